@@ -1,0 +1,77 @@
+"""What can go wrong, told so that a tired person can act on it.
+
+Every error says what happened, what is safe, and what to do next. The command line prints those three and
+nothing else; `exit_status` is what a script sees: 2 the command or the settings are wrong, 3 the work could
+not be done, 130 stopped by the user.
+"""
+
+from __future__ import annotations
+
+
+class TripleguardError(Exception):
+    """Root of the tree. what: what happened; safe: what is not at risk; do: the next step."""
+
+    exit_status = 3
+
+    def __init__(self, what: str, *, safe: str = "", do: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.safe = safe
+        self.do = do
+
+    def __str__(self) -> str:
+        return " ".join(part for part in (self.what, self.safe, self.do) if part)
+
+
+class WrongUse(TripleguardError):
+    """The command can't mean what was typed: no such card, a drive given as a card, an unknown name."""
+
+    exit_status = 2
+
+
+class WrongSettings(TripleguardError):
+    """The settings file does not parse or holds a value of the wrong kind."""
+
+    exit_status = 2
+
+
+class NotSetUp(WrongUse):
+    """There is no catalog in this home yet."""
+
+
+class CatalogTrouble(TripleguardError):
+    """The catalog can't be read, is newer than this program, or stayed locked for too long."""
+
+
+class PlaceBusy(TripleguardError):
+    """Another process holds the place; the message names it."""
+
+
+class PlaceTrouble(TripleguardError):
+    """A place can't be used: its marker does not parse, two drives have one id, it is read-only."""
+
+
+class CardGone(TripleguardError):
+    """The card went away in the middle."""
+
+
+class CopyTrouble(TripleguardError):
+    """One copy could not be made. The job goes on with the others."""
+
+
+class NameTaken(CopyTrouble):
+    """The final name belongs to something else already; nothing was replaced."""
+
+
+class NoRoom(CopyTrouble):
+    """The place is full, or what is left is kept in reserve."""
+
+
+class PlaceFailed(CopyTrouble):
+    """The place stopped answering or became read-only in the middle of the work."""
+
+
+class Stopped(TripleguardError):
+    """The user asked to stop. What was finished is kept; running again goes on from there."""
+
+    exit_status = 130

@@ -1,0 +1,316 @@
+"""What the words mean.
+
+A *file* is one content; a *copy* is that content at one path on one *place*; *evidence* says what is
+known of a copy and since when. A *card* is only ever read. Everything else in the house passes these
+values around; nothing here touches a disk.
+
+Times are UTC nanoseconds (`int`) unless a name says otherwise. Digests are 32 raw bytes. Paths on a card
+or a place are relative, with `/` between parts; bytes that are not UTF-8 are carried as surrogates, as
+`os.fsdecode` does.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+DIGEST_BYTES = 32
+
+
+class Kind(enum.StrEnum):
+    """What sort of file a camera or an editor wrote."""
+
+    RAW = "raw"
+    PICTURE = "picture"
+    VIDEO = "video"
+    SOUND = "sound"
+    COMPANION = "companion"
+    OTHER = "other"
+
+    @property
+    def is_original(self) -> bool:
+        """Whether it is something a camera recorded, which can't be had again and never changes."""
+        return self in (Kind.RAW, Kind.PICTURE, Kind.VIDEO, Kind.SOUND)
+
+
+class Medium(enum.StrEnum):
+    """How far down a read-back reached."""
+
+    DIRECT = "direct"
+    """The system's cache was bypassed: the bytes came from the device."""
+    DROPPED = "dropped"
+    """The caches were flushed and dropped first, so the bytes had to come from the device."""
+    CACHED = "cached"
+    """The cache could not be bypassed: the bytes may have come from memory."""
+
+    @property
+    def reached_device(self) -> bool:
+        """Whether the bytes are known to have come from the medium and not from memory."""
+        return self is not Medium.CACHED
+
+
+class CopyState(enum.StrEnum):
+    """How a copy was when it was last looked at."""
+
+    PRESENT = "present"
+    MISSING = "missing"
+    CORRUPT = "corrupt"
+    ALTERED = "altered"
+    ASIDE = "aside"
+
+
+class PlaceState(enum.StrEnum):
+    """What a place is to us, whether or not it is plugged in now."""
+
+    ACTIVE = "active"
+    SHELVED = "shelved"
+    LOST = "lost"
+    RETIRED = "retired"
+
+
+class PlaceKind(enum.StrEnum):
+    DRIVE = "drive"
+    OFFSITE = "offsite"
+
+
+class Role(enum.StrEnum):
+    """Where a drive lives, which decides how often it is verified."""
+
+    ROAD = "road"
+    SHELF = "shelf"
+
+
+class FindingKind(enum.StrEnum):
+    """One thing wrong with one copy or file. These names appear in reports and in JSON."""
+
+    MISSING = "missing"
+    CORRUPT = "corrupt"
+    ALTERED = "altered"
+    STALE = "stale"
+    MISPLACED = "misplaced"
+    STRAY = "stray"
+    UNDER_REPLICATED = "under-replicated"
+    OVERDUE = "overdue"
+    DAMAGED_AT_SOURCE = "damaged at source"
+
+
+class Severity(enum.StrEnum):
+    """How soon a finding wants a person."""
+
+    NOW = "now"
+    SOON = "soon"
+    NOTE = "note"
+
+
+class EventType(enum.StrEnum):
+    """Event words of PREMIS 3 (Library of Congress, preservation/eventType vocabulary).
+
+    The last two have no PREMIS word; they are ours.
+    """
+
+    INGESTION = "ingestion"
+    REPLICATION = "replication"
+    FIXITY_CHECK = "fixity check"
+    MESSAGE_DIGEST_CALCULATION = "message digest calculation"
+    METADATA_MODIFICATION = "metadata modification"
+    QUARANTINE = "quarantine"
+    DEACCESSION = "deaccession"
+    RECOVERY = "recovery"
+    VALIDATION = "validation"
+    CLEARANCE = "clearance"
+    PLACE_CHANGE = "place change"
+
+
+class Outcome(enum.StrEnum):
+    """How an event ended."""
+
+    SUCCESS = "success"
+    PARTIAL = "partial"
+    FAILURE = "failure"
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """One content. Two paths with the same bytes are one file.
+
+    digest: BLAKE3, 32 bytes. size: bytes.
+    """
+
+    digest: bytes
+    size: int
+
+    def __post_init__(self) -> None:
+        if len(self.digest) != DIGEST_BYTES or self.size < 0:
+            raise ValueError("a file is a 32-byte digest and a size of at least 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What is known of a copy, and since when (UTC ns; None: never)."""
+
+    written_at: int | None = None
+    verified_at: int | None = None
+    medium: Medium | None = None
+    listed_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One plain file as a card or a place lists it now. path is relative; size in bytes."""
+
+    path: str
+    size: int
+    mtime_ns: int
+    protected: bool = False
+
+    @property
+    def name(self) -> str:
+        return self.path.rpartition("/")[2]
+
+    @property
+    def folder(self) -> str:
+        return self.path.rpartition("/")[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Odd:
+    """Something on a card that can't be copied: path, and why in plain words."""
+
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """One file at one path on one place, with its evidence."""
+
+    id: int
+    file_id: int
+    place_id: int
+    path: str
+    size: int
+    mtime_ns: int
+    state: CopyState
+    evidence: Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceRecord:
+    """What the catalog remembers of a place. uid is the marker's id; path where it was last seen."""
+
+    id: int
+    uid: str
+    name: str
+    kind: PlaceKind
+    role: Role
+    state: PlaceState
+    added_at: int
+    last_seen_at: int | None
+    last_path: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Shoot:
+    """One job: what was shot on one shooting day under one name. day is `YYYY-MM-DD`."""
+
+    id: int
+    day: str
+    name: str
+
+    @property
+    def title(self) -> str:
+        return f"{self.day} {self.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """What a camera wrote about a picture, as far as it could be read.
+
+    local: camera wall time `YYYY-MM-DDTHH:MM:SS`, without a zone. subsec: the digits after the second.
+    offset: `+HH:MM` or `-HH:MM` where the camera wrote it.
+    """
+
+    local: str | None = None
+    subsec: str | None = None
+    offset: str | None = None
+    make: str | None = None
+    model: str | None = None
+    serial: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Bytes on a place: free for us, in all, and kept in reserve. total 0: the place can't say."""
+
+    free: int
+    total: int
+    reserve: int
+
+    def holds(self, size: int) -> bool:
+        """Whether size more bytes fit without touching the reserve; a place that can't say is tried."""
+        return self.total == 0 or self.free - self.reserve >= size
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the file system of a place can hold, learnt by a probe.
+
+    forbidden: characters no name may hold. name_bytes / name_units: longest name in bytes of UTF-8 or in
+    UTF-16 units (0: no such limit). largest: biggest file in bytes (0: no limit known). mtime_step_ns:
+    how finely a modification time is kept.
+    """
+
+    folds_case: bool
+    folds_form: bool
+    forbidden: str
+    utf8_only: bool
+    name_bytes: int
+    name_units: int
+    largest: int
+    mtime_step_ns: int
+    file_system: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a clearance says no, or what it notes beside a yes."""
+
+    kind: str
+    count: int
+    message: str
+    examples: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Clearance:
+    """The answer whether a card may be reformatted, and what it rests on.
+
+    at: UTC ns. bytes: of all files listed. list_digest: BLAKE3 over the list of what was covered.
+    reasons make it a no; notes stand beside the answer.
+    """
+
+    answer: bool
+    subject: str
+    at: int
+    files: int
+    bytes: int
+    covered: int
+    list_digest: bytes
+    reasons: tuple[Reason, ...]
+    notes: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing wrong, since when (UTC ns), and what to do about it in plain words."""
+
+    kind: FindingKind
+    severity: Severity
+    place: str | None
+    path: str | None
+    digest: bytes | None
+    shoot: str | None
+    since: int | None
+    message: str
+    next_step: str
+    count: int = 1
