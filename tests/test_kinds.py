@@ -1,0 +1,221 @@
+"""What a name on a card tells: the kind, the frame and its number, and what is only litter."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tripleguard.cameras.kinds import (
+    dcf_folder,
+    dcf_stem,
+    frame_key,
+    frame_number,
+    is_appledouble_name,
+    is_litter,
+    kind_of,
+    looks_like_appledouble,
+)
+from tripleguard.model import Kind
+
+# The raw extensions are the camera makers' own, from memory; common practice, no source.
+RAW_NAMES = [
+    "IMG_0001.CR2", "IMG_0001.CR3", "CRW_0101.CRW", "DSC_0001.NEF", "DSC_0001.NRW", "DSC00001.ARW",
+    "DSC00001.SR2", "DSC00001.SRF", "L1000001.DNG", "GOPR8508.GPR", "DSCF0001.RAF", "PB180007.ORF",
+    "P1000001.RW2", "IMGP0001.PEF", "SAM_0001.SRW", "B0000001.3FR", "B0000001.FFF", "CF000001.IIQ",
+    "SDIM0001.X3F", "L1000001.RWL", "P003917.KDC", "DCP_0001.DCR", "A0000001.MOS", "A0000001.MEF",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", RAW_NAMES)
+def test_every_makers_raw_is_an_original_in_either_case(name: str) -> None:
+    assert kind_of(name) is Kind.RAW
+    assert kind_of(name.lower()) is Kind.RAW
+    assert kind_of(f"DCIM/100ORREY/{name}") is Kind.RAW
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("IMG_0001.JPG", Kind.PICTURE),
+        ("IMG_0001.heic", Kind.PICTURE),
+        ("DSC00001.HIF", Kind.PICTURE),
+        ("scan.tif", Kind.PICTURE),
+        ("C0001.MP4", Kind.VIDEO),
+        ("00001.MTS", Kind.VIDEO),
+        ("A001_C001.R3D", Kind.VIDEO),
+        ("A001.CRM", Kind.VIDEO),
+        ("ZZ9_0001.NEV", Kind.VIDEO),
+        ("IMG_0001.WAV", Kind.SOUND),
+        ("IMG_0001.xmp", Kind.COMPANION),
+        ("IMG_0001.CR3.XMP", Kind.COMPANION),
+        ("GL010123.LRV", Kind.OTHER),
+        ("GX010123.THM", Kind.OTHER),
+        ("AUTPRINT.MRK", Kind.OTHER),
+        ("jpg", Kind.OTHER),
+        (".jpg", Kind.OTHER),
+        ("cr3/readme", Kind.OTHER),
+        ("", Kind.OTHER),
+    ],
+)
+def test_kinds_by_extension(name: str, kind: Kind) -> None:
+    assert kind_of(name) is kind
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        ".DS_Store",
+        "DCIM/100CANON/.DS_Store",
+        "DCIM/100CANON/._IMG_0001.CR3",
+        "._.Trashes",
+        "DCIM/Thumbs.db",
+        "DCIM/THUMBS.DB",
+        "desktop.ini",
+        ".Trashes/501/notes.txt",
+        ".Trash-1000/info/IMG_0001.CR3.trashinfo",
+        "$RECYCLE.BIN/S-1-5-21-1-2-3-1001/desktop.ini",
+        "$RECYCLE.BIN/S-1-5-21-1-2-3-1001/$I8VZ4QK.JPG",
+        "System Volume Information/IndexerVolumeGuid",
+        ".Spotlight-V100/Store-V2/store.db",
+        ".fseventsd/000000000012",
+        ".TemporaryItems/folders.501/x",
+    ],
+)
+def test_what_systems_leave_on_a_card_is_litter(path: str) -> None:
+    assert is_litter(path)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "DCIM/100CANON/IMG_0001.CR3",
+        "DCIM/100CANON/_DSC0001.ARW",
+        ".Trashes/501/IMG_0001.CR3",
+        ".Trash-1000/files/DSC_0001.NEF",
+        "$RECYCLE.BIN/S-1-5-21-1-2-3-1001/$R8VZ4QK.JPG",
+        "$RECYCLE.BIN/S-1-5-21-1-2-3-1001/$R8VZ4QK/C0001.MP4",
+        "$RECYCLE.BIN/S-1-5-21-1-2-3-1001/$R8VZ4QK/$I8VZ4QK.JPG",
+        "DCIM/.Trashes/notes.txt",
+        "FOUND.000/FILE0000.CHK",
+        ".tripleguard/place.json",
+        "MISC/AUTPRINT.MRK",
+        "Thumbs.db/IMG_0001.JPG",
+        "DCIM/.IMG_0001.CR3",
+        "._",
+        ".hidden",
+    ],
+)
+def test_what_could_be_a_picture_is_never_litter(path: str) -> None:
+    assert not is_litter(path)
+
+
+@pytest.mark.parametrize(
+    "folder", [".Trashes", ".Trash-1000", "$RECYCLE.BIN", "System Volume Information", ".TemporaryItems"]
+)
+def test_a_folder_itself_is_not_litter_so_that_nobody_skips_what_is_in_it(folder: str) -> None:
+    assert not is_litter(folder)
+
+
+@given(st.text(max_size=20), st.sampled_from([*RAW_NAMES, "IMG_0001.JPG", "C0001.MP4", "IMG_0001.WAV"]))
+def test_no_folder_makes_litter_of_an_original(folder: str, name: str) -> None:
+    assert not is_litter(f"{folder}/{name}")
+
+
+def test_a_mac_half_file_is_told_by_its_magic_and_not_by_its_name() -> None:
+    # RFC 1740, appendices A and B, from memory: magic 0x00051607, version 0x00020000, 16 bytes of filler.
+    header = bytes.fromhex("00051607 00020000") + b"Mac OS X        "
+    assert is_appledouble_name("DCIM/._IMG_0001.CR3")
+    assert not is_appledouble_name("DCIM/_IMG0001.CR3")
+    assert looks_like_appledouble(header)
+    assert looks_like_appledouble(bytes.fromhex("00051607 00010000"))
+    assert not looks_like_appledouble(b"II*\0\x08\0\0\0")
+    assert not looks_like_appledouble(bytes.fromhex("00051600 00020000"))  # AppleSingle holds the file itself
+    assert not looks_like_appledouble(header[:6])
+    assert not looks_like_appledouble(b"")
+
+
+# CIPA DC-009-2010 (DCF 2.0) as restated in device manuals: folder = 100-999 and five of `0-9 A-Z _`;
+# file = four of those characters and 0001-9999.
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [("100CANON", 100), ("999_____", 999), ("101nz7_2", 101), ("101MSDCF", 101)],
+)
+def test_picture_folders_by_dcf(name: str, number: int) -> None:
+    assert dcf_folder(name) == number
+
+
+@pytest.mark.parametrize(
+    "name", ["099CANON", "100CANO", "100CANON2", "100CAN N", "100CANON\n", "100ſANON", ""]
+)
+def test_other_folders_have_no_number(name: str) -> None:
+    assert dcf_folder(name) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [
+        ("IMG_0001.CR3", 1),
+        ("DSC_9999.NEF", 9999),
+        ("_DSC0420.ARW", 420),
+        ("dsc_0042.nef", 42),
+        ("GOPR8508", 8508),
+        ("IMG_0001.CR3.xmp", 1),
+        ("IMG_0001.WAV", 1),
+    ],
+)
+def test_frame_numbers_by_dcf(name: str, number: int) -> None:
+    assert frame_number(name) == number
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "DSC_0000.NEF",
+        "P003917.KDC",
+        "IMG_0001-2.CR3",
+        "IMG_00012.CR3",
+        "ımg_0001.jpg",
+        "IMG_000१.JPG",
+        ".JPG",
+        "",
+    ],
+)
+def test_other_names_have_no_frame_number(name: str) -> None:
+    assert frame_number(name) is None
+
+
+def test_the_stem_rule_takes_names_without_extension_only() -> None:
+    assert dcf_stem("IMG_0001")
+    assert not dcf_stem("IMG_0001.CR3")
+    assert not dcf_stem("IMG_0000")
+
+
+def test_all_files_of_one_frame_share_one_key() -> None:
+    names = [
+        "IMG_0001.CR3",
+        "IMG_0001.JPG",
+        "img_0001.xmp",
+        "IMG_0001.CR3.xmp",
+        "IMG_0001.cr3.XMP",
+        "IMG_0001.WAV",
+    ]
+    keys = {frame_key(f"DCIM/100CANON/{name}") for name in names}
+    assert keys == {("DCIM/100CANON", "IMG_0001")}
+
+
+def test_frames_of_two_folders_or_two_names_stay_apart() -> None:
+    assert frame_key("DCIM/100CANON/IMG_0001.CR3") != frame_key("DCIM/101CANON/IMG_0001.CR3")
+    assert frame_key("IMG_0001.CR3") != frame_key("IMG_0001-2.CR3")
+    assert frame_key("tour.day.xmp") == ("", "TOUR.DAY")
+    assert frame_key(".xmp") == ("", ".XMP")
+
+
+@given(st.text(st.characters(), max_size=60))
+def test_any_name_at_all_gets_its_answers(name: str) -> None:
+    assert kind_of(name) in Kind
+    number = frame_number(name)
+    assert number is None or 1 <= number <= 9999
+    assert frame_key(name)[0] == name.rpartition("/")[0]
+    assert isinstance(is_litter(name), bool)
+    assert dcf_folder(name) is None or 100 <= int(name[:3]) <= 999

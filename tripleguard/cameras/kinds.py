@@ -1,0 +1,147 @@
+"""What a name on a card tells before the file is opened.
+
+A card holds frames. One frame is often several files of one name: the raw, the camera JPEG, a spoken note,
+and later an editor's sidecar. Around them lies what other machines left behind when the card was plugged in:
+thumbnails, a trash can, half of a Mac file. The kind of a file decides what the rule asks for it; the frame it
+belongs to keeps its parts together; litter is left on the card and counted.
+
+One thing decides every doubt here: what could be a picture is never called litter. A file too many costs a
+second, a picture left behind costs the night.
+"""
+
+from __future__ import annotations
+
+import re
+
+from tripleguard.model import Kind
+
+APPLEDOUBLE_LARGEST = 1 << 20
+"""Bytes. A `._` file above this size is a real file, whatever its name."""
+
+
+def kind_of(name: str) -> Kind:
+    """What sort of file this is, by the extension of its name or path, without regard to case."""
+    return _KINDS.get(_extension(name), Kind.OTHER)
+
+
+def is_litter(path: str) -> bool:
+    """Whether a file of this relative path was left by an operating system and not by a camera.
+
+    Ask it about plain files, never about a folder in order to skip it: a picture that somebody put into a
+    trash can on the card is still a picture, and answers False here. Of a `._X` file the name alone can't
+    tell; see `is_appledouble_name`.
+    """
+    first, _, below = path.partition("/")
+    name = path.rpartition("/")[2]
+    if is_appledouble_name(path) or name.casefold() in _LITTER_NAMES:
+        return True
+    if not below or not _LITTER_FOLDER.fullmatch(first.casefold()):
+        return False
+    return not kind_of(name).is_original or bool(_BIN_INDEX.fullmatch(path))
+
+
+def is_appledouble_name(path: str) -> bool:
+    """Whether this is named like the half of a Mac file that other file systems can't hold: `._X` beside X.
+
+    The name is only a hint. The caller treats the file as a real one where it is over APPLEDOUBLE_LARGEST, or
+    where `looks_like_appledouble` says no to its first bytes.
+    """
+    name = path.rpartition("/")[2]
+    return name.startswith("._") and len(name) > 2
+
+
+def looks_like_appledouble(head: bytes) -> bool:
+    """Whether a file that begins so is an AppleDouble header file.
+
+    Magic and version numbers: RFC 1740, appendices A and B. No picture, video or sound begins like this.
+    """
+    return head[:4] == b"\x00\x05\x16\x07" and head[4:8] in (b"\x00\x01\x00\x00", b"\x00\x02\x00\x00")
+
+
+def dcf_folder(name: str) -> int | None:
+    """The number (100 to 999) of a camera's picture folder, such as 101 of `101CANON`; None if it is not one.
+
+    Source: CIPA DC-009 (DCF 2.0): three digits, then five of `0-9 A-Z _`, without regard to case.
+    """
+    found = _DCF_FOLDER.fullmatch(name)
+    return int(found[1]) if found else None
+
+
+def dcf_stem(stem: str) -> bool:
+    """Whether a name without its extension is one a camera gives: four of `0-9 A-Z _`, then 0001 to 9999.
+
+    Source: CIPA DC-009 (DCF 2.0). A name that fails is copied like any other; only its number is unknown.
+    """
+    return _DCF_STEM.fullmatch(stem) is not None
+
+
+def frame_number(name: str) -> int | None:
+    """The camera's own number of a frame, 1 to 9999, from the name of any file of it; None without one."""
+    stem = _frame_stem(name)
+    return int(stem[4:]) if dcf_stem(stem) else None
+
+
+def frame_key(path: str) -> tuple[str, str]:
+    """The frame a file belongs to: its folder as written, and its upper-cased stem.
+
+    `IMG_0001.CR3`, `IMG_0001.JPG`, `IMG_0001.xmp` and `IMG_0001.CR3.xmp` in one folder share one key.
+    """
+    folder, _, name = path.rpartition("/")
+    return folder, _frame_stem(name).upper()
+
+
+_RAW = """
+    3fr ari arq arw bay cap cr2 cr3 crw cs1 dcr dcs dng drf eip erf fff gpr iiq k25 kdc mdc mef mos mrw nef
+    nrw orf ori pef raf raw rw2 rwl sr2 srf srw x3f
+"""
+_PICTURE = "jpg jpe jpeg heic heif hif insp mpo tif tiff"
+_VIDEO = """
+    360 3gp avi braw cine crm insv m2t m2ts m4v mkv mod mov mp4 mpeg mpg mts mxf nev r3d rmf tod wmv
+"""
+_SOUND = "aac aif aiff amr bwf caf flac m4a mp3 oga ogg opus wav wma"
+_COMPANION = "xmp"
+
+_KINDS: dict[str, Kind] = {
+    extension: kind
+    for kind, extensions in (
+        (Kind.RAW, _RAW),
+        (Kind.PICTURE, _PICTURE),
+        (Kind.VIDEO, _VIDEO),
+        (Kind.SOUND, _SOUND),
+        (Kind.COMPANION, _COMPANION),
+    )
+    for extension in extensions.split()
+}
+
+_LITTER_NAMES = frozenset({".ds_store", "thumbs.db", "ehthumbs.db", "desktop.ini"})
+
+# Only at the root of a card: that is where the systems put them, and a user may name a folder as they like.
+_LITTER_FOLDER = re.compile(
+    r"\.trashes|\.trash(-[0-9]+)?|\$recycle\.bin|system volume information"
+    r"|\.spotlight-v100|\.fseventsd|\.temporaryitems|\.documentrevisions-v100"
+)
+
+# The bin's own note of where a deleted file came from keeps that file's extension.
+_BIN_INDEX = re.compile(r"\$recycle\.bin/S-[0-9-]+/\$I[0-9A-Z]{6}\.[^/]*", re.IGNORECASE)
+
+# Both cases are spelled out: a pattern that ignores case also takes letters from outside the 37 of DCF.
+_DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Za-z_]{5}")
+_DCF_STEM = re.compile(r"[0-9A-Za-z_]{4}(?!0000)[0-9]{4}")
+
+
+def _extension(name: str) -> str:
+    base = name.rpartition("/")[2]
+    stem, dot, extension = base.rpartition(".")
+    return extension.casefold() if dot and stem else ""
+
+
+def _frame_stem(name: str) -> str:
+    stem = _stem(name)
+    if kind_of(name) is Kind.COMPANION and kind_of(stem).is_original:
+        stem = _stem(stem)
+    return stem
+
+
+def _stem(name: str) -> str:
+    stem, dot, _ = name.rpartition(".")
+    return stem if dot and stem else name
