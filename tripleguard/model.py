@@ -285,7 +285,7 @@ class Reason:
 class Clearance:
     """The answer whether a card may be reformatted, and what it rests on.
 
-    at: UTC ns. bytes: of all files listed. list_digest: BLAKE3 over the list of what was covered.
+    at: UTC ns. total_bytes: of all files listed. list_digest: BLAKE3 over the list of what was covered.
     reasons make it a no; notes stand beside the answer.
     """
 
@@ -293,7 +293,7 @@ class Clearance:
     subject: str
     at: int
     files: int
-    bytes: int
+    total_bytes: int
     covered: int
     list_digest: bytes
     reasons: tuple[Reason, ...]

@@ -1,0 +1,118 @@
+"""What was done: jobs, and append-only events in the words of PREMIS 3."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import from_db, to_db
+from tripleguard.model import Clearance, EventType, Outcome, Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing that was done. at: UTC ns. message: one plain line."""
+
+    at: int
+    type: EventType
+    outcome: Outcome
+    place: str | None
+    shoot: str | None
+    message: str
+
+
+def begin_job(catalog: Catalog, kind: str, subject: str, agent: str, at: int) -> int:
+    """Note that a job began; its id. Call inside `writing`."""
+    return catalog.run(
+        "INSERT INTO jobs (kind, subject, agent, started_at) VALUES (?, ?, ?, ?)",
+        kind,
+        to_db(subject),
+        agent,
+        at,
+    )
+
+
+def end_job(catalog: Catalog, job_id: int, outcome: Outcome, detail: Mapping[str, object], at: int) -> None:
+    """Note how a job ended. Call inside `writing`."""
+    catalog.run(
+        "UPDATE jobs SET ended_at = ?, outcome = ?, detail = ? WHERE id = ?",
+        at,
+        outcome,
+        json.dumps(detail, sort_keys=True),
+        job_id,
+    )
+
+
+def add_event(
+    catalog: Catalog,
+    type_: EventType,
+    outcome: Outcome,
+    message: str,
+    at: int,
+    *,
+    job_id: int | None = None,
+    place_id: int | None = None,
+    shoot_id: int | None = None,
+    file_id: int | None = None,
+    detail: Mapping[str, object] | None = None,
+) -> None:
+    """Append one event. Call inside `writing`."""
+    catalog.run(
+        "INSERT INTO events (at, type, outcome, job_id, place_id, shoot_id, file_id, message, detail)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        at,
+        type_,
+        outcome,
+        job_id,
+        place_id,
+        shoot_id,
+        file_id,
+        message,
+        json.dumps(dict(detail or {}), sort_keys=True),
+    )
+
+
+def events(catalog: Catalog, shoot_id: int | None, limit: int) -> list[Event]:
+    """The newest limit events, oldest first, of one shoot or of all."""
+    where, values = ("WHERE e.shoot_id = ?", [shoot_id]) if shoot_id is not None else ("", [])
+    rows = catalog.rows(
+        "SELECT e.at, e.type, e.outcome, p.name, s.day || ' ' || s.name, e.message FROM events e"
+        " LEFT JOIN places p ON p.id = e.place_id LEFT JOIN shoots s ON s.id = e.shoot_id"
+        f" {where} ORDER BY e.at DESC, e.id DESC LIMIT ?",
+        *values,
+        limit,
+    )
+    return [Event(at, EventType(kind), Outcome(out), *rest) for at, kind, out, *rest in reversed(rows)]
+
+
+def add_clearance(catalog: Catalog, clearance: Clearance, subject_kind: str, agent: str) -> None:
+    """Keep the record of an answer. Call inside `writing`."""
+    detail = {"reasons": _plain(clearance.reasons), "notes": _plain(clearance.notes)}
+    catalog.run(
+        "INSERT INTO clearances (at, subject_kind, subject, agent, answer, files, bytes, covered,"
+        " list_digest, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        clearance.at,
+        subject_kind,
+        to_db(clearance.subject),
+        agent,
+        int(clearance.answer),
+        clearance.files,
+        clearance.total_bytes,
+        clearance.covered,
+        clearance.list_digest,
+        json.dumps(detail, sort_keys=True),
+    )
+
+
+def last_clearance(catalog: Catalog) -> tuple[int, str, bool] | None:
+    """When, for what, and how the last question about a card was answered."""
+    row = catalog.row(
+        "SELECT at, subject, answer FROM clearances WHERE subject_kind = 'card' ORDER BY id DESC LIMIT 1"
+    )
+    return (row[0], from_db(row[1]), bool(row[2])) if row else None
+
+
+def _plain(reasons: tuple[Reason, ...]) -> list[dict[str, object]]:
+    return [{"kind": reason.kind, "count": reason.count, "message": reason.message} for reason in reasons]

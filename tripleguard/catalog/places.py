@@ -1,0 +1,76 @@
+"""Places as the catalog knows them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tripleguard.catalog.store import Catalog, Row
+from tripleguard.catalog.text import from_db, to_db
+from tripleguard.errors import WrongUse
+from tripleguard.model import PlaceKind, PlaceRecord, PlaceState, Role
+
+_COLUMNS = "id, uid, name, kind, role, state, added_at, last_seen_at, last_path"
+
+
+def all_places(catalog: Catalog) -> list[PlaceRecord]:
+    """Every place ever added, in the order they were."""
+    return [_record(row) for row in catalog.rows(f"SELECT {_COLUMNS} FROM places ORDER BY id")]
+
+
+def place_named(catalog: Catalog, name: str) -> PlaceRecord:
+    """The place of that name, without regard to case. Raises WrongUse naming the ones there are."""
+    row = catalog.row(f"SELECT {_COLUMNS} FROM places WHERE name = ?", name)
+    if row is None:
+        known = ", ".join(place.name for place in all_places(catalog)) or "none yet"
+        raise WrongUse(
+            f"There is no drive called {name}.", safe="Nothing was changed.", do=f"Known drives: {known}."
+        )
+    return _record(row)
+
+
+def place_with_uid(catalog: Catalog, uid: str) -> PlaceRecord | None:
+    """The place whose marker has this id."""
+    row = catalog.row(f"SELECT {_COLUMNS} FROM places WHERE uid = ?", uid)
+    return _record(row) if row else None
+
+
+def add_place(
+    catalog: Catalog, uid: str, name: str, *, kind: PlaceKind, role: Role, at: int, path: Path
+) -> PlaceRecord:
+    """Enter a new place; at: UTC ns. Call inside `writing`."""
+    catalog.run(
+        "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path)"
+        " VALUES (?, ?, ?, ?, 'active', ?, ?, ?)",
+        uid,
+        name,
+        kind,
+        role,
+        at,
+        at,
+        to_db(str(path)),
+    )
+    return place_named(catalog, name)
+
+
+def place_seen(catalog: Catalog, place_id: int, path: Path, at: int) -> None:
+    """Remember where and when a place was connected. Call inside `writing`."""
+    catalog.run("UPDATE places SET last_seen_at = ?, last_path = ? WHERE id = ?", at, to_db(str(path)), place_id)
+
+
+def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: Role) -> None:
+    """Change what a place is to us; counts follow by trigger. Call inside `writing`."""
+    catalog.run("UPDATE places SET state = ?, role = ? WHERE id = ?", state, role, place_id)
+
+
+def _record(row: Row) -> PlaceRecord:
+    return PlaceRecord(
+        id=row[0],
+        uid=row[1],
+        name=row[2],
+        kind=PlaceKind(row[3]),
+        role=Role(row[4]),
+        state=PlaceState(row[5]),
+        added_at=row[6],
+        last_seen_at=row[7],
+        last_path=None if row[8] is None else from_db(row[8]),
+    )

@@ -1,0 +1,148 @@
+"""Opening the catalog and keeping its promises: one writer at a time, and a commit that survives the night.
+
+WAL with synchronous=FULL: a commit is on the disk before the next step rests on it. Readers never wait for
+the writer. A second process waits up to `BUSY_SECONDS` for its turn, and then says so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from tripleguard.catalog import schema
+from tripleguard.errors import CatalogTrouble, NotSetUp
+
+BUSY_SECONDS = 30.0
+
+Row = tuple[Any, ...]
+
+
+class Catalog:
+    """An open catalog. A connection belongs to the thread that opened it; `reopened` gives another one."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def reopened(self) -> Catalog:
+        """The same catalog for another thread. Raises CatalogTrouble."""
+        return Catalog(self.path, _connect(self.path))
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """One transaction: all of it is kept, or none. Raises CatalogTrouble if the catalog stays locked."""
+        with told(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            raise
+        with told(self.path):
+            self._connection.execute("COMMIT")
+
+    def run(self, sql: str, *values: object) -> int:
+        """Execute one statement inside `writing`; returns the id of the row that was put in, if any."""
+        if not self._connection.in_transaction:
+            raise AssertionError("changes are made inside `writing` only")
+        with told(self.path):
+            return self._connection.execute(sql, values).lastrowid or 0
+
+    def rows(self, sql: str, *values: object) -> list[Row]:
+        """All rows of a question."""
+        with told(self.path):
+            return self._connection.execute(sql, values).fetchall()
+
+    def each(self, sql: str, *values: object) -> Iterator[Row]:
+        """The rows of a question one by one, for answers that may not fit in memory."""
+        with told(self.path):
+            cursor = self._connection.execute(sql, values)
+            yield from cursor
+
+    def row(self, sql: str, *values: object) -> Row | None:
+        """The first row of a question, or None."""
+        with told(self.path):
+            found: Row | None = self._connection.execute(sql, values).fetchone()
+            return found
+
+    def copy_into(self, target: Path) -> None:
+        """Write a compact, consistent copy of the whole catalog to a new file. Raises CatalogTrouble."""
+        with told(self.path):
+            self._connection.execute("VACUUM INTO ?", (str(target),))
+
+
+def create_catalog(path: Path) -> Catalog:
+    """A new catalog at path, or the one that is there, brought up to date. Raises CatalogTrouble."""
+    connection = _connect(path)
+    try:
+        with told(path):
+            _up_to_date(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return Catalog(path, connection)
+
+
+def open_catalog(path: Path) -> Catalog:
+    """The catalog at path, brought up to date. Raises NotSetUp, CatalogTrouble."""
+    if not path.exists():
+        raise NotSetUp(
+            f"There is no catalog in {path.parent} yet.",
+            safe="Nothing was changed.",
+            do="Run `tripleguard setup --drive A=PATH --drive B=PATH` first, or point --home elsewhere.",
+        )
+    return create_catalog(path)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    with told(path):
+        connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        if sys.platform == "darwin":
+            connection.execute("PRAGMA fullfsync = ON")
+            connection.execute("PRAGMA checkpoint_fullfsync = ON")
+    return connection
+
+
+def _up_to_date(connection: sqlite3.Connection) -> None:
+    version = schema.version_of(connection)
+    if version == schema.LATEST:
+        return
+    if version > schema.LATEST:
+        raise CatalogTrouble(
+            f"The catalog was made by a newer tripleguard (its version is {version}, this one knows "
+            f"{schema.LATEST}).",
+            safe="It was not changed.",
+            do="Use the newer tripleguard.",
+        )
+    schema.bring_up_to_date(connection)
+
+
+@contextlib.contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Turns what SQLite says into what a person can act on."""
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        if "locked" in str(error) or "busy" in str(error):
+            raise CatalogTrouble(
+                f"The catalog {path} was in use by another tripleguard for {BUSY_SECONDS:.0f} s.",
+                safe="Nothing was changed; copies on the drives are not affected.",
+                do="Wait for the other one to finish, then run the command again.",
+            ) from error
+        if isinstance(error, sqlite3.IntegrityError):
+            raise
+        raise CatalogTrouble(
+            f"The catalog {path} can't be used ({error}).",
+            safe="The pictures on the drives do not depend on it, and each drive carries a snapshot of it.",
+            do="Check that its disk is not full or failing before anything else; do not reformat any card now.",
+        ) from error

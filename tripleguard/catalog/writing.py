@@ -1,0 +1,181 @@
+"""Entering files and copies. Everything here is called inside `Catalog.writing`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import split_path, to_db
+from tripleguard.model import CopyState, Entry, File, Kind, Medium
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a file comes from and what the camera said of it.
+
+    wall_ns: the camera's wall time counted as UTC, ns. offset: minutes east of UTC.
+    """
+
+    name: str
+    kind: Kind
+    shoot_id: int
+    body_id: int | None = None
+    wall_ns: int | None = None
+    offset: int | None = None
+
+
+def ensure_shoot(catalog: Catalog, day: str, name: str, at: int) -> int:
+    """The id of the shoot of that day and name, entered if it is new."""
+    catalog.run(
+        "INSERT INTO shoots (day, name, created_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", day, name, at
+    )
+    row = catalog.row("SELECT id FROM shoots WHERE day = ? AND name = ?", day, name)
+    assert row is not None
+    return int(row[0])
+
+
+def ensure_body(catalog: Catalog, label: str, make: str, model: str, serial: str) -> int:
+    """The id of a camera body, entered if it is new. label must be free or its own."""
+    catalog.run(
+        "INSERT INTO bodies (label, make, model, serial) VALUES (?, ?, ?, ?)"
+        " ON CONFLICT (make, model, serial) DO NOTHING",
+        label,
+        make,
+        model,
+        serial,
+    )
+    row = catalog.row("SELECT id FROM bodies WHERE make = ? AND model = ? AND serial = ?", make, model, serial)
+    assert row is not None
+    return int(row[0])
+
+
+def ensure_file(catalog: Catalog, file: File, origin: Origin, sample: bytes | None, wants: int, at: int) -> int:
+    """The id of a file, entered if its content is new. What is known of it already is kept."""
+    row = catalog.row("SELECT id, sample FROM files WHERE digest = ?", file.digest)
+    if row is not None:
+        if row[1] is None and sample is not None:
+            catalog.run("UPDATE files SET sample = ? WHERE id = ?", sample, row[0])
+        return int(row[0])
+    return catalog.run(
+        "INSERT INTO files (digest, size, name, kind, shoot_id, body_id, captured_wall_ns, captured_offset,"
+        " sample, first_seen_at, wants) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        file.digest,
+        file.size,
+        to_db(origin.name),
+        origin.kind,
+        origin.shoot_id,
+        origin.body_id,
+        origin.wall_ns,
+        origin.offset,
+        sample,
+        at,
+        wants,
+    )
+
+
+def add_card_file(catalog: Catalog, job_id: int, entry: Entry, file_id: int, read_at: int) -> None:
+    """Remember that this job read this path on the card and found this file."""
+    folder, name = split_path(entry.path)
+    catalog.run(
+        "INSERT INTO card_files (job_id, folder, name, size, mtime_ns, file_id, read_at)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (job_id, folder, name) DO UPDATE SET"
+        " size = excluded.size, mtime_ns = excluded.mtime_ns, file_id = excluded.file_id,"
+        " read_at = excluded.read_at",
+        job_id,
+        folder,
+        name,
+        entry.size,
+        entry.mtime_ns,
+        file_id,
+        read_at,
+    )
+
+
+def copy_written(
+    catalog: Catalog, file_id: int, place_id: int, shoot_id: int, entry: Entry, at: int, *, by_us: bool = True
+) -> int:
+    """A flushed and named copy, not read back yet; its id. by_us False: it was found there."""
+    folder_id, name = _at(catalog, place_id, entry.path)
+    written = at if by_us else None
+    catalog.run(
+        "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
+        " written_at, listed_at) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?, ?)"
+        " ON CONFLICT (folder_id, name) DO UPDATE SET file_id = excluded.file_id, mtime_ns = excluded.mtime_ns,"
+        " state = 'present', state_since = excluded.state_since, written_at = excluded.written_at,"
+        " verified_at = NULL, medium = NULL, listed_at = excluded.listed_at, shoot_id = excluded.shoot_id",
+        file_id,
+        place_id,
+        folder_id,
+        name,
+        shoot_id,
+        entry.mtime_ns,
+        at,
+        written,
+        at,
+    )
+    row = catalog.row("SELECT id FROM copies WHERE folder_id = ? AND name = ?", folder_id, name)
+    assert row is not None
+    return int(row[0])
+
+
+def copy_verified(catalog: Catalog, copy_id: int, medium: Medium, at: int) -> None:
+    """The copy was read back and its digest was equal."""
+    catalog.run(
+        "UPDATE copies SET verified_at = ?, medium = ?, listed_at = ?, state = 'present',"
+        " state_since = CASE WHEN state = 'present' THEN state_since ELSE ? END WHERE id = ?",
+        at,
+        medium,
+        at,
+        at,
+        copy_id,
+    )
+
+
+def copy_listed(catalog: Catalog, copy_id: int, at: int) -> None:
+    """The copy was seen with its size and time as recorded."""
+    catalog.run("UPDATE copies SET listed_at = ? WHERE id = ?", at, copy_id)
+
+
+def copy_state(catalog: Catalog, copy_id: int, state: CopyState, at: int) -> None:
+    """What was found wrong with a copy, since now."""
+    catalog.run(
+        "UPDATE copies SET state = ?, state_since = ? WHERE id = ? AND state <> ?", state, at, copy_id, state
+    )
+
+
+def copy_moved_aside(catalog: Catalog, copy_id: int, place_id: int, path: str, at: int) -> None:
+    """A bad copy was moved aside on its place and lies at path now."""
+    folder_id, name = _at(catalog, place_id, path)
+    catalog.run(
+        "UPDATE copies SET folder_id = ?, name = ?, state = 'aside', state_since = ? WHERE id = ?",
+        folder_id,
+        name,
+        at,
+        copy_id,
+    )
+
+
+def set_wants(catalog: Catalog, wants: int) -> None:
+    """Make the rule's number of drive copies the one that files are counted against."""
+    row = catalog.row("SELECT value FROM meta WHERE key = 'wants'")
+    if row is not None and int(row[0]) == wants:
+        return
+    catalog.run("UPDATE files SET wants = ? WHERE wants <> ?", wants, wants)
+    set_meta(catalog, "wants", str(wants))
+
+
+def set_meta(catalog: Catalog, key: str, value: str) -> None:
+    """Keep one small fact about this catalog."""
+    catalog.run(
+        "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        key,
+        value,
+    )
+
+
+def _at(catalog: Catalog, place_id: int, path: str) -> tuple[int, str | bytes]:
+    folder, name = split_path(path)
+    catalog.run("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, folder)
+    row = catalog.row("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, folder)
+    assert row is not None
+    return int(row[0]), name

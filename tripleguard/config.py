@@ -1,0 +1,206 @@
+"""The settings file: TOML in, typed settings out, and errors that name the line.
+
+Unknown keys are errors, because a misspelt setting that is quietly ignored is a promise quietly broken.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from datetime import time
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+
+from tripleguard.errors import WrongSettings
+
+_SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
+_POWER = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
+_FIELDS = ("year", "date", "shoot", "body", "name")
+
+
+class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What each file needs."""
+
+    drive_copies: Annotated[int, msgspec.Meta(ge=1, le=9)] = 2
+    road_days: Annotated[int, msgspec.Meta(ge=1)] = 30
+    shelf_days: Annotated[int, msgspec.Meta(ge=1)] = 180
+    accept_cached: bool = False
+
+
+class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Where a copy lies on a drive."""
+
+    template: str = "{year}/{date} {shoot}/{body}/{name}"
+    day_starts: str = "05:00"
+    shoot: str = "untitled"
+
+    @property
+    def day_start(self) -> time:
+        return time.fromisoformat(self.day_starts)
+
+
+class Drives(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How drives are treated."""
+
+    reserve: str = "2 GiB"
+
+    @property
+    def reserve_bytes(self) -> int:
+        return size_in_bytes(self.reserve)
+
+
+class Offload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How cards are copied."""
+
+    read_back: Literal["auto", "overlapped", "turns"] = "auto"
+    buffers: str = "48 MB"
+
+    @property
+    def buffer_bytes(self) -> int:
+        return size_in_bytes(self.buffers)
+
+
+class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a clearance counts."""
+
+    away_hours: Annotated[int, msgspec.Meta(ge=0)] = 0
+
+
+class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """All settings, each with the value used when the file is silent."""
+
+    rule: Rule = Rule()
+    layout: Layout = Layout()
+    drives: Drives = Drives()
+    offload: Offload = Offload()
+    clearance: ClearanceSettings = ClearanceSettings()
+
+
+def size_in_bytes(text: str) -> int:
+    """`2 GiB` or `500 MB` as bytes. Raises ValueError."""
+    match = _SIZE.match(text)
+    if match is None:
+        raise ValueError(f"{text!r} is not a size like 500 MB or 2 GiB")
+    number, unit, binary = match.groups()
+    return int(float(number) * (1024 if binary else 1000) ** _POWER[unit])
+
+
+def read_settings(path: Path) -> Settings:
+    """The settings in the file, all defaults if there is none. Raises WrongSettings naming line and key."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return Settings()
+    except (OSError, UnicodeDecodeError) as error:
+        raise _wrong(path, f"it can't be read ({error})") from error
+    return parse_settings(text, path)
+
+
+def parse_settings(text: str, path: Path) -> Settings:
+    """The settings in text; path is only for messages. Raises WrongSettings naming line and key."""
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _wrong(path, f"it is not valid TOML: {error}") from error
+    _refuse_unknown(tree, text, path)
+    try:
+        settings = msgspec.convert(tree, Settings)
+    except msgspec.ValidationError as error:
+        raise _wrong(path, _in_words(str(error), text)) from error
+    _check_meaning(settings, text, path)
+    return settings
+
+
+def _refuse_unknown(tree: dict[str, Any], text: str, path: Path) -> None:
+    known = {field.name: field.type for field in msgspec.structs.fields(Settings)}
+    for section, content in tree.items():
+        if section not in known:
+            raise _wrong(path, _unknown(section, list(known), text, None, "section"))
+        if not isinstance(content, dict):
+            raise _wrong(path, f"line {_line_of(text, None, section)}: {section} must be a section, [{section}]")
+        keys = [field.name for field in msgspec.structs.fields(known[section])]
+        for key in content:
+            if key not in keys:
+                raise _wrong(path, _unknown(key, keys, text, section, "setting"))
+
+
+def _unknown(key: str, known: list[str], text: str, section: str | None, what: str) -> str:
+    near = difflib.get_close_matches(key, known, 1)
+    hint = f"did you mean {near[0]}?" if near else f"known here: {', '.join(known)}."
+    name = f"{section}.{key}" if section else key
+    return f"line {_line_of(text, section, key)}: there is no {what} {name}; {hint}"
+
+
+def _in_words(error: str, text: str) -> str:
+    """msgspec's `Expected `int`, got `str` - at `$.rule.drive_copies`` in our words, with the line."""
+    message, _, where = error.partition(" - at ")
+    parts = where.strip("`$.").split(".")
+    section, key = (parts[0], parts[-1]) if len(parts) > 1 else (None, parts[0])
+    words = {"`int`": "a whole number", "`str`": "text in quotes", "`bool`": "true or false"}
+    for word, plain in words.items():
+        message = message.replace(word, plain)
+    message = message[:1].lower() + message[1:]
+    return f"line {_line_of(text, section, key)}: {'.'.join(parts)}: {message}"
+
+
+def _check_meaning(settings: Settings, text: str, path: Path) -> None:
+    def refuse(section: str, key: str, why: str) -> WrongSettings:
+        return _wrong(path, f"line {_line_of(text, section, key)}: {section}.{key}: {why}")
+
+    for section, key, value in (
+        ("drives", "reserve", settings.drives.reserve),
+        ("offload", "buffers", settings.offload.buffers),
+    ):
+        try:
+            size_in_bytes(value)
+        except ValueError as error:
+            raise refuse(section, key, f'expected a size like "2 GiB"; {error}') from error
+    if not 8_000_000 <= settings.offload.buffer_bytes <= 1_000_000_000:
+        raise refuse("offload", "buffers", "expected a size from 8 MB to 1 GB")
+    try:
+        _ = settings.layout.day_start
+    except ValueError as error:
+        raise refuse("layout", "day_starts", 'expected a time like "05:00"') from error
+    problem = _template_problem(settings.layout.template)
+    if problem:
+        raise refuse("layout", "template", problem)
+
+
+def _template_problem(template: str) -> str | None:
+    fields = re.findall(r"\{([^{}]*)\}", template)
+    unknown = [field for field in fields if field not in _FIELDS]
+    if unknown:
+        return f"{{{unknown[0]}}} is unknown; it may hold {', '.join('{' + f + '}' for f in _FIELDS)}"
+    parts = template.split("/")
+    if parts[-1] != "{name}":
+        return "it must end in /{name}: the original file name is the last part"
+    if "{date}" not in template or "{shoot}" not in template:
+        return "it must hold {date} and {shoot}, so that two shoots never share a folder"
+    if any(part.strip() in ("", ".", "..") or part.startswith(".tripleguard") for part in parts):
+        return "it must be a relative path without empty parts or .."
+    return None
+
+
+def _line_of(text: str, section: str | None, key: str) -> int:
+    """The line a key stands on (1 if it can't be found)."""
+    here: str | None = None
+    for number, line in enumerate(text.splitlines(), 1):
+        bare = line.strip()
+        if bare.startswith("["):
+            here = bare.strip("[] ").split("#")[0].strip("[] ")
+            if section is None and here == key:
+                return number
+        elif bare.split("=")[0].strip() in (key, f"{section}.{key}") and here in (section, None):
+            return number
+    return 1
+
+
+def _wrong(path: Path, why: str) -> WrongSettings:
+    return WrongSettings(
+        f"The settings in {path} are wrong: {why}.",
+        safe="Nothing was done.",
+        do="Correct that line; the settings of a new home show every key with its value.",
+    )

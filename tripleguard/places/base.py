@@ -1,0 +1,87 @@
+"""The seam between the work and the places where copies live.
+
+A job never knows what kind of place it writes to. It begins an incoming copy, writes buffers, flushes,
+publishes under a final name that must be free, settles the folders, and reads back past the cache. A
+drive, an object store and a simulated drive in a test all fit here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Protocol
+
+from tripleguard.model import Entry, Limits, Medium, Room
+
+
+class Reading(Protocol):
+    """One copy being read, in order."""
+
+    @property
+    def medium(self) -> Medium:
+        """How far down the reading reaches. Final only once the first bytes were read."""
+
+    def readinto(self, buffer: memoryview) -> int:
+        """Fill buffer from where the last call ended; bytes read, 0 at the end. Raises OSError."""
+
+    def close(self) -> None: ...
+
+
+class Incoming(Protocol):
+    """One unfinished copy. Nothing of it stands under a final name before `publish`."""
+
+    def write(self, buffer: memoryview) -> None:
+        """Append buffer. Raises NoRoom or PlaceFailed."""
+
+    def flush(self, mtime_ns: int) -> None:
+        """Set the time and force every byte to the medium. Raises NoRoom or PlaceFailed."""
+
+    def publish(self, path: str) -> Entry:
+        """Give the flushed copy its final name, never replacing. Raises NameTaken, PlaceFailed."""
+
+    def discard(self) -> None:
+        """Forget an unfinished copy of our own making. Never raises."""
+
+    def keep(self, why: str) -> None:
+        """Move what was written so far to the aside folder with a note, as a recovery may want it."""
+
+
+class Place(Protocol):
+    """Where copies live. Paths are relative to the place. Everything here may raise PlaceFailed."""
+
+    @property
+    def uid(self) -> str: ...
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def limits(self) -> Limits: ...
+
+    def room(self) -> Room: ...
+
+    def here(self) -> bool:
+        """Whether this very place still answers: its marker is there and is its own."""
+
+    def look(self, path: str) -> Entry | None:
+        """The plain file at path as it lies there now, or None."""
+
+    def taken(self, path: str) -> bool:
+        """Whether anything at all stands at path, by the place's own idea of equal names."""
+
+    def walk(self, folder: str) -> Iterator[Entry]:
+        """Every plain file below folder, ours and strangers', leaving out the tool's own folder."""
+
+    def begin(self, size: int) -> Incoming:
+        """Start a copy of size bytes. Raises NoRoom before a byte is written if it can't fit."""
+
+    def settle(self, folders: Iterable[str]) -> None:
+        """Make the names in these folders durable."""
+
+    def read(self, path: str) -> Reading:
+        """Open a copy for reading back past the cache. Raises FileNotFoundError if it is not there."""
+
+    def set_aside(self, path: str, why: str) -> str:
+        """Move a bad copy out of the way with a note, never deleting. Returns where it lies now."""
+
+    def write_own(self, path: str, content: bytes) -> None:
+        """Put one of the tool's own small files at path, giving way only to an earlier one of its own."""

@@ -1,0 +1,81 @@
+"""Which drives are here now, and where.
+
+A drive is looked for where it was last seen, and then on every mounted volume. It is recognised by its
+marker alone. The same id at two places is a cloned drive: neither can be trusted to be the one, so that is an
+error which names both.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from tripleguard.errors import PlaceTrouble
+from tripleguard.model import PlaceRecord
+from tripleguard.places.marker import marker_at
+from tripleguard.places.mounts import mounts
+
+
+def connected(records: Iterable[PlaceRecord]) -> dict[str, Path]:
+    """Where each connected drive is: marker id to path. Raises PlaceTrouble for one id at two places."""
+    known = list(records)
+    found: dict[str, Path] = {}
+    for root in _candidates(known):
+        uid = _uid_at(root, known)
+        if uid is None:
+            continue
+        if uid in found and not _same(found[uid], root):
+            raise PlaceTrouble(
+                f"Two connected drives have the same id: {found[uid]} and {root}. One is a clone of the other.",
+                safe="Nothing was changed on either.",
+                do="Disconnect the clone, or remove the folder .tripleguard from it if it is to become a "
+                "drive of its own, then run the command again.",
+            )
+        found.setdefault(uid, root)
+    return found
+
+
+def _uid_at(root: Path, known: list[PlaceRecord]) -> str | None:
+    try:
+        marker = marker_at(root)
+    except PlaceTrouble:
+        # A stranger's broken marker is none of our business; one where a drive of ours was, is.
+        if any(record.last_path == str(root) for record in known):
+            raise
+        return None
+    if marker is None or all(record.uid != marker.id for record in known):
+        return None
+    return marker.id
+
+
+def _candidates(known: list[PlaceRecord]) -> Iterator[Path]:
+    seen: set[str] = set()
+    for root in _possible_roots(known):
+        if str(root) not in seen:
+            seen.add(str(root))
+            yield root
+
+
+def _possible_roots(known: list[PlaceRecord]) -> Iterator[Path]:
+    for record in known:
+        if record.last_path:
+            yield Path(record.last_path)
+    tails = {tail for record in known if record.last_path for tail in _tails(Path(record.last_path))}
+    for mount in mounts():
+        yield Path(mount.point)
+        for tail in sorted(tails):
+            yield Path(mount.point) / tail
+
+
+def _tails(path: Path) -> list[Path]:
+    """The last one, two and three parts of a path: a drive may be a folder on its volume."""
+    parts = path.parts[1:]
+    return [Path(*parts[-count:]) for count in (1, 2, 3) if len(parts) >= count]
+
+
+def _same(one: Path, other: Path) -> bool:
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False

@@ -1,0 +1,201 @@
+"""A drive: a folder with a marker, held open for the length of a job.
+
+Reading and looking is here; every change goes through `storing`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble
+from tripleguard.model import Entry, Limits, Room
+from tripleguard.names import shown
+from tripleguard.places.held import HeldFolder
+from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
+from tripleguard.places.media import MediumReading, depth_of, is_rotational
+from tripleguard.places.probe import learn_limits
+from tripleguard.places.storing import OWN, DriveIncoming, Storing, told
+
+
+class Drive:
+    """One connected drive; see `base.Place`. Use `open_drive` to get one."""
+
+    def __init__(self, folder: HeldFolder, marker: Marker, reserve: int) -> None:
+        self._folder = folder
+        self._marker = marker
+        self._reserve = reserve
+        self._storing = Storing(folder, f"Drive {marker.name}")
+        self._limits: Limits | None = None
+        self.depth = depth_of(folder.root)
+        self.turns = is_rotational(folder.root)
+
+    @property
+    def uid(self) -> str:
+        return self._marker.id
+
+    @property
+    def name(self) -> str:
+        return self._marker.name
+
+    @property
+    def root(self) -> Path:
+        return self._folder.root
+
+    @property
+    def storing(self) -> Storing:
+        return self._storing
+
+    @property
+    def limits(self) -> Limits:
+        if self._limits is None:
+            self._limits = learn_limits(self._folder, self._storing)
+        return self._limits
+
+    def close(self) -> None:
+        self._folder.close()
+
+    def room(self) -> Room:
+        with told(self._storing.place, "asking for free space"):
+            return room_at(self._folder, self._reserve)
+
+    def here(self) -> bool:
+        if not self._folder.still_there():
+            return False
+        try:
+            marker = read_marker(self._folder)
+        except PlaceTrouble:
+            return False
+        return marker is not None and marker.id == self.uid
+
+    def look(self, path: str) -> Entry | None:
+        with told(self._storing.place, f"looking at {shown(path)}"):
+            return self._folder.look(path)
+
+    def taken(self, path: str) -> bool:
+        with told(self._storing.place, f"looking at {shown(path)}"):
+            try:
+                self._folder.status(path)
+            except (FileNotFoundError, NotADirectoryError):
+                return False
+            return True
+
+    def walk(self, folder: str) -> Iterator[Entry]:
+        yield from self._folder.walk(folder, leave_out=frozenset({OWN}))
+
+    def begin(self, size: int) -> DriveIncoming:
+        if self.limits.largest and size > self.limits.largest:
+            raise NoRoom(
+                f"{self._storing.place} can't hold files over {self.limits.largest:,} bytes "
+                f"({self.limits.file_system}).",
+                safe="The file on the card is untouched.",
+                do="Use a drive with exFAT or another file system that can hold it.",
+            )
+        room = self.room()
+        if not room.holds(size):
+            raise NoRoom(
+                f"{self._storing.place} has no room for {size:,} bytes more: {room.free:,} are free and "
+                f"{room.reserve:,} are kept in reserve.",
+                safe="Copies that were finished stay.",
+                do="Use another drive, then run `tripleguard topup`.",
+            )
+        return self._storing.begin()
+
+    def settle(self, folders: Iterable[str]) -> None:
+        self._storing.settle(folders)
+
+    def read(self, path: str) -> MediumReading:
+        return MediumReading(self._folder, path, self.depth)
+
+    def set_aside(self, path: str, why: str) -> str:
+        return self._storing.set_aside(path, why)
+
+    def write_own(self, path: str, content: bytes) -> None:
+        self._storing.write_own(path, content)
+
+    def read_own(self, path: str, limit: int) -> bytes | None:
+        """One of the tool's own files, None if it is not there. Raises PlaceFailed."""
+        self._storing.restore_own(path)
+        with told(self._storing.place, f"reading {shown(path)}"):
+            try:
+                return self._folder.read_small(path, limit)
+            except (FileNotFoundError, NotADirectoryError):
+                return None
+
+
+def open_drive(root: Path, reserve: int = 0) -> Drive:
+    """The drive at root, by its marker. reserve: bytes kept free. Raises PlaceTrouble."""
+    folder = held_root(root)
+    try:
+        marker = read_marker(folder)
+        if marker is None:
+            raise PlaceTrouble(
+                f"{root} is not a drive that tripleguard knows.",
+                safe="Nothing was changed.",
+                do=f"Connect the right drive, or add this one with `tripleguard drives add NAME {root}`.",
+            )
+        return Drive(folder, marker, reserve)
+    except BaseException:
+        folder.close()
+        raise
+
+
+def mark_drive(root: Path, marker: Marker) -> None:
+    """Write the marker of a new drive at root. Raises PlaceTrouble if it has one, NoRoom, PlaceFailed."""
+    folder = held_root(root)
+    try:
+        if read_marker(folder) is not None:
+            raise PlaceTrouble(f"{root} already is a drive with a marker.", safe="It was left as it is.")
+        storing = Storing(folder, f"Drive {marker.name}")
+        storing.write_own(MARKER, encoded(marker))
+        storing.settle(["", OWN])
+    finally:
+        folder.close()
+
+
+def held_root(root: Path) -> HeldFolder:
+    """The folder at root, held open. Raises PlaceTrouble in plain words."""
+    try:
+        return HeldFolder(root)
+    except FileNotFoundError:
+        what = f"There is nothing at {root}."
+    except NotADirectoryError:
+        what = f"{root} is not a folder."
+    except OSError as error:
+        what = f"{root} can't be opened ({error.strerror})."
+    raise PlaceTrouble(
+        what, safe="Nothing was changed.", do="Check that the drive is connected and that the path is right."
+    )
+
+
+def room_at(folder: HeldFolder, reserve: int) -> Room:
+    """Free and total bytes on the volume under folder. Raises OSError."""
+    if hasattr(os, "fstatvfs") and folder.fd is not None:
+        status = os.fstatvfs(folder.fd)
+        return Room(status.f_bavail * status.f_frsize, status.f_blocks * status.f_frsize, reserve)
+    import shutil
+
+    usage = shutil.disk_usage(folder.root)
+    return Room(usage.free, usage.total, reserve)
+
+
+def device_of(root: Path) -> int | None:
+    """The number of the device that root lies on, None if it can't be told."""
+    with contextlib.suppress(OSError):
+        status = os.stat(root)
+        if stat.S_ISDIR(status.st_mode):
+            return status.st_dev
+    return None
+
+
+def all_in_place(drive: Drive) -> None:
+    """Raise PlaceFailed unless the drive is still the one that was opened."""
+    if not drive.here():
+        raise PlaceFailed(
+            f"Drive {drive.name} is not there any more.",
+            safe="What was verified on it before is in the catalog.",
+            do="Connect it again, then run `tripleguard topup`.",
+        )

@@ -1,0 +1,90 @@
+"""One job on a drive at a time, across processes and homes.
+
+The lock is the operating system's own on `.tripleguard/lock`, so it ends with the process that held it, however
+that ended. Who holds it is written into the file, so that the next one can say so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Iterator
+
+import msgspec
+
+from tripleguard.errors import PlaceBusy, PlaceTrouble
+
+_NOTE_BYTES = 512
+_LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
+
+
+class Holder(msgspec.Struct, frozen=True):
+    """Who holds a place: process, machine, what it does, since when."""
+
+    pid: int
+    host: str
+    doing: str
+    since: str
+
+
+@contextlib.contextmanager
+def held(place: str, opened: Callable[[], int], holder: Holder) -> Iterator[None]:
+    """Hold a place's lock. place is for messages. Raises PlaceBusy naming the holder, PlaceTrouble."""
+    try:
+        descriptor = opened()
+    except OSError as error:
+        raise PlaceTrouble(
+            f"{place} can't be locked ({error.strerror}).",
+            safe="Nothing on it was changed.",
+            do="If it is read-only, check its lock switch and its file system, then connect it again.",
+        ) from error
+    try:
+        if not _taken(descriptor):
+            raise _busy(place, _noted(descriptor))
+        _note(descriptor, holder)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _taken(descriptor: int) -> bool:
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(descriptor, _LOCKED_BYTE, os.SEEK_SET)
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _note(descriptor: int, holder: Holder) -> None:
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    os.write(descriptor, msgspec.json.encode(holder)[: _NOTE_BYTES - 1].ljust(_NOTE_BYTES - 1) + b"\n")
+
+
+def _noted(descriptor: int) -> Holder | None:
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    try:
+        return msgspec.json.decode(os.read(descriptor, _NOTE_BYTES), type=Holder)
+    except msgspec.MsgspecError:
+        return None
+
+
+def _busy(place: str, holder: Holder | None) -> PlaceBusy:
+    who = (
+        f"{holder.doing} (process {holder.pid} on {holder.host}, since {holder.since})"
+        if holder
+        else "another tripleguard"
+    )
+    return PlaceBusy(
+        f"{place} is in use by {who}.",
+        safe="Nothing was changed.",
+        do="Wait until that one has finished, then run the command again.",
+    )

@@ -1,0 +1,198 @@
+"""Reading what the medium holds, not what memory remembers.
+
+A read-back served from the page cache proves nothing. On Linux files are opened with O_DIRECT; where a
+user-space driver or a loop device keeps a second cache below, that one is flushed and dropped before each
+reading. macOS has F_NOCACHE, Windows unbuffered handles. Where nothing helps, the reading says `cached`,
+and that word goes into the evidence.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import mmap
+import os
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tripleguard.model import Medium
+from tripleguard.places.held import HeldFolder
+from tripleguard.places.mounts import Mount, mount_of
+
+BLOCK = 4096
+"""Alignment, in bytes, that every direct transfer keeps."""
+
+_IN_MEMORY = frozenset({"tmpfs", "ramfs", "zram"})
+_O_DIRECT: int = getattr(os, "O_DIRECT", 0)
+
+
+def aligned_buffer(size: int) -> memoryview:
+    """A page-aligned buffer of size bytes, fit for direct transfers."""
+    return memoryview(mmap.mmap(-1, size))
+
+
+@dataclass(frozen=True, slots=True)
+class Depth:
+    """How far down a reading on this place can reach, worked out once per drive.
+
+    medium: the best this place can do. below: devices and images whose own cache has to be dropped first.
+    """
+
+    medium: Medium
+    file_system: str
+    below: tuple[str, ...] = field(default=())
+
+    def drop_below(self) -> bool:
+        """Drop the caches under the file system; False if one of them could not be reached."""
+        answers = [_dropped(path) for path in self.below]
+        return all(answers)
+
+
+def depth_of(root: Path) -> Depth:
+    """How far down readings under root can reach on this machine, as this user."""
+    mount = mount_of(root)
+    if not sys.platform.startswith("linux"):
+        return Depth(Medium.DIRECT, mount.kind if mount else "unknown")
+    if mount is None:
+        return Depth(Medium.CACHED, "unknown")
+    if mount.kind in _IN_MEMORY:
+        return Depth(Medium.CACHED, mount.kind)
+    below = _caches_below(mount)
+    if mount.kind.startswith("fuse"):
+        reachable = bool(below) and all(os.access(path, os.R_OK) for path in below)
+        return Depth(Medium.DROPPED if reachable else Medium.CACHED, mount.kind, below if reachable else ())
+    if below and not all(os.access(path, os.R_OK) for path in below):
+        return Depth(Medium.CACHED, mount.kind)
+    return Depth(Medium.DROPPED if below else Medium.DIRECT, mount.kind, below)
+
+
+def is_rotational(root: Path) -> bool:
+    """Whether the kernel says that root lies on a real disk with a head that has to move.
+
+    Virtual and loop devices often claim so without being so; they are not believed.
+    """
+    mount = mount_of(root)
+    if mount is None or not sys.platform.startswith("linux"):
+        return False
+    block = _block_folder(mount)
+    if block is None or not block.name.startswith(("sd", "hd", "mmcblk")):
+        return False
+    with contextlib.suppress(OSError):
+        return (block / "queue/rotational").read_text().strip() == "1"
+    return False
+
+
+class MediumReading:
+    """One file read in order, as far down as its place allows."""
+
+    def __init__(self, folder: HeldFolder, path: str, depth: Depth) -> None:
+        self._folder = folder
+        self._path = path
+        self._depth = depth
+        self._direct = False
+        self._started = False
+        self._medium = depth.medium
+        if depth.below and not depth.drop_below():
+            self._medium = Medium.CACHED
+        self._file = self._open(direct=True)
+
+    @property
+    def medium(self) -> Medium:
+        return self._medium
+
+    def readinto(self, buffer: memoryview) -> int:
+        try:
+            count = self._file.readinto(buffer)
+        except OSError as error:
+            if error.errno != errno.EINVAL or not self._direct or self._started:
+                raise
+            self._file.close()
+            self._file = self._open(direct=False)
+            count = self._file.readinto(buffer)
+        self._started = True
+        return count or 0
+
+    def close(self) -> None:
+        self._file.close()
+
+    def _open(self, *, direct: bool) -> io.FileIO:
+        if sys.platform == "win32":
+            from tripleguard.places.windows import open_unbuffered
+
+            return open_unbuffered(self._folder.where(self._path))
+        flags = os.O_RDONLY
+        if direct and _O_DIRECT:
+            try:
+                descriptor = self._folder.open(self._path, flags | _O_DIRECT)
+            except OSError as error:
+                if error.errno != errno.EINVAL:
+                    raise
+            else:
+                self._direct = True
+                return io.FileIO(descriptor, "r")
+        return self._open_cached(flags)
+
+    def _open_cached(self, flags: int) -> io.FileIO:
+        self._direct = False
+        descriptor = self._folder.open(self._path, flags)
+        if sys.platform == "darwin":
+            import fcntl
+
+            fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
+        elif hasattr(os, "posix_fadvise"):
+            # After a flush the kernel drops clean pages on request; it does not confirm that it did.
+            os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+            if self._medium is Medium.DIRECT:
+                self._medium = Medium.DROPPED
+        else:
+            self._medium = Medium.CACHED
+        return io.FileIO(descriptor, "r")
+
+
+def _caches_below(mount: Mount) -> tuple[str, ...]:
+    """Devices and images under this mount that keep a cache of their own, top first."""
+    below: list[str] = []
+    if mount.kind.startswith("fuse"):
+        if not mount.source.startswith("/dev/"):
+            return ()
+        below.append(mount.source)
+    block = _block_folder(mount)
+    if block is not None:
+        with contextlib.suppress(OSError):
+            if (block / "loop/dio").read_text().strip() == "0":
+                below.append((block / "loop/backing_file").read_text().rstrip("\n"))
+    return tuple(below)
+
+
+def _block_folder(mount: Mount) -> Path | None:
+    """The kernel's folder for the whole disk under a mount, by its source first, by its number else."""
+    if mount.source.startswith("/dev/"):
+        try:
+            status = os.stat(mount.source)
+        except OSError:
+            return None
+        device = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
+    else:
+        device = mount.device
+    folder = Path(f"/sys/dev/block/{device}")
+    if not folder.exists():
+        return None
+    folder = folder.resolve()
+    return folder.parent if (folder / "partition").exists() else folder
+
+
+def _dropped(path: str) -> bool:
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        os.fsync(descriptor)
+        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+    except OSError:
+        return False
+    finally:
+        os.close(descriptor)
+    return True

@@ -1,0 +1,101 @@
+"""What is mounted where, and on what.
+
+A mount point says where a drive happens to be, never who it is. Linux tells through
+/proc/self/mountinfo; elsewhere psutil lists the volumes.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+_ESCAPE = re.compile(rb"\\([0-7]{3})")
+_NOT_STORAGE = frozenset(
+    [
+        "autofs",
+        "binfmt_misc",
+        "bpf",
+        "cgroup",
+        "cgroup2",
+        "configfs",
+        "debugfs",
+        "devpts",
+        "devtmpfs",
+        "efivarfs",
+        "fusectl",
+        "hugetlbfs",
+        "mqueue",
+        "nsfs",
+        "proc",
+        "pstore",
+        "ramfs",
+        "rpc_pipefs",
+        "securityfs",
+        "selinuxfs",
+        "squashfs",
+        "sysfs",
+        "tracefs",
+    ]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """One mounted file system. device: `major:minor` as the kernel has it ('' where unknown)."""
+
+    point: str
+    kind: str
+    source: str
+    device: str
+    read_only: bool
+
+
+def mounts() -> list[Mount]:
+    """All mounted file systems that could hold files, in the order they were mounted."""
+    if sys.platform.startswith("linux"):
+        return _from_mountinfo(Path("/proc/self/mountinfo").read_bytes())
+    return _from_psutil()
+
+
+def mount_of(path: Path) -> Mount | None:
+    """The mount that path lies on: the last one mounted whose point is its longest prefix."""
+    real = os.path.realpath(path)
+    best: Mount | None = None
+    for mount in mounts():
+        inside = real == mount.point or real.startswith(mount.point.rstrip("/\\") + os.sep)
+        if inside and (best is None or len(mount.point) >= len(best.point)):
+            best = mount
+    return best
+
+
+def _from_mountinfo(table: bytes) -> list[Mount]:
+    found = []
+    for line in table.splitlines():
+        left, _, right = line.partition(b" - ")
+        fields, rest = left.split(b" "), right.split(b" ")
+        if len(fields) < 6 or len(rest) < 2:
+            continue
+        kind = os.fsdecode(rest[0])
+        if kind in _NOT_STORAGE:
+            continue
+        options = fields[5].split(b",")
+        found.append(
+            Mount(_unescaped(fields[4]), kind, _unescaped(rest[1]), os.fsdecode(fields[2]), b"ro" in options)
+        )
+    return found
+
+
+def _unescaped(field: bytes) -> str:
+    return os.fsdecode(_ESCAPE.sub(lambda match: bytes([int(match[1], 8)]), field))
+
+
+def _from_psutil() -> list[Mount]:
+    import psutil
+
+    return [
+        Mount(part.mountpoint, part.fstype.lower(), part.device, "", "ro" in part.opts.split(","))
+        for part in psutil.disk_partitions(all=False)
+    ]

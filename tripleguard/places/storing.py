@@ -1,0 +1,427 @@
+"""The only room in the house that may change what lies on a drive.
+
+An incoming copy is written under `.tripleguard/incoming`, flushed, and then given its final name, which must
+be free: nothing is ever replaced. A bad copy is moved aside with a note. The few calls that remove something
+remove only what this tool made itself: unfinished copies, probes, and superseded versions of its own small
+files. `tests/test_house.py` holds every other module to that.
+
+Replacing by rename is not atomic on exFAT and NTFS, so it is not used at all. Where the kernel can rename
+without replacing, that is asked for; else a hard link claims the name; else the name is looked up and then
+taken, under the place's lock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import functools
+import os
+import secrets
+import stat
+import sys
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
+
+from tripleguard.errors import CopyTrouble, NameTaken, NoRoom, PlaceFailed
+from tripleguard.model import Entry
+from tripleguard.names import shown
+from tripleguard.places.held import HeldFolder
+from tripleguard.places.media import BLOCK
+
+OWN = ".tripleguard"
+INCOMING = f"{OWN}/incoming"
+ASIDE = f"{OWN}/aside"
+CHECK_LIST = "checksums.b3"
+RECORD_PREFIX = "clearance-"
+SUPERSEDED = ".old"
+
+_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}
+_NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
+_O_DIRECT: int = getattr(os, "O_DIRECT", 0)
+_RENAME_NOREPLACE = 1  # Linux, include/uapi/linux/fs.h
+_RENAME_EXCL = 4  # macOS, sys/stdio.h
+
+
+class Storing:
+    """Changes below one held folder. place is the drive's name for messages."""
+
+    def __init__(self, folder: HeldFolder, place: str) -> None:
+        self.folder = folder
+        self.place = place
+        self._made: set[str] = set()
+        self._unsettled: set[str] = set()
+
+    def begin(self) -> DriveIncoming:
+        """Start an incoming copy. Raises NoRoom, PlaceFailed."""
+        self.make_folder(INCOMING)
+        return DriveIncoming(self, f"{INCOMING}/{secrets.token_hex(8)}.part")
+
+    def make_folder(self, folder: str) -> None:
+        """Make folder and those above it. Raises NameTaken if a file or link stands in the way."""
+        if not folder or folder in self._made:
+            return
+        above = folder.rpartition("/")[0]
+        self.make_folder(above)
+        with told(self.place, f"making the folder {shown(folder)}"):
+            try:
+                os.mkdir(self.folder.where(folder), dir_fd=self.folder.fd)
+                self._unsettled.add(above)
+            except FileExistsError:
+                if not stat.S_ISDIR(self.folder.status(folder).st_mode):
+                    raise NameTaken(
+                        f"{self.place}: {shown(folder)} is not a folder, so nothing can be put below it.",
+                        safe="It was left as it is.",
+                        do="Rename it on the drive, then run the command again.",
+                    ) from None
+        self._made.add(folder)
+
+    def settle(self, folders: Iterable[str]) -> None:
+        """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailed."""
+        todo = set(folders) | self._unsettled
+        if sys.platform == "win32":
+            return
+        for folder in sorted(todo):
+            with told(self.place, f"flushing the folder {shown(folder) or '/'}"):
+                descriptor = self.folder.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+                try:
+                    os.fsync(descriptor)
+                except OSError as error:
+                    if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+                        raise
+                finally:
+                    os.close(descriptor)
+        self._unsettled -= todo
+
+    def set_aside(self, path: str, why: str) -> str:
+        """Move the file at path to the aside folder with a note; returns where it lies. Raises PlaceFailed."""
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+        folder = f"{ASIDE}/{stamp}-{secrets.token_hex(4)}"
+        self.make_folder(folder)
+        name = path.rpartition("/")[2]
+        with told(self.place, f"moving {shown(name)} aside"):
+            self._claim(path, f"{folder}/{name}")
+        note = f"{shown(path)}\n{why}\nmoved here {stamp}; nothing was deleted\n"
+        self._write_new(f"{folder}/{name[:60]}.why.txt", note.encode())
+        self.settle([folder, path.rpartition("/")[0]])
+        return f"{folder}/{name}"
+
+    def write_own(self, path: str, content: bytes) -> None:
+        """Put one of the tool's own files at path; an earlier one of its own gives way.
+
+        Only names that the tool keeps for itself are accepted. Raises NoRoom, PlaceFailed.
+        """
+        if not is_own(path):
+            raise ValueError(f"{path} is not one of the tool's own files")
+        folder = path.rpartition("/")[0]
+        self.make_folder(folder)
+        self.make_folder(INCOMING)
+        self.restore_own(path)
+        incoming = f"{INCOMING}/{secrets.token_hex(8)}.own"
+        self._write_new(incoming, content)
+        with told(self.place, f"writing {shown(path)}"):
+            gives_way = self.folder.look(path) is not None
+            if gives_way:
+                self._claim(path, path + SUPERSEDED)
+            self._claim(incoming, path)
+            self.settle([folder, INCOMING])
+            if gives_way:
+                os.unlink(self.folder.where(path + SUPERSEDED), dir_fd=self.folder.fd)
+
+    def restore_own(self, path: str) -> None:
+        """Put back one of the tool's own files that a power cut caught between two names."""
+        with told(self.place, f"looking at {shown(path)}"):
+            if not is_own(path) or self.folder.look(path + SUPERSEDED) is None:
+                return
+            if self.folder.look(path) is None:
+                self._claim(path + SUPERSEDED, path)
+            else:
+                os.unlink(self.folder.where(path + SUPERSEDED), dir_fd=self.folder.fd)
+
+    def forget_own(self, path: str) -> None:
+        """Remove a superseded file of the tool's own below its own folder. Raises PlaceFailed."""
+        if not path.startswith(f"{OWN}/") or path.startswith(f"{ASIDE}/"):
+            raise ValueError(f"{path} may not be removed")
+        with told(self.place, f"removing {shown(path)}"), contextlib.suppress(FileNotFoundError):
+            os.unlink(self.folder.where(path), dir_fd=self.folder.fd)
+
+    def clear_incoming(self) -> int:
+        """Remove what interrupted jobs left unfinished; how many. The caller holds the place's lock."""
+        try:
+            left = self.folder.names(INCOMING)
+        except FileNotFoundError:
+            return 0
+        for name, _ in left:
+            with told(self.place, "clearing unfinished copies"):
+                os.unlink(self.folder.where(f"{INCOMING}/{name}"), dir_fd=self.folder.fd)
+        return len(left)
+
+    def make_trial(self, path: str) -> None:
+        """Make an empty file below incoming, to learn what the file system holds. Raises OSError."""
+        if not path.startswith(f"{INCOMING}/"):
+            raise ValueError(f"{path} is no place for a trial")
+        os.close(self.folder.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
+
+    def open_lock(self) -> int:
+        """A read-write descriptor on the place's lock file. Raises OSError."""
+        self.make_folder(OWN)
+        return self.folder.open(f"{OWN}/lock", os.O_RDWR | os.O_CREAT)
+
+    def publish(self, incoming: str, path: str) -> None:
+        """Move a flushed incoming copy to its final name, which must be free. Raises NameTaken, PlaceFailed."""
+        self.make_folder(path.rpartition("/")[0])
+        with told(self.place, f"naming {shown(path)}"):
+            self._claim(incoming, path)
+
+    def unlink_incoming(self, path: str) -> None:
+        """Remove one unfinished copy of our own. Never raises: what stays is cleared by the next job."""
+        if not path.startswith(f"{INCOMING}/"):
+            raise ValueError(f"{path} is not an unfinished copy")
+        with contextlib.suppress(OSError):
+            os.unlink(self.folder.where(path), dir_fd=self.folder.fd)
+
+    def _claim(self, old: str, new: str) -> None:
+        """Rename without replacing. Raises NameTaken if new is there in any form, OSError."""
+        try:
+            self._rename_to_free_name(old, new)
+        except FileExistsError:
+            raise NameTaken(
+                f"{self.place}: the name {shown(new)} is taken.",
+                safe="What stands there was left as it is.",
+            ) from None
+
+    def _rename_to_free_name(self, old: str, new: str) -> None:
+        source, target, fd = self.folder.where(old), self.folder.where(new), self.folder.fd
+        if sys.platform == "win32":
+            os.rename(source, target)
+            return
+        code = _kernel_rename(fd if fd is not None else -1, os.fsencode(source), os.fsencode(target))
+        if code == 0:
+            return
+        if code not in _NO_SUCH_CALL:
+            raise OSError(code, os.strerror(code), new)
+        try:
+            os.link(source, target, src_dir_fd=fd, dst_dir_fd=fd, follow_symlinks=False)
+        except OSError as error:
+            if error.errno not in _NO_SUCH_CALL:
+                raise
+            if self._exists(new):
+                raise FileExistsError(errno.EEXIST, "taken", new) from None
+            os.rename(source, target, src_dir_fd=fd, dst_dir_fd=fd)
+        else:
+            os.unlink(source, dir_fd=fd)
+
+    def _exists(self, path: str) -> bool:
+        try:
+            self.folder.status(path)
+        except FileNotFoundError:
+            return False
+        return True
+
+    def _write_new(self, path: str, content: bytes) -> None:
+        with told(self.place, f"writing {shown(path)}"):
+            descriptor = self.folder.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
+            try:
+                view = memoryview(content)
+                while view:
+                    view = view[os.write(descriptor, view) :]
+                flush_to_medium(descriptor)
+            finally:
+                os.close(descriptor)
+
+
+class DriveIncoming:
+    """One unfinished copy on a drive; see `base.Incoming`. Written past the cache where that is possible."""
+
+    def __init__(self, storing: Storing, path: str) -> None:
+        self._storing = storing
+        self._path = path
+        self._size = 0
+        self._direct = False
+        self._flushed = False
+        self._fd = -1
+        with told(storing.place, "starting a copy"):
+            self._fd = self._create()
+
+    def write(self, buffer: memoryview) -> None:
+        if self._flushed:
+            raise AssertionError("a flushed copy is never written to")
+        with told(self._storing.place, "writing a copy"):
+            whole = len(buffer) - len(buffer) % BLOCK if self._direct and self._size % BLOCK == 0 else 0
+            if whole:
+                self._write_all(buffer[:whole])
+            if whole < len(buffer):
+                self._leave_direct()
+                self._write_all(buffer[whole:])
+
+    def flush(self, mtime_ns: int) -> None:
+        with told(self._storing.place, "flushing a copy"):
+            self._set_time(mtime_ns)
+            # A failed flush is never repeated: the kernel may have dropped the pages and would say yes.
+            flush_to_medium(self._fd)
+            status = os.fstat(self._fd)
+        if status.st_size != self._size:
+            raise PlaceFailed(
+                f"{self._storing.place}: a copy of {self._size} bytes came out as {status.st_size}.",
+                safe="It was not given a name.",
+                do="Check the drive's cable and its file system.",
+            )
+        self._flushed = True
+
+    def publish(self, path: str) -> Entry:
+        if not self._flushed:
+            raise AssertionError("only a flushed copy may be named")
+        self._close()
+        self._storing.publish(self._path, path)
+        with told(self._storing.place, f"looking at {shown(path)}"):
+            entry = self._storing.folder.look(path)
+        if entry is None or entry.size != self._size:
+            raise PlaceFailed(
+                f"{self._storing.place}: {shown(path)} is not there after it was named.",
+                safe="The card's file is untouched.",
+                do="Check the drive, then run the command again.",
+            )
+        return entry
+
+    def discard(self) -> None:
+        self._close()
+        self._storing.unlink_incoming(self._path)
+
+    def keep(self, why: str) -> None:
+        self._close()
+        if self._size == 0:
+            self.discard()
+            return
+        with contextlib.suppress(CopyTrouble):
+            self._storing.set_aside(self._path, why)
+
+    def _create(self) -> int:
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
+        if _O_DIRECT:
+            try:
+                descriptor = self._storing.folder.open(self._path, flags | _O_DIRECT)
+            except OSError as error:
+                if error.errno != errno.EINVAL:
+                    raise
+                # Some kernels make the file before they refuse the flag.
+                self._storing.unlink_incoming(self._path)
+            else:
+                self._direct = True
+                return descriptor
+        descriptor = self._storing.folder.open(self._path, flags)
+        if sys.platform == "darwin":
+            import fcntl
+
+            fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
+        return descriptor
+
+    def _write_all(self, view: memoryview) -> None:
+        while view:
+            try:
+                count = os.write(self._fd, view)
+            except OSError as error:
+                if error.errno != errno.EINVAL or not self._direct:
+                    raise
+                self._leave_direct()
+                continue
+            self._size += count
+            view = view[count:]
+            if self._direct and count % BLOCK:
+                self._leave_direct()
+
+    def _leave_direct(self) -> None:
+        if self._direct:
+            import fcntl
+
+            flags = fcntl.fcntl(self._fd, fcntl.F_GETFL)
+            fcntl.fcntl(self._fd, fcntl.F_SETFL, flags & ~_O_DIRECT)
+            self._direct = False
+
+    def _set_time(self, mtime_ns: int) -> None:
+        target: int | str = self._fd
+        if os.utime not in os.supports_fd:
+            target = self._storing.folder.where(self._path)
+        try:
+            os.utime(target, ns=(mtime_ns, mtime_ns))
+        except OSError as error:
+            if error.errno not in (errno.EPERM, errno.ENOSYS, errno.ENOTSUP, errno.EINVAL, errno.ERANGE):
+                raise
+
+    def _close(self) -> None:
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
+
+
+def is_own(path: str) -> bool:
+    """Whether the tool keeps this relative path for itself: its folder, check lists, clearance records."""
+    name = path.rpartition("/")[2].removesuffix(SUPERSEDED)
+    return (
+        path.startswith(f"{OWN}/")
+        or name == CHECK_LIST
+        or (name.startswith(RECORD_PREFIX) and name.endswith(".txt"))
+    )
+
+
+def flush_to_medium(descriptor: int) -> None:
+    """Force a file's bytes through the system and the device's own cache. Raises OSError."""
+    if sys.platform == "darwin":
+        import fcntl
+
+        # fsync(2) on macOS hands data to the drive only; F_FULLFSYNC asks the drive to write it down.
+        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
+        return
+    os.fsync(descriptor)
+
+
+class told:  # noqa: N801 - reads as a word of the with statement
+    """Turns what the system says of a drive into what a person can act on."""
+
+    def __init__(self, place: str, doing: str) -> None:
+        self._place = place
+        self._doing = doing
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        if not isinstance(error, OSError):
+            return
+        reason = os.strerror(error.errno) if error.errno else str(error)
+        if error.errno in _FULL:
+            raise NoRoom(
+                f"{self._place} is full ({self._doing}: {reason}).",
+                safe="Copies that were finished stay; the unfinished one has no name.",
+                do="Use another drive, then run `tripleguard topup`.",
+            ) from error
+        if error.errno == errno.EROFS:
+            raise PlaceFailed(
+                f"{self._place} is read-only ({self._doing}).",
+                safe="Nothing on it was changed.",
+                do="Check its lock switch and its file system, then connect it again.",
+            ) from error
+        raise PlaceFailed(
+            f"{self._place} stopped answering ({self._doing}: {reason}).",
+            safe="Copies that were verified before are in the catalog.",
+            do="Check the cable, connect it again, then run `tripleguard topup`.",
+        ) from error
+
+
+def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:
+    """0, or the errno of a rename that refuses to replace."""
+    call, flag = _rename_call()
+    if call is None or fd < 0:
+        return errno.ENOSYS
+    if call(fd, source, fd, target, flag) == 0:
+        return 0
+    return ctypes.get_errno()
+
+
+@functools.cache
+def _rename_call() -> tuple[Callable[[int, bytes, int, bytes, int], int] | None, int]:
+    """The system's rename that refuses to replace, and the flag that asks for it."""
+    name, flag = ("renameatx_np", _RENAME_EXCL) if sys.platform == "darwin" else ("renameat2", _RENAME_NOREPLACE)
+    try:
+        return getattr(ctypes.CDLL(None, use_errno=True), name), flag
+    except (AttributeError, OSError):
+        return None, flag
