@@ -1,9 +1,9 @@
 """What a name on a card tells before the file is opened.
 
 A card holds frames. One frame is often several files of one name: the raw, the camera JPEG, a spoken note,
-and later an editor's sidecar. Around them lies what other machines left behind when the card was plugged in:
-thumbnails, a trash can, half of a Mac file. The kind of a file decides what the rule asks for it; the frame it
-belongs to keeps its parts together; litter is left on the card and counted.
+and later an editor's sidecar. Around them lies what other machines left behind when the card was plugged
+in: thumbnails, a trash can, half of a Mac file. The kind of a file decides what the rule asks for it; the
+frame it belongs to keeps its parts together; litter is left on the card and counted.
 
 One thing decides every doubt here: what could be a picture is never called litter. A file too many costs a
 second, a picture left behind costs the night.
