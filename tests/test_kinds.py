@@ -145,9 +145,7 @@ def test_picture_folders_by_dcf(name: str, number: int) -> None:
     assert dcf_folder(name) == number
 
 
-@pytest.mark.parametrize(
-    "name", ["099CANON", "100CANO", "100CANON2", "100CAN N", "100CANON\n", "100ſANON", ""]
-)
+@pytest.mark.parametrize("name", ["099CANON", "100CANO", "100CANON2", "100CAN N", "100CANON\n", "100ſANON", ""])
 def test_other_folders_have_no_number(name: str) -> None:
     assert dcf_folder(name) is None
 
