@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tripleguard.cameras.boxes import MOST_BOXES
-from tripleguard.cameras.capture import LONGEST, read_capture, text_of
+from tripleguard.cameras.boxes import MOST_BOXES, MOST_ITEMS
+from tripleguard.cameras.capture import LONGEST, MOST_SEGMENTS, read_capture, text_of
 from tripleguard.cameras.tiff import MOST_ENTRIES
 from tripleguard.model import Capture
 
@@ -117,22 +117,37 @@ def cr3(**blocks: bytes) -> bytes:
     return box(b"ftyp", b"crx \0\0\0\1crx isom") + box(b"moov", box(b"uuid", CANON_UUID + inner))
 
 
-def heif(block: bytes, version: int = 1) -> bytes:
-    """A HEIF file as ISO/IEC 14496-12 (8.11) and 23008-12 (annex A) say: a picture item, then an Exif item."""
-    item = struct.pack(">I", 6) + b"Exif\0\0" + block
+def heif(
+    block: bytes,
+    version: int = 1,
+    *,
+    method: int = 0,
+    index_size: int = 0,
+    infe_version: int = 2,
+    lead: bytes = b"Exif\0\0",
+    others: int = 1,
+) -> bytes:
+    """A HEIF file as ISO/IEC 14496-12 (8.11) and 23008-12 (annex A) say: picture items, then an Exif item.
+
+    version, method, index_size: of `iloc`. lead: what stands between the item's first number and the block.
+    """
+    item = struct.pack(">I", len(lead)) + lead + block
     start = box(b"ftyp", b"heic\0\0\0\0mif1heic")
     number = ">I" if version == 2 else ">H"
+    index = b"\0" * index_size if version else b""
 
     def infe(n: int, kind: bytes) -> bytes:
-        return box(b"infe", b"\2\0\0\0" + struct.pack(">HH", n, 0) + kind + b"\0")
+        wide = ">IH" if infe_version == 3 else ">HH"
+        return box(b"infe", bytes([infe_version, 0, 0, 0]) + struct.pack(wide, n, 0) + kind + b"\0")
 
     def meta(at: int) -> bytes:
         places = b""
-        for n, offset, length in ((1, 0, 4), (2, at, len(item))):
-            places += struct.pack(number, n) + (b"\0\0" if version else b"") + b"\0\0"
-            places += struct.pack(">HII", 1, offset, length)
-        iloc = bytes([version, 0, 0, 0, 0x44, 0x00]) + struct.pack(number, 2) + places
-        iinf = b"\0\0\0\0" + struct.pack(">H", 2) + infe(1, b"hvc1") + infe(2, b"Exif")
+        for n in range(1, others + 2):
+            offset, length = (at, len(item)) if n == others + 1 else (0, 4)
+            places += struct.pack(number, n) + (struct.pack(">H", method) if version else b"") + b"\0\0"
+            places += struct.pack(">H", 1) + index + struct.pack(">II", offset, length)
+        iloc = bytes([version, 0, 0, 0, 0x44, index_size]) + struct.pack(number, others + 1) + places
+        iinf = b"\0\0\0\0" + struct.pack(">H", 2) + infe(1, b"hvc1") + infe(others + 1, b"Exif")
         return box(b"meta", b"\0\0\0\0" + box(b"hdlr", b"\0" * 24) + box(b"iinf", iinf) + box(b"iloc", iloc))
 
     at = len(start) + len(meta(0)) + 8
@@ -173,7 +188,7 @@ def containers() -> dict[str, bytes]:
         "plain.JPG": jpeg(block),
         "phone.HEIC": heif(block),
         "older.HEIF": heif(block, 0),
-        "large.HIF": heif(block, 2),
+        "large.HIF": heif(block, 2, infe_version=3),
     }
 
 
@@ -201,6 +216,53 @@ def test_exif_is_found_behind_other_segments_and_fill_bytes() -> None:
     jfif = b"\xff\xe0\0\x10JFIF\0\1\1\0\0\1\0\1\0\0"
     xmp = b"\xff\xe1\0\x1fhttp://ns.adobe.com/xap/1.0/\0"
     assert read_capture(jpeg(tiff(MAIN, EXIF), jfif + b"\xff\xff" + xmp), "x.JPG") == WHOLE
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        heif(tiff(MAIN, EXIF), lead=b""),
+        heif(tiff(MAIN, EXIF), 1, index_size=4),
+        heif(tiff(MAIN, EXIF), 0, index_size=4),  # version 0 has no index; the bits are reserved
+        heif(tiff(MAIN, EXIF), others=MOST_ITEMS - 1),
+    ],
+)
+def test_exif_items_of_heif_are_found_in_every_form_of_their_lists(file: bytes) -> None:
+    assert read_capture(file, "x.HEIC") == WHOLE
+
+
+@pytest.mark.parametrize("file", [heif(tiff(MAIN, EXIF), method=1), heif(tiff(MAIN, EXIF), others=MOST_ITEMS)])
+def test_exif_items_of_heif_that_lie_elsewhere_or_too_far_down_are_not_looked_for(file: bytes) -> None:
+    assert read_capture(file, "x.HEIC") == Capture()
+
+
+def test_boxes_of_every_length_are_stepped_over() -> None:
+    good = cr3(CMT1=tiff(MAIN), CMT2=tiff(EXIF))
+    ftyp, moov = good[:24], good[24:]
+    long = struct.pack(">I4sQ", 1, b"mdat", 16 + 100) + b"\xff" * 100
+    assert read_capture(ftyp + long + moov, "x.CR3") == WHOLE
+    to_the_end = b"\0\0\0\0" + moov[4:]
+    assert read_capture(ftyp + to_the_end, "x.CR3") == WHOLE
+    shorter_than_itself = struct.pack(">I", 4) + box(b"mdat", b"")
+    assert read_capture(ftyp + shorter_than_itself + moov, "x.CR3") == Capture()
+
+
+def test_nothing_behind_the_exif_segment_is_taken_for_exif() -> None:
+    whole = jpeg(tiff(MAIN, EXIF))
+    at = whole.index(b"Exif\0\0") - 2
+    shorter = whole[:at] + struct.pack(">H", 40) + whole[at + 2 :]
+    assert read_capture(shorter, "x.JPG") == Capture()
+
+
+def test_the_jpeg_inside_a_panasonic_raw_fills_in_only_what_belongs_to_the_same_moment() -> None:
+    inner = jpeg(tiff(MAIN, EXIF))
+    own = {0x9003: text("2026:06:13 21:14:09")}
+    capture = read_capture(tiff(MAIN | {0x002E: (7, inner)}, own, b"IIU\0"), "x.RW2")
+    assert capture == Capture("2026-06-13T21:14:09", None, None, "Orrery", "Orrery R7", "30012345")
+
+
+def test_a_fujifilm_header_names_the_model_where_the_jpeg_is_out_of_reach() -> None:
+    assert read_capture(raf("Orrery R7", b"")[:120], "x.RAF") == Capture(model="Orrery R7")
 
 
 def test_without_the_original_time_the_next_best_clock_is_read_with_its_own_fraction_and_zone() -> None:
@@ -484,3 +546,9 @@ def test_a_level_of_boxes_is_given_up_after_a_fixed_number() -> None:
     ftyp, rest = good[:24], good[24:]
     assert read_capture(ftyp + box(b"free", b"") * (MOST_BOXES - 2) + rest, "x.CR3").model == "Orrery R7"
     assert read_capture(ftyp + box(b"free", b"") * MOST_BOXES + rest, "x.CR3").model is None
+
+
+def test_a_jpeg_is_given_up_after_a_fixed_number_of_segments() -> None:
+    comment = b"\xff\xfe\0\x04hi"
+    assert read_capture(jpeg(tiff(MAIN, EXIF), comment * (MOST_SEGMENTS - 1)), "x.JPG") == WHOLE
+    assert read_capture(jpeg(tiff(MAIN, EXIF), comment * MOST_SEGMENTS), "x.JPG") == Capture()

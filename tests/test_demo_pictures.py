@@ -248,6 +248,13 @@ def test_every_step_of_colour_survives_coding(blocks: list[tuple[int, int, int]]
     assert decoded_means(jpeg)[2] == [list(luma), list(blue), list(red)]
 
 
+def test_bytes_that_look_like_a_marker_are_stuffed() -> None:
+    leaps = bytes([0, 255] * 50)  # T.81, B.1.1.5: a zero follows every 0xFF of coded data
+    jpeg = write_jpeg(Mosaic(100, leaps, leaps, leaps), 800, 8)
+    assert b"\xff\0" in list(segments(jpeg))[-1][1]
+    assert decoded_means(jpeg)[2] == [list(leaps)] * 3
+
+
 def test_a_mosaic_of_another_size_is_refused() -> None:
     with pytest.raises(ValueError, match="blocks"):
         write_jpeg(Mosaic(2, b"\0" * 4, b"\0" * 4, b"\0" * 4), 16, 8)

@@ -27,6 +27,9 @@ from tripleguard.model import Capture, Kind
 LONGEST = 64
 """Characters kept of any text."""
 
+MOST_SEGMENTS = 64
+"""Segments of a JPEG that are stepped over in search of Exif."""
+
 YEARS = (1990, 2107)
 """First and last year believed of a camera's clock; the last is where the times of FAT end."""
 
@@ -80,8 +83,6 @@ _LOCAL = re.compile(rb"([0-9]{4})[:/-]([0-9]{2})[:/-]([0-9]{2})[ T]([0-9]{2}):([
 _SUBSEC = re.compile(r"[0-9]{1,9}")
 _OFFSET = re.compile(r"[+-](0[0-9]|1[0-4]):[0-5][0-9]")
 _NO_SERIAL = re.compile(r"[0 .:_-]*")
-
-_MOST_SEGMENTS = 64
 
 _Source = tuple[Block, Directory]
 
@@ -141,7 +142,7 @@ def _exif_of_jpeg(head: bytes, start: int) -> Block | None:
     if head[start : start + 2] != b"\xff\xd8":
         return None
     at = start + 2
-    for _ in range(_MOST_SEGMENTS):
+    for _ in range(MOST_SEGMENTS):
         if head[at : at + 1] != b"\xff" or at + 10 > len(head):
             return None
         marker, length = head[at + 1], int.from_bytes(head[at + 2 : at + 4], "big")

@@ -79,7 +79,7 @@ def read_directory(block: Block, offset: int, wanted: Set[int]) -> Directory:
     found: dict[int, Field] = {}
     for at in range(begin + 2, begin + 2 + 12 * count, 12):
         tag, type_, values, where = entry.unpack_from(block.head, at)
-        if tag not in wanted or tag in found or type_ not in _TYPE_BYTES:
+        if tag not in wanted or type_ not in _TYPE_BYTES:
             continue
         size = _TYPE_BYTES[type_] * values
         start = at + 8 if size <= 4 else block.base + where
