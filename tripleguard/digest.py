@@ -39,6 +39,30 @@ class Hasher:
         return File(digest, self.size)
 
 
+class SampledHasher(Hasher):
+    """A hasher that also keeps the two edges of what it saw, for `sample`."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._head = b""
+        self._tail = b""
+
+    def update(self, data: bytes | bytearray | memoryview) -> None:
+        super().update(data)
+        if len(self._head) < SAMPLE_EDGE:
+            self._head += bytes(data[: SAMPLE_EDGE - len(self._head)])
+        self._tail = (self._tail + bytes(data[-SAMPLE_EDGE:]))[-SAMPLE_EDGE:]
+
+    def sample(self) -> bytes:
+        """The same 16 bytes that `sample_of` gives for this content."""
+        return sample_of(self.size, self._edge)
+
+    def _edge(self, offset: int, length: int) -> bytes:
+        if offset == 0:
+            return self._head[:length]
+        return self._tail[len(self._tail) - length :]
+
+
 def file_of(chunks: Iterator[memoryview] | Iterator[bytes]) -> File:
     """The file that the chunks make up, in order."""
     hasher = Hasher()

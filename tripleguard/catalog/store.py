@@ -22,7 +22,7 @@ Row = tuple[Any, ...]
 
 
 class Catalog:
-    """An open catalog. A connection belongs to the thread that opened it; `reopened` gives another one."""
+    """An open catalog. A connection is used by one thread at a time; `reopened` gives another one."""
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
@@ -103,7 +103,7 @@ def open_catalog(path: Path) -> Catalog:
 
 def _connect(path: Path) -> sqlite3.Connection:
     with told(path):
-        connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
+        connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")

@@ -41,8 +41,8 @@ class Incoming(Protocol):
     def discard(self) -> None:
         """Forget an unfinished copy of our own making. Never raises."""
 
-    def keep(self, why: str) -> None:
-        """Move what was written so far to the aside folder with a note, as a recovery may want it."""
+    def keep(self, name: str, why: str) -> None:
+        """Move what was written so far aside under that name with a note: a recovery may want it."""
 
 
 class Place(Protocol):
@@ -83,5 +83,5 @@ class Place(Protocol):
     def set_aside(self, path: str, why: str) -> str:
         """Move a bad copy out of the way with a note, never deleting. Returns where it lies now."""
 
-    def write_own(self, path: str, content: bytes) -> None:
+    def write_own(self, path: str, content: Iterable[bytes]) -> None:
         """Put one of the tool's own small files at path, giving way only to an earlier one of its own."""

@@ -113,7 +113,7 @@ class Drive:
     def set_aside(self, path: str, why: str) -> str:
         return self._storing.set_aside(path, why)
 
-    def write_own(self, path: str, content: bytes) -> None:
+    def write_own(self, path: str, content: Iterable[bytes]) -> None:
         self._storing.write_own(path, content)
 
     def read_own(self, path: str, limit: int) -> bytes | None:
@@ -124,6 +124,15 @@ class Drive:
                 return self._folder.read_small(path, limit)
             except (FileNotFoundError, NotADirectoryError):
                 return None
+
+    def own_files(self, folder: str) -> list[Entry]:
+        """The tool's own files right in one of its folders. Raises PlaceFailed."""
+        with told(self._storing.place, f"listing {folder}"):
+            return list(self._folder.walk(folder))
+
+    def forget_own(self, path: str) -> None:
+        """Remove a superseded file of the tool's own. Raises PlaceFailed."""
+        self._storing.forget_own(path)
 
 
 def open_drive(root: Path, reserve: int = 0) -> Drive:
@@ -150,7 +159,7 @@ def mark_drive(root: Path, marker: Marker) -> None:
         if read_marker(folder) is not None:
             raise PlaceTrouble(f"{root} already is a drive with a marker.", safe="It was left as it is.")
         storing = Storing(folder, f"Drive {marker.name}")
-        storing.write_own(MARKER, encoded(marker))
+        storing.write_own(MARKER, [encoded(marker)])
         storing.settle(["", OWN])
     finally:
         folder.close()

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 
 import msgspec
 
-from tripleguard.errors import PlaceBusy, PlaceTrouble
+from tripleguard.errors import PlaceBusy
 
 _NOTE_BYTES = 512
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
@@ -30,15 +30,11 @@ class Holder(msgspec.Struct, frozen=True):
 
 @contextlib.contextmanager
 def held(place: str, opened: Callable[[], int], holder: Holder) -> Iterator[None]:
-    """Hold a place's lock. place is for messages. Raises PlaceBusy naming the holder, PlaceTrouble."""
-    try:
-        descriptor = opened()
-    except OSError as error:
-        raise PlaceTrouble(
-            f"{place} can't be locked ({error.strerror}).",
-            safe="Nothing on it was changed.",
-            do="If it is read-only, check its lock switch and its file system, then connect it again.",
-        ) from error
+    """Hold a place's lock until the end of the block. place is for messages.
+
+    opened gives a read-write descriptor on the lock file. Raises PlaceBusy naming the holder.
+    """
+    descriptor = opened()
     try:
         if not _taken(descriptor):
             raise _busy(place, _noted(descriptor))

@@ -93,21 +93,24 @@ class Storing:
                     os.close(descriptor)
         self._unsettled -= todo
 
-    def set_aside(self, path: str, why: str) -> str:
-        """Move the file at path to the aside folder with a note; returns where it lies. Raises PlaceFailed."""
+    def set_aside(self, path: str, why: str, name: str = "") -> str:
+        """Move the file at path to the aside folder, with a note; returns where it lies now.
+
+        name: what to call it there, else as it is called. Raises PlaceFailed.
+        """
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         folder = f"{ASIDE}/{stamp}-{secrets.token_hex(4)}"
         self.make_folder(folder)
-        name = path.rpartition("/")[2]
+        name = name or path.rpartition("/")[2]
         with told(self.place, f"moving {shown(name)} aside"):
             self._claim(path, f"{folder}/{name}")
         note = f"{shown(path)}\n{why}\nmoved here {stamp}; nothing was deleted\n"
-        self._write_new(f"{folder}/{name[:60]}.why.txt", note.encode())
+        self._write_new(f"{folder}/{name[:60]}.why.txt", [note.encode()])
         self.settle([folder, path.rpartition("/")[0]])
         return f"{folder}/{name}"
 
-    def write_own(self, path: str, content: bytes) -> None:
-        """Put one of the tool's own files at path; an earlier one of its own gives way.
+    def write_own(self, path: str, content: Iterable[bytes]) -> None:
+        """Put one of the tool's own files at path, piece by piece; an earlier one of its own gives way.
 
         Only names that the tool keeps for itself are accepted. Raises NoRoom, PlaceFailed.
         """
@@ -163,9 +166,10 @@ class Storing:
         os.close(self.folder.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
 
     def open_lock(self) -> int:
-        """A read-write descriptor on the place's lock file. Raises OSError."""
+        """A read-write descriptor on the place's lock file. Raises NoRoom, PlaceFailed."""
         self.make_folder(OWN)
-        return self.folder.open(f"{OWN}/lock", os.O_RDWR | os.O_CREAT)
+        with told(self.place, "locking it"):
+            return self.folder.open(f"{OWN}/lock", os.O_RDWR | os.O_CREAT)
 
     def publish(self, incoming: str, path: str) -> None:
         """Move a flushed incoming copy to its final name, which must be free. Raises NameTaken, PlaceFailed."""
@@ -218,13 +222,14 @@ class Storing:
             return False
         return True
 
-    def _write_new(self, path: str, content: bytes) -> None:
+    def _write_new(self, path: str, content: Iterable[bytes]) -> None:
         with told(self.place, f"writing {shown(path)}"):
             descriptor = self.folder.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
             try:
-                view = memoryview(content)
-                while view:
-                    view = view[os.write(descriptor, view) :]
+                for piece in content:
+                    view = memoryview(piece)
+                    while view:
+                        view = view[os.write(descriptor, view) :]
                 flush_to_medium(descriptor)
             finally:
                 os.close(descriptor)
@@ -287,13 +292,13 @@ class DriveIncoming:
         self._close()
         self._storing.unlink_incoming(self._path)
 
-    def keep(self, why: str) -> None:
+    def keep(self, name: str, why: str) -> None:
         self._close()
         if self._size == 0:
             self.discard()
             return
         with contextlib.suppress(CopyTrouble):
-            self._storing.set_aside(self._path, why)
+            self._storing.set_aside(self._path, why, f"{name}.part"[-100:])
 
     def _create(self) -> int:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL

@@ -1,0 +1,65 @@
+"""Check lists that outlive the tool: one line per file, as `b3sum --check` reads them.
+
+The format is b3sum's plain one: 64 hex digits, two spaces, the name. A name with a backslash, a line feed or
+a carriage return has them written `\\\\`, `\\n`, `\\r`, and its line begins with a backslash (b3sum 1.5.5 and
+later read `\\r`; earlier ones do not). A name that is not UTF-8 can't be checked by b3sum, so it gets no line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from tripleguard.names import is_text
+
+_ESCAPES = {"\\": "\\\\", "\n": "\\n", "\r": "\\r"}
+_BACK = {"\\": "\\", "n": "\n", "r": "\r"}
+
+
+def written(files: Iterable[tuple[str, bytes]]) -> bytes:
+    """The list for (name, 32-byte digest) pairs, in the order given."""
+    return "".join(
+        _line(name, digest) for name, digest in files if is_text(name) and "\ufffd" not in name
+    ).encode()
+
+
+def parsed(content: bytes) -> Iterator[tuple[str, bytes]]:
+    """(name, digest) of every line that is one; others are passed over."""
+    for raw in content.split(b"\n"):
+        try:
+            found = _pair(raw.decode("utf-8").rstrip("\r"))
+        except UnicodeDecodeError:
+            continue
+        if found is not None:
+            yield found
+
+
+def _line(name: str, digest: bytes) -> str:
+    escaped = "".join(_ESCAPES.get(char, char) for char in name)
+    return f"{chr(92) if escaped != name else ''}{digest.hex()}  {escaped}\n"
+
+
+def _pair(line: str) -> tuple[str, bytes] | None:
+    escaped = line.startswith("\\")
+    digits, gap, name = line[escaped:].partition("  ")
+    if not gap or not name or len(digits) != 64:
+        return None
+    try:
+        digest = bytes.fromhex(digits)
+    except ValueError:
+        return None
+    plain = _unescaped(name) if escaped else name
+    return None if plain is None else (plain, digest)
+
+
+def _unescaped(name: str) -> str | None:
+    out: list[str] = []
+    chars = iter(name)
+    for char in chars:
+        if char != "\\":
+            out.append(char)
+            continue
+        back = _BACK.get(next(chars, ""))
+        if back is None:
+            return None
+        out.append(back)
+    return "".join(out)

@@ -1,0 +1,214 @@
+"""A card: what a camera wrote to. It is listed and read, and nothing else is ever done to it.
+
+Files come in the order in which they belong together: folder by folder, frame by frame, and within a frame
+the originals before what hangs on them.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.cameras.kinds import (
+    APPLEDOUBLE_LARGEST,
+    frame_key,
+    is_appledouble_name,
+    is_litter,
+    kind_of,
+    looks_like_appledouble,
+)
+from tripleguard.errors import CardGone, WrongUse
+from tripleguard.model import Entry, Kind, Odd
+from tripleguard.names import shown
+from tripleguard.places.drive import held_root
+from tripleguard.places.held import HeldFolder, entry_of
+from tripleguard.places.media import MediumReading, depth_of
+from tripleguard.places.storing import OWN
+
+_RANK = {kind: rank for rank, kind in enumerate(Kind)}
+_DEEPEST = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """System litter that is left on the card."""
+
+    path: str
+
+
+Listed = Entry | Odd | Left
+
+
+@dataclass(slots=True)
+class Totals:
+    """What a card holds: files and bytes to copy, litter left, odd things."""
+
+    files: int = 0
+    total_bytes: int = 0
+    litter: int = 0
+    odd: int = 0
+
+
+class Card:
+    """One card, held open by its folder."""
+
+    def __init__(self, folder: HeldFolder) -> None:
+        self._folder = folder
+        self._depth = depth_of(folder.root)
+
+    @property
+    def root(self) -> Path:
+        return self._folder.root
+
+    def close(self) -> None:
+        self._folder.close()
+
+    def listed(self) -> Iterator[Listed]:
+        """Everything on the card, as it is now. Raises CardGone if the card went away."""
+        yield from self._listed("", 0)
+
+    def totals(self) -> Totals:
+        """How much there is. Raises CardGone."""
+        totals = Totals()
+        for item in self.listed():
+            if isinstance(item, Entry):
+                totals.files += 1
+                totals.total_bytes += item.size
+            elif isinstance(item, Left):
+                totals.litter += 1
+            else:
+                totals.odd += 1
+        return totals
+
+    def read(self, path: str) -> MediumReading:
+        """Open a file for one pass, past the cache. Raises OSError."""
+        return MediumReading(self._folder, path, self._depth)
+
+    def read_at(self, path: str, offset: int, length: int) -> bytes:
+        """A piece of a file. Raises OSError."""
+        descriptor = self._folder.open(path, os.O_RDONLY)
+        try:
+            os.lseek(descriptor, offset, os.SEEK_SET)
+            pieces = []
+            while length > 0 and (piece := os.read(descriptor, length)):
+                pieces.append(piece)
+                length -= len(piece)
+            return b"".join(pieces)
+        finally:
+            os.close(descriptor)
+
+    def same(self, entry: Entry) -> bool:
+        """Whether the file is still as it was listed."""
+        try:
+            return self._folder.look(entry.path) == entry
+        except OSError:
+            return False
+
+    def still_there(self) -> bool:
+        """Whether the card still answers."""
+        if not self._folder.still_there():
+            return False
+        try:
+            self._folder.names("")
+        except OSError:
+            return False
+        return True
+
+    def _listed(self, folder: str, depth: int) -> Iterator[Listed]:
+        try:
+            found = self._folder.names(folder)
+        except OSError as error:
+            if not folder or not self.still_there():
+                raise self._gone() from error
+            yield Odd(folder, f"this folder can't be listed ({error.strerror or error})")
+            return
+        found.sort(key=lambda item: _order(item[0]))
+        for name, status in found:
+            path = f"{folder}/{name}" if folder else name
+            if isinstance(status, OSError):
+                yield Odd(path, f"it can't be looked at ({status.strerror})")
+            elif stat.S_ISDIR(status.st_mode):
+                if depth >= _DEEPEST:
+                    yield Odd(path, f"folders are nested more than {_DEEPEST} deep")
+                else:
+                    yield from self._listed(path, depth + 1)
+            elif stat.S_ISREG(status.st_mode):
+                yield self._sorted_out(entry_of(path, status))
+            else:
+                yield Odd(path, f"it is {_what(status.st_mode)}, not a file that a camera writes")
+
+    def _sorted_out(self, entry: Entry) -> Listed:
+        if not is_litter(entry.path):
+            return entry
+        if is_appledouble_name(entry.path):
+            if entry.size > APPLEDOUBLE_LARGEST:
+                return entry
+            try:
+                if not looks_like_appledouble(self.read_at(entry.path, 0, 8)):
+                    return entry
+            except OSError:
+                return entry
+        return Left(entry.path)
+
+    def _gone(self) -> CardGone:
+        return CardGone(
+            f"The card at {shown(str(self.root))} is not there any more.",
+            safe="Copies that were finished stay, and the card was only read.",
+            do="Put it in again and run the same command: it goes on where it stopped. Do not reformat it.",
+        )
+
+
+def open_card(root: Path, drives: list[Path]) -> Card:
+    """The card at root. drives: where the drives are; none of them may be, hold or lie in the card.
+
+    Raises WrongUse, PlaceTrouble.
+    """
+    if not root.exists():
+        raise WrongUse(
+            f"There is no card at {shown(str(root))}.",
+            safe="Nothing was changed.",
+            do="Check that the card is in the reader and mounted, then give the folder where it is.",
+        )
+    real = Path(os.path.realpath(root))
+    for drive in drives:
+        drive_real = Path(os.path.realpath(drive))
+        if drive_real == real:
+            what = "is one of the drives, not a card"
+        elif drive_real.is_relative_to(real):
+            what = f"holds the drive {shown(str(drive))}; a drive inside a card can't be told from it"
+        elif real.is_relative_to(drive_real):
+            what = f"lies on the drive {shown(str(drive))}; copies beside it would not be a second drive"
+        else:
+            continue
+        raise WrongUse(
+            f"{shown(str(root))} {what}.", safe="Nothing was changed.", do="Give the folder of the card itself."
+        )
+    folder = held_root(root)
+    if (real / OWN / "place.json").exists():
+        folder.close()
+        raise WrongUse(
+            f"{shown(str(root))} carries a drive's marker: it is a drive, not a card.",
+            safe="Nothing was changed.",
+            do="Give the folder of the card; if this drive belongs to another catalog, see `drives`.",
+        )
+    return Card(folder)
+
+
+def _order(name: str) -> tuple[str, int, str]:
+    return frame_key(name)[1], _RANK[kind_of(name)], name
+
+
+def _what(mode: int) -> str:
+    for test, word in (
+        (stat.S_ISLNK, "a link"),
+        (stat.S_ISFIFO, "a pipe"),
+        (stat.S_ISSOCK, "a socket"),
+        (stat.S_ISBLK, "a device"),
+        (stat.S_ISCHR, "a device"),
+    ):
+        if test(mode):
+            return word
+    return "something unknown"

@@ -1,0 +1,92 @@
+"""What a file still needs, what counts towards it, and what to say about it. Pure functions.
+
+In doubt a copy does not count.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+
+from tripleguard.clock import DAY, HOUR, SECOND
+from tripleguard.model import Copy, CopyState, Entry, PlaceState, Role
+
+_TIME_STEP = 2 * SECOND
+_ZONE_STEP = 15 * 60 * SECOND
+_MOST_ZONE = 16 * HOUR
+
+
+class Standing(enum.StrEnum):
+    """Whether one copy counts towards the rule now, and if not, why not."""
+
+    COUNTS = "counts"
+    GONE = "copy missing"
+    UNPROVED = "not verified"
+    CACHED = "read from memory"
+    AWAY = "drive away"
+    OUT = "out of service"
+
+
+def same_time(one: int, other: int) -> bool:
+    """Whether two modification times (ns) can be one: within 2 s, or shifted by a zone and no more.
+
+    FAT keeps local time in steps of 2 s; a reader in another zone sees it shifted by a multiple of 15 minutes
+    (exFAT specification 1.00, sections 7.4.8 and 7.4.10), at most 16 hours.
+    """
+    apart = abs(one - other)
+    if apart <= _TIME_STEP:
+        return True
+    if apart > _MOST_ZONE + _TIME_STEP:
+        return False
+    beside = apart % _ZONE_STEP
+    return min(beside, _ZONE_STEP - beside) <= _TIME_STEP
+
+
+def is_as_recorded(copy: Copy, seen: Entry | None) -> bool:
+    """Whether a copy lies on its drive as the catalog has it: there, same size, same time."""
+    return seen is not None and seen.size == copy.size and same_time(seen.mtime_ns, copy.mtime_ns)
+
+
+def standing(
+    copy: Copy,
+    drive: PlaceState,
+    *,
+    here: bool,
+    seen: Entry | None,
+    accept_cached: bool,
+    away_hours: int,
+    now: int,
+) -> Standing:
+    """Whether this copy counts now. seen: what its drive lists at its path, if the drive is here.
+
+    A drive that is not here counts only if the copy was verified within away_hours (0: never). now: UTC ns.
+    """
+    if drive not in (PlaceState.ACTIVE, PlaceState.SHELVED):
+        return Standing.OUT
+    if copy.state is not CopyState.PRESENT or (here and not is_as_recorded(copy, seen)):
+        return Standing.GONE
+    evidence = copy.evidence
+    if evidence.verified_at is None or evidence.medium is None:
+        return Standing.UNPROVED
+    if not here and evidence.verified_at < now - away_hours * HOUR:
+        return Standing.AWAY
+    if not evidence.medium.reached_device and not accept_cached:
+        return Standing.CACHED
+    return Standing.COUNTS
+
+
+def telling(standings: Iterable[Standing]) -> Standing | None:
+    """Of the copies that do not count, the reason that a person should hear first; None if there is none."""
+    found = set(standings)
+    order = (Standing.GONE, Standing.UNPROVED, Standing.CACHED, Standing.AWAY, Standing.OUT)
+    return next((reason for reason in order if reason in found), None)
+
+
+def interval_days(role: Role, road_days: int, shelf_days: int) -> int:
+    """How often copies on a drive of this role are to be verified, in days."""
+    return shelf_days if role is Role.SHELF else road_days
+
+
+def overdue_before(role: Role, road_days: int, shelf_days: int, now: int) -> int:
+    """Copies on a drive of this role verified before this moment (UTC ns) are overdue."""
+    return now - interval_days(role, road_days, shelf_days) * DAY

@@ -1,0 +1,275 @@
+"""May this card be reformatted? It looks again, now, and in doubt the answer is no.
+
+The card is listed at this moment. Each file is read and looked up by its content (or, when asked to be fast,
+compared by size, time and both ends). Each copy that is to count must be on its drive now, as it was recorded,
+and must have been read back from the medium.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from blake3 import blake3
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.questions import KnownFile
+from tripleguard.digest import Hasher, sample_of
+from tripleguard.errors import CardGone, Stopped
+from tripleguard.model import Clearance, Entry, PlaceRecord, Reason
+from tripleguard.names import shown
+from tripleguard.places.card import Card, Left
+from tripleguard.places.drive import device_of
+from tripleguard.places.media import aligned_buffer
+from tripleguard.rules import Standing, standing, telling
+from tripleguard.work.chunks import CHUNK
+from tripleguard.work.findwords import NOTE_WORDS, REASON_WORDS
+from tripleguard.work.holdings import serves
+from tripleguard.work.kit import Kit, OpenDrive, where_drives_are
+from tripleguard.work.progress import Job, Moved
+from tripleguard.work.records import Covered, keep_record
+
+_EXAMPLES = 5
+_SAY_EVERY = 50
+
+
+@dataclass(frozen=True, slots=True)
+class CardQuestion:
+    """What is asked of which card.
+
+    as_read_by: the offload whose readings of the last minutes count as looked at. check_content: read every
+    file that no such reading covers; False: compare size, time and both ends only.
+    """
+
+    card: Card
+    as_read_by: int | None = None
+    check_content: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class CardAnswer:
+    """The answer, how many of the card's files each drive holds verified, and where the record was left."""
+
+    clearance: Clearance
+    verified: dict[str, int]
+    records: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Identified:
+    """The file that a card entry is; or a reason word why that is not known."""
+
+    known: KnownFile | None
+    trouble: str = ""
+
+
+def answer_for_card(kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> Job[CardAnswer]:
+    """Look at the card and at every copy on the open drives, and answer. The record is kept.
+
+    Raises CardGone, Stopped, CatalogTrouble, PlaceTrouble.
+    """
+    asking = _Asking(kit, question, drives)
+    totals = question.card.totals()
+    read = 0
+    for number, item in enumerate(question.card.listed()):
+        if kit.stop.is_set():
+            raise _stopped()
+        if isinstance(item, Left):
+            asking.notes.add("litter", item.path)
+        elif isinstance(item, Entry):
+            asking.file(item)
+            read += item.size
+        else:
+            asking.reasons.add("odd", item.path)
+        if number % _SAY_EVERY == 0:
+            yield Moved("looking at the card", number, totals.files, read, totals.total_bytes, 0.0, None)
+    return asking.answer()
+
+
+class _Tally:
+    """Reasons or notes while they are counted: word to count and a few examples."""
+
+    def __init__(self, words: dict[str, str]) -> None:
+        self._words = words
+        self._counts: dict[str, int] = {}
+        self._examples: dict[str, list[str]] = {}
+
+    def add(self, word: str, path: str | None = None) -> None:
+        self._counts[word] = self._counts.get(word, 0) + 1
+        if path is not None and len(self._examples.setdefault(word, [])) < _EXAMPLES:
+            self._examples[word].append(path)
+
+    def reasons(self) -> tuple[Reason, ...]:
+        return tuple(
+            Reason(word, count, self._words[word].format(n=count), tuple(self._examples.get(word, ())))
+            for word, count in sorted(self._counts.items(), key=lambda pair: -pair[1])
+        )
+
+
+class _Asking:
+    """One question being answered."""
+
+    def __init__(self, kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> None:
+        self.reasons = _Tally(REASON_WORDS)
+        self.notes = _Tally(NOTE_WORDS)
+        self._kit = kit
+        self._question = question
+        self._drives = {drive.record.id: drive for drive in drives}
+        self._records: dict[int, PlaceRecord] = {record.id: record for record, _ in where_drives_are(kit)}
+        self._now = kit.clock.now()
+        self._files = self._bytes = self._covered = 0
+        self._list = blake3()
+        self._covered_files = Covered()
+        self._verified = {drive.record.name: 0 for drive in drives}
+        self._buffer = aligned_buffer(CHUNK)
+
+    def file(self, entry: Entry) -> None:
+        """Count one file of the card, and why it is not covered if it is not."""
+        self._files += 1
+        self._bytes += entry.size
+        if entry.protected:
+            self.notes.add("protected", entry.path)
+        identified = self._identified(entry)
+        if identified.known is None:
+            self.reasons.add(identified.trouble, entry.path)
+            return
+        why = self._uncovered(identified.known, entry)
+        if why is not None:
+            self.reasons.add(why, entry.path)
+            return
+        self._covered += 1
+        digest = identified.known.file.digest
+        self._list.update(
+            f"{digest.hex()}  {entry.size}  ".encode() + entry.path.encode("utf-8", "surrogateescape") + b"\n"
+        )
+        self._covered_files.add(identified.known.shoot_id, entry, digest)
+
+    def answer(self) -> CardAnswer:
+        """The answer from what was counted; its record is kept in the catalog and, for a yes, on the drives."""
+        if self._files == 0:
+            self.reasons.add("nothing")
+        if self._on_one_device():
+            self.notes.add("one device")
+        reasons = self.reasons.reasons()
+        if not reasons and self._covered != self._files:
+            raise AssertionError("a yes that does not cover every file")
+        clearance = Clearance(
+            answer=not reasons,
+            subject=str(self._question.card.root),
+            at=self._now,
+            files=self._files,
+            total_bytes=self._bytes,
+            covered=self._covered,
+            list_digest=self._list.digest(),
+            reasons=reasons,
+            notes=self.notes.reasons(),
+        )
+        kept = keep_record(self._kit, clearance, self._covered_files, list(self._drives.values()))
+        return CardAnswer(clearance, self._verified, kept)
+
+    def _identified(self, entry: Entry) -> _Identified:
+        if self._question.as_read_by is not None:
+            return self._as_read(entry, self._question.as_read_by)
+        if self._question.check_content:
+            return self._by_content(entry)
+        return self._by_both_ends(entry)
+
+    def _as_read(self, entry: Entry, job_id: int) -> _Identified:
+        row = questions.as_read(self._kit.catalog, job_id, entry.path)
+        if row is None:
+            return _Identified(None, "not offloaded")
+        file_id, size, mtime_ns, _ = row
+        if (size, mtime_ns) != (entry.size, entry.mtime_ns):
+            return _Identified(None, "changed")
+        return _Identified(questions.file_with_id(self._kit.catalog, file_id))
+
+    def _by_content(self, entry: Entry) -> _Identified:
+        hasher = Hasher()
+        try:
+            reading = self._question.card.read(entry.path)
+            try:
+                while count := reading.readinto(self._buffer):
+                    hasher.update(self._buffer[:count])
+                    if self._kit.stop.is_set():
+                        raise _stopped()
+            finally:
+                reading.close()
+        except OSError as error:
+            return self._unreadable(error)
+        if hasher.size != entry.size or not self._question.card.same(entry):
+            return _Identified(None, "changed")
+        known = questions.file_with_digest(self._kit.catalog, hasher.file().digest)
+        return _Identified(known, "" if known else self._strange(entry))
+
+    def _by_both_ends(self, entry: Entry) -> _Identified:
+        card = self._question.card
+        earlier = questions.last_reading(self._kit.catalog, entry.path)
+        if not earlier:
+            return _Identified(None, "not offloaded")
+        try:
+            sample = sample_of(entry.size, lambda offset, length: card.read_at(entry.path, offset, length))
+        except OSError as error:
+            return self._unreadable(error)
+        for file_id, size, mtime_ns in earlier:
+            if (size, mtime_ns) == (entry.size, entry.mtime_ns):
+                known = questions.file_with_id(self._kit.catalog, file_id)
+                if known.sample == sample:
+                    return _Identified(known)
+        return _Identified(None, "changed")
+
+    def _unreadable(self, error: OSError) -> _Identified:
+        card = self._question.card
+        if not card.still_there():
+            raise CardGone(
+                f"The card at {shown(str(card.root))} went away while it was looked at.",
+                safe="It was only read.",
+                do="Put it in again and ask again. Do not reformat it.",
+            ) from error
+        return _Identified(None, "unreadable")
+
+    def _strange(self, entry: Entry) -> str:
+        """Whether an unknown content stands where an offloaded file stood, or was never offloaded."""
+        return "changed" if questions.last_reading(self._kit.catalog, entry.path) else "not offloaded"
+
+    def _uncovered(self, known: KnownFile, entry: Entry) -> str | None:
+        """None if enough drives hold this file; else the reason word."""
+        if known.file.size != entry.size:
+            return "changed"
+        standings: list[Standing] = []
+        on: set[int] = set()
+        for copy in questions.copies_of(self._kit.catalog, known.id):
+            record = self._records.get(copy.place_id)
+            if record is None or not serves(known, copy.path, entry.name):
+                continue
+            drive = self._drives.get(copy.place_id)
+            stands = standing(
+                copy,
+                record.state,
+                here=drive is not None,
+                seen=drive.place.look(copy.path) if drive else None,
+                accept_cached=self._kit.settings.rule.accept_cached,
+                away_hours=self._kit.settings.clearance.away_hours,
+                now=self._now,
+            )
+            if stands is Standing.COUNTS:
+                on.add(copy.place_id)
+            else:
+                standings.append(stands)
+        for place_id in on:
+            name = self._records[place_id].name
+            self._verified[name] = self._verified.get(name, 0) + 1
+        if len(on) >= self._kit.settings.rule.drive_copies:
+            return None
+        return telling(standings) or ("one copy" if on else "no copy")
+
+    def _on_one_device(self) -> bool:
+        devices = [device_of(drive.place.root) for drive in self._drives.values()]
+        return len(devices) > 1 and len(set(devices)) < len(devices)
+
+
+def _stopped() -> Stopped:
+    return Stopped(
+        "Stopped before the whole card was looked at.",
+        safe="The card was only read. There is no answer: do not reformat it.",
+        do="Ask again.",
+    )

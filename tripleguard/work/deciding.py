@@ -1,0 +1,114 @@
+"""Where a file shall lie, decided when its last byte is hashed. Runs in the hasher's thread."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import questions
+from tripleguard.model import Entry, File
+from tripleguard.places.card import Card
+from tripleguard.work.copying import Copier, Found
+from tripleguard.work.holdings import Holdings, content_is_identity
+from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.lanes import Task, ToProve
+from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
+from tripleguard.work.placing import Placer
+
+_BODY_LOOKS = 20
+_BODY_HEAD = 256 * 1024
+
+
+class Decider:
+    """Decides for one offload, over all its passes. shoot: the name that was asked for, if any."""
+
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], shoot: str | None) -> None:
+        self._kit = kit
+        self._catalog = kit.catalog.reopened()
+        self._holdings = Holdings(self._catalog, drives, kit.settings.rule, kit.clock)
+        self._names = NameGiver(self._catalog, drives)
+        self._shoot = shoot
+        self._shoots: dict[str, str] = {}
+        labels = {key: label for key, (_, label) in questions.bodies(self._catalog).items()}
+        self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels)
+        self._flying: dict[bytes, set[int]] = {}
+        self._lock = threading.Lock()
+
+    def close(self) -> None:
+        self._catalog.close()
+
+    def learn_body(self, card: Card) -> None:
+        """Look into a few originals, so that files without a body go with the card's."""
+        heads: list[tuple[str, bytes]] = []
+        for item in card.listed():
+            if len(heads) >= _BODY_LOOKS:
+                break
+            if isinstance(item, Entry) and kind_of(item.path).is_original:
+                try:
+                    heads.append((item.path, card.read_at(item.path, 0, _BODY_HEAD)))
+                except OSError:
+                    continue
+        self._placer.learn_body(heads)
+
+    def __call__(self, copier: Copier, task: Task, file: File, head: bytes) -> dict[int, str]:
+        """The path for each lane that shall keep this copy. Raises NameTaken, PlaceFailed."""
+        task.placing = self._placer.placing(task.entry, head)
+        lanes = self._still_lacking(task, file)
+        if not lanes:
+            return {}
+        chosen: list[Chosen] = []
+
+        def free(path: str) -> bool:
+            option = self._names.is_free(path, file, lanes)
+            if option is not None:
+                chosen.append(option)
+            return option is not None
+
+        if self._placer.path(task.placing, task.entry, free) is None:
+            raise no_name_left(task.entry.path)
+        self._names.give(chosen[0], file)
+        for lane, entry in chosen[0].found.items():
+            copier.report(Found(task, lane, entry))
+            copier.prove(lane, ToProve(entry.path, file, task=task))
+        with self._lock:
+            self._flying.setdefault(file.digest, set()).update(chosen[0].paths)
+        return chosen[0].paths
+
+    def landed(self, task: Task, lane: int, path: str | None) -> None:
+        """The catalog knows now what became of a copy; called from the job's thread."""
+        if task.file is None:
+            return
+        if path is not None:
+            self._names.seen(lane, path)
+        with self._lock:
+            lanes = self._flying.get(task.file.digest)
+            if lanes is not None:
+                lanes.discard(lane)
+                if not lanes:
+                    del self._flying[task.file.digest]
+
+    def _still_lacking(self, task: Task, file: File) -> tuple[int, ...]:
+        assert task.placing is not None
+        lanes = task.lanes
+        if content_is_identity(task.placing.kind, file.size):
+            with self._lock:
+                flying = frozenset(self._flying.get(file.digest, ()))
+            lanes = tuple(lane for lane in lanes if lane not in flying)
+        known = questions.file_with_digest(self._catalog, file.digest)
+        if known is None or not lanes:
+            return lanes
+        lacking = self._holdings.lacking(known, task.entry.name, lanes)
+        kept = [copy for copy in questions.copies_of(self._catalog, known.id) if copy not in lacking.gone]
+        for copy in kept:
+            self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
+        return lacking.lanes
+
+    def _shoot_of(self, day: str) -> str:
+        """The shoot's name: as asked for; else the only one known of that day; else the usual one."""
+        if self._shoot is not None:
+            return self._shoot
+        if day not in self._shoots:
+            known = questions.shoots_of_day(self._catalog, day)
+            self._shoots[day] = known[0].name if len(known) == 1 else self._kit.settings.layout.shoot
+        return self._shoots[day]

@@ -1,0 +1,129 @@
+"""What is known of a card file before it is read, and which drives still need it.
+
+A name, a size and a sample of both ends make a guess, which decides whether a file is first only read or
+copied at once. Only its digest decides whether it is there already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.store import Catalog
+from tripleguard.clock import DAY, Clock
+from tripleguard.config import Rule
+from tripleguard.digest import sample_of
+from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord, Role
+from tripleguard.names import folded, numbered
+from tripleguard.places.card import Card
+from tripleguard.work.kit import OpenDrive
+
+RESUME_WITHIN = DAY
+"""How old an interrupted offload may be for its readings to count when it is resumed, in ns."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lacking:
+    """What the drives of a job miss of one file: lanes without a copy, and copies that want proof."""
+
+    lanes: tuple[int, ...]
+    unproved: tuple[tuple[int, Copy], ...]
+    gone: tuple[Copy, ...]
+
+
+class Holdings:
+    """Questions of one thread about what the drives hold. catalog belongs to that thread."""
+
+    def __init__(self, catalog: Catalog, drives: Sequence[OpenDrive], rule: Rule, clock: Clock) -> None:
+        self.catalog = catalog
+        self._drives = drives
+        self._rule = rule
+        self._clock = clock
+
+    def resumed(self, card: Card, entry: Entry) -> tuple[KnownFile, int] | None:
+        """The file an interrupted offload read at this path, and when, if the card still holds it."""
+        since = self._clock.now() - RESUME_WITHIN
+        earlier = questions.earlier_reading(self.catalog, entry, since)
+        if not earlier:
+            return None
+        sample = _sample(card, entry)
+        return next(((known, at) for known, at in earlier if known.sample == sample), None)
+
+    def guessed(self, card: Card, entry: Entry) -> KnownFile | None:
+        """The file this may be, by name, size and sample: never a proof."""
+        alike = questions.lookalikes(self.catalog, entry.name, entry.size)
+        if not alike:
+            return None
+        sample = _sample(card, entry)
+        return next((known for known in alike if known.sample in (None, sample)), None)
+
+    def lacking(self, known: KnownFile, entry_name: str, lanes: Sequence[int]) -> Lacking:
+        """Which of these lanes lack a copy of a file that would lie under this name; looks at the drives."""
+        missing: list[int] = []
+        unproved: list[tuple[int, Copy]] = []
+        gone: list[Copy] = []
+        for lane in lanes:
+            drive = self._drives[lane]
+            there: Copy | None = None
+            for copy in self._copies(known, drive.record, entry_name):
+                seen = drive.place.look(copy.path)
+                if seen is None or seen.size != copy.size:
+                    gone.append(copy)
+                elif there is None or _better(copy, there):
+                    there = copy
+            if there is None:
+                missing.append(lane)
+            elif self._wants_proof(there, drive):
+                unproved.append((lane, there))
+        return Lacking(tuple(missing), tuple(unproved), tuple(gone))
+
+    def _copies(self, known: KnownFile, place: PlaceRecord, entry_name: str) -> list[Copy]:
+        return [
+            copy
+            for copy in questions.copies_of(self.catalog, known.id)
+            if copy.place_id == place.id
+            and copy.state is CopyState.PRESENT
+            and serves(known, copy.path, entry_name)
+        ]
+
+    def _wants_proof(self, copy: Copy, drive: OpenDrive) -> bool:
+        evidence = copy.evidence
+        if evidence.verified_at is None or evidence.medium is None:
+            return True
+        if not evidence.medium.reached_device and drive.place.depth.medium.reached_device:
+            return True
+        days = self._rule.shelf_days if drive.record.role is Role.SHELF else self._rule.road_days
+        return evidence.verified_at < self._clock.now() - days * DAY
+
+
+def serves(known: KnownFile, path: str, entry_name: str) -> bool:
+    """Whether a copy at path stands for a card file of this name.
+
+    An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only
+    under its own name: the same settings beside another picture are another statement.
+    """
+    if known.kind.is_original and known.file.size > 0:
+        return True
+    name = folded(path.rpartition("/")[2])
+    return any(name == folded(numbered(entry_name, number)) for number in range(1, 100))
+
+
+def content_is_identity(kind: Kind, size: int) -> bool:
+    """Whether equal bytes make equal files, whatever they are called."""
+    return kind.is_original and size > 0
+
+
+def _better(one: Copy, other: Copy) -> bool:
+    return (one.evidence.verified_at or 0) > (other.evidence.verified_at or 0)
+
+
+def _sample(card: Card, entry: Entry) -> bytes | None:
+    def read_at(offset: int, length: int) -> bytes:
+        return card.read_at(entry.path, offset, length)
+
+    try:
+        return sample_of(entry.size, read_at)
+    except OSError:
+        return None

@@ -1,0 +1,134 @@
+"""What every job is given: catalog, settings, clock, home; and the drives, opened and held for the job."""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import os
+import platform
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tripleguard.catalog.places import all_places, place_named, place_seen
+from tripleguard.catalog.store import Catalog
+from tripleguard.clock import Clock, iso_utc
+from tripleguard.config import Settings
+from tripleguard.errors import CopyTrouble, PlaceTrouble, TripleguardError
+from tripleguard.home import Home
+from tripleguard.model import PlaceKind, PlaceRecord, PlaceState
+from tripleguard.places.connected import connected
+from tripleguard.places.drive import Drive, held_root, open_drive, room_at
+from tripleguard.places.locks import Holder, held
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """What a job works with. stop is set when the person wants it to end."""
+
+    home: Home
+    catalog: Catalog
+    settings: Settings
+    clock: Clock
+    stop: threading.Event = field(default_factory=threading.Event)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenDrive:
+    """A drive that is here: what the catalog knows of it, and the thing itself."""
+
+    record: PlaceRecord
+    place: Drive
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The drives of one job: those that are here and held, and those that can't be used now, with why."""
+
+    drives: list[OpenDrive]
+    refused: list[tuple[PlaceRecord, TripleguardError]]
+
+
+def agent() -> str:
+    """Who does this, for the record: user and machine."""
+    try:
+        user = getpass.getuser()
+    except (KeyError, OSError):
+        user = "unknown"
+    return f"{user}@{platform.node() or 'unknown'}"
+
+
+def where_drives_are(kit: Kit) -> list[tuple[PlaceRecord, Path | None]]:
+    """Every drive the catalog knows, with its path if it is connected. Raises PlaceTrouble for clones."""
+    records = [record for record in all_places(kit.catalog) if record.kind is PlaceKind.DRIVE]
+    here = connected(records)
+    return [(record, here.get(record.uid)) for record in records]
+
+
+def drives_for_writing(kit: Kit, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
+    """The drives a job may write to: the named ones, else all active ones. Raises WrongUse, PlaceTrouble."""
+    wanted = {place_named(kit.catalog, name).id for name in names}
+    found = where_drives_are(kit)
+    for record, _ in found:
+        if record.id in wanted and record.state in (PlaceState.LOST, PlaceState.RETIRED):
+            raise PlaceTrouble(
+                f"Drive {record.name} is marked as {record.state}.",
+                safe="Nothing was changed.",
+                do="If it is back in service, run `tripleguard drives add` for it again.",
+            )
+    return [
+        (record, path)
+        for record, path in found
+        if (record.id in wanted if wanted else record.state is PlaceState.ACTIVE)
+    ]
+
+
+@contextlib.contextmanager
+def opened(
+    kit: Kit, drives: Sequence[tuple[PlaceRecord, Path | None]], doing: str, *, writing: bool = True
+) -> Iterator[Opened]:
+    """Open the drives that are here and hold their locks. Raises PlaceBusy, PlaceTrouble for a bad marker.
+
+    Locks are taken in one order by all, so that two jobs never wait for each other. What an interrupted job
+    left unfinished on a drive is cleared.
+    """
+    with contextlib.ExitStack() as stack:
+        found: list[OpenDrive] = []
+        refused: list[tuple[PlaceRecord, TripleguardError]] = []
+        now = kit.clock.now()
+        for record, path in sorted(drives, key=lambda pair: pair[0].uid):
+            if path is None:
+                continue
+            drive = open_drive(path, reserve_for(path, kit.settings.drives.reserve_bytes))
+            stack.callback(drive.close)
+            if drive.uid != record.uid:
+                raise PlaceTrouble(
+                    f"The drive at {path} is not {record.name} any more.", do="Run the command again."
+                )
+            if writing:
+                holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
+                try:
+                    stack.enter_context(held(f"Drive {record.name}", drive.storing.open_lock, holder))
+                    drive.storing.clear_incoming()
+                except CopyTrouble as error:
+                    refused.append((record, error))
+                    continue
+            found.append(OpenDrive(record, drive))
+        found.sort(key=lambda drive: drive.record.id)
+        with kit.catalog.writing():
+            for drive_ in found:
+                place_seen(kit.catalog, drive_.record.id, drive_.place.root, now)
+        yield Opened(found, refused)
+
+
+def reserve_for(root: Path, asked: int) -> int:
+    """The room to keep free on a drive: what was asked for, at most a twentieth of the drive."""
+    folder = held_root(root)
+    try:
+        total = room_at(folder, 0).total
+    except OSError:
+        return asked
+    finally:
+        folder.close()
+    return min(asked, total // 20)

@@ -1,0 +1,358 @@
+"""One lane per drive: write, flush and name, read back.
+
+Three threads in a row, each waiting for the one before. The writer takes buffers from the ring. The finisher
+flushes whole copies, gives them their final names, and settles the folders once for all that are waiting. The
+verifier reads each copy back past the cache and compares. A lane that fails stops alone; the other goes on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from tripleguard.digest import Hasher
+from tripleguard.errors import CopyTrouble, PlaceFailed
+from tripleguard.model import Entry, File, Medium
+from tripleguard.places.base import Incoming, Place, Reading
+from tripleguard.places.media import aligned_buffer
+from tripleguard.work.chunks import CHUNK, Chunk
+from tripleguard.work.placing import Placing
+
+_GROUP = 64
+"""Copies that are named and settled together at most."""
+
+
+@dataclass(slots=True, eq=False)
+class Task:
+    """One file on its way. lanes: numbers of the lanes that shall get it; none: it is only read.
+
+    guess: the file it is taken for where it is only read. still_same: whether the source is unchanged.
+    """
+
+    entry: Entry
+    open: Callable[[], Reading]
+    lanes: tuple[int, ...]
+    still_same: Callable[[], bool]
+    guess: File | None = None
+    file: File | None = None
+    sample: bytes = b""
+    placing: Placing | None = None
+    paths: dict[int, str] = field(default_factory=dict)
+    decided: threading.Event = field(default_factory=threading.Event)
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A copy is whole, flushed and named on a lane."""
+
+    task: Task
+    lane: int
+    entry: Entry
+
+
+@dataclass(frozen=True, slots=True)
+class ToProve:
+    """A copy to read back. copy_id: the catalog's, where it has one already."""
+
+    path: str
+    file: File
+    copy_id: int | None = None
+    task: Task | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Proved:
+    """A copy was read back and is equal. readings 2: the first one differed or failed."""
+
+    proof: ToProve
+    lane: int
+    medium: Medium
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Disproved:
+    """A copy was read back twice and is not what it should be; it lies aside now, if it could be moved."""
+
+    proof: ToProve
+    lane: int
+    why: str
+    aside: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class NotCopied:
+    """A file could not be brought to a lane."""
+
+    task: Task
+    lane: int
+    error: CopyTrouble
+
+
+@dataclass(frozen=True, slots=True)
+class LaneDown:
+    """A lane stopped taking part."""
+
+    lane: int
+    error: CopyTrouble
+
+
+@dataclass(frozen=True, slots=True)
+class LaneDone:
+    """A lane has nothing more to do."""
+
+    lane: int
+
+
+@dataclass(frozen=True, slots=True)
+class Crashed:
+    """A thread met something that nobody foresaw."""
+
+    error: BaseException
+
+
+LaneResult = Written | Proved | Disproved | NotCopied | LaneDown | LaneDone | Crashed
+Message = tuple[str, Task, Chunk | str | None]
+
+
+class Lane:
+    """The three threads of one drive. report is called from all of them."""
+
+    def __init__(
+        self, number: int, place: Place, report: Callable[[LaneResult], None], stopped: Callable[[], bool]
+    ) -> None:
+        self.number = number
+        self.place = place
+        self.written = 0
+        self.verified = 0
+        self.alive = True
+        self._report = report
+        self._stopped = stopped
+        self._inbox: queue.SimpleQueue[Message | None] = queue.SimpleQueue()
+        self._whole: queue.SimpleQueue[tuple[Task, Incoming] | None] = queue.SimpleQueue()
+        self._to_prove: queue.SimpleQueue[ToProve | None] = queue.SimpleQueue()
+        self._may_read = threading.Event()
+        self._may_read.set()
+        self._waiting = 0
+        self._idle = threading.Condition()
+        self._threads = [
+            threading.Thread(target=self._edge, args=(step,), name=f"{place.name}-{step.__name__}", daemon=True)
+            for step in (self._write, self._finish, self._verify)
+        ]
+
+    def start(self) -> None:
+        for thread in self._threads:
+            thread.start()
+
+    def join(self) -> None:
+        for thread in self._threads:
+            thread.join()
+
+    def begin(self, task: Task) -> None:
+        self._inbox.put(("begin", task, None))
+
+    def chunk(self, task: Task, chunk: Chunk) -> None:
+        self._inbox.put(("chunk", task, chunk))
+
+    def end(self, task: Task, trouble: str | None) -> None:
+        """The source is at its end, or failed with trouble."""
+        self._inbox.put(("end", task, trouble))
+
+    def close(self) -> None:
+        """Nothing more will come."""
+        self._inbox.put(None)
+
+    def prove(self, proof: ToProve) -> None:
+        with self._idle:
+            self._waiting += 1
+        self._to_prove.put(proof)
+
+    def hold_reading(self) -> None:
+        """Let nothing be read back until `read_all`: one head can't write and read at once."""
+        self._may_read.clear()
+
+    def read_all(self) -> None:
+        """Let everything that waits be read back."""
+        self._may_read.set()
+
+    def wait_until_read(self) -> None:
+        """Wait until nothing is left to read back, or the lane is done for."""
+        with self._idle:
+            while self._waiting and self.alive and not self._stopped():
+                self._idle.wait(0.2)
+
+    def _edge(self, step: Callable[[], None]) -> None:
+        try:
+            step()
+        except BaseException as error:  # noqa: BLE001 - a thread's outer edge; the job raises it again
+            self.alive = False
+            self._report(Crashed(error))
+            self._let_others_end(step)
+
+    def _let_others_end(self, step: Callable[[], None]) -> None:
+        """After a crash: give buffers back, and let the threads that wait for this one come to their end."""
+        if step == self._write:
+            while (message := self._inbox.get()) is not None:
+                if isinstance(message[2], Chunk):
+                    message[2].done()
+        self._whole.put(None)
+        self._to_prove.put(None)
+
+    def _down(self, error: CopyTrouble) -> None:
+        if self.alive:
+            self.alive = False
+            self._report(LaneDown(self.number, error))
+
+    def _failed(self, task: Task, error: CopyTrouble) -> None:
+        if isinstance(error, PlaceFailed) and not self.place.here():
+            self._down(error)
+        self._report(NotCopied(task, self.number, error))
+
+    def _write(self) -> None:
+        incoming: Incoming | None = None
+        while (message := self._inbox.get()) is not None:
+            word, task, content = message
+            if word == "begin":
+                incoming = self._begun(task)
+            elif isinstance(content, Chunk):
+                try:
+                    incoming = self._with_chunk(task, incoming, content)
+                finally:
+                    content.done()
+            elif incoming is not None:
+                self._ended(task, incoming, content)
+                incoming = None
+        self._whole.put(None)
+
+    def _begun(self, task: Task) -> Incoming | None:
+        if not self.alive:
+            self._report(NotCopied(task, self.number, _gone(self.place)))
+            return None
+        try:
+            return self.place.begin(task.entry.size)
+        except CopyTrouble as error:
+            self._failed(task, error)
+            return None
+
+    def _with_chunk(self, task: Task, incoming: Incoming | None, chunk: Chunk) -> Incoming | None:
+        if incoming is None:
+            return None
+        try:
+            incoming.write(chunk.view)
+        except CopyTrouble as error:
+            incoming.discard()
+            self._failed(task, error)
+            return None
+        self.written += chunk.length
+        return incoming
+
+    def _ended(self, task: Task, incoming: Incoming, trouble: str | None) -> None:
+        if trouble is None:
+            self._whole.put((task, incoming))
+        elif self._stopped():
+            incoming.discard()
+        else:
+            incoming.keep(task.entry.name, trouble)
+
+    def _finish(self) -> None:
+        while (first := self._whole.get()) is not None:
+            group, last = [first], False
+            with contextlib.suppress(queue.Empty):
+                while len(group) < _GROUP:
+                    item = self._whole.get_nowait()
+                    if item is None:
+                        last = True
+                        break
+                    group.append(item)
+            self._name(group)
+            if last:
+                break
+        self._to_prove.put(None)
+
+    def _name(self, group: list[tuple[Task, Incoming]]) -> None:
+        named: list[Written] = []
+        for task, incoming in group:
+            try:
+                incoming.flush(task.entry.mtime_ns)
+                task.decided.wait()
+                path = task.paths.get(self.number)
+                if path is None:
+                    incoming.discard()
+                    continue
+                named.append(Written(task, self.number, incoming.publish(path)))
+            except CopyTrouble as error:
+                incoming.discard()
+                self._failed(task, error)
+        try:
+            self.place.settle({done.entry.folder for done in named})
+        except CopyTrouble as error:
+            for done in named:
+                self._failed(done.task, error)
+            return
+        for done in named:
+            self._report(done)
+            if done.task.file is None:
+                raise AssertionError("a copy was named before its content was known")
+            self.prove(ToProve(done.entry.path, done.task.file, task=done.task))
+
+    def _verify(self) -> None:
+        buffer = aligned_buffer(CHUNK)
+        while (proof := self._to_prove.get()) is not None:
+            while not self._may_read.wait(0.2):
+                if self._stopped():
+                    break
+            if self.alive and not self._stopped():
+                self._prove_one(proof, buffer)
+            with self._idle:
+                self._waiting -= 1
+                self._idle.notify_all()
+        self._report(LaneDone(self.number))
+
+    def _prove_one(self, proof: ToProve, buffer: memoryview) -> None:
+        why = ""
+        for reading in (1, 2):
+            try:
+                found, medium = self._read_back(proof.path, buffer)
+            except OSError as error:
+                if not self.place.here():
+                    self._down(_gone(self.place))
+                    return
+                why = f"it can't be read back ({error.strerror or error})"
+                continue
+            if found is None:
+                return
+            if found == proof.file:
+                self._report(Proved(proof, self.number, medium, reading))
+                return
+            why = f"read back, its BLAKE3 is {found.digest.hex()} and not {proof.file.digest.hex()}"
+            if found.size != proof.file.size:
+                why = f"read back, it has {found.size} bytes and not {proof.file.size}"
+        aside: str | None = None
+        with contextlib.suppress(CopyTrouble):
+            aside = self.place.set_aside(proof.path, why)
+        self._report(Disproved(proof, self.number, why, aside))
+
+    def _read_back(self, path: str, buffer: memoryview) -> tuple[File | None, Medium]:
+        """What the medium holds at path; None when stopped on the way. Raises OSError."""
+        hasher = Hasher()
+        reading = self.place.read(path)
+        try:
+            while count := reading.readinto(buffer):
+                hasher.update(buffer[:count])
+                self.verified += count
+                if self._stopped():
+                    return None, reading.medium
+            return hasher.file(), reading.medium
+        finally:
+            reading.close()
+
+
+def _gone(place: Place) -> PlaceFailed:
+    return PlaceFailed(
+        f"Drive {place.name} stopped answering.",
+        safe="What was verified on it before is in the catalog.",
+        do="Check the cable, connect it again, then run `tripleguard topup`.",
+    )

@@ -1,0 +1,99 @@
+"""What a job leaves on a drive beside the copies, so that the archive outlives the tool and the laptop.
+
+A check list in each shoot's folder, in the plain format that `b3sum --check` reads, and a snapshot of the
+catalog. A list never loses a line that somebody else put there.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from tripleguard import checklist
+from tripleguard.catalog import questions
+from tripleguard.clock import stamp_utc
+from tripleguard.errors import CatalogTrouble, CopyTrouble, TripleguardError
+from tripleguard.home import forget_scratch, scratch_file
+from tripleguard.layout import shoot_folder
+from tripleguard.model import Shoot
+from tripleguard.names import fitted
+from tripleguard.places.storing import CHECK_LIST, OWN
+from tripleguard.work.kit import Kit, OpenDrive
+
+SNAPSHOTS = f"{OWN}/catalog"
+KEPT_SNAPSHOTS = 3
+_LIST_LIMIT = 256 * 1024 * 1024
+
+
+def leave_lists(kit: Kit, drive: OpenDrive, shoot_ids: Iterable[int]) -> list[TripleguardError]:
+    """Bring the check lists of these shoots on a drive up to date; what could not be done is returned."""
+    troubles: list[TripleguardError] = []
+    for shoot_id in sorted(shoot_ids):
+        try:
+            _leave_list(kit, drive, questions.shoot_with_id(kit.catalog, shoot_id))
+        except CopyTrouble as error:
+            troubles.append(error)
+            break
+    return troubles
+
+
+def leave_snapshots(kit: Kit, drives: Sequence[OpenDrive]) -> list[TripleguardError]:
+    """Leave a fresh snapshot of the catalog on each drive and keep the last few; troubles are returned."""
+    stamp = stamp_utc(kit.clock.now())
+    plain = scratch_file(kit.home, f"snapshot-{stamp}.db")
+    troubles: list[TripleguardError] = []
+    try:
+        kit.catalog.copy_into(plain)
+        for drive in drives:
+            try:
+                drive.place.write_own(f"{SNAPSHOTS}/catalog-{stamp}.db.gz", _packed(plain))
+                _forget_old(drive)
+            except CopyTrouble as error:
+                troubles.append(error)
+    except (OSError, CatalogTrouble) as error:
+        troubles.append(
+            CatalogTrouble(
+                f"No snapshot of the catalog could be made ({error}).",
+                safe="The copies are not affected.",
+                do="Check that the laptop's disk is not full.",
+            )
+        )
+    finally:
+        forget_scratch(plain)
+    return troubles
+
+
+def folder_of(kit: Kit, drive: OpenDrive, shoot: Shoot) -> str:
+    """The folder of a shoot on this drive."""
+    return fitted(shoot_folder(kit.settings.layout, shoot.day, shoot.name), drive.place.limits)
+
+
+def _leave_list(kit: Kit, drive: OpenDrive, shoot: Shoot) -> None:
+    folder = folder_of(kit, drive, shoot)
+    path = f"{folder}/{CHECK_LIST}"
+    lines: dict[str, bytes] = {}
+    for at, digest in questions.copies_in_folder(kit.catalog, drive.record.id, folder):
+        lines[at[len(folder) + 1 :]] = digest
+    before = drive.place.read_own(path, _LIST_LIMIT)
+    if before is not None:
+        for name, digest in checklist.parsed(before):
+            lines.setdefault(name, digest)
+    content = checklist.written(sorted(lines.items()))
+    if content and content != before:
+        drive.place.write_own(path, [content])
+
+
+def _packed(plain: Path) -> Iterator[bytes]:
+    """A file's bytes as a gzip stream (RFC 1952), piece by piece."""
+    squeeze = zlib.compressobj(level=1, wbits=31)
+    with plain.open("rb") as file:
+        while piece := file.read(1024 * 1024):
+            yield squeeze.compress(piece)
+    yield squeeze.flush()
+
+
+def _forget_old(drive: OpenDrive) -> None:
+    names = sorted(entry.name for entry in drive.place.own_files(SNAPSHOTS))
+    for name in names[:-KEPT_SNAPSHOTS]:
+        drive.place.forget_own(f"{SNAPSHOTS}/{name}")

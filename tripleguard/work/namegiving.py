@@ -1,0 +1,125 @@
+"""Choosing the path for a new copy on each drive, so that it is the same on all and taken on none.
+
+A drive that is away has a say too: its names are in the catalog. A name that is taken by the very same bytes
+(a run that was killed before the catalog heard of them) is not taken at all: the copy is found, and proved
+like any other.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.places import all_places
+from tripleguard.catalog.store import Catalog
+from tripleguard.digest import Hasher
+from tripleguard.errors import NameTaken
+from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
+from tripleguard.names import fitted, folded, shown
+from tripleguard.places.base import Place
+from tripleguard.places.media import aligned_buffer
+from tripleguard.work.chunks import CHUNK
+from tripleguard.work.kit import OpenDrive
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """For each lane: the path a new copy gets, or the entry of an equal one that was found there."""
+
+    paths: dict[int, str]
+    found: dict[int, Entry]
+
+
+class NameGiver:
+    """Gives names in one thread; remembers those it gave until they can be seen on the drives."""
+
+    def __init__(self, catalog: Catalog, drives: Sequence[OpenDrive]) -> None:
+        self._catalog = catalog
+        self._drives = drives
+        self._away = self._others(catalog, drives)
+        self._given: dict[tuple[int, str], File] = {}
+        self._away_names: dict[tuple[int, str], frozenset[str]] = {}
+        self._buffer: memoryview | None = None
+
+    def is_free(self, path: str, file: File, lanes: Sequence[int]) -> Chosen | None:
+        """What path would mean on these lanes; None if any drive has something else there."""
+        if any(self._away_has(record, path, file) for record in self._away):
+            return None
+        chosen = Chosen({}, {})
+        for lane in lanes:
+            place = self._drives[lane].place
+            here = fitted(path, place.limits)
+            given = self._given.get((lane, folded(here)))
+            if given is not None:
+                return None
+            recorded = questions.copy_at(self._catalog, self._drives[lane].record.id, here)
+            if recorded is not None and not self._may_return(recorded, file, place):
+                return None
+            if not place.taken(here):
+                chosen.paths[lane] = here
+                continue
+            entry = self._equal_at(place, here, file)
+            if entry is None:
+                return None
+            chosen.found[lane] = entry
+        return chosen
+
+    def give(self, chosen: Chosen, file: File) -> None:
+        """Keep these names for this file."""
+        for lane, path in chosen.paths.items():
+            self._given[lane, folded(path)] = file
+
+    def seen(self, lane: int, path: str) -> None:
+        """A name can be seen on the drive now and need not be remembered."""
+        self._given.pop((lane, folded(path)), None)
+
+    def _may_return(self, recorded: Copy, file: File, place: Place) -> bool:
+        """Whether a recorded path is free again: the same file belongs there and is gone from it."""
+        belongs = questions.file_with_id(self._catalog, recorded.file_id).file == file
+        return belongs and recorded.state is not CopyState.ASIDE and place.look(recorded.path) is None
+
+    def _away_has(self, record: PlaceRecord, path: str, file: File) -> bool:
+        folder, _, name = path.rpartition("/")
+        key = (record.id, folder)
+        if key not in self._away_names:
+            names = questions.names_in_folder(self._catalog, record.id, folder)
+            self._away_names = {key: frozenset(map(folded, names)), **dict(list(self._away_names.items())[:64])}
+        if folded(name) not in self._away_names[key]:
+            return False
+        recorded = questions.copy_at(self._catalog, record.id, path)
+        known = questions.file_with_id(self._catalog, recorded.file_id) if recorded else None
+        return known is None or known.file != file
+
+    def _equal_at(self, place: Place, path: str, file: File) -> Entry | None:
+        """The entry at path if it holds exactly this file."""
+        entry = place.look(path)
+        if entry is None or entry.size != file.size:
+            return None
+        if self._buffer is None:
+            self._buffer = aligned_buffer(CHUNK)
+        hasher = Hasher()
+        with contextlib.suppress(OSError):
+            reading = place.read(path)
+            try:
+                while count := reading.readinto(self._buffer):
+                    hasher.update(self._buffer[:count])
+            finally:
+                reading.close()
+            return entry if hasher.file() == file else None
+        return None
+
+    @staticmethod
+    def _others(catalog: Catalog, drives: Sequence[OpenDrive]) -> list[PlaceRecord]:
+        here = {drive.record.id for drive in drives}
+        return [record for record in all_places(catalog) if record.id not in here]
+
+
+def no_name_left(path: str) -> NameTaken:
+    """The error for a file whose every possible name is taken."""
+    return NameTaken(
+        f"No free name was found for {shown(path)}.",
+        safe="The card's file is untouched.",
+        do="Use another --shoot name.",
+    )

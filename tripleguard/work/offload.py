@@ -1,0 +1,231 @@
+"""Card to drives: one pass, every drive at once, each copy read back, and then the question that counts.
+
+What an interrupted run of the same card finished is recognised and not read again. What is on a drive already
+is not copied again, but proved where evidence is missing. A file that can't be read, a drive that fills up or
+is pulled, stops itself and nothing else. At the end the card is listed again and the clearance answers.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import questions
+from tripleguard.errors import CardGone, TripleguardError
+from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, Shoot
+from tripleguard.names import shown
+from tripleguard.places.card import Card, Left
+from tripleguard.work.clearance import CardQuestion, answer_for_card
+from tripleguard.work.copying import CopyResult, Read, ReadBefore, SetApart, Unread
+from tripleguard.work.deciding import Decider
+from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.lanes import NotCopied, Task, Written
+from tripleguard.work.planning import CardPlan
+from tripleguard.work.progress import Job, Moved, Progress, Said
+
+_ATTEMPTS = 3
+_SAID_AT_MOST = 20
+
+
+@dataclass(frozen=True, slots=True)
+class NotCopiedFile:
+    """Something on the card that is on no drive, and why."""
+
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OffloadResult:
+    """What an offload did.
+
+    copied: files that at least one drive got now. resumed: files an interrupted run had read. verified: files
+    of this card with a verified copy, by drive. total_bytes: of all files on the card.
+    """
+
+    shoots: tuple[Shoot, ...]
+    files: int
+    total_bytes: int
+    copied: int
+    already_there: int
+    resumed: int
+    litter: int
+    verified: dict[str, int]
+    not_copied: tuple[NotCopiedFile, ...]
+    troubles: tuple[TripleguardError, ...]
+    seconds: float
+    clearance: Clearance
+
+
+def offload(
+    kit: Kit,
+    card: Card,
+    drives: Sequence[OpenDrive],
+    shoot: str | None,
+    refused: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
+) -> Job[OffloadResult]:
+    """Copy what is on the card to the drives and answer whether it may be reformatted.
+
+    drives are open and locked; refused are those that can't be used now. Yields progress, returns the result.
+    Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    """
+    began = time.monotonic()
+    yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
+    job = _Offload(kit, card, drives, shoot)
+    for record, error in refused:
+        job.troubles.append(error)
+        yield Said(f"Drive {record.name} is left out: {error.what}")
+    yield from job.run()
+    yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
+    answer = yield from answer_for_card(kit, CardQuestion(card, as_read_by=job.job_id), drives)
+    return OffloadResult(
+        shoots=job.shoots(),
+        files=job.totals.files,
+        total_bytes=job.totals.total_bytes,
+        copied=len(job.copied),
+        already_there=job.files_done - len(job.copied),
+        resumed=job.resumed,
+        litter=job.totals.litter,
+        verified=answer.verified,
+        not_copied=job.not_copied(),
+        troubles=tuple(job.troubles),
+        seconds=round(time.monotonic() - began, 3),
+        clearance=answer.clearance,
+    )
+
+
+class _Offload(CopyRun):
+    """One run, from the caller's thread."""
+
+    def __init__(self, kit: Kit, card: Card, drives: Sequence[OpenDrive], shoot: str | None) -> None:
+        self.totals = card.totals()
+        super().__init__(kit, drives, "offload", str(card.root), self.totals.files, self.totals.total_bytes)
+        self.copied: set[str] = set()
+        self.resumed = 0
+        self._card = card
+        self._decider = Decider(kit, drives, shoot)
+        self._unread: dict[str, str] = {}
+        self._failed: dict[str, str] = {}
+        self._odd: list[Odd] = []
+        self._card_gone: CardGone | None = None
+
+    def run(self) -> Iterator[Progress]:
+        """Everything once, then what has to be tried again; at the end, lists and snapshots on the drives."""
+        try:
+            self._decider.learn_body(self._card)
+            for attempt in range(_ATTEMPTS):
+                again = self.take_again()
+                if attempt and not again:
+                    break
+                if attempt:
+                    yield Said(f"Trying {len(again)} files once more.")
+                yield from self._pass(again if attempt else None)
+        except BaseException:
+            self.leave(with_snapshots=False)
+            self._close(Outcome.FAILURE)
+            raise
+        finally:
+            self._decider.close()
+        yield Moved("writing check lists", self.files_done, self.totals.files, 0, 0, 0.0, None)
+        self.leave(with_snapshots=True)
+        wrong = self.not_copied() or self.troubles
+        self._close(Outcome.PARTIAL if wrong else Outcome.SUCCESS)
+
+    def shoots(self) -> tuple[Shoot, ...]:
+        """The shoots that this card's files belong to, the largest first."""
+        counts = self.recorder.shoot_files
+        return tuple(
+            questions.shoot_with_id(self.kit.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
+        )
+
+    def not_copied(self) -> tuple[NotCopiedFile, ...]:
+        """What did not get to any drive."""
+        failed = {path: why for path, why in self._failed.items() if path not in self.copied}
+        found = [(odd.path, odd.reason) for odd in self._odd]
+        return tuple(NotCopiedFile(*pair) for pair in [*found, *self._unread.items(), *failed.items()])
+
+    def _pass(self, again: Wanted | None) -> Iterator[Progress]:
+        plan = CardPlan(self.kit, self._card, self.drives, self.alive_lanes())
+        wanted = [(entry, tuple(sorted(on))) for entry, on in again.values()] if again else []
+        try:
+            yield from self.one_pass(
+                plan.everything if again is None else lambda copier: plan.again(copier, wanted), self._decider
+            )
+        finally:
+            plan.close()
+
+    def must_end(self) -> bool:
+        return self._card_gone is not None or super().must_end()
+
+    def raise_if_ended(self) -> None:
+        if self._card_gone is not None:
+            raise self._card_gone
+        super().raise_if_ended()
+
+    def enter(self, result: CopyResult) -> None:
+        match result:
+            case Read(task, file):
+                if not task.lanes and task.guess != file:
+                    self.try_again(task.entry, range(len(self.drives)))
+                else:
+                    self.recorder.read(task)
+                    self._count(task)
+            case ReadBefore(entry, known, read_at):
+                self.recorder.resumed(entry, known.id, known.shoot_id, read_at)
+                self.resumed += 1
+                self.files_done += 1
+                self.pace.skip(entry.size)
+            case Unread(task, why):
+                self._not_read(task, why)
+            case SetApart(item) if not isinstance(item, Left):
+                self._odd.append(item)
+            case Written():
+                super().enter(result)
+                self.copied.add(result.task.entry.path)
+            case NotCopied(task, _, error):
+                super().enter(result)
+                self._failed[task.entry.path] = error.what
+            case _:
+                super().enter(result)
+
+    def _count(self, task: Task) -> None:
+        if task.entry.path in self._unread:
+            del self._unread[task.entry.path]
+        if not task.lanes:
+            self.pace.skip(task.entry.size)
+        self.files_done += 1
+
+    def _not_read(self, task: Task, why: str) -> None:
+        if self.kit.stop.is_set() or why == "stopped":
+            return
+        if not self._card.still_there():
+            self._card_gone = CardGone(
+                f"The card at {shown(str(self._card.root))} was pulled or stopped answering after "
+                f"{self.files_done:,} of {self.totals.files:,} files.",
+                safe="What was finished stays on the drives; the card was only read.",
+                do="Put it in again and run the same command: it goes on where it stopped. Do not reformat it.",
+            )
+            return
+        self._unread[task.entry.path] = why
+        self.try_again(task.entry, task.lanes or range(len(self.drives)))
+
+    def let_go(self, result: CopyResult) -> None:
+        if isinstance(result, Written):
+            self._decider.landed(result.task, result.lane, result.entry.path)
+        elif isinstance(result, NotCopied):
+            self._decider.landed(result.task, result.lane, result.task.paths.get(result.lane))
+
+    def line_for(self, result: CopyResult) -> str | None:
+        if isinstance(result, Unread):
+            return None if result.why == "stopped" else f"{shown(result.task.entry.path)}: {result.why}."
+        return super().line_for(result)
+
+    def _close(self, outcome: Outcome) -> None:
+        detail = {"files": self.totals.files, "bytes": self.totals.total_bytes, "done": self.files_done}
+        with self.kit.catalog.writing():
+            for shoot_id, count in self.recorder.shoot_files.items():
+                self.recorder.event(
+                    EventType.INGESTION, outcome, f"{count:,} files read from {self._card.root}", shoot_id=shoot_id
+                )
+            self.end(outcome, detail)
