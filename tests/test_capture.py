@@ -541,6 +541,11 @@ def test_a_directory_is_read_up_to_a_fixed_number_of_entries() -> None:
     assert read_capture(with_model_at(MOST_ENTRIES), "x.NEF").model is None
 
 
+def test_of_a_field_written_twice_the_first_counts() -> None:
+    first, second = (struct.pack("<HHI4s", 0x0110, 2, 3, value) for value in (b"R7\0\0", b"R8\0\0"))
+    assert read_capture(b"II*\0\x08\0\0\0\2\0" + first + second, "x.NEF").model == "R7"
+
+
 def test_a_level_of_boxes_is_given_up_after_a_fixed_number() -> None:
     good = cr3(CMT1=tiff(MAIN))
     ftyp, rest = good[:24], good[24:]

@@ -75,8 +75,7 @@ _PANASONIC_JPEG = 0x002E
 _CLOCKS = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (_DATE_TIME, 0x9290, 0x9010))
 
 _WANTED = frozenset(
-    {_MAKE, _MODEL, _EXIF, _MAKER_NOTE, _BODY_SERIAL, _DNG_SERIAL, _PANASONIC_JPEG}
-    | {tag for clock in _CLOCKS for tag in clock}
+    {_MAKE, _MODEL, _EXIF, _MAKER_NOTE, _BODY_SERIAL, _DNG_SERIAL} | {tag for clock in _CLOCKS for tag in clock}
 )
 
 _LOCAL = re.compile(rb"([0-9]{4})[:/-]([0-9]{2})[:/-]([0-9]{2})[ T]([0-9]{2}):([0-9]{2}):([0-9]{2})")

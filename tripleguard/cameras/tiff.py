@@ -69,7 +69,7 @@ def find_block(head: bytes, base: int = 0, end: int | None = None) -> Block | No
 
 
 def read_directory(block: Block, offset: int, wanted: Set[int]) -> Directory:
-    """The wanted fields of the directory at an offset of the block; empty where there is none."""
+    """The wanted fields of the directory at an offset of the block; of two alike the first counts."""
     begin = block.base + offset
     if offset <= 0 or begin + 2 > block.end:
         return {}
@@ -79,7 +79,7 @@ def read_directory(block: Block, offset: int, wanted: Set[int]) -> Directory:
     found: dict[int, Field] = {}
     for at in range(begin + 2, begin + 2 + 12 * count, 12):
         tag, type_, values, where = entry.unpack_from(block.head, at)
-        if tag not in wanted or type_ not in _TYPE_BYTES:
+        if tag not in wanted or tag in found or type_ not in _TYPE_BYTES:
             continue
         size = _TYPE_BYTES[type_] * values
         start = at + 8 if size <= 4 else block.base + where
