@@ -63,6 +63,10 @@ class NameTaken(CopyTrouble):
     """The final name belongs to something else already; nothing was replaced."""
 
 
+class SourceDiffers(CopyTrouble):
+    """The copy that was to be the source does not hold what the catalog says; nothing is made from it."""
+
+
 class NoRoom(CopyTrouble):
     """The place is full, or what is left is kept in reserve."""
 

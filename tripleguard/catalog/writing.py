@@ -1,4 +1,4 @@
-"""Entering files and copies. Everything here is called inside `Catalog.writing`."""
+"""Entering files and copies. All but `follow_rule` is called inside `Catalog.writing`."""
 
 from __future__ import annotations
 
@@ -155,13 +155,14 @@ def copy_moved_aside(catalog: Catalog, copy_id: int, place_id: int, path: str, a
     )
 
 
-def set_wants(catalog: Catalog, wants: int) -> None:
-    """Make the rule's number of drive copies the one that files are counted against."""
+def follow_rule(catalog: Catalog, drive_copies: int) -> None:
+    """Count every file against the rule's number of drive copies, if that number changed."""
     row = catalog.row("SELECT value FROM meta WHERE key = 'wants'")
-    if row is not None and int(row[0]) == wants:
+    if row is not None and int(row[0]) == drive_copies:
         return
-    catalog.run("UPDATE files SET wants = ? WHERE wants <> ?", wants, wants)
-    set_meta(catalog, "wants", str(wants))
+    with catalog.writing():
+        catalog.run("UPDATE files SET wants = ? WHERE wants <> ?", drive_copies, drive_copies)
+        set_meta(catalog, "wants", str(drive_copies))
 
 
 def set_meta(catalog: Catalog, key: str, value: str) -> None:

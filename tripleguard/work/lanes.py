@@ -29,7 +29,8 @@ _GROUP = 64
 class Task:
     """One file on its way. lanes: numbers of the lanes that shall get it; none: it is only read.
 
-    guess: the file it is taken for where it is only read. still_same: whether the source is unchanged.
+    guess: the file it is taken for before it is read. still_same: whether the source is unchanged. source: the
+    catalog's id of the copy it is read from, where that is no card file.
     """
 
     entry: Entry
@@ -37,6 +38,7 @@ class Task:
     lanes: tuple[int, ...]
     still_same: Callable[[], bool]
     guess: File | None = None
+    source: int | None = None
     file: File | None = None
     sample: bytes = b""
     placing: Placing | None = None

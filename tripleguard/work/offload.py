@@ -23,6 +23,7 @@ from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.lanes import NotCopied, Task, Written
 from tripleguard.work.planning import CardPlan
 from tripleguard.work.progress import Job, Moved, Progress, Said
+from tripleguard.work.run import CopyRun, Wanted
 
 _ATTEMPTS = 3
 _SAID_AT_MOST = 20

@@ -1,0 +1,64 @@
+"""The commands: parse, call, show.
+
+This room is what every start pays for, so it imports click and nothing else; a command's own room is
+imported when the command runs.
+"""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+_COMMANDS = {
+    "setup": ("tripleguard.cli.setup", "Make the home and name the drives."),
+    "drives": ("tripleguard.cli.drives", "Show the drives; add one, mark one as lost or shelved."),
+    "offload": ("tripleguard.cli.offload", "Copy a card to the drives, prove it, and say if it is safe."),
+    "topup": ("tripleguard.cli.topup", "Make the copies that are still owed."),
+    "clearance": ("tripleguard.cli.clearance", "May this card be reformatted?"),
+    "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
+    "where": ("tripleguard.cli.where", "Every copy of the files that match."),
+    "log": ("tripleguard.cli.log", "What was done, when."),
+    "demo": ("tripleguard.cli.demo", "An invented tour, played through in a scratch folder."),
+}
+
+
+class _Commands(click.Group):
+    """Commands that are imported when they are used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, words) for name, (_, words) in _COMMANDS.items()])
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 88})
+@click.option(
+    "--home",
+    envvar="TRIPLEGUARD_HOME",
+    metavar="DIR",
+    help="Where settings, catalog and reports live (default: the system's usual folder).",
+)
+@click.version_option(None, "--version", package_name="tripleguard", prog_name="tripleguard")
+@click.pass_context
+def _root(ctx: click.Context, home: str | None) -> None:
+    """Two proved copies of every picture, and an honest answer about the card.
+
+    A first evening: `setup` once, then `offload CARD`. It ends with YES or NO: may this card be reformatted?
+    """
+    ctx.obj = home
+
+
+def main() -> None:
+    """The `tripleguard` command. Exit status as DESIGN has it: 0, 1, 2, 3 or 130."""
+    from tripleguard.cli.shell import run
+
+    run(_root)

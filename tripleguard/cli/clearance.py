@@ -1,0 +1,49 @@
+"""`clearance`: the question that costs sleep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tripleguard.cli.shell import finish, kit_of, say, say_json
+
+
+@click.group("clearance")
+def command() -> None:
+    """May this card be reformatted? It looks again, and in doubt the answer is no."""
+
+
+@command.command("card")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--fast", is_flag=True, help="Compare size, time and both ends of each file, not its whole content.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def card(home: str | None, path: Path, fast: bool, as_json: bool) -> int:
+    """May the card at PATH be reformatted?
+
+    Every file on it is read now and looked up by its content; every copy that is to count must be on its drive
+    now and must have been read back. This program never formats anything: that stays in your hands.
+    """
+    from tripleguard.names import shown
+    from tripleguard.places.card import open_card
+    from tripleguard.reports import objects, text
+    from tripleguard.work.clearance import CardQuestion, answer_for_card
+    from tripleguard.work.kit import opened, where_drives_are
+
+    with kit_of(home) as kit:
+        drives = where_drives_are(kit)
+        opened_card = open_card(path.expanduser().absolute(), [at for _, at in drives if at])
+        try:
+            with opened(kit, drives, f"clearance of {shown(str(path))}") as ready:
+                question = CardQuestion(opened_card, check_content=not fast)
+                answer = finish(answer_for_card(kit, question, ready.drives))
+        finally:
+            opened_card.close()
+        if as_json:
+            say_json(objects.clearance(answer.clearance))
+        else:
+            say(text.clearance(answer.clearance))
+            if answer.clearance.answer:
+                say([*(f"Record: {record}" for record in answer.records), text.caution()])
+    return 0 if answer.clearance.answer else 1

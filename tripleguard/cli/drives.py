@@ -1,0 +1,77 @@
+"""`drives`: which there are, where they are, and changes to them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tripleguard.cli.shell import kit_of, say, say_json
+
+
+@click.group("drives", invoke_without_command=True)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_context
+def command(ctx: click.Context, as_json: bool) -> None:
+    """Show the drives: where they are now, how full, how long unverified."""
+    if ctx.invoked_subcommand is None:
+        with kit_of(ctx.obj) as kit:
+            _show(kit, as_json)
+
+
+@command.command("add")
+@click.argument("name")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.pass_obj
+def add(home: str | None, name: str, path: Path) -> None:
+    """Make the folder PATH a drive called NAME, or bring a known one back into service."""
+    from tripleguard.work.setting_up import add_drive
+
+    with kit_of(home) as kit:
+        add_drive(kit, name, path)
+        _show(kit, as_json=False)
+
+
+@command.command("lost")
+@click.argument("name")
+@click.pass_obj
+def lost(home: str | None, name: str) -> None:
+    """Mark a drive as lost, stolen or dead: its copies stop counting at once."""
+    _change(home, name, "lost")
+
+
+@command.command("shelve")
+@click.argument("name")
+@click.pass_obj
+def shelve(home: str | None, name: str) -> None:
+    """Put a drive on the shelf: its copies count, and are verified less often."""
+    _change(home, name, "shelved")
+
+
+def _change(home: str | None, name: str, state: str) -> None:
+    from tripleguard.catalog.questions import totals
+    from tripleguard.model import PlaceState
+    from tripleguard.reports.words import count
+    from tripleguard.work.setting_up import change_drive
+
+    with kit_of(home) as kit:
+        record = change_drive(kit, name, PlaceState(state))
+        short = totals(kit.catalog)[2]
+        say([f"Drive {record.name} is {state} now. Nothing on the drive was touched."])
+        if short:
+            say([f"{count(short, 'file')} now have fewer copies than the rule asks. Next: `tripleguard topup`."])
+
+
+def _show(kit: object, as_json: bool) -> None:
+    from tripleguard.reports import objects, text
+    from tripleguard.work.kit import Kit
+    from tripleguard.work.reporting import place_statuses
+    from tripleguard.work.setting_up import shared_devices
+
+    assert isinstance(kit, Kit)
+    statuses = place_statuses(kit)
+    shared = shared_devices([(one.record.name, one.path) for one in statuses if one.path])
+    if as_json:
+        say_json(objects.drives(statuses, shared))
+    else:
+        say(text.drives(statuses, shared, kit.clock.now()))

@@ -1,0 +1,73 @@
+"""`offload`: card to drives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tripleguard.cli.shell import finish, kit_of, say, say_json
+
+
+@click.command("offload")
+@click.argument("card", type=click.Path(path_type=Path))
+@click.option(
+    "--shoot", metavar="NAME", help="The shoot's name (default: the day's known shoot, else the settings)."
+)
+@click.option("--drive", "names", multiple=True, metavar="NAME", help="Copy to this drive only; may be repeated.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def command(home: str | None, card: Path, shoot: str | None, names: tuple[str, ...], as_json: bool) -> int:
+    """Copy a card to the drives, read every copy back, and say if the card may be reformatted.
+
+    The card is only read. Stop it at any time and run it again: it goes on where it stopped.
+    """
+    from tripleguard.errors import WrongUse
+    from tripleguard.names import shown, trouble_with_title
+    from tripleguard.places.card import open_card
+    from tripleguard.reports import objects, text
+    from tripleguard.work.kit import drives_for_writing, opened, where_drives_are
+    from tripleguard.work.offload import offload
+
+    why = trouble_with_title(shoot) if shoot is not None else None
+    if why is not None:
+        raise WrongUse(
+            f"The shoot can't be called {shown(str(shoot))!r}: {why}.",
+            safe="Nothing was changed.",
+            do="Choose another --shoot name.",
+        )
+    with kit_of(home) as kit:
+        known = [path for _, path in where_drives_are(kit) if path]
+        opened_card = open_card(card.expanduser().absolute(), known)
+        try:
+            drives = drives_for_writing(kit, names)
+            with opened(kit, drives, f"offload of {shown(str(card))}") as ready:
+                if not ready.drives:
+                    raise _none_here(kit, ready.refused)
+                result = finish(offload(kit, opened_card, ready.drives, shoot, ready.refused))
+        finally:
+            opened_card.close()
+        if as_json:
+            say_json(objects.offload(result))
+        else:
+            say(text.offload(result))
+            if result.clearance.answer:
+                say([text.caution()])
+    return 0 if result.clearance.answer else 1
+
+
+def _none_here(kit: object, refused: object) -> Exception:
+    from tripleguard.errors import PlaceTrouble, TripleguardError
+    from tripleguard.work.kit import Kit, where_drives_are
+
+    assert isinstance(kit, Kit)
+    assert isinstance(refused, list)
+    for _, error in refused:
+        assert isinstance(error, TripleguardError)
+        return PlaceTrouble(error.what, safe=error.safe, do=error.do)
+    names = ", ".join(record.name for record, _ in where_drives_are(kit)) or "none known yet"
+    return PlaceTrouble(
+        f"No drive is connected (known: {names}).",
+        safe="Nothing was changed; the card was not read.",
+        do="Connect at least one drive, then run the command again.",
+    )

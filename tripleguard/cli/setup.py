@@ -1,0 +1,74 @@
+"""`setup`: the first settings and catalog."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from tripleguard.cli.shell import kit_of, say, say_json
+
+
+@click.command("setup")
+@click.option(
+    "--drive", "drives", multiple=True, metavar="NAME=PATH", help="A drive and where it is; give it twice."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def command(home: str | None, drives: tuple[str, ...], as_json: bool) -> None:
+    """Make the home and name the drives. Run it again at any time: it only adds.
+
+    A drive is a folder, usually the top of an external disk. A small folder .tripleguard is made on it, by
+    which it is known again wherever it is plugged in. Nothing else on it is touched.
+    """
+    from tripleguard.catalog.store import create_catalog
+    from tripleguard.home import home_at, make_home
+    from tripleguard.reports import objects, text
+    from tripleguard.work.reporting import place_statuses
+    from tripleguard.work.setting_up import add_drive, ensure_catalog_id, shared_devices
+
+    wanted = [_pair(drive) for drive in drives] or _asked()
+    place = home_at(home)
+    make_home(place)
+    create_catalog(place.catalog).close()
+    with kit_of(home) as kit:
+        ensure_catalog_id(kit)
+        for name, path in wanted:
+            add_drive(kit, name, path)
+        statuses = place_statuses(kit)
+        shared = shared_devices([(one.record.name, one.path) for one in statuses if one.path])
+        if as_json:
+            say_json({**objects.drives(statuses, shared), "home": str(place.root)})
+            return
+        say([f"Home: {place.root}", *text.drives(statuses, shared, kit.clock.now())])
+        active = [one for one in statuses if one.state in ("connected", "away")]
+        if len(active) < kit.settings.rule.drive_copies:
+            say(
+                [
+                    f"The rule asks for {kit.settings.rule.drive_copies} drives; {len(active)} is known. "
+                    "Add another with `tripleguard drives add NAME PATH` before a card can be cleared."
+                ]
+            )
+        say(["Next: put a card in and run `tripleguard offload CARD`."])
+
+
+def _pair(text: str) -> tuple[str, Path]:
+    name, equals, path = text.partition("=")
+    if not equals or not name or not path:
+        raise click.BadParameter(f"{text!r} is not NAME=PATH, such as A=/media/drive-a", param_hint="--drive")
+    return name, Path(path)
+
+
+def _asked() -> list[tuple[str, Path]]:
+    if not sys.stdin.isatty():
+        raise click.UsageError("Give each drive as --drive NAME=PATH.")
+    found: list[tuple[str, Path]] = []
+    click.echo("Each card is copied to two drives. Where are they?")
+    for usual in ("A", "B"):
+        path = click.prompt(
+            f"Folder of drive {usual}", type=click.Path(exists=True, file_okay=False, path_type=Path)
+        )
+        name = click.prompt("What is written on it", default=usual)
+        found.append((name, path))
+    return found

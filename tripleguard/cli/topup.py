@@ -1,0 +1,30 @@
+"""`topup`: pay what is owed."""
+
+from __future__ import annotations
+
+import click
+
+from tripleguard.cli.shell import finish, kit_of, say, say_json
+
+
+@click.command("topup")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def command(home: str | None, as_json: bool) -> int:
+    """Make the copies that are still owed, from a good copy on another connected drive."""
+    from tripleguard.errors import PlaceTrouble
+    from tripleguard.reports import objects, text
+    from tripleguard.work.kit import drives_for_writing, opened
+    from tripleguard.work.topup import topup
+
+    with kit_of(home) as kit, opened(kit, drives_for_writing(kit, ()), "topup") as ready:
+        if not ready.drives:
+            raise PlaceTrouble(
+                "No drive is connected.", safe="Nothing was changed.", do="Connect the drives, then run it again."
+            )
+        result = finish(topup(kit, ready.drives))
+        if as_json:
+            say_json(objects.topup(result))
+        else:
+            say(text.topup(result))
+    return 1 if result.still_short or result.troubles else 0

@@ -1,0 +1,1 @@
+"""What was found, told to people (`text`) and to programs (`objects`)."""

@@ -1,0 +1,214 @@
+"""What `--json` prints: one object per command, `schema` 1. Names do not change once they are out."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+from tripleguard.catalog.journal import Event
+from tripleguard.catalog.questions import KnownFile
+from tripleguard.clock import SECOND, iso_utc
+from tripleguard.errors import TripleguardError
+from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot
+from tripleguard.names import shown
+from tripleguard.work.offload import OffloadResult
+from tripleguard.work.reporting import PlaceStatus, Report
+from tripleguard.work.topup import TopupResult
+
+SCHEMA = 1
+Object = dict[str, Any]
+
+
+def offload(result: OffloadResult) -> Object:
+    return {
+        "schema": SCHEMA,
+        "shoot": result.shoots[0].title if result.shoots else None,
+        "shoots": [shoot.title for shoot in result.shoots],
+        "files": result.files,
+        "bytes": result.total_bytes,
+        "copied": result.copied,
+        "already_there": result.already_there,
+        "resumed": result.resumed,
+        "litter": result.litter,
+        "verified": result.verified,
+        "not_copied": [{"path": text(one.path), "reason": one.reason} for one in result.not_copied],
+        "troubles": [trouble(error) for error in result.troubles],
+        "seconds": result.seconds,
+        "clearance": clearance(result.clearance),
+    }
+
+
+def topup(result: TopupResult) -> Object:
+    return {
+        "schema": SCHEMA,
+        "made": result.made,
+        "verified": result.proved,
+        "bytes": result.total_bytes,
+        "still_owed": result.still_short,
+        "no_source": result.no_source,
+        "troubles": [trouble(error) for error in result.troubles],
+        "seconds": result.seconds,
+    }
+
+
+def clearance(answer: Clearance) -> Object:
+    return {
+        "schema": SCHEMA,
+        "answer": "yes" if answer.answer else "no",
+        "subject": text(answer.subject),
+        "at": iso_utc(answer.at),
+        "files": answer.files,
+        "bytes": answer.total_bytes,
+        "covered": answer.covered,
+        "list_digest": answer.list_digest.hex(),
+        "reasons": [_reason(reason) for reason in answer.reasons],
+        "notes": [_reason(note) for note in answer.notes],
+    }
+
+
+def report(found: Report) -> Object:
+    last = found.last_clearance
+    return {
+        "schema": SCHEMA,
+        "answer": "clear" if found.clear else "attention",
+        "files": found.files,
+        "bytes": found.total_bytes,
+        "findings": [_finding(one) for one in found.findings],
+        "owed": [
+            {"shoot": one.shoot.title, "files": one.files, "short": one.short, "bytes": one.bytes}
+            for one in found.owed
+        ],
+        "places": [place(status) for status in found.places],
+        "counts": found.counts,
+        "last_clearance": None
+        if last is None
+        else {"at": iso_utc(last[0]), "subject": text(last[1]), "answer": "yes" if last[2] else "no"},
+    }
+
+
+def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]]) -> Object:
+    return {
+        "schema": SCHEMA,
+        "places": [place(status) for status in statuses],
+        "on_one_device": [list(pair) for pair in shared],
+    }
+
+
+def place(status: PlaceStatus) -> Object:
+    return {
+        "name": status.record.name,
+        "id": status.record.uid,
+        "role": str(status.record.role),
+        "state": status.state,
+        "path": None if status.path is None else text(str(status.path)),
+        "free": None if status.room is None else status.room.free,
+        "total": None if status.room is None else status.room.total,
+        "files": status.files,
+        "bytes": status.total_bytes,
+        "last_seen": _time(status.record.last_seen_at),
+        "verified_oldest": _time(status.oldest),
+    }
+
+
+def where(files: list[tuple[KnownFile, Shoot, list[tuple[Copy, str]]]], more: bool) -> Object:
+    return {
+        "schema": SCHEMA,
+        "files": [
+            {
+                "digest": known.file.digest.hex(),
+                "size": known.file.size,
+                "name": text(known.name),
+                "kind": str(known.kind),
+                "shoot": shoot.title,
+                "captured_at": captured_at(known),
+                "copies": [_copy(copy, name) for copy, name in copies],
+            }
+            for known, shoot, copies in files
+        ],
+        "more": more,
+    }
+
+
+def log(events: list[Event]) -> Object:
+    return {
+        "schema": SCHEMA,
+        "events": [
+            {
+                "at": iso_utc(event.at),
+                "type": str(event.type),
+                "outcome": str(event.outcome),
+                "place": event.place,
+                "shoot": event.shoot,
+                "message": event.message,
+            }
+            for event in events
+        ],
+    }
+
+
+def trouble(error: TripleguardError) -> Object:
+    return {"what": error.what, "safe": error.safe, "do": error.do}
+
+
+def text(name: str) -> str:
+    """A name as JSON can hold it: as it is where it is UTF-8, else with the broken bytes escaped."""
+    try:
+        os.fsencode(name).decode("utf-8")
+    except UnicodeDecodeError:
+        return shown(name)
+    return name
+
+
+def captured_at(known: KnownFile) -> str | None:
+    """The camera's wall time, with its offset where the camera wrote one."""
+    if known.wall_ns is None:
+        return None
+    # The catalog counts wall time as if it were UTC, so the zone letter comes off again.
+    wall = iso_utc(known.wall_ns)[:-1]
+    fraction = known.wall_ns % SECOND
+    if fraction:
+        wall += f".{fraction:09d}".rstrip("0")
+    if known.offset is None:
+        return wall
+    sign = "-" if known.offset < 0 else "+"
+    return f"{wall}{sign}{abs(known.offset) // 60:02d}:{abs(known.offset) % 60:02d}"
+
+
+def _reason(reason: Reason) -> Object:
+    return {
+        "kind": reason.kind,
+        "count": reason.count,
+        "message": reason.message,
+        "examples": [text(path) for path in reason.examples],
+    }
+
+
+def _finding(one: Finding) -> Object:
+    return {
+        "kind": str(one.kind),
+        "severity": str(one.severity),
+        "place": one.place,
+        "path": None if one.path is None else text(one.path),
+        "digest": None if one.digest is None else one.digest.hex(),
+        "shoot": one.shoot,
+        "since": _time(one.since),
+        "message": one.message,
+        "next_step": one.next_step,
+        "count": one.count,
+    }
+
+
+def _copy(copy: Copy, place_name: str) -> Object:
+    state = str(copy.state)
+    return {
+        "place": place_name,
+        "path": text(copy.path),
+        "state": state,
+        "written_at": _time(copy.evidence.written_at),
+        "verified_at": _time(copy.evidence.verified_at),
+        "medium": None if copy.evidence.medium is None else str(copy.evidence.medium),
+    }
+
+
+def _time(ns: int | None) -> str | None:
+    return None if ns is None else iso_utc(ns)

@@ -1,0 +1,172 @@
+"""Findings and answers as plain lines for a terminal.
+
+Every line makes sense on its own, read aloud or without colour: the answer is a word, not a sign. Names are
+shown escaped. Nothing here is wider than it must be; the terminal wraps what is long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import tzinfo
+
+from tripleguard.catalog.journal import Event
+from tripleguard.catalog.questions import KnownFile
+from tripleguard.errors import TripleguardError
+from tripleguard.model import Clearance, Copy, CopyState, Reason, Severity, Shoot
+from tripleguard.names import shown
+from tripleguard.reports.objects import captured_at
+from tripleguard.reports.words import ago, count, duration, rate, size, when
+from tripleguard.work.offload import OffloadResult
+from tripleguard.work.reporting import PlaceStatus, Report
+from tripleguard.work.topup import TopupResult
+
+_URGENCY = {Severity.NOW: "Now", Severity.SOON: "Soon", Severity.NOTE: "Note"}
+
+
+def offload(result: OffloadResult) -> Iterator[str]:
+    """The end of an offload: what was done, then the answer."""
+    titles = ", ".join(shoot.title for shoot in result.shoots) or "nothing"
+    pace = f", {rate(result.total_bytes / result.seconds)} of card" if result.seconds >= 1 else ""
+    yield f"Shoot: {shown(titles)}"
+    yield f"Card: {count(result.files, 'file')}, {size(result.total_bytes)}, in {duration(result.seconds)}{pace}"
+    parts = [f"{result.copied:,} copied", f"{result.already_there:,} were there already"]
+    if result.resumed:
+        parts.append(f"{result.resumed:,} known from the interrupted run")
+    yield "Of these: " + ", ".join(parts)
+    for name, number in result.verified.items():
+        yield f"Drive {name}: {number:,} of {result.files:,} read back and equal"
+    for one in result.not_copied[:10]:
+        yield f"Not copied: {shown(one.path)}: {one.reason}"
+    if len(result.not_copied) > 10:
+        yield f"Not copied: {len(result.not_copied) - 10:,} more; all are in the --json output"
+    yield from (f"Trouble: {line}" for line in map(str, result.troubles))
+    yield ""
+    yield from clearance(result.clearance)
+
+
+def clearance(answer: Clearance) -> Iterator[str]:
+    """The answer first, then why."""
+    if answer.answer:
+        yield f"YES: this card may be reformatted. {count(answer.files, 'file')}, each verified on its drives."
+    else:
+        yield f"NO: do not reformat this card. {answer.covered:,} of {count(answer.files, 'file')} are safe."
+        for reason in answer.reasons:
+            yield from _reason("Why", reason)
+    for note in answer.notes:
+        yield from _reason("Note", note)
+
+
+def caution() -> str:
+    """What stands under every yes."""
+    return (
+        "Two drives in one bag are lost together: carry them apart, and mind what your contract and your insurer "
+        "ask before you erase."
+    )
+
+
+def topup(result: TopupResult) -> Iterator[str]:
+    for name in result.made:
+        made = count(result.made[name], "new copy", "new copies")
+        yield f"Drive {name}: {made}, {result.proved[name]:,} read back"
+    yield from (f"Trouble: {line}" for line in map(str, result.troubles))
+    if result.still_short:
+        yield f"Still owed: {count(result.still_short, 'file')} with fewer copies than the rule asks."
+        if result.no_source:
+            yield f"Of these, {result.no_source:,} have no good copy on a connected drive: connect the others."
+    else:
+        yield "Nothing is owed: every file has the copies the rule asks for."
+
+
+def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]], now: int) -> Iterator[str]:
+    """One line a drive."""
+    for status in statuses:
+        room = ""
+        if status.room is not None and status.room.total:
+            room = f", {size(status.room.free)} free of {size(status.room.total)}"
+        where = (
+            f" at {shown(str(status.path))}"
+            if status.path
+            else f", last seen {ago(status.record.last_seen_at, now)}"
+        )
+        yield f"Drive {status.record.name}: {status.state}{where}{room}"
+        oldest = f"; the longest ago verified was {ago(status.oldest, now)}" if status.oldest else ""
+        yield f"  {count(status.files, 'copy', 'copies')}, {size(status.total_bytes)}{oldest}"
+    for one, other in shared:
+        yield (
+            f"Caution: drives {one} and {other} are on one physical device. If it dies, both copies die; they do "
+            "not replace two drives."
+        )
+
+
+def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
+    """The answer first, then what wants a person, then the drives."""
+    if found.files == 0:
+        yield "Nothing has been offloaded yet."
+    elif found.clear:
+        yield f"All is as the rule asks: {count(found.files, 'file')}, {size(found.total_bytes)}."
+    else:
+        yield f"Something wants attention. {count(found.files, 'file')}, {size(found.total_bytes)} in all."
+    for finding in found.findings[:20]:
+        yield ""
+        yield f"{_URGENCY[finding.severity]}: {finding.message}."
+        yield f"  Next: {finding.next_step}."
+    if len(found.findings) > 20:
+        yield f"  and {len(found.findings) - 20:,} more; all are in the --json output"
+    for owed in found.owed[:10]:
+        yield f"Owed: {shown(owed.shoot.title)}: {owed.short:,} of {count(owed.files, 'file')}, {size(owed.bytes)}"
+    yield ""
+    yield from drives(list(found.places), [], now)
+    if found.last_clearance is not None:
+        at, subject, answer = found.last_clearance
+        word = "yes" if answer else "no"
+        yield f"Last card question: {word}, {shown(subject)}, {when(at, zone)}"
+
+
+def where(files: list[tuple[KnownFile, Shoot, list[tuple[Copy, str]]]], more: bool, now: int) -> Iterator[str]:
+    """Every copy of what was found."""
+    for known, shoot, copies in files:
+        taken = captured_at(known)
+        yield f"{shown(known.name)}  {size(known.file.size)}  {shown(shoot.title)}" + (
+            f"  taken {taken}" if taken else ""
+        )
+        for copy, name in copies:
+            yield f"  {name}: {shown(copy.path)}  ({_evidence(copy, now)})"
+        if not copies:
+            yield "  no copy"
+    if more:
+        yield "More files match; give a longer pattern."
+
+
+def log(events: list[Event], zone: tzinfo | None) -> Iterator[str]:
+    """One line an event."""
+    for event in events:
+        place = f" on {event.place}" if event.place else ""
+        outcome = "" if event.outcome == "success" else f" [{event.outcome}]"
+        yield f"{when(event.at, zone)}  {event.type}{place}{outcome}: {shown(event.message)}"
+
+
+def trouble(error: TripleguardError) -> Iterator[str]:
+    """What happened, what is safe, what to do."""
+    yield f"What happened: {error.what}"
+    if error.safe:
+        yield f"What is safe: {error.safe}"
+    if error.do:
+        yield f"What to do: {error.do}"
+
+
+def _reason(word: str, reason: Reason) -> Iterator[str]:
+    message = reason.message[:1].upper() + reason.message[1:]
+    yield f"  {word}: {message}."
+    for path in reason.examples[:3]:
+        yield f"       {shown(path)}"
+    if reason.count > 3 and reason.examples:
+        yield f"       and {reason.count - min(3, len(reason.examples)):,} more"
+
+
+def _evidence(copy: Copy, now: int) -> str:
+    if copy.state is not CopyState.PRESENT:
+        return str(copy.state)
+    if copy.evidence.verified_at is None:
+        return "written, not read back yet"
+    memory = "" if copy.evidence.medium and copy.evidence.medium.reached_device else ", maybe from memory"
+    return f"verified {ago(copy.evidence.verified_at, now)}{memory}"

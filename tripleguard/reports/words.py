@@ -1,0 +1,58 @@
+"""Sizes, times and counts as people read them. The one place that renders them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, tzinfo
+
+from tripleguard.clock import DAY, HOUR, SECOND
+
+
+def size(count: int) -> str:
+    """`1.2 GB`: decimal units, as drives and cards are sold."""
+    if count < 1000:
+        return f"{count} B"
+    amount = float(count)
+    for unit in ("kB", "MB", "GB", "TB"):
+        amount /= 1000
+        if amount < 999.5 or unit == "TB":
+            return f"{amount:.1f} {unit}" if amount < 99.95 else f"{amount:.0f} {unit}"
+    raise AssertionError("unreachable")
+
+
+def rate(per_second: float) -> str:
+    """`148 MB/s`."""
+    return f"{size(int(per_second))}/s"
+
+
+def duration(seconds: float) -> str:
+    """`45 s`, `12 min`, `2 h 10 min`."""
+    whole = round(seconds)
+    if whole < 90:
+        return f"{whole} s"
+    minutes = round(whole / 60)
+    if minutes < 90:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def count(number: int, thing: str, things: str | None = None) -> str:
+    """`1 file`, `2,114 files`."""
+    return f"{number:,} {thing if number == 1 else things or thing + 's'}"
+
+
+def when(ns: int | None, zone: tzinfo | None) -> str:
+    """`2026-06-14 01:30`, local; `never` for None."""
+    if ns is None:
+        return "never"
+    return datetime.fromtimestamp(ns // SECOND, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+
+def ago(ns: int | None, now: int) -> str:
+    """`today`, `3 days ago`; `never` for None."""
+    if ns is None:
+        return "never"
+    days = max(0, now - ns) // DAY
+    if days == 0:
+        hours = max(0, now - ns) // HOUR
+        return "just now" if hours == 0 else f"{count(hours, 'hour')} ago"
+    return f"{count(days, 'day')} ago"

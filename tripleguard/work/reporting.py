@@ -1,0 +1,193 @@
+"""The truth in one look: what is wrong, what is owed, where the drives are, what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.journal import last_clearance
+from tripleguard.catalog.questions import Owed
+from tripleguard.errors import TripleguardError
+from tripleguard.model import CopyState, Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
+from tripleguard.names import shown
+from tripleguard.places.drive import held_root, room_at
+from tripleguard.rules import interval_days, overdue_before
+from tripleguard.work.kit import Kit, where_drives_are
+
+_MOST_FINDINGS = 1000
+
+_WRONG = {
+    CopyState.MISSING: (
+        FindingKind.MISSING,
+        "is not on drive {place} any more",
+        "run `offload` again while the card still has it, else `topup` with the drive that holds the other copy",
+    ),
+    CopyState.CORRUPT: (
+        FindingKind.CORRUPT,
+        "does not read back as it was written on drive {place}",
+        "keep every other copy of it; run `offload` again while the card still has it, else `topup`",
+    ),
+    CopyState.ALTERED: (
+        FindingKind.ALTERED,
+        "was changed on drive {place}",
+        "look at who changed it; the other drive holds the original",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceStatus:
+    """One drive now. path and room: None while it is away. oldest: longest-unverified copy, UTC ns."""
+
+    record: PlaceRecord
+    state: str
+    path: Path | None
+    room: Room | None
+    files: int
+    total_bytes: int
+    oldest: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Everything a morning needs to know. clear: nothing wants attention."""
+
+    clear: bool
+    findings: tuple[Finding, ...]
+    owed: tuple[Owed, ...]
+    places: tuple[PlaceStatus, ...]
+    files: int
+    total_bytes: int
+    counts: dict[str, int]
+    last_clearance: tuple[int, str, bool] | None
+
+
+def report(kit: Kit) -> Report:
+    """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
+    places = place_statuses(kit)
+    findings = [*_wrong(kit), *_short(kit, places), *_overdue(kit, places)]
+    counts: dict[str, int] = {}
+    for finding in findings:
+        counts[finding.kind] = counts.get(finding.kind, 0) + finding.count
+    files, total_bytes, _ = questions.totals(kit.catalog)
+    return Report(
+        clear=not findings,
+        findings=tuple(findings),
+        owed=tuple(questions.owed(kit.catalog)),
+        places=tuple(places),
+        files=files,
+        total_bytes=total_bytes,
+        counts=counts,
+        last_clearance=last_clearance(kit.catalog),
+    )
+
+
+def place_statuses(kit: Kit) -> list[PlaceStatus]:
+    """Every drive: where it is now, how full, how long unverified. Raises PlaceTrouble for clones."""
+    found: list[PlaceStatus] = []
+    for record, path in where_drives_are(kit):
+        held = questions.coverage(kit.catalog, record.id)
+        state = record.state if record.state is not PlaceState.ACTIVE else ("connected" if path else "away")
+        found.append(
+            PlaceStatus(
+                record=record,
+                state=str(state),
+                path=path,
+                room=_room(path, kit) if path else None,
+                files=sum(one.copies for one in held),
+                total_bytes=sum(one.bytes for one in held),
+                oldest=questions.oldest_verified(kit.catalog, record.id),
+            )
+        )
+    return found
+
+
+def _room(path: Path, kit: Kit) -> Room | None:
+    try:
+        folder = held_root(path)
+    except TripleguardError:
+        return None
+    try:
+        return room_at(folder, kit.settings.drives.reserve_bytes)
+    except OSError:
+        return None
+    finally:
+        folder.close()
+
+
+def _wrong(kit: Kit) -> list[Finding]:
+    """Copies that are missing, corrupt or altered."""
+    findings = []
+    for copy, place, shoot, digest, since in questions.wrong_copies(kit.catalog, _MOST_FINDINGS):
+        kind, what, next_step = _WRONG[copy.state]
+        findings.append(
+            Finding(
+                kind=kind,
+                severity=Severity.NOW,
+                place=place,
+                path=copy.path,
+                digest=digest,
+                shoot=shoot,
+                since=since,
+                message=f"{shown(copy.path)} {what.format(place=place)}",
+                next_step=next_step,
+            )
+        )
+    return findings
+
+
+def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
+    """Files with fewer verified copies than the rule asks, summed by how many they have."""
+    findings = []
+    wanted = kit.settings.rule.drive_copies
+    away = [status.record.name for status in places if status.state == "away"]
+    step = (
+        f"Connect drive {' or '.join(away)} and run `topup`" if away else "Run `topup` with all drives connected"
+    )
+    for have, count in sorted(questions.short_by_copies(kit.catalog).items()):
+        words = {0: "no verified copy", 1: "one verified copy"}.get(have, f"{have} verified copies")
+        last = "run `offload` again while the card still has them" if have == 0 else step
+        findings.append(
+            Finding(
+                kind=FindingKind.UNDER_REPLICATED,
+                severity=Severity.NOW if have == 0 else Severity.SOON,
+                place=None,
+                path=None,
+                digest=None,
+                shoot=None,
+                since=None,
+                message=f"{count:,} files have {words}, the rule asks for {wanted}",
+                next_step=last,
+                count=count,
+            )
+        )
+    return findings
+
+
+def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
+    """Copies that were verified too long ago, summed by drive."""
+    rule, findings = kit.settings.rule, []
+    for status in places:
+        record = status.record
+        if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED):
+            continue
+        before = overdue_before(record.role, rule.road_days, rule.shelf_days, kit.clock.now())
+        count, since = questions.overdue(kit.catalog, record.id, before)
+        if count:
+            days = interval_days(record.role, rule.road_days, rule.shelf_days)
+            findings.append(
+                Finding(
+                    kind=FindingKind.OVERDUE,
+                    severity=Severity.NOTE,
+                    place=record.name,
+                    path=None,
+                    digest=None,
+                    shoot=None,
+                    since=since,
+                    message=f"{count:,} copies on drive {record.name} were verified more than {days} days ago",
+                    next_step=f"Connect drive {record.name} and let it be read again",
+                    count=count,
+                )
+            )
+    return findings

@@ -1,0 +1,151 @@
+"""The first settings and catalog, and drives as they come and go."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from pathlib import Path
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.journal import add_event
+from tripleguard.catalog.places import (
+    add_place,
+    all_places,
+    place_named,
+    place_seen,
+    place_with_uid,
+    set_place_state,
+)
+from tripleguard.catalog.writing import set_meta
+from tripleguard.clock import iso_utc
+from tripleguard.errors import PlaceTrouble, WrongUse
+from tripleguard.model import EventType, Outcome, PlaceKind, PlaceRecord, PlaceState, Role
+from tripleguard.names import shown, trouble_with_title
+from tripleguard.places.connected import connected
+from tripleguard.places.drive import device_of, held_root, mark_drive, open_drive
+from tripleguard.places.marker import new_marker, read_marker
+from tripleguard.work.kit import Kit
+
+
+def ensure_catalog_id(kit: Kit) -> str:
+    """The id of this catalog, made at the first call."""
+    known = questions.meta(kit.catalog, "catalog_id")
+    if known is not None:
+        return known
+    fresh = secrets.token_hex(16)
+    with kit.catalog.writing():
+        set_meta(kit.catalog, "catalog_id", fresh)
+    return fresh
+
+
+def add_drive(kit: Kit, name: str, root: Path, role: Role = Role.ROAD) -> PlaceRecord:
+    """Make the folder at root a drive called name, or take up one that was a drive before.
+
+    A drive that the catalog knows is only brought back into service. Raises WrongUse, PlaceTrouble, NoRoom,
+    PlaceFailed.
+    """
+    root = root.expanduser().absolute()
+    why = trouble_with_title(name)
+    if why is not None:
+        raise WrongUse(
+            f"A drive can't be called {shown(name)!r}: {why}.",
+            safe="Nothing was changed.",
+            do="Choose another name, such as A.",
+        )
+    folder = held_root(root)
+    try:
+        marker = read_marker(folder)
+    finally:
+        folder.close()
+    known = place_with_uid(kit.catalog, marker.id) if marker else None
+    if known is not None:
+        return _taken_up(kit, known, name, root)
+    _refuse_taken_name(kit, name)
+    _refuse_overlap(kit, root)
+    if marker is None:
+        marker = new_marker(name, role, iso_utc(kit.clock.now()), ensure_catalog_id(kit))
+        mark_drive(root, marker)
+    elif marker.name != name:
+        raise WrongUse(
+            f"The drive at {shown(str(root))} calls itself {shown(marker.name)}.",
+            safe="Nothing was changed.",
+            do=f"Add it under that name: `tripleguard drives add {marker.name} {root}`.",
+        )
+    drive = open_drive(root)
+    try:
+        _ = drive.limits  # a drive that can't be written to is found out now, not at one in the morning
+    finally:
+        drive.close()
+    now = kit.clock.now()
+    with kit.catalog.writing():
+        record = add_place(kit.catalog, marker.id, name, kind=PlaceKind.DRIVE, role=role, at=now, path=root)
+        _event(kit, record, f"drive {name} added", now)
+    return record
+
+
+def change_drive(kit: Kit, name: str, state: PlaceState) -> PlaceRecord:
+    """Mark a drive as lost, shelved or active again. Nothing on the drive is touched. Raises WrongUse."""
+    record = place_named(kit.catalog, name)
+    now = kit.clock.now()
+    role = {PlaceState.SHELVED: Role.SHELF, PlaceState.ACTIVE: Role.ROAD}.get(state, record.role)
+    with kit.catalog.writing():
+        set_place_state(kit.catalog, record.id, state, role)
+        _event(kit, record, f"drive {record.name} is {state} now", now)
+    return place_named(kit.catalog, name)
+
+
+def shared_devices(roots: Sequence[tuple[str, Path]]) -> list[tuple[str, str]]:
+    """Pairs of drives that lie on one device, so that one failure takes both."""
+    found: list[tuple[str, str]] = []
+    for index, (name, root) in enumerate(roots):
+        for other, other_root in roots[index + 1 :]:
+            device = device_of(root)
+            if device is not None and device == device_of(other_root):
+                found.append((name, other))
+    return found
+
+
+def _taken_up(kit: Kit, known: PlaceRecord, name: str, root: Path) -> PlaceRecord:
+    if known.name.casefold() != name.casefold():
+        raise WrongUse(
+            f"The drive at {shown(str(root))} is known as {known.name}.",
+            safe="Nothing was changed.",
+            do=f"Use that name: {known.name}={root}.",
+        )
+    connected(all_places(kit.catalog))
+    now = kit.clock.now()
+    with kit.catalog.writing():
+        place_seen(kit.catalog, known.id, root, now)
+        if known.state is not PlaceState.ACTIVE:
+            set_place_state(kit.catalog, known.id, PlaceState.ACTIVE, Role.ROAD)
+            _event(kit, known, f"drive {known.name} is active again", now)
+    return place_named(kit.catalog, known.name)
+
+
+def _refuse_taken_name(kit: Kit, name: str) -> None:
+    for record in all_places(kit.catalog):
+        if record.name.casefold() == name.casefold():
+            where = f", last seen at {shown(record.last_path)}" if record.last_path else ""
+            raise WrongUse(
+                f"There is a drive called {record.name} already{where}.",
+                safe="Nothing was changed.",
+                do="Connect that drive, or give this one another name.",
+            )
+
+
+def _refuse_overlap(kit: Kit, root: Path) -> None:
+    real = root.resolve()
+    for record in all_places(kit.catalog):
+        if record.last_path is None:
+            continue
+        other = Path(record.last_path).resolve()
+        if real.is_relative_to(other) or other.is_relative_to(real):
+            raise PlaceTrouble(
+                f"{shown(str(root))} and drive {record.name} at {shown(str(other))} lie inside one another.",
+                safe="Nothing was changed.",
+                do="Two drives must be two devices; give the top folder of the other one.",
+            )
+
+
+def _event(kit: Kit, record: PlaceRecord, message: str, now: int) -> None:
+    add_event(kit.catalog, EventType.PLACE_CHANGE, Outcome.SUCCESS, message, now, place_id=record.id)

@@ -1,0 +1,240 @@
+"""Paying what is owed: the copies that a drive was away or too full for, made from a good copy elsewhere.
+
+Files with the fewest good copies come first. The source is read and hashed like a card; if its digest is not
+the one that is known, that copy is marked corrupt and nothing is made from it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.writing import copy_state
+from tripleguard.errors import SourceDiffers, TripleguardError
+from tripleguard.model import Copy, CopyState, Entry, EventType, File, Outcome
+from tripleguard.names import numbered, shown
+from tripleguard.work.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
+from tripleguard.work.holdings import Holdings
+from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.lanes import NotCopied, Proved, Task, ToProve, Written
+from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
+from tripleguard.work.placing import MOST_NAMES, Placing
+from tripleguard.work.progress import Job, Moved, Progress
+from tripleguard.work.run import CopyRun
+
+_PASSES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class TopupResult:
+    """What a top-up did.
+
+    made: new copies by drive. proved: copies read back by drive. total_bytes: written. still_short: files that
+    are still owed; no_source: how many of them have no good copy on a connected drive.
+    """
+
+    made: dict[str, int]
+    proved: dict[str, int]
+    total_bytes: int
+    still_short: int
+    no_source: int
+    troubles: tuple[TripleguardError, ...]
+    seconds: float
+
+
+def topup(kit: Kit, drives: Sequence[OpenDrive]) -> Job[TopupResult]:
+    """Make the copies that are still owed, on the open and locked drives. Yields progress.
+
+    Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    """
+    began = time.monotonic()
+    yield Moved("looking what is owed", 0, 0, 0, 0, 0.0, None)
+    run = _Topup(kit, drives)
+    yield from run.run()
+    return TopupResult(
+        made=run.made,
+        proved=run.proved,
+        total_bytes=run.total_bytes,
+        still_short=questions.totals(kit.catalog)[2],
+        no_source=run.no_source,
+        troubles=tuple(run.troubles),
+        seconds=round(time.monotonic() - began, 3),
+    )
+
+
+class _Topup(CopyRun):
+    """One run, from the caller's thread."""
+
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive]) -> None:
+        short = questions.owed(kit.catalog)
+        super().__init__(
+            kit, drives, "topup", "", sum(owed.short for owed in short), sum(owed.bytes for owed in short)
+        )
+        self.made = {drive.record.name: 0 for drive in drives}
+        self.proved = {drive.record.name: 0 for drive in drives}
+        self.total_bytes = 0
+        self.no_source = 0
+
+    def run(self) -> Iterator[Progress]:
+        """Passes until nothing more can be done: a bad source found in one is avoided in the next."""
+        try:
+            for _ in range(_PASSES):
+                plan = _Plan(self.kit, self.drives, self.alive_lanes())
+                try:
+                    yield from self.one_pass(plan.tasks, plan.decide)
+                finally:
+                    self.no_source = plan.no_source
+                    plan.close()
+                if not self.take_again():
+                    break
+        except BaseException:
+            self.leave(with_snapshots=False)
+            self._close(Outcome.FAILURE)
+            raise
+        self.leave(with_snapshots=True)
+        self._close(Outcome.PARTIAL if self.troubles or self.no_source else Outcome.SUCCESS)
+
+    def enter(self, result: CopyResult) -> None:
+        match result:
+            case Read():
+                self.files_done += 1
+            case Written(_, lane, entry):
+                super().enter(result)
+                self.made[self.drives[lane].record.name] += 1
+                self.total_bytes += entry.size
+            case Proved(_, lane, _, _):
+                super().enter(result)
+                self.proved[self.drives[lane].record.name] += 1
+            case Unread(task, why) if why != "stopped" and not self.kit.stop.is_set():
+                self._bad_source(task, why)
+            case NotCopied(task, _, error) if isinstance(error, SourceDiffers):
+                self._bad_source(task, error.what)
+            case _:
+                super().enter(result)
+
+    def line_for(self, result: CopyResult) -> str | None:
+        if isinstance(result, NotCopied) and isinstance(result.error, SourceDiffers):
+            return str(result.error)
+        return super().line_for(result)
+
+    def _bad_source(self, task: Task, why: str) -> None:
+        """The copy that was to be the source is not good: say so, and look for another one."""
+        assert task.source is not None
+        row = self.kit.catalog.row("SELECT place_id, shoot_id FROM copies WHERE id = ?", task.source)
+        assert row is not None
+        drive = next(drive for drive in self.drives if drive.record.id == row[0])
+        if not drive.place.here():
+            return
+        copy_state(self.kit.catalog, task.source, CopyState.CORRUPT, self.kit.clock.now())
+        self.recorder.event(
+            EventType.FIXITY_CHECK,
+            Outcome.FAILURE,
+            f"{shown(task.entry.path)}: {why}",
+            place_id=row[0],
+            shoot_id=row[1],
+        )
+        self.try_again(task.entry, task.lanes)
+
+    def _close(self, outcome: Outcome) -> None:
+        with self.kit.catalog.writing():
+            self.end(outcome, {"made": self.made, "proved": self.proved, "bytes": self.total_bytes})
+
+
+class _Plan:
+    """What is owed, as tasks: runs in the reader's thread; `decide` in the hasher's, each with its catalog."""
+
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int]) -> None:
+        self.no_source = 0
+        self._kit = kit
+        self._drives = drives
+        self._lanes = tuple(lanes)
+        self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
+        self._naming = kit.catalog.reopened()
+        self._names = NameGiver(self._naming, drives)
+
+    def close(self) -> None:
+        self._holdings.catalog.close()
+        self._naming.close()
+
+    def tasks(self, copier: Copier) -> Iterator[Task]:
+        """Prove what only lacks proof, and copy what lacks copies, for each file short of the rule."""
+        for known in questions.short_files(self._holdings.catalog):
+            lacking = self._holdings.lacking(known, known.name, self._lanes)
+            for copy in lacking.gone:
+                copier.report(CopyGone(copy))
+            for lane, copy in lacking.unproved:
+                copier.prove(lane, ToProve(copy.path, known.file, copy.id))
+            good = self._good_drives(known, {copy.id for copy in lacking.gone})
+            wanted = self._kit.settings.rule.drive_copies - good - len(lacking.unproved)
+            if wanted <= 0:
+                continue
+            source = self._source(known, {copy.id for copy in lacking.gone})
+            if source is None:
+                self.no_source += 1
+            elif lacking.lanes:
+                yield self._task(known, *source, lanes=lacking.lanes[:wanted])
+
+    def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
+        """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
+        if file != task.guess:
+            raise SourceDiffers(
+                f"{shown(task.entry.path)} does not hold what was recorded.",
+                safe="Nothing was made from it, and it was left as it is.",
+                do="Another copy is used if there is one; see `tripleguard report`.",
+            )
+        known = questions.file_with_digest(self._naming, file.digest)
+        assert known is not None
+        shoot = questions.shoot_with_id(self._naming, known.shoot_id)
+        task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
+        chosen = self._chosen(task, file)
+        self._names.give(chosen, file)
+        for lane, entry in chosen.found.items():
+            copier.report(Found(task, lane, entry))
+            copier.prove(lane, ToProve(entry.path, file))
+        return chosen.paths
+
+    def _chosen(self, task: Task, file: File) -> Chosen:
+        folder, _, name = task.entry.path.rpartition("/")
+        for number in range(1, MOST_NAMES):
+            chosen = self._names.is_free(f"{folder}/{numbered(name, number)}", file, task.lanes)
+            if chosen is not None:
+                return chosen
+        raise no_name_left(task.entry.path)
+
+    def _good_drives(self, known: KnownFile, gone: set[int]) -> int:
+        """On how many drives the catalog has a verified copy that still counts, wherever they are now."""
+        rows = self._holdings.catalog.rows(
+            "SELECT c.id, c.place_id FROM copies c JOIN places p ON p.id = c.place_id WHERE c.file_id = ?"
+            " AND c.state = 'present' AND c.verified_at IS NOT NULL AND p.kind = 'drive'"
+            " AND p.state IN ('active', 'shelved')",
+            known.id,
+        )
+        return len({place for copy, place in rows if copy not in gone})
+
+    def _source(self, known: KnownFile, gone: set[int]) -> tuple[OpenDrive, Copy, Entry] | None:
+        """A copy on a connected drive to read from: a verified one first."""
+        copies = [
+            copy
+            for copy in questions.copies_of(self._holdings.catalog, known.id)
+            if copy.state is CopyState.PRESENT and copy.id not in gone
+        ]
+        for copy in sorted(copies, key=lambda copy: copy.evidence.verified_at is None):
+            for drive in self._drives:
+                if drive.record.id == copy.place_id:
+                    entry = drive.place.look(copy.path)
+                    if entry is not None and entry.size == copy.size:
+                        return drive, copy, entry
+        return None
+
+    def _task(self, known: KnownFile, drive: OpenDrive, copy: Copy, entry: Entry, lanes: tuple[int, ...]) -> Task:
+        return Task(
+            entry,
+            open=lambda: drive.place.read(copy.path),
+            lanes=lanes,
+            still_same=lambda: drive.place.look(copy.path) == entry,
+            guess=known.file,
+            source=copy.id,
+        )
