@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from tripleguard.clock import DAY, HOUR, SECOND
 from tripleguard.model import Copy, CopyState, Entry, PlaceState, Role
@@ -22,9 +23,24 @@ class Standing(enum.StrEnum):
     COUNTS = "counts"
     GONE = "copy missing"
     UNPROVED = "not verified"
+    OVERDUE = "verified too long ago"
     CACHED = "read from memory"
     AWAY = "drive away"
     OUT = "out of service"
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What the rule asks of a copy that is to count.
+
+    road_days, shelf_days: how recently it must have been verified. accept_cached: whether a read-back that may
+    have come from memory counts. away_hours: a drive that is not here counts if verified within; 0: never.
+    """
+
+    road_days: int
+    shelf_days: int
+    accept_cached: bool
+    away_hours: int
 
 
 def same_time(one: int, other: int) -> bool:
@@ -50,17 +66,14 @@ def is_as_recorded(copy: Copy, seen: Entry | None) -> bool:
 def standing(
     copy: Copy,
     drive: PlaceState,
+    role: Role,
     *,
     here: bool,
     seen: Entry | None,
-    accept_cached: bool,
-    away_hours: int,
+    needs: Needs,
     now: int,
 ) -> Standing:
-    """Whether this copy counts now. seen: what its drive lists at its path, if the drive is here.
-
-    A drive that is not here counts only if the copy was verified within away_hours (0: never). now: UTC ns.
-    """
+    """Whether this copy counts now. seen: what its drive lists at its path, if the drive is here. now: UTC ns."""
     if drive not in (PlaceState.ACTIVE, PlaceState.SHELVED):
         return Standing.OUT
     if copy.state is not CopyState.PRESENT or (here and not is_as_recorded(copy, seen)):
@@ -68,23 +81,37 @@ def standing(
     evidence = copy.evidence
     if evidence.verified_at is None or evidence.medium is None:
         return Standing.UNPROVED
-    if not here and evidence.verified_at < now - away_hours * HOUR:
+    if not here and evidence.verified_at < now - needs.away_hours * HOUR:
         return Standing.AWAY
-    if not evidence.medium.reached_device and not accept_cached:
+    if not evidence.medium.reached_device and not needs.accept_cached:
         return Standing.CACHED
+    if not is_recent(evidence.verified_at, role, needs.road_days, needs.shelf_days, now):
+        return Standing.OVERDUE
     return Standing.COUNTS
 
 
 def telling(standings: Iterable[Standing]) -> Standing | None:
     """Of the copies that do not count, the reason that a person should hear first; None if there is none."""
     found = set(standings)
-    order = (Standing.GONE, Standing.UNPROVED, Standing.CACHED, Standing.AWAY, Standing.OUT)
+    order = (
+        Standing.GONE,
+        Standing.UNPROVED,
+        Standing.OVERDUE,
+        Standing.CACHED,
+        Standing.AWAY,
+        Standing.OUT,
+    )
     return next((reason for reason in order if reason in found), None)
 
 
 def interval_days(role: Role, road_days: int, shelf_days: int) -> int:
     """How often copies on a drive of this role are to be verified, in days."""
     return shelf_days if role is Role.SHELF else road_days
+
+
+def is_recent(verified_at: int, role: Role, road_days: int, shelf_days: int, now: int) -> bool:
+    """Whether a verification is recent enough for the rule; one from a day or more ahead is a wrong clock's."""
+    return overdue_before(role, road_days, shelf_days, now) <= verified_at <= now + DAY
 
 
 def overdue_before(role: Role, road_days: int, shelf_days: int, now: int) -> int:

@@ -101,7 +101,7 @@ def earlier_reading(catalog: Catalog, entry: Entry, since: int) -> list[tuple[Kn
     rows = catalog.rows(
         f"SELECT k.read_at, {_FILE} FROM card_files k JOIN jobs j ON j.id = k.job_id"
         " JOIN files f ON f.id = k.file_id WHERE k.name = ? AND k.size = ? AND k.folder = ? AND k.mtime_ns = ?"
-        " AND j.kind = 'offload' AND j.started_at >= ? AND coalesce(j.outcome, '') <> 'success'"
+        " AND j.kind = 'offload' AND k.read_at >= ? AND coalesce(j.outcome, '') <> 'success'"
         " ORDER BY k.read_at DESC LIMIT 8",
         name,
         entry.size,
@@ -230,6 +230,15 @@ def count_wrong(catalog: Catalog) -> dict[CopyState, int]:
         "SELECT state, count(*) FROM copies WHERE state IN ('missing', 'corrupt', 'altered') GROUP BY state"
     )
     return {CopyState(state): count for state, count in rows}
+
+
+def lists_due(catalog: Catalog, place_id: int) -> list[Shoot]:
+    """Shoots whose check list on a place lags behind the catalog."""
+    rows = catalog.rows(
+        "SELECT s.id, s.day, s.name FROM lists_due d JOIN shoots s ON s.id = d.shoot_id WHERE d.place_id = ?",
+        place_id,
+    )
+    return [Shoot(*row) for row in rows]
 
 
 def overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, int | None]:

@@ -1,8 +1,8 @@
 """The catalog's tables, as migrations that are never edited once landed.
 
-Three things are kept up to date by triggers, whoever writes: how many drives hold a verified copy of each
-file, what each shoot has on each place, and how many files of a shoot are short of the rule. So a question
-costs the same at ten thousand files and at ten million.
+Kept up to date by triggers, whoever writes: how many drives hold a verified copy of each file, what each shoot
+has on each place, how many files of a shoot are short of the rule, and which check lists lag behind. So a
+question costs the same at ten thousand files and at ten million.
 
 Names and paths are TEXT where they are UTF-8 and BLOB where they are not (`catalog.text`). Times are UTC
 nanoseconds; `captured_wall_ns` is the camera's own wall time counted as if it were UTC, its offset in
@@ -120,6 +120,12 @@ CREATE TABLE coverage (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX coverage_by_place ON coverage (place_id);
 
+CREATE TABLE lists_due (
+  place_id INTEGER NOT NULL REFERENCES places,
+  shoot_id INTEGER NOT NULL REFERENCES shoots,
+  PRIMARY KEY (place_id, shoot_id)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE jobs (
   id INTEGER PRIMARY KEY,
   kind TEXT NOT NULL,
@@ -215,9 +221,20 @@ _OPEN_COVERAGE = """
     WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE shoot_id = NEW.shoot_id AND place_id = NEW.place_id);
 """
 
+_LIST_DUE = """
+  INSERT INTO lists_due (place_id, shoot_id) SELECT NEW.place_id, NEW.shoot_id
+    WHERE NOT EXISTS (SELECT 1 FROM lists_due WHERE place_id = NEW.place_id AND shoot_id = NEW.shoot_id);
+"""
+
 _FIRST_TRIGGERS = f"""
 CREATE TRIGGER copy_in AFTER INSERT ON copies BEGIN
-{_OPEN_COVERAGE}{_coverage_step("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
+{_OPEN_COVERAGE}{_LIST_DUE}{_coverage_step("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
+END;
+
+CREATE TRIGGER copy_moved AFTER UPDATE OF file_id, folder_id, name, shoot_id ON copies
+WHEN OLD.file_id <> NEW.file_id OR OLD.folder_id <> NEW.folder_id OR OLD.name <> NEW.name
+  OR OLD.shoot_id <> NEW.shoot_id BEGIN
+{_LIST_DUE}
 END;
 
 CREATE TRIGGER copy_changed AFTER UPDATE OF file_id, place_id, shoot_id, state, verified_at ON copies BEGIN

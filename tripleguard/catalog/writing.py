@@ -155,6 +155,11 @@ def copy_moved_aside(catalog: Catalog, copy_id: int, place_id: int, path: str, a
     )
 
 
+def list_left(catalog: Catalog, place_id: int, shoot_id: int) -> None:
+    """The check list of a shoot on a place is up to date, and a snapshot lies there."""
+    catalog.run("DELETE FROM lists_due WHERE place_id = ? AND shoot_id = ?", place_id, shoot_id)
+
+
 def follow_rule(catalog: Catalog, drive_copies: int) -> None:
     """Count every file against the rule's number of drive copies, if that number changed."""
     row = catalog.row("SELECT value FROM meta WHERE key = 'wants'")

@@ -37,7 +37,7 @@ def card(home: str | None, path: Path, fast: bool, as_json: bool) -> int:
         try:
             with opened(kit, drives, f"clearance of {shown(str(path))}") as ready:
                 question = CardQuestion(opened_card, check_content=not fast)
-                answer = finish(answer_for_card(kit, question, ready.drives))
+                answer = finish(answer_for_card(kit, question, ready.looked_at))
         finally:
             opened_card.close()
         if as_json:

@@ -77,6 +77,9 @@ class Place(Protocol):
     def settle(self, folders: Iterable[str]) -> None:
         """Make the names in these folders durable."""
 
+    def harden(self, path: str) -> None:
+        """Force the bytes at path and their name to the medium, whoever wrote them."""
+
     def read(self, path: str) -> Reading:
         """Open a copy for reading back past the cache. Raises FileNotFoundError if it is not there."""
 

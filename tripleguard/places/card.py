@@ -100,12 +100,16 @@ class Card:
         finally:
             os.close(descriptor)
 
+    def look(self, path: str) -> Entry | None:
+        """The file as it is now, None if it is not there or can't be looked at."""
+        try:
+            return self._folder.look(path)
+        except OSError:
+            return None
+
     def same(self, entry: Entry) -> bool:
         """Whether the file is still as it was listed."""
-        try:
-            return self._folder.look(entry.path) == entry
-        except OSError:
-            return False
+        return self.look(entry.path) == entry
 
     def still_there(self) -> bool:
         """Whether the card still answers."""

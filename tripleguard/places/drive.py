@@ -5,13 +5,11 @@ Reading and looking is here; every change goes through `storing`.
 
 from __future__ import annotations
 
-import contextlib
 import os
-import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble
+from tripleguard.errors import NoRoom, PlaceTrouble
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
@@ -107,6 +105,9 @@ class Drive:
     def settle(self, folders: Iterable[str]) -> None:
         self._storing.settle(folders)
 
+    def harden(self, path: str) -> None:
+        self._storing.harden(path)
+
     def read(self, path: str) -> MediumReading:
         return MediumReading(self._folder, path, self.depth)
 
@@ -189,22 +190,3 @@ def room_at(folder: HeldFolder, reserve: int) -> Room:
 
     usage = shutil.disk_usage(folder.root)
     return Room(usage.free, usage.total, reserve)
-
-
-def device_of(root: Path) -> int | None:
-    """The number of the device that root lies on, None if it can't be told."""
-    with contextlib.suppress(OSError):
-        status = os.stat(root)
-        if stat.S_ISDIR(status.st_mode):
-            return status.st_dev
-    return None
-
-
-def all_in_place(drive: Drive) -> None:
-    """Raise PlaceFailed unless the drive is still the one that was opened."""
-    if not drive.here():
-        raise PlaceFailed(
-            f"Drive {drive.name} is not there any more.",
-            safe="What was verified on it before is in the catalog.",
-            do="Connect it again, then run `tripleguard topup`.",
-        )

@@ -84,6 +84,17 @@ def is_rotational(root: Path) -> bool:
     return False
 
 
+def disk_of(root: Path) -> str | None:
+    """The disk that root lies on, the same for all its partitions; None if it can't be told."""
+    mount = mount_of(root) if sys.platform.startswith("linux") else None
+    block = _block_folder(mount) if mount else None
+    if block is not None:
+        return block.name
+    with contextlib.suppress(OSError):
+        return f"device {os.stat(root).st_dev}"
+    return None
+
+
 class MediumReading:
     """One file read in order, as far down as its place allows."""
 

@@ -93,6 +93,18 @@ class Storing:
                     os.close(descriptor)
         self._unsettled -= todo
 
+    def harden(self, path: str) -> None:
+        """Force a file that stands at path, and every name on the way to it, to the medium. Raises PlaceFailed."""
+        with told(self.place, f"flushing {shown(path)}"):
+            # Windows flushes only what was opened for writing; nothing is written.
+            descriptor = self.folder.open(path, os.O_RDWR if sys.platform == "win32" else os.O_RDONLY)
+            try:
+                flush_to_medium(descriptor)
+            finally:
+                os.close(descriptor)
+        parts = path.split("/")[:-1]
+        self.settle("/".join(parts[:depth]) for depth in range(len(parts) + 1))
+
     def set_aside(self, path: str, why: str, name: str = "") -> str:
         """Move the file at path to the aside folder, with a note; returns where it lies now.
 

@@ -19,9 +19,8 @@ from tripleguard.errors import CardGone, Stopped
 from tripleguard.model import Clearance, Entry, PlaceRecord, Reason
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
-from tripleguard.places.drive import device_of
-from tripleguard.places.media import aligned_buffer
-from tripleguard.rules import Standing, standing, telling
+from tripleguard.places.media import aligned_buffer, disk_of
+from tripleguard.rules import Needs, Standing, standing, telling
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.findwords import NOTE_WORDS, REASON_WORDS
 from tripleguard.work.holdings import serves
@@ -37,12 +36,13 @@ _SAY_EVERY = 50
 class CardQuestion:
     """What is asked of which card.
 
-    as_read_by: the offload whose readings of the last minutes count as looked at. check_content: read every
-    file that no such reading covers; False: compare size, time and both ends only.
+    as_read_by: the offload whose readings of the last minutes count as looked at; unreadable: what it could not
+    read. Without one, check_content: read every file; False: compare size, time and both ends only.
     """
 
     card: Card
     as_read_by: int | None = None
+    unreadable: frozenset[str] = frozenset()
     check_content: bool = True
 
 
@@ -117,6 +117,8 @@ class _Asking:
         self._drives = {drive.record.id: drive for drive in drives}
         self._records: dict[int, PlaceRecord] = {record.id: record for record, _ in where_drives_are(kit)}
         self._now = kit.clock.now()
+        rule = kit.settings.rule
+        self._needs = Needs(rule.road_days, rule.shelf_days, rule.accept_cached, kit.settings.clearance.away_hours)
         self._files = self._bytes = self._covered = 0
         self._list = blake3()
         self._covered_files = Covered()
@@ -177,7 +179,7 @@ class _Asking:
     def _as_read(self, entry: Entry, job_id: int) -> _Identified:
         row = questions.as_read(self._kit.catalog, job_id, entry.path)
         if row is None:
-            return _Identified(None, "not offloaded")
+            return _Identified(None, "unreadable" if entry.path in self._question.unreadable else "not offloaded")
         file_id, size, mtime_ns, _ = row
         if (size, mtime_ns) != (entry.size, entry.mtime_ns):
             return _Identified(None, "changed")
@@ -245,10 +247,10 @@ class _Asking:
             stands = standing(
                 copy,
                 record.state,
+                record.role,
                 here=drive is not None,
                 seen=drive.place.look(copy.path) if drive else None,
-                accept_cached=self._kit.settings.rule.accept_cached,
-                away_hours=self._kit.settings.clearance.away_hours,
+                needs=self._needs,
                 now=self._now,
             )
             if stands is Standing.COUNTS:
@@ -263,8 +265,8 @@ class _Asking:
         return telling(standings) or ("one copy" if on else "no copy")
 
     def _on_one_device(self) -> bool:
-        devices = [device_of(drive.place.root) for drive in self._drives.values()]
-        return len(devices) > 1 and len(set(devices)) < len(devices)
+        disks = [disk_of(drive.place.root) for drive in self._drives.values()]
+        return len(disks) > 1 and len(set(disks)) < len(disks)
 
 
 def _stopped() -> Stopped:

@@ -117,6 +117,7 @@ class Copier:
         self._ring = Ring(buffer_bytes)
         self._results: queue.Queue[CopyResult] = queue.Queue()
         self._to_hash: queue.SimpleQueue[tuple[str, Task, Chunk | str | None] | None] = queue.SimpleQueue()
+        self._asked: set[int] = set()
         self.read_bytes = 0
         self.lanes = [Lane(number, place, self._results.put, self.stopped) for number, place in enumerate(places)]
         self._threads = [
@@ -146,7 +147,11 @@ class Copier:
         self._results.put(result)
 
     def prove(self, lane: int, proof: ToProve) -> None:
-        """Have a copy that lies on a lane's drive already read back."""
+        """Have a copy that lies on a lane's drive already read back, once in a pass."""
+        if proof.copy_id is not None:
+            if proof.copy_id in self._asked:
+                return
+            self._asked.add(proof.copy_id)
         self.lanes[lane].prove(proof)
 
     def results(self) -> Iterator[list[CopyResult]]:

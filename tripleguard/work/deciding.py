@@ -9,7 +9,7 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions
 from tripleguard.model import Entry, File
 from tripleguard.places.card import Card
-from tripleguard.work.copying import Copier, Found
+from tripleguard.work.copying import Copier, CopyGone, Found
 from tripleguard.work.holdings import Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.lanes import Task, ToProve
@@ -54,7 +54,7 @@ class Decider:
     def __call__(self, copier: Copier, task: Task, file: File, head: bytes) -> dict[int, str]:
         """The path for each lane that shall keep this copy. Raises NameTaken, PlaceFailed."""
         task.placing = self._placer.placing(task.entry, head)
-        lanes = self._still_lacking(task, file)
+        lanes = self._still_lacking(copier, task, file)
         if not lanes:
             return {}
         chosen: list[Chosen] = []
@@ -77,10 +77,9 @@ class Decider:
 
     def landed(self, task: Task, lane: int, path: str | None) -> None:
         """The catalog knows now what became of a copy; called from the job's thread."""
-        if task.file is None:
+        if task.file is None or path is None:
             return
-        if path is not None:
-            self._names.seen(lane, path)
+        self._names.seen(lane, path)
         with self._lock:
             lanes = self._flying.get(task.file.digest)
             if lanes is not None:
@@ -88,7 +87,7 @@ class Decider:
                 if not lanes:
                     del self._flying[task.file.digest]
 
-    def _still_lacking(self, task: Task, file: File) -> tuple[int, ...]:
+    def _still_lacking(self, copier: Copier, task: Task, file: File) -> tuple[int, ...]:
         assert task.placing is not None
         lanes = task.lanes
         if content_is_identity(task.placing.kind, file.size):
@@ -99,6 +98,10 @@ class Decider:
         if known is None or not lanes:
             return lanes
         lacking = self._holdings.lacking(known, task.entry.name, lanes)
+        for copy in lacking.gone:
+            copier.report(CopyGone(copy))
+        for lane, copy in lacking.unproved:
+            copier.prove(lane, ToProve(copy.path, file, copy.id, task))
         kept = [copy for copy in questions.copies_of(self._catalog, known.id) if copy not in lacking.gone]
         for copy in kept:
             self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])

@@ -11,6 +11,8 @@ REASON_WORDS = {
     "nothing": "there are no files on it: is this the right folder, and is the card mounted?",
     "copy missing": "{n:,} have a copy that is not on its drive as recorded: run `offload` again",
     "not verified": "{n:,} have a copy that was written but not read back yet: run `offload` again",
+    "verified too long ago": "{n:,} have a copy that was verified longer ago than the rule allows: run `offload` "
+    "again, it reads them back",
     "read from memory": "{n:,} have a copy whose read-back may have come from memory, not from the drive: "
     "unplug the drive, plug it in, run `offload` again; if it stays so, see accept_cached in the settings",
     "drive away": "{n:,} have a copy on a drive that is not connected: connect both drives and ask again",

@@ -15,9 +15,10 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.clock import DAY, Clock
 from tripleguard.config import Rule
 from tripleguard.digest import sample_of
-from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord, Role
+from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord
 from tripleguard.names import folded, numbered
 from tripleguard.places.card import Card
+from tripleguard.rules import is_recent
 from tripleguard.work.kit import OpenDrive
 
 RESUME_WITHIN = DAY
@@ -49,6 +50,8 @@ class Holdings:
         if not earlier:
             return None
         sample = _sample(card, entry)
+        if sample is None:
+            return None
         return next(((known, at) for known, at in earlier if known.sample == sample), None)
 
     def guessed(self, card: Card, entry: Entry) -> KnownFile | None:
@@ -94,8 +97,8 @@ class Holdings:
             return True
         if not evidence.medium.reached_device and drive.place.depth.medium.reached_device:
             return True
-        days = self._rule.shelf_days if drive.record.role is Role.SHELF else self._rule.road_days
-        return evidence.verified_at < self._clock.now() - days * DAY
+        rule, now = self._rule, self._clock.now()
+        return not is_recent(evidence.verified_at, drive.record.role, rule.road_days, rule.shelf_days, now)
 
 
 def serves(known: KnownFile, path: str, entry_name: str) -> bool:

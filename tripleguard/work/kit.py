@@ -44,9 +44,13 @@ class OpenDrive:
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """The drives of one job: those that are here and held, and those that can't be used now, with why."""
+    """The drives of one job: those that are held for it, and those that can only be looked at, with why.
+
+    looked_at: all that are here, writable or not.
+    """
 
     drives: list[OpenDrive]
+    looked_at: list[OpenDrive]
     refused: list[tuple[PlaceRecord, TripleguardError]]
 
 
@@ -95,6 +99,7 @@ def opened(
     """
     with contextlib.ExitStack() as stack:
         found: list[OpenDrive] = []
+        looked_at: list[OpenDrive] = []
         refused: list[tuple[PlaceRecord, TripleguardError]] = []
         now = kit.clock.now()
         for record, path in sorted(drives, key=lambda pair: pair[0].uid):
@@ -106,6 +111,7 @@ def opened(
                 raise PlaceTrouble(
                     f"The drive at {path} is not {record.name} any more.", do="Run the command again."
                 )
+            looked_at.append(OpenDrive(record, drive))
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:
@@ -114,12 +120,13 @@ def opened(
                 except CopyTrouble as error:
                     refused.append((record, error))
                     continue
-            found.append(OpenDrive(record, drive))
+            found.append(looked_at[-1])
         found.sort(key=lambda drive: drive.record.id)
+        looked_at.sort(key=lambda drive: drive.record.id)
         with kit.catalog.writing():
-            for drive_ in found:
+            for drive_ in looked_at:
                 place_seen(kit.catalog, drive_.record.id, drive_.place.root, now)
-        yield Opened(found, refused)
+        yield Opened(found, looked_at, refused)
 
 
 def reserve_for(root: Path, asked: int) -> int:

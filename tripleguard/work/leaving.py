@@ -6,12 +6,14 @@ catalog. A list never loses a line that somebody else put there.
 
 from __future__ import annotations
 
+import os
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tripleguard import checklist
 from tripleguard.catalog import questions
+from tripleguard.catalog.writing import list_left
 from tripleguard.clock import stamp_utc
 from tripleguard.errors import CatalogTrouble, CopyTrouble, TripleguardError
 from tripleguard.home import forget_scratch, scratch_file
@@ -26,31 +28,45 @@ KEPT_SNAPSHOTS = 3
 _LIST_LIMIT = 256 * 1024 * 1024
 
 
-def leave_lists(kit: Kit, drive: OpenDrive, shoot_ids: Iterable[int]) -> list[TripleguardError]:
-    """Bring the check lists of these shoots on a drive up to date; what could not be done is returned."""
+def leave_all(kit: Kit, drives: Sequence[OpenDrive], *, with_snapshots: bool) -> list[TripleguardError]:
+    """Bring the check lists that lag behind up to date, and leave a snapshot on each drive that had such.
+
+    A list counts as left only when the snapshot beside it is. What could not be done is returned.
+    """
     troubles: list[TripleguardError] = []
-    for shoot_id in sorted(shoot_ids):
+    behind: list[tuple[OpenDrive, list[Shoot]]] = []
+    for drive in drives:
+        due = questions.lists_due(kit.catalog, drive.record.id)
         try:
-            _leave_list(kit, drive, questions.shoot_with_id(kit.catalog, shoot_id))
+            for shoot in due:
+                _leave_list(kit, drive, shoot)
         except CopyTrouble as error:
             troubles.append(error)
-            break
+            continue
+        if due:
+            behind.append((drive, due))
+    if behind and with_snapshots:
+        troubles += _leave_snapshots(kit, behind)
     return troubles
 
 
-def leave_snapshots(kit: Kit, drives: Sequence[OpenDrive]) -> list[TripleguardError]:
-    """Leave a fresh snapshot of the catalog on each drive and keep the last few; troubles are returned."""
+def _leave_snapshots(kit: Kit, behind: Sequence[tuple[OpenDrive, list[Shoot]]]) -> list[TripleguardError]:
+    """Leave a fresh snapshot of the catalog on each drive, and keep the last few."""
     stamp = stamp_utc(kit.clock.now())
-    plain = scratch_file(kit.home, f"snapshot-{stamp}.db")
     troubles: list[TripleguardError] = []
+    plain = scratch_file(kit.home, f"snapshot-{os.getpid()}.db")
     try:
         kit.catalog.copy_into(plain)
-        for drive in drives:
+        for drive, due in behind:
             try:
                 drive.place.write_own(f"{SNAPSHOTS}/catalog-{stamp}.db.gz", _packed(plain))
                 _forget_old(drive)
             except CopyTrouble as error:
                 troubles.append(error)
+                continue
+            with kit.catalog.writing():
+                for shoot in due:
+                    list_left(kit.catalog, drive.record.id, shoot.id)
     except (OSError, CatalogTrouble) as error:
         troubles.append(
             CatalogTrouble(

@@ -52,7 +52,7 @@ class NameGiver:
             place = self._drives[lane].place
             here = fitted(path, place.limits)
             given = self._given.get((lane, folded(here)))
-            if given is not None:
+            if given is not None and given != file:
                 return None
             recorded = questions.copy_at(self._catalog, self._drives[lane].record.id, here)
             if recorded is not None and not self._may_return(recorded, file, place):
@@ -63,6 +63,8 @@ class NameGiver:
             entry = self._equal_at(place, here, file)
             if entry is None:
                 return None
+            # It may be the work of a run that was cut off before this name was durable.
+            place.harden(here)
             chosen.found[lane] = entry
         return chosen
 

@@ -79,7 +79,9 @@ def offload(
         yield Said(f"Drive {record.name} is left out: {error.what}")
     yield from job.run()
     yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
-    answer = yield from answer_for_card(kit, CardQuestion(card, as_read_by=job.job_id), drives)
+    answer = yield from answer_for_card(
+        kit, CardQuestion(card, as_read_by=job.job_id, unreadable=job.unreadable()), drives
+    )
     return OffloadResult(
         shoots=job.shoots(),
         files=job.totals.files,
@@ -140,6 +142,10 @@ class _Offload(CopyRun):
             questions.shoot_with_id(self.kit.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
         )
 
+    def unreadable(self) -> frozenset[str]:
+        """Card paths that could not be read."""
+        return frozenset(self._unread)
+
     def not_copied(self) -> tuple[NotCopiedFile, ...]:
         """What did not get to any drive."""
         failed = {path: why for path, why in self._failed.items() if path not in self.copied}
@@ -167,7 +173,7 @@ class _Offload(CopyRun):
     def enter(self, result: CopyResult) -> None:
         match result:
             case Read(task, file):
-                if not task.lanes and task.guess != file:
+                if task.guess is not None and task.guess != file:
                     self.try_again(task.entry, range(len(self.drives)))
                 else:
                     self.recorder.read(task)

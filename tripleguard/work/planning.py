@@ -25,7 +25,6 @@ class CardPlan:
         self._card = card
         self._lanes = tuple(lanes)
         self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
-        self._sent: set[int] = set()
 
     def close(self) -> None:
         self._holdings.catalog.close()
@@ -43,9 +42,9 @@ class CardPlan:
     def again(self, copier: Copier, wanted: Iterable[tuple[Entry, tuple[int, ...]]]) -> Iterator[Task]:
         """Tasks for card files that are to be tried once more on these lanes."""
         for entry, lanes in wanted:
-            alive = tuple(lane for lane in lanes if copier.lanes[lane].alive)
+            alive = tuple(lane for lane in lanes if lane in self._lanes and copier.lanes[lane].alive)
             if alive:
-                yield self._task(entry, alive)
+                yield self._task(self._card.look(entry.path) or entry, alive)
 
     def _planned(self, copier: Copier, entry: Entry) -> Task | None:
         resumed = self._holdings.resumed(self._card, entry)
@@ -55,7 +54,7 @@ class CardPlan:
             if not lacking.lanes:
                 copier.report(ReadBefore(entry, known, read_at))
                 return None
-            return self._task(entry, lacking.lanes)
+            return self._task(entry, lacking.lanes, guess=known)
         guess = self._holdings.guessed(self._card, entry)
         if guess is None:
             return self._task(entry, self._lanes)
@@ -67,10 +66,7 @@ class CardPlan:
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
-            if copy.id not in self._sent:
-                self._sent.add(copy.id)
-                task = self._task(entry, (lane,))
-                copier.prove(lane, ToProve(copy.path, known.file, copy.id, task))
+            copier.prove(lane, ToProve(copy.path, known.file, copy.id, self._task(entry, (lane,))))
         return lacking
 
     def _task(self, entry: Entry, lanes: tuple[int, ...], guess: KnownFile | None = None) -> Task:

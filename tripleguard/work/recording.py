@@ -38,8 +38,6 @@ class Recorder:
         self._copies: dict[tuple[int, int], tuple[int, int]] = {}
         self._proofs: dict[tuple[int, int], int] = {}
         self.shoot_files: dict[int, int] = {}
-        self.touched: dict[int, set[int]] = {}
-        """Shoots in which a drive got something: place id to shoot ids."""
 
     def read(self, task: Task) -> int:
         """A card file was read and hashed; the file's id."""
@@ -66,7 +64,6 @@ class Recorder:
         copy_written(
             self._kit.catalog, file_id, place.id, shoot_id, result.entry, self._kit.clock.now(), by_us=by_us
         )
-        self.touched.setdefault(place.id, set()).add(shoot_id)
         copies, size = self._copies.get((shoot_id, place.id), (0, 0))
         self._copies[shoot_id, place.id] = (copies + 1, size + result.entry.size)
 
@@ -101,6 +98,9 @@ class Recorder:
     def gone(self, copy: Copy) -> None:
         """A copy that the catalog had is not there any more, or has another size."""
         now = self._kit.clock.now()
+        recorded = questions.copy_at(self._kit.catalog, copy.place_id, copy.path)
+        if recorded is None or recorded.id != copy.id or recorded.state is not CopyState.PRESENT:
+            return
         copy_state(self._kit.catalog, copy.id, CopyState.MISSING, now)
         add_event(
             self._kit.catalog,

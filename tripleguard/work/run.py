@@ -15,7 +15,7 @@ from tripleguard.names import shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Decide, Found, Unread
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.lanes import Disproved, LaneDown, NotCopied, Proved, Task, Written
-from tripleguard.work.leaving import leave_lists, leave_snapshots
+from tripleguard.work.leaving import leave_all
 from tripleguard.work.pace import Pace
 from tripleguard.work.progress import Progress, Said
 from tripleguard.work.recording import Recorder
@@ -142,12 +142,8 @@ class CopyRun:
 
     def leave(self, *, with_snapshots: bool) -> None:
         """Bring check lists, and snapshots if asked, on the drives up to date."""
-        for place_id, shoot_ids in self.recorder.touched.items():
-            drive = next(drive for drive in self.drives if drive.record.id == place_id)
-            self.troubles += leave_lists(self.kit, drive, shoot_ids)
-        if with_snapshots and self.recorder.touched:
-            alive = [drive for lane, drive in enumerate(self.drives) if lane not in self._down]
-            self.troubles += leave_snapshots(self.kit, alive)
+        alive = [drive for lane, drive in enumerate(self.drives) if lane not in self._down]
+        self.troubles += leave_all(self.kit, alive, with_snapshots=with_snapshots)
 
     def end(self, outcome: Outcome, detail: Mapping[str, object]) -> None:
         """Enter what was done and how it ended; called inside `writing`."""

@@ -22,8 +22,9 @@ from tripleguard.errors import PlaceTrouble, WrongUse
 from tripleguard.model import EventType, Outcome, PlaceKind, PlaceRecord, PlaceState, Role
 from tripleguard.names import shown, trouble_with_title
 from tripleguard.places.connected import connected
-from tripleguard.places.drive import device_of, held_root, mark_drive, open_drive
+from tripleguard.places.drive import held_root, mark_drive, open_drive
 from tripleguard.places.marker import new_marker, read_marker
+from tripleguard.places.media import disk_of
 from tripleguard.work.kit import Kit
 
 
@@ -95,12 +96,12 @@ def change_drive(kit: Kit, name: str, state: PlaceState) -> PlaceRecord:
 
 
 def shared_devices(roots: Sequence[tuple[str, Path]]) -> list[tuple[str, str]]:
-    """Pairs of drives that lie on one device, so that one failure takes both."""
+    """Pairs of drives that lie on one disk, so that one failure takes both."""
     found: list[tuple[str, str]] = []
     for index, (name, root) in enumerate(roots):
         for other, other_root in roots[index + 1 :]:
-            device = device_of(root)
-            if device is not None and device == device_of(other_root):
+            disk = disk_of(root)
+            if disk is not None and disk == disk_of(other_root):
                 found.append((name, other))
     return found
 
