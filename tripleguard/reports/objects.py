@@ -32,6 +32,7 @@ def offload(result: OffloadResult) -> Object:
         "litter": result.litter,
         "verified": result.verified,
         "not_copied": [{"path": text(one.path), "reason": one.reason} for one in result.not_copied],
+        "changed": [{"path": text(one.path), "reason": one.reason} for one in result.changed],
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
         "clearance": clearance(result.clearance),

@@ -84,13 +84,21 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class Changed:
+    """A card file differs from what was offloaded from the same path before; both are kept."""
+
+    task: Task
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class SetApart:
     """Something on the card that is no file to copy, or litter that is left there."""
 
     item: Odd | Left
 
 
-CopyResult = LaneResult | Read | Unread | ReaderDone | ReadBefore | CopyGone | Found | SetApart
+CopyResult = LaneResult | Read | Unread | ReaderDone | ReadBefore | CopyGone | Found | Changed | SetApart
 Decide = Callable[["Copier", Task, File, bytes], dict[int, str]]
 
 

@@ -9,7 +9,7 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions
 from tripleguard.model import Entry, File
 from tripleguard.places.card import Card
-from tripleguard.work.copying import Copier, CopyGone, Found
+from tripleguard.work.copying import Changed, Copier, CopyGone, Found
 from tripleguard.work.holdings import Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.lanes import Task, ToProve
@@ -18,6 +18,12 @@ from tripleguard.work.placing import Placer
 
 _BODY_LOOKS = 20
 _BODY_HEAD = 256 * 1024
+
+_SAME_TIME = (
+    "its bytes differ from what was offloaded before, though size and time are the same: the card or its reader "
+    "may be failing; both versions are kept"
+)
+_NEW_VERSION = "it was changed on the card since it was offloaded; both versions are kept"
 
 
 class Decider:
@@ -54,6 +60,7 @@ class Decider:
     def __call__(self, copier: Copier, task: Task, file: File, head: bytes) -> dict[int, str]:
         """The path for each lane that shall keep this copy. Raises NameTaken, PlaceFailed."""
         task.placing = self._placer.placing(task.entry, head)
+        self._tell_change(copier, task, file)
         lanes = self._still_lacking(copier, task, file)
         if not lanes:
             return {}
@@ -106,6 +113,20 @@ class Decider:
         for copy in kept:
             self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
         return lacking.lanes
+
+    def _tell_change(self, copier: Copier, task: Task, file: File) -> None:
+        """Say so if this path held another version of the same picture when it was offloaded before."""
+        if questions.file_with_digest(self._catalog, file.digest) is not None:
+            return
+        entry, placing = task.entry, task.placing
+        for file_id, size, mtime_ns in questions.last_reading(self._catalog, entry.path):
+            if (size, mtime_ns) == (entry.size, entry.mtime_ns):
+                copier.report(Changed(task, _SAME_TIME))
+                return
+            known = questions.file_with_id(self._catalog, file_id)
+            if placing is not None and placing.wall_ns is not None and known.wall_ns == placing.wall_ns:
+                copier.report(Changed(task, _NEW_VERSION))
+                return
 
     def _shoot_of(self, day: str) -> str:
         """The shoot's name: as asked for; else the only one known of that day; else the usual one."""

@@ -7,6 +7,7 @@ is pulled, stops itself and nothing else. At the end the card is listed again an
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, S
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.work.clearance import CardQuestion, answer_for_card
-from tripleguard.work.copying import CopyResult, Read, ReadBefore, SetApart, Unread
+from tripleguard.work.copying import Changed, CopyResult, Read, ReadBefore, SetApart, Unread
 from tripleguard.work.deciding import Decider
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.lanes import NotCopied, Task, Written
@@ -30,8 +31,8 @@ _SAID_AT_MOST = 20
 
 
 @dataclass(frozen=True, slots=True)
-class NotCopiedFile:
-    """Something on the card that is on no drive, and why."""
+class CardNote:
+    """Something about one path on the card: why it is on no drive, or how it changed."""
 
     path: str
     reason: str
@@ -41,7 +42,8 @@ class NotCopiedFile:
 class OffloadResult:
     """What an offload did.
 
-    copied: files that at least one drive got now. resumed: files an interrupted run had read. verified: files
+    changed: files that differ from what was offloaded from the same path; both are kept. copied: files that at
+    least one drive got now. resumed: files an interrupted run had read. verified: files
     of this card with a verified copy, by drive. total_bytes: of all files on the card.
     """
 
@@ -53,7 +55,8 @@ class OffloadResult:
     resumed: int
     litter: int
     verified: dict[str, int]
-    not_copied: tuple[NotCopiedFile, ...]
+    not_copied: tuple[CardNote, ...]
+    changed: tuple[CardNote, ...]
     troubles: tuple[TripleguardError, ...]
     seconds: float
     clearance: Clearance
@@ -92,6 +95,7 @@ def offload(
         litter=job.totals.litter,
         verified=answer.verified,
         not_copied=job.not_copied(),
+        changed=tuple(CardNote(*pair) for pair in job.changed.items()),
         troubles=tuple(job.troubles),
         seconds=round(time.monotonic() - began, 3),
         clearance=answer.clearance,
@@ -105,9 +109,11 @@ class _Offload(CopyRun):
         self.totals = card.totals()
         super().__init__(kit, drives, "offload", str(card.root), self.totals.files, self.totals.total_bytes)
         self.copied: set[str] = set()
+        self.changed: dict[str, str] = {}
         self.resumed = 0
         self._card = card
         self._decider = Decider(kit, drives, shoot)
+        self._read: set[str] = set()
         self._unread: dict[str, str] = {}
         self._failed: dict[str, str] = {}
         self._odd: list[Odd] = []
@@ -125,14 +131,16 @@ class _Offload(CopyRun):
                     yield Said(f"Trying {len(again)} files once more.")
                 yield from self._pass(again if attempt else None)
         except BaseException:
-            self.leave(with_snapshots=False)
-            self._close(Outcome.FAILURE)
+            # What ended the work is told; what goes wrong while leaving in good order is not.
+            with contextlib.suppress(TripleguardError):
+                self.leave(with_snapshots=False)
+                self._close(Outcome.FAILURE)
             raise
         finally:
             self._decider.close()
         yield Moved("writing check lists", self.files_done, self.totals.files, 0, 0, 0.0, None)
         self.leave(with_snapshots=True)
-        wrong = self.not_copied() or self.troubles
+        wrong = self.not_copied() or self.troubles or self._failed
         self._close(Outcome.PARTIAL if wrong else Outcome.SUCCESS)
 
     def shoots(self) -> tuple[Shoot, ...]:
@@ -146,11 +154,11 @@ class _Offload(CopyRun):
         """Card paths that could not be read."""
         return frozenset(self._unread)
 
-    def not_copied(self) -> tuple[NotCopiedFile, ...]:
+    def not_copied(self) -> tuple[CardNote, ...]:
         """What did not get to any drive."""
         failed = {path: why for path, why in self._failed.items() if path not in self.copied}
         found = [(odd.path, odd.reason) for odd in self._odd]
-        return tuple(NotCopiedFile(*pair) for pair in [*found, *self._unread.items(), *failed.items()])
+        return tuple(CardNote(*pair) for pair in [*found, *self._unread.items(), *failed.items()])
 
     def _pass(self, again: Wanted | None) -> Iterator[Progress]:
         plan = CardPlan(self.kit, self._card, self.drives, self.alive_lanes())
@@ -176,8 +184,8 @@ class _Offload(CopyRun):
                 if task.guess is not None and task.guess != file:
                     self.try_again(task.entry, range(len(self.drives)))
                 else:
-                    self.recorder.read(task)
                     self._count(task)
+                    self.recorder.read(task)
             case ReadBefore(entry, known, read_at):
                 self.recorder.resumed(entry, known.id, known.shoot_id, read_at)
                 self.resumed += 1
@@ -185,6 +193,8 @@ class _Offload(CopyRun):
                 self.pace.skip(entry.size)
             case Unread(task, why):
                 self._not_read(task, why)
+            case Changed(task, why):
+                self.changed.setdefault(task.entry.path, why)
             case SetApart(item) if not isinstance(item, Left):
                 self._odd.append(item)
             case Written():
@@ -197,11 +207,12 @@ class _Offload(CopyRun):
                 super().enter(result)
 
     def _count(self, task: Task) -> None:
-        if task.entry.path in self._unread:
-            del self._unread[task.entry.path]
+        self._unread.pop(task.entry.path, None)
         if not task.lanes:
             self.pace.skip(task.entry.size)
-        self.files_done += 1
+        if task.entry.path not in self._read:
+            self._read.add(task.entry.path)
+            self.files_done += 1
 
     def _not_read(self, task: Task, why: str) -> None:
         if self.kit.stop.is_set() or why == "stopped":
@@ -230,9 +241,10 @@ class _Offload(CopyRun):
 
     def _close(self, outcome: Outcome) -> None:
         detail = {"files": self.totals.files, "bytes": self.totals.total_bytes, "done": self.files_done}
+        root = shown(str(self._card.root))
         with self.kit.catalog.writing():
             for shoot_id, count in self.recorder.shoot_files.items():
                 self.recorder.event(
-                    EventType.INGESTION, outcome, f"{count:,} files read from {self._card.root}", shoot_id=shoot_id
+                    EventType.INGESTION, outcome, f"{count:,} files read from {root}", shoot_id=shoot_id
                 )
             self.end(outcome, detail)

@@ -44,8 +44,9 @@ class Recorder:
         assert task.file is not None
         assert task.placing is not None
         file_id = self._file(task.file, task.placing, task.entry.name, task.sample)
+        if questions.as_read(self._kit.catalog, self._job, task.entry.path) is None:
+            self._count(task.placing)
         add_card_file(self._kit.catalog, self._job, task.entry, file_id, self._kit.clock.now())
-        self._count(task.placing)
         return file_id
 
     def resumed(self, entry: Entry, file_id: int, shoot_id: int, read_at: int) -> None:

@@ -39,6 +39,7 @@ class CopyRun:
         self.pace = Pace(total_bytes)
         self._doing = kind
         self._down: set[int] = set()
+        self._full: set[int] = set()
         self._again: Wanted = {}
         self._said = 0
         with kit.catalog.writing():
@@ -106,7 +107,11 @@ class CopyRun:
             case CopyGone(copy):
                 self.recorder.gone(copy)
             case NotCopied(task, lane, error):
-                if not isinstance(error, NoRoom) and lane not in self._down:
+                if isinstance(error, NoRoom):
+                    if lane not in self._full:
+                        self._full.add(lane)
+                        self.troubles.append(error)
+                elif lane not in self._down:
                     self.try_again(task.entry, [lane])
             case LaneDown(lane, error):
                 self._down.add(lane)

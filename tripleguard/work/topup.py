@@ -6,6 +6,7 @@ the one that is known, that copy is marked corrupt and nothing is made from it.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -91,8 +92,10 @@ class _Topup(CopyRun):
                 if not self.take_again():
                     break
         except BaseException:
-            self.leave(with_snapshots=False)
-            self._close(Outcome.FAILURE)
+            # What ended the work is told; what goes wrong while leaving in good order is not.
+            with contextlib.suppress(TripleguardError):
+                self.leave(with_snapshots=False)
+                self._close(Outcome.FAILURE)
             raise
         self.leave(with_snapshots=True)
         self._close(Outcome.PARTIAL if self.troubles or self.no_source else Outcome.SUCCESS)
