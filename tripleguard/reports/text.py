@@ -26,7 +26,7 @@ _URGENCY = {Severity.NOW: "Now", Severity.SOON: "Soon", Severity.NOTE: "Note"}
 def offload(result: OffloadResult) -> Iterator[str]:
     """The end of an offload: what was done, then the answer."""
     titles = ", ".join(shoot.title for shoot in result.shoots) or "nothing"
-    pace = f", {rate(result.total_bytes / result.seconds)} of card" if result.seconds >= 1 else ""
+    pace = f", {rate(result.read_bytes / result.seconds)} read" if result.seconds >= 1 else ""
     yield f"Shoot: {shown(titles)}"
     yield f"Card: {count(result.files, 'file')}, {size(result.total_bytes)}, in {duration(result.seconds)}{pace}"
     parts = [f"{result.copied:,} copied", f"{result.already_there:,} were there already"]

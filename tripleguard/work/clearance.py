@@ -22,7 +22,7 @@ from tripleguard.places.card import Card, Left
 from tripleguard.places.media import aligned_buffer, disk_of
 from tripleguard.rules import Needs, Standing, standing, telling
 from tripleguard.work.chunks import CHUNK
-from tripleguard.work.findwords import NOTE_WORDS, REASON_WORDS
+from tripleguard.work.findwords import said
 from tripleguard.work.holdings import serves
 from tripleguard.work.kit import Kit, OpenDrive, where_drives_are
 from tripleguard.work.progress import Job, Moved
@@ -89,8 +89,7 @@ def answer_for_card(kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive
 class _Tally:
     """Reasons or notes while they are counted: word to count and a few examples."""
 
-    def __init__(self, words: dict[str, str]) -> None:
-        self._words = words
+    def __init__(self) -> None:
         self._counts: dict[str, int] = {}
         self._examples: dict[str, list[str]] = {}
 
@@ -101,7 +100,7 @@ class _Tally:
 
     def reasons(self) -> tuple[Reason, ...]:
         return tuple(
-            Reason(word, count, self._words[word].format(n=count), tuple(self._examples.get(word, ())))
+            Reason(word, count, said(word, count), tuple(self._examples.get(word, ())))
             for word, count in sorted(self._counts.items(), key=lambda pair: -pair[1])
         )
 
@@ -110,8 +109,8 @@ class _Asking:
     """One question being answered."""
 
     def __init__(self, kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> None:
-        self.reasons = _Tally(REASON_WORDS)
-        self.notes = _Tally(NOTE_WORDS)
+        self.reasons = _Tally()
+        self.notes = _Tally()
         self._kit = kit
         self._question = question
         self._drives = {drive.record.id: drive for drive in drives}

@@ -44,7 +44,7 @@ class OffloadResult:
 
     changed: files that differ from what was offloaded from the same path; both are kept. copied: files that at
     least one drive got now. resumed: files an interrupted run had read. verified: files
-    of this card with a verified copy, by drive. total_bytes: of all files on the card.
+    of this card with a verified copy, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
     """
 
     shoots: tuple[Shoot, ...]
@@ -58,6 +58,7 @@ class OffloadResult:
     not_copied: tuple[CardNote, ...]
     changed: tuple[CardNote, ...]
     troubles: tuple[TripleguardError, ...]
+    read_bytes: int
     seconds: float
     clearance: Clearance
 
@@ -97,6 +98,7 @@ def offload(
         not_copied=job.not_copied(),
         changed=tuple(CardNote(*pair) for pair in job.changed.items()),
         troubles=tuple(job.troubles),
+        read_bytes=job.pace.read_bytes,
         seconds=round(time.monotonic() - began, 3),
         clearance=answer.clearance,
     )

@@ -22,6 +22,11 @@ class Pace:
         self._earlier: dict[str, tuple[int, int]] = {}
         self._seen: deque[tuple[float, tuple[int, ...]]] = deque()
 
+    @property
+    def read_bytes(self) -> int:
+        """Bytes read from the source in all passes that ended."""
+        return self._earlier_read
+
     def skip(self, size: int) -> None:
         """These bytes need no copying."""
         self._skipped += size
