@@ -5,16 +5,16 @@ from __future__ import annotations
 _REASONS = {
     "not offloaded": "{files} on the card {are} not in the catalog: run `offload` for this card",
     "changed": "{files} {differ} from what was offloaded: run `offload` again, it keeps both versions",
-    "unreadable": "{files} can't be read: try another reader, keep the card, ask a recovery service before anything "
-    "else",
+    "unreadable": "{files} can't be read: try another reader, keep the card, ask a recovery service before "
+    "anything else",
     "odd": "{things} on the card can't be copied (links, devices, folders that can't be listed): look yourself",
     "nothing": "there are no files on it: is this the right folder, and is the card mounted?",
     "copy missing": "{files} {have} a copy that is not on its drive as recorded: run `offload` again",
     "not verified": "{files} {have} a copy that was written but not read back yet: run `offload` again",
-    "verified too long ago": "{files} {have} a copy that was verified longer ago than the rule allows: run `offload` "
-    "again, it reads them back",
-    "read from memory": "{files} {have} a copy whose read-back may have come from memory, not from the drive: unplug "
-    "the drive, plug it in, run `offload` again; if it stays so, see accept_cached in the settings",
+    "verified too long ago": "{files} {have} a copy that was verified longer ago than the rule allows: run "
+    "`offload` again, it reads them back",
+    "read from memory": "{files} {have} a copy whose read-back may have come from memory, not from the drive: "
+    "unplug the drive, plug it in, run `offload` again; if it stays so, see accept_cached in the settings",
     "drive away": "{files} {have} a copy on a drive that is not connected: connect both drives and ask again",
     "out of service": "{files} {have} a copy on a drive that is lost or retired: run `offload` with another drive",
     "one copy": "{files} {are} on one drive only: connect the second drive and run `offload` again",

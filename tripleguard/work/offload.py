@@ -43,8 +43,8 @@ class OffloadResult:
     """What an offload did.
 
     changed: files that differ from what was offloaded from the same path; both are kept. copied: files that at
-    least one drive got now. resumed: files an interrupted run had read. verified: files
-    of this card with a verified copy, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
+    least one drive got now. resumed: files an interrupted run had read. verified: files of this card with a
+    verified copy, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
     """
 
     shoots: tuple[Shoot, ...]
