@@ -25,7 +25,7 @@ from tripleguard.model import Entry, Kind, Odd
 from tripleguard.names import shown
 from tripleguard.places.drive import held_root
 from tripleguard.places.held import HeldFolder, entry_of
-from tripleguard.places.media import MediumReading, depth_of
+from tripleguard.places.media import Depth, MediumReading, depth_of
 from tripleguard.places.storing import OWN
 
 _RANK = {kind: rank for rank, kind in enumerate(Kind)}
@@ -57,7 +57,9 @@ class Card:
 
     def __init__(self, folder: HeldFolder) -> None:
         self._folder = folder
-        self._depth = depth_of(folder.root)
+        # Caches below the card's file system are left alone: dropping them would flush its device first.
+        depth = depth_of(folder.root)
+        self._depth = Depth(depth.medium, depth.file_system)
 
     @property
     def root(self) -> Path:
@@ -190,7 +192,7 @@ def open_card(root: Path, drives: list[Path]) -> Card:
         raise WrongUse(
             f"{shown(str(root))} {what}.", safe="Nothing was changed.", do="Give the folder of the card itself."
         )
-    folder = held_root(root)
+    folder = held_root(root, quiet=True)
     if (real / OWN / "place.json").exists():
         folder.close()
         raise WrongUse(

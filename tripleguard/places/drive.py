@@ -166,10 +166,10 @@ def mark_drive(root: Path, marker: Marker) -> None:
         folder.close()
 
 
-def held_root(root: Path) -> HeldFolder:
-    """The folder at root, held open. Raises PlaceTrouble in plain words."""
+def held_root(root: Path, *, quiet: bool = False) -> HeldFolder:
+    """The folder at root, held open; quiet as in `HeldFolder`. Raises PlaceTrouble in plain words."""
     try:
-        return HeldFolder(root)
+        return HeldFolder(root, quiet=quiet)
     except FileNotFoundError:
         what = f"There is nothing at {root}."
     except NotADirectoryError:

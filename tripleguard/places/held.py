@@ -22,11 +22,15 @@ CAN_HOLD = os.open in os.supports_dir_fd and os.scandir in os.supports_fd
 
 
 class HeldFolder:
-    """A folder and everything below it, by relative path. Close it when done: it keeps the drive busy."""
+    """A folder and everything below it, by relative path. Close it when done: it keeps the drive busy.
 
-    def __init__(self, root: Path) -> None:
+    quiet: where the system allows, reading leaves no trace, not even a time of last access.
+    """
+
+    def __init__(self, root: Path, *, quiet: bool = False) -> None:
         self.root = root
         self.fd: int | None = None
+        self._quiet = getattr(os, "O_NOATIME", 0) if quiet else 0
         self._real: set[str] = set()
         if CAN_HOLD:
             self.fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
@@ -76,7 +80,7 @@ class HeldFolder:
         """Open path without following links. Raises OSError."""
         self._refuse_links(path.rpartition("/")[0])
         flags |= getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
-        return os.open(self.where(path), flags, mode, dir_fd=self.fd)
+        return self._opened(path, flags, mode)
 
     def read_small(self, path: str, limit: int) -> bytes:
         """The whole of a small file, at most limit bytes of it. Raises OSError."""
@@ -90,10 +94,9 @@ class HeldFolder:
     def names(self, folder: str) -> list[tuple[str, os.stat_result | OSError]]:
         """What is in a folder, sorted by name, each with its lstat or the error that it gave."""
         self._refuse_links(folder)
-        flags = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_CLOEXEC", 0)
         if self.fd is None:
             return sorted(((item.name, _status(item)) for item in os.scandir(self.where(folder))), key=_first)
-        descriptor = os.open(self.where(folder), flags, dir_fd=self.fd)
+        descriptor = self._opened(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, 0)
         try:
             with os.scandir(descriptor) as items:
                 return sorted(((item.name, _status(item)) for item in items), key=_first)
@@ -118,6 +121,15 @@ class HeldFolder:
     def forget_folders(self) -> None:
         """Look at every folder anew: used when somebody else may have changed them."""
         self._real.clear()
+
+    def _opened(self, path: str, flags: int, mode: int) -> int:
+        if self._quiet:
+            try:
+                return os.open(self.where(path), flags | self._quiet, mode, dir_fd=self.fd)
+            except PermissionError:
+                # Only the owner may ask for it; somebody else's card is read all the same.
+                self._quiet = 0
+        return os.open(self.where(path), flags, mode, dir_fd=self.fd)
 
     def _refuse_links(self, folder: str) -> None:
         if not folder or folder in self._real:

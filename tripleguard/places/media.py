@@ -25,6 +25,7 @@ BLOCK = 4096
 """Alignment, in bytes, that every direct transfer keeps."""
 
 _IN_MEMORY = frozenset({"tmpfs", "ramfs", "zram"})
+_REMOTE = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "afpfs", "webdav", "9p", "virtiofs", "ceph"})
 _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 
 
@@ -53,12 +54,13 @@ class Depth:
 def depth_of(root: Path) -> Depth:
     """How far down readings under root can reach on this machine, as this user."""
     mount = mount_of(root)
+    if mount is not None and mount.kind in _IN_MEMORY | _REMOTE:
+        # Another machine's cache can't be seen past from here.
+        return Depth(Medium.CACHED, mount.kind)
     if not sys.platform.startswith("linux"):
         return Depth(Medium.DIRECT, mount.kind if mount else "unknown")
     if mount is None:
         return Depth(Medium.CACHED, "unknown")
-    if mount.kind in _IN_MEMORY:
-        return Depth(Medium.CACHED, mount.kind)
     below = _caches_below(mount)
     if mount.kind.startswith("fuse"):
         reachable = bool(below) and all(os.access(path, os.R_OK) for path in below)
