@@ -12,13 +12,12 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 from tripleguard.model import Entry
 from tripleguard.names import is_safe_path
-
-CAN_HOLD = os.open in os.supports_dir_fd and os.scandir in os.supports_fd
 
 
 class HeldFolder:
@@ -32,7 +31,7 @@ class HeldFolder:
         self.fd: int | None = None
         self._quiet = getattr(os, "O_NOATIME", 0) if quiet else 0
         self._real: set[str] = set()
-        if CAN_HOLD:
+        if sys.platform != "win32":
             self.fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
 
     def close(self) -> None:
@@ -94,7 +93,7 @@ class HeldFolder:
     def names(self, folder: str) -> list[tuple[str, os.stat_result | OSError]]:
         """What is in a folder, sorted by name, each with its lstat or the error that it gave."""
         self._refuse_links(folder)
-        if self.fd is None:
+        if sys.platform == "win32" or self.fd is None:
             return sorted(((item.name, _status(item)) for item in os.scandir(self.where(folder))), key=_first)
         descriptor = self._opened(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, 0)
         try:

@@ -154,7 +154,7 @@ class MediumReading:
             import fcntl
 
             fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
-        elif hasattr(os, "posix_fadvise"):
+        elif sys.platform == "linux":
             # After a flush the kernel drops clean pages on request; it does not confirm that it did.
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
             if self._medium is Medium.DIRECT:
@@ -181,6 +181,8 @@ def _caches_below(mount: Mount) -> tuple[str, ...]:
 
 def _block_folder(mount: Mount) -> Path | None:
     """The kernel's folder for the whole disk under a mount, by its source first, by its number else."""
+    if sys.platform == "win32":
+        return None
     if mount.source.startswith("/dev/"):
         try:
             status = os.stat(mount.source)
@@ -197,6 +199,8 @@ def _block_folder(mount: Mount) -> Path | None:
 
 
 def _dropped(path: str) -> bool:
+    if sys.platform != "linux":
+        return False
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError:

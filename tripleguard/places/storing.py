@@ -347,7 +347,7 @@ class DriveIncoming:
                 self._leave_direct()
 
     def _leave_direct(self) -> None:
-        if self._direct:
+        if self._direct and sys.platform != "win32":
             import fcntl
 
             flags = fcntl.fcntl(self._fd, fcntl.F_GETFL)
