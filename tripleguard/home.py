@@ -6,6 +6,8 @@ This is the only room besides `places.storing` that writes files, and it writes 
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -79,6 +81,18 @@ def scratch_file(home: Home, name: str) -> Path:
     path = home.scratch / name
     path.unlink(missing_ok=True)
     return path
+
+
+def write_scratch(path: Path, pieces: Iterable[memoryview]) -> None:
+    """Write a passing file below the home. Raises OSError."""
+    with path.open("xb") as file:
+        for piece in pieces:
+            file.write(piece)
+
+
+def scratch_room(home: Home) -> int:
+    """Free bytes on the disk of the home."""
+    return shutil.disk_usage(home.root).free
 
 
 def forget_scratch(path: Path) -> None:

@@ -302,7 +302,10 @@ class Clearance:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing wrong, since when (UTC ns), and what to do about it in plain words."""
+    """One thing wrong, since when (UTC ns), and what to do about it in plain words.
+
+    number: by which a person can accept it; None for what follows from counting.
+    """
 
     kind: FindingKind
     severity: Severity
@@ -314,3 +317,4 @@ class Finding:
     message: str
     next_step: str
     count: int = 1
+    number: int | None = None

@@ -80,6 +80,13 @@ def copies_of(catalog: Catalog, file_id: int) -> list[Copy]:
     return [_copy(row) for row in catalog.rows(f"SELECT {_COPY} {_COPY_FROM} WHERE c.file_id = ?", file_id)]
 
 
+def copy_with_id(catalog: Catalog, copy_id: int) -> Copy:
+    """The copy with this id."""
+    row = catalog.row(f"SELECT {_COPY} {_COPY_FROM} WHERE c.id = ?", copy_id)
+    assert row is not None
+    return _copy(row)
+
+
 def copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
     """The copy recorded at this path of a place."""
     folder, name = split_path(path)
@@ -213,25 +220,6 @@ def short_by_copies(catalog: Catalog) -> dict[int, int]:
     return dict(rows)
 
 
-def wrong_copies(catalog: Catalog, limit: int) -> list[tuple[Copy, str, str, bytes, int]]:
-    """Copies that are missing, corrupt or altered, with place, shoot title, digest and since when."""
-    rows = catalog.rows(
-        f"SELECT {_COPY}, p.name, s.day || ' ' || s.name, f.digest, c.state_since {_COPY_FROM}"
-        " JOIN places p ON p.id = c.place_id JOIN shoots s ON s.id = c.shoot_id"
-        " WHERE c.state IN ('missing', 'corrupt', 'altered') ORDER BY c.state_since LIMIT ?",
-        limit,
-    )
-    return [(_copy(row[:12]), *row[12:]) for row in rows]
-
-
-def count_wrong(catalog: Catalog) -> dict[CopyState, int]:
-    """How many copies are missing, corrupt or altered."""
-    rows = catalog.rows(
-        "SELECT state, count(*) FROM copies WHERE state IN ('missing', 'corrupt', 'altered') GROUP BY state"
-    )
-    return {CopyState(state): count for state, count in rows}
-
-
 def lists_due(catalog: Catalog, place_id: int) -> list[Shoot]:
     """Shoots whose check list on a place lags behind the catalog."""
     rows = catalog.rows(
@@ -300,6 +288,81 @@ def matching(catalog: Catalog, pattern: str, limit: int) -> list[KnownFile]:
         limit,
     )
     return [_file(row) for row in rows]
+
+
+def folders_with_copies(catalog: Catalog, place_id: int) -> Iterator[str]:
+    """Every folder of a place that the catalog has copies in, in path order."""
+    rows = catalog.each(
+        "SELECT d.path FROM folders d WHERE d.place_id = ?"
+        " AND EXISTS (SELECT 1 FROM copies c WHERE c.folder_id = d.id) ORDER BY d.path",
+        place_id,
+    )
+    return (from_db(row[0]) for row in rows)
+
+
+def copies_right_in(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
+    """The copies recorded right in a folder of a place, but those that were moved aside."""
+    rows = catalog.rows(
+        f"SELECT {_COPY} {_COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'aside'",
+        place_id,
+        to_db(folder),
+    )
+    return [_copy(row) for row in rows]
+
+
+def due_bytes(catalog: Catalog, place_id: int, before: int) -> int:
+    """Bytes on a place that were never verified or last verified before then (UTC ns)."""
+    row = catalog.row(
+        "SELECT coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ?"
+        " AND c.state = 'present' AND (c.verified_at IS NULL OR c.verified_at < ?)",
+        place_id,
+        before,
+    )
+    assert row is not None
+    return int(row[0])
+
+
+def due_copies(catalog: Catalog, place_id: int, before: int, after: tuple[int, int], limit: int) -> list[Copy]:
+    """Copies never verified, then those verified before then, oldest first, behind `after`.
+
+    after: (verified_at or 0, id) of the last one that was taken; (-1, 0) to begin.
+    """
+    verified, last = after
+    if verified <= 0:
+        rows = catalog.rows(
+            f"SELECT {_COPY} {_COPY_FROM} WHERE c.place_id = ? AND c.state = 'present'"
+            " AND c.verified_at IS NULL AND c.id > ? ORDER BY c.id LIMIT ?",
+            place_id,
+            last if verified == 0 else -1,
+            limit,
+        )
+        if rows:
+            return [_copy(row) for row in rows]
+        verified, last = 1, 0
+    rows = catalog.rows(
+        f"SELECT {_COPY} {_COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at >= ?"
+        " AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?) ORDER BY c.verified_at, c.id LIMIT ?",
+        place_id,
+        verified,
+        before,
+        verified,
+        last,
+        limit,
+    )
+    return [_copy(row) for row in rows]
+
+
+def copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
+    """The copies recorded at this path on any place, but those that were moved aside."""
+    folder, name = split_path(path)
+    rows = catalog.rows(
+        f"SELECT {_COPY} FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
+        " JOIN copies c ON c.folder_id = d.id AND c.name = ? JOIN files f ON f.id = c.file_id"
+        " WHERE c.state <> 'aside'",
+        folder,
+        name,
+    )
+    return [_copy(row) for row in rows]
 
 
 def meta(catalog: Catalog, key: str) -> str | None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sqlite_utils import Database, Migrations
 
-LATEST = 1
+LATEST = 2
 """The number of migrations below; kept in `PRAGMA user_version`."""
 
 _FIRST = """
@@ -266,6 +266,42 @@ END;
 """
 
 
+_FINDINGS = """
+CREATE TABLE findings (
+  id INTEGER PRIMARY KEY,
+  kind TEXT NOT NULL,
+  place_id INTEGER NOT NULL REFERENCES places,
+  path ANY NOT NULL,
+  copy_id INTEGER REFERENCES copies,
+  file_id INTEGER REFERENCES files,
+  shoot_id INTEGER REFERENCES shoots,
+  since INTEGER NOT NULL,
+  seen_at INTEGER NOT NULL,
+  closed_at INTEGER,
+  closed_how TEXT,
+  accepted_at INTEGER,
+  accepted_by TEXT,
+  accepted_why TEXT,
+  evidence TEXT NOT NULL DEFAULT '{}'
+) STRICT;
+CREATE UNIQUE INDEX findings_open ON findings (place_id, path, kind) WHERE closed_at IS NULL;
+CREATE INDEX findings_by_copy ON findings (copy_id) WHERE closed_at IS NULL;
+
+CREATE TABLE versions (
+  id INTEGER PRIMARY KEY,
+  shoot_id INTEGER NOT NULL REFERENCES shoots,
+  path ANY NOT NULL,
+  number INTEGER NOT NULL,
+  file_id INTEGER NOT NULL REFERENCES files,
+  mtime_ns INTEGER NOT NULL,
+  seen_at INTEGER NOT NULL,
+  UNIQUE (path, number),
+  UNIQUE (path, file_id)
+) STRICT;
+CREATE INDEX versions_by_file ON versions (file_id);
+"""
+
+
 def version_of(connection: sqlite3.Connection) -> int:
     """The number of migrations this catalog has had."""
     version: int = connection.execute("PRAGMA user_version").fetchone()[0]
@@ -290,6 +326,12 @@ def _migrations() -> Migrations:
         for statement in _statements(_FIRST + _FIRST_TRIGGERS):
             db.conn.execute(statement)
         db.conn.execute("PRAGMA user_version = 1")
+
+    @migrations(name="0002_findings")
+    def findings(db: Database) -> None:
+        for statement in _statements(_FINDINGS):
+            db.conn.execute(statement)
+        db.conn.execute("PRAGMA user_version = 2")
 
     return migrations
 

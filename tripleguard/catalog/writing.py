@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog.store import Catalog
@@ -136,6 +137,44 @@ def copy_listed(catalog: Catalog, copy_id: int, at: int) -> None:
     catalog.run("UPDATE copies SET listed_at = ? WHERE id = ?", at, copy_id)
 
 
+def copies_listed(catalog: Catalog, copy_ids: Sequence[int], at: int) -> None:
+    """Copies were seen with size and time as recorded."""
+    for start in range(0, len(copy_ids), 500):
+        some = copy_ids[start : start + 500]
+        marks = ",".join("?" * len(some))
+        catalog.run(f"UPDATE copies SET listed_at = ? WHERE id IN ({marks})", at, *some)
+
+
+def copy_touched(catalog: Catalog, copy_id: int, mtime_ns: int) -> None:
+    """The copy has another time now, and the same bytes."""
+    catalog.run("UPDATE copies SET mtime_ns = ? WHERE id = ?", mtime_ns, copy_id)
+
+
+def copy_lies_at(catalog: Catalog, copy_id: int, place_id: int, entry: Entry) -> None:
+    """The copy was found at another path of its place."""
+    folder_id, name = _at(catalog, place_id, entry.path)
+    catalog.run(
+        "UPDATE copies SET folder_id = ?, name = ?, mtime_ns = ? WHERE id = ?",
+        folder_id,
+        name,
+        entry.mtime_ns,
+        copy_id,
+    )
+
+
+def copy_holds(catalog: Catalog, copy_id: int, file_id: int, entry: Entry, at: int) -> None:
+    """The copy's path holds another file now: a companion was changed."""
+    catalog.run(
+        "UPDATE copies SET file_id = ?, mtime_ns = ?, state = 'present', state_since = ?, written_at = NULL,"
+        " verified_at = NULL, medium = NULL, listed_at = ? WHERE id = ?",
+        file_id,
+        entry.mtime_ns,
+        at,
+        at,
+        copy_id,
+    )
+
+
 def copy_state(catalog: Catalog, copy_id: int, state: CopyState, at: int) -> None:
     """What was found wrong with a copy, since now."""
     catalog.run(
@@ -166,7 +205,8 @@ def follow_rule(catalog: Catalog, drive_copies: int) -> None:
     if row is not None and int(row[0]) == drive_copies:
         return
     with catalog.writing():
-        catalog.run("UPDATE files SET wants = ? WHERE wants <> ?", drive_copies, drive_copies)
+        # A superseded version of a companion wants no copies, whatever the rule.
+        catalog.run("UPDATE files SET wants = ? WHERE wants NOT IN (0, ?)", drive_copies, drive_copies)
         set_meta(catalog, "wants", str(drive_copies))
 
 

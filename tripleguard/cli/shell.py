@@ -91,6 +91,22 @@ def stopping_in_order(stop: Any) -> Iterator[None]:
             signal.signal(number, handler)
 
 
+@contextlib.contextmanager
+def pausing(paused: Any) -> Iterator[None]:
+    """While this lasts, SIGUSR1 sets the event and SIGUSR2 clears it; where there are such signals."""
+    if sys.platform == "win32":
+        yield
+        return
+    before = {number: signal.getsignal(number) for number in (signal.SIGUSR1, signal.SIGUSR2)}
+    signal.signal(signal.SIGUSR1, lambda number, frame: paused.set())
+    signal.signal(signal.SIGUSR2, lambda number, frame: paused.clear())
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 def finish(job: Any) -> Any:
     """Run a job to its end, showing progress where there is a terminal; its result."""
     from tripleguard.cli.progress import watcher

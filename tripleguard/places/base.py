@@ -86,5 +86,8 @@ class Place(Protocol):
     def set_aside(self, path: str, why: str) -> str:
         """Move a bad copy out of the way with a note, never deleting. Returns where it lies now."""
 
+    def move(self, old: str, new: str) -> Entry:
+        """Give a file another name that is free, never replacing. Raises NameTaken, PlaceFailed."""
+
     def write_own(self, path: str, content: Iterable[bytes]) -> None:
         """Put one of the tool's own small files at path, giving way only to an earlier one of its own."""

@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from tripleguard.errors import NoRoom, PlaceTrouble
+from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
@@ -81,6 +81,14 @@ class Drive:
                 return False
             return True
 
+    def names(self, folder: str) -> list[tuple[str, os.stat_result | OSError]]:
+        """What is in a folder, each name with its lstat or the error it gave. Raises OSError."""
+        return self._folder.names(folder)
+
+    def open_for_reading(self, path: str) -> int:
+        """A descriptor for reading at any offset, not past the cache. Raises OSError."""
+        return self._folder.open(path, os.O_RDONLY)
+
     def walk(self, folder: str) -> Iterator[Entry]:
         yield from self._folder.walk(folder, leave_out=frozenset({OWN}))
 
@@ -113,6 +121,13 @@ class Drive:
 
     def set_aside(self, path: str, why: str) -> str:
         return self._storing.set_aside(path, why)
+
+    def move(self, old: str, new: str) -> Entry:
+        self._storing.move(old, new)
+        entry = self.look(new)
+        if entry is None:
+            raise PlaceFailed(f"{self._storing.place}: {shown(new)} is not there after it was named.")
+        return entry
 
     def write_own(self, path: str, content: Iterable[bytes]) -> None:
         self._storing.write_own(path, content)

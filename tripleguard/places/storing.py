@@ -121,6 +121,13 @@ class Storing:
         self.settle([folder, path.rpartition("/")[0]])
         return f"{folder}/{name}"
 
+    def move(self, old: str, new: str) -> None:
+        """Give a file another name on the same drive, which must be free. Raises NameTaken, PlaceFailed."""
+        self.make_folder(new.rpartition("/")[0])
+        with told(self.place, f"naming {shown(new)}"):
+            self._claim(old, new)
+        self.settle([old.rpartition("/")[0], new.rpartition("/")[0]])
+
     def write_own(self, path: str, content: Iterable[bytes]) -> None:
         """Put one of the tool's own files at path, piece by piece; an earlier one of its own gives way.
 

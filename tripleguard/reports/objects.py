@@ -11,8 +11,11 @@ from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot
 from tripleguard.names import shown
+from tripleguard.work.drill import DrillResult
+from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
 from tripleguard.work.reporting import PlaceStatus, Report
+from tripleguard.work.rescan import PlaceScanned, RescanResult
 from tripleguard.work.topup import TopupResult
 
 SCHEMA = 1
@@ -49,6 +52,75 @@ def topup(result: TopupResult) -> Object:
         "no_source": result.no_source,
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
+    }
+
+
+def rescan(result: RescanResult) -> Object:
+    places = [_scanned(one) for one in result.places]
+    return {
+        "schema": SCHEMA,
+        "place": places[0]["place"] if len(places) == 1 else None,
+        "checked": sum(one.checked for one in result.places),
+        "read_back": sum(one.read_back for one in result.places),
+        "bytes": sum(one.read_bytes for one in result.places),
+        "unchanged": sum(one.unchanged for one in result.places),
+        "findings": [finding for place in places for finding in place["findings"]],
+        "finished": all(one.finished for one in result.places),
+        "places": places,
+        "seconds": result.seconds,
+    }
+
+
+def mend(result: MendResult) -> Object:
+    return {
+        "schema": SCHEMA,
+        "dry_run": result.dry_run,
+        "mended": [
+            {"kind": str(one.kind), "place": one.place, "path": text(one.path), "how": one.how}
+            for one in result.mended
+        ],
+        "not_mended": [
+            {"kind": str(one.kind), "place": one.place, "path": text(one.path), "reason": one.how}
+            for one in result.not_mended
+        ],
+        "troubles": [trouble(error) for error in result.troubles],
+        "seconds": result.seconds,
+    }
+
+
+def drill(result: DrillResult) -> Object:
+    return {
+        "schema": SCHEMA,
+        "seed": result.seed,
+        "places": [
+            {
+                "place": one.place,
+                "copies": one.copies,
+                "sampled": one.sampled,
+                "failed": [{"path": text(path), "reason": why} for path, why in one.failed],
+                "bad_share_at_most": round(one.bound, 6),
+                "confidence": 0.95,
+            }
+            for one in result.places
+        ],
+        "seconds": result.seconds,
+    }
+
+
+def findings(found: Report) -> Object:
+    return {"schema": SCHEMA, "findings": [_finding(one) for one in found.findings]}
+
+
+def _scanned(one: PlaceScanned) -> Object:
+    return {
+        "place": one.place,
+        "checked": one.checked,
+        "read_back": one.read_back,
+        "bytes": one.read_bytes,
+        "unchanged": one.unchanged,
+        "findings": [{"kind": str(kind), "place": one.place, "path": text(path)} for kind, path in one.found],
+        "finished": one.finished,
+        "away": one.gone,
     }
 
 
@@ -196,6 +268,7 @@ def _finding(one: Finding) -> Object:
         "message": one.message,
         "next_step": one.next_step,
         "count": one.count,
+        "number": one.number,
     }
 
 

@@ -16,8 +16,11 @@ from tripleguard.model import Clearance, Copy, CopyState, Reason, Severity, Shoo
 from tripleguard.names import shown
 from tripleguard.reports.objects import captured_at
 from tripleguard.reports.words import ago, count, duration, rate, size, when
+from tripleguard.work.drill import DrillResult
+from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
 from tripleguard.work.reporting import PlaceStatus, Report
+from tripleguard.work.rescan import RescanResult
 from tripleguard.work.topup import TopupResult
 
 _URGENCY = {Severity.NOW: "Now", Severity.SOON: "Soon", Severity.NOTE: "Note"}
@@ -76,6 +79,66 @@ def topup(result: TopupResult) -> Iterator[str]:
             yield f"Of these, {result.no_source:,} have no good copy on a connected drive: connect the others."
     else:
         yield "Nothing is owed: every file has the copies the rule asks for."
+
+
+def rescan(result: RescanResult) -> Iterator[str]:
+    for one in result.places:
+        end = "all that was asked for" if one.finished else "not finished; the next rescan goes on from there"
+        if one.gone:
+            end = "the drive stopped answering"
+        yield (
+            f"Drive {one.place}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back "
+            f"from the medium, {size(one.read_bytes)}; {end}."
+        )
+        for kind, path in one.found[:20]:
+            yield f"  {kind}: {shown(path)}"
+        if len(one.found) > 20:
+            yield f"  and {len(one.found) - 20:,} more"
+    if any(one.found for one in result.places):
+        yield "Next: `tripleguard mend --dry-run` says what can be put right."
+    elif all(one.finished for one in result.places):
+        yield "Nothing new was found."
+
+
+def mend(result: MendResult) -> Iterator[str]:
+    word = "Would mend" if result.dry_run else "Mended"
+    for one in result.mended:
+        yield f"{word}: drive {one.place}: {shown(one.path)} ({one.kind}): {one.how}"
+    for one in result.not_mended:
+        yield f"Not mended: drive {one.place}: {shown(one.path)} ({one.kind}): {one.how}"
+    yield from (f"Trouble: {line}" for line in map(str, result.troubles))
+    if not result.mended and not result.not_mended:
+        yield "There is nothing to mend on the drives that are connected."
+    elif result.mended and not result.dry_run:
+        yield "Bad copies were moved to .tripleguard/aside on their drives; nothing was deleted."
+
+
+def drill(result: DrillResult) -> Iterator[str]:
+    for one in result.places:
+        if not one.copies:
+            yield f"Drive {one.place}: no copies yet."
+            continue
+        done = f"{one.sampled:,} of {one.copies:,} copies restored and compared"
+        yield f"Drive {one.place}: {done}, {len(one.failed):,} failed."
+        for path, why in one.failed:
+            yield f"  {shown(path)}: {why}"
+        if one.sampled < one.copies:
+            yield (
+                f"  With 95 % confidence, at most {one.bound:.1%} of its copies can't be restored "
+                f"(a random sample of {one.sampled:,}; more files make it sharper)."
+            )
+    yield f"Seed {result.seed}: `drill --seed {result.seed}` repeats this sample."
+
+
+def findings(found: Report, zone: tzinfo | None) -> Iterator[str]:
+    """What is open, with the number by which it can be accepted."""
+    for one in found.findings:
+        number = f"{one.number}: " if one.number is not None else ""
+        since = f" (since {when(one.since, zone)})" if one.since else ""
+        yield f"{number}{_URGENCY[one.severity]}: {one.message}{since}."
+        yield f"  Next: {one.next_step}."
+    if not found.findings:
+        yield "Nothing is open."
 
 
 def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]], now: int) -> Iterator[str]:

@@ -30,7 +30,8 @@ class Task:
     """One file on its way. lanes: numbers of the lanes that shall get it; none: it is only read.
 
     guess: the file it is taken for before it is read. still_same: whether the source is unchanged. source: the
-    catalog's id of the copy it is read from, where that is no card file.
+    catalog's id of the copy it is read from, where that is no card file. gives_way: lanes on which a bad copy has
+    the name and is moved aside once the good one is whole, and why.
     """
 
     entry: Entry
@@ -39,6 +40,7 @@ class Task:
     still_same: Callable[[], bool]
     guess: File | None = None
     source: int | None = None
+    gives_way: dict[int, str] = field(default_factory=dict)
     file: File | None = None
     sample: bytes = b""
     placing: Placing | None = None
@@ -53,6 +55,15 @@ class Written:
     task: Task
     lane: int
     entry: Entry
+
+
+@dataclass(frozen=True, slots=True)
+class MovedAside:
+    """A bad copy at path gave way to a good one that is whole and flushed; it lies aside now."""
+
+    lane: int
+    path: str
+    aside: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +127,7 @@ class Crashed:
     error: BaseException
 
 
-LaneResult = Written | Proved | Disproved | NotCopied | LaneDown | LaneDone | Crashed
+LaneResult = Written | MovedAside | Proved | Disproved | NotCopied | LaneDown | LaneDone | Crashed
 Message = tuple[str, Task, Chunk | str | None]
 
 
@@ -284,6 +295,7 @@ class Lane:
                 if path is None:
                     incoming.discard()
                     continue
+                self._make_way(task, path)
                 named.append(Written(task, self.number, incoming.publish(path)))
             except CopyTrouble as error:
                 incoming.discard()
@@ -299,6 +311,12 @@ class Lane:
             if done.task.file is None:
                 raise AssertionError("a copy was named before its content was known")
             self.prove(ToProve(done.entry.path, done.task.file, task=done.task))
+
+    def _make_way(self, task: Task, path: str) -> None:
+        """Move a bad copy aside whose place the flushed good one takes. Raises PlaceFailed."""
+        why = task.gives_way.get(self.number)
+        if why is not None and self.place.taken(path):
+            self._report(MovedAside(self.number, path, self.place.set_aside(path, why)))
 
     def _verify(self) -> None:
         buffer = aligned_buffer(CHUNK)

@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tripleguard.catalog import questions
+from tripleguard.catalog.findings import BAD, close_at, notice
 from tripleguard.catalog.journal import add_event
+from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.writing import (
     Origin,
     add_card_file,
@@ -20,10 +22,10 @@ from tripleguard.catalog.writing import (
     ensure_file,
     ensure_shoot,
 )
-from tripleguard.model import Copy, CopyState, Entry, EventType, File, Outcome
+from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import Disproved, Proved, Task, Written
+from tripleguard.work.lanes import Disproved, MovedAside, Proved, Task, Written
 from tripleguard.work.placing import Placing
 
 
@@ -74,9 +76,14 @@ class Recorder:
         copy = self._copy(result.proof.copy_id, place.id, result.proof.path)
         if copy is None:
             raise AssertionError(f"a proved copy is not in the catalog: {result.proof.path!r}")
-        copy_verified(self._kit.catalog, copy, result.medium, self._kit.clock.now())
-        row = self._kit.catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy)
+        now = self._kit.clock.now()
+        copy_verified(self._kit.catalog, copy, result.medium, now)
+        close_at(self._kit.catalog, place.id, result.proof.path, "it reads back as it should", now, kinds=BAD)
+        row = self._kit.catalog.row("SELECT shoot_id, file_id FROM copies WHERE id = ?", copy)
         assert row is not None
+        if newest_version(self._kit.catalog, result.proof.path) == row[1]:
+            stale = (FindingKind.STALE,)
+            close_at(self._kit.catalog, place.id, result.proof.path, "it is the newest version", now, kinds=stale)
         self._proofs[row[0], place.id] = self._proofs.get((row[0], place.id), 0) + 1
         if result.readings > 1:
             self._fixity(
@@ -90,11 +97,44 @@ class Recorder:
         if copy is None:
             raise AssertionError(f"a disproved copy is not in the catalog: {result.proof.path!r}")
         if result.aside is None:
-            copy_state(self._kit.catalog, copy, CopyState.CORRUPT, now)
+            self.corrupt(copy, result.why)
         else:
             copy_moved_aside(self._kit.catalog, copy, place.id, result.aside, now)
         where = f"; it lies in {result.aside} now" if result.aside else ""
         self._fixity(result.lane, Outcome.FAILURE, result.proof.path, result.why + where, copy)
+
+    def corrupt(self, copy_id: int, why: str) -> None:
+        """A copy does not hold what it should, and stays where it is."""
+        now, copy = self._kit.clock.now(), questions.copy_with_id(self._kit.catalog, copy_id)
+        copy_state(self._kit.catalog, copy_id, CopyState.CORRUPT, now)
+        self._notice(FindingKind.CORRUPT, copy, {"read_back": why})
+
+    def _notice(self, kind: FindingKind, copy: Copy, evidence: dict[str, object]) -> None:
+        row = self._kit.catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy.id)
+        notice(
+            self._kit.catalog,
+            kind,
+            copy.place_id,
+            copy.path,
+            self._kit.clock.now(),
+            copy_id=copy.id,
+            file_id=copy.file_id,
+            shoot_id=row[0] if row else None,
+            evidence=evidence,
+        )
+
+    def moved_aside(self, result: MovedAside) -> None:
+        """A bad copy gave way to a good one."""
+        place, now = self._drives[result.lane].record, self._kit.clock.now()
+        copy = questions.copy_at(self._kit.catalog, place.id, result.path)
+        if copy is not None:
+            copy_moved_aside(self._kit.catalog, copy.id, place.id, result.aside, now)
+        self.event(
+            EventType.QUARANTINE,
+            Outcome.SUCCESS,
+            f"{shown(result.path)} was moved aside to {result.aside}; nothing was deleted",
+            place_id=place.id,
+        )
 
     def gone(self, copy: Copy) -> None:
         """A copy that the catalog had is not there any more, or has another size."""
@@ -103,6 +143,7 @@ class Recorder:
         if recorded is None or recorded.id != copy.id or recorded.state is not CopyState.PRESENT:
             return
         copy_state(self._kit.catalog, copy.id, CopyState.MISSING, now)
+        self._notice(FindingKind.MISSING, copy, {})
         add_event(
             self._kit.catalog,
             EventType.FIXITY_CHECK,

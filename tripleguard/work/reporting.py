@@ -6,32 +6,43 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tripleguard.catalog import questions
+from tripleguard.catalog.findings import Noticed, open_findings
 from tripleguard.catalog.journal import last_clearance
+from tripleguard.catalog.places import all_places
 from tripleguard.catalog.questions import Owed
 from tripleguard.errors import TripleguardError
-from tripleguard.model import CopyState, Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
+from tripleguard.model import Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
 from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, overdue_before
 from tripleguard.work.kit import Kit, where_drives_are
 
-_MOST_FINDINGS = 1000
-
-_WRONG = {
-    CopyState.MISSING: (
-        FindingKind.MISSING,
+_NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
+    FindingKind.MISSING: (
+        Severity.NOW,
         "is not on drive {place} any more",
-        "run `offload` again while the card still has it, else `topup` with the drive that holds the other copy",
+        "run `mend`; while the card still has it, `offload` does it too",
     ),
-    CopyState.CORRUPT: (
-        FindingKind.CORRUPT,
-        "does not read back as it was written on drive {place}",
-        "keep every other copy of it; run `offload` again while the card still has it, else `topup`",
+    FindingKind.CORRUPT: (Severity.NOW, "does not read back as it was written on drive {place}", "run `mend`"),
+    FindingKind.ALTERED: (
+        Severity.NOW,
+        "was changed on drive {place}: an original never changes",
+        "run `mend`: the changed one is kept aside; or accept it with a reason",
     ),
-    CopyState.ALTERED: (
-        FindingKind.ALTERED,
-        "was changed on drive {place}",
-        "look at who changed it; the other drive holds the original",
+    FindingKind.STALE: (
+        Severity.SOON,
+        "on drive {place} is an older version",
+        "run `mend`; the older one is kept",
+    ),
+    FindingKind.MISPLACED: (
+        Severity.NOTE,
+        "on drive {place} was moved here and is whole",
+        "run `mend` to move it back, or accept it with a reason",
+    ),
+    FindingKind.STRAY: (
+        Severity.NOTE,
+        "on drive {place} is not in the catalog",
+        "keep it, move it away yourself, or accept it with a reason",
     ),
 }
 
@@ -66,7 +77,7 @@ class Report:
 def report(kit: Kit) -> Report:
     """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
     places = place_statuses(kit)
-    findings = [*_wrong(kit), *_short(kit, places), *_overdue(kit, places)]
+    findings = [*_noticed(kit), *_short(kit, places), *_overdue(kit, places)]
     counts: dict[str, int] = {}
     for finding in findings:
         counts[finding.kind] = counts.get(finding.kind, 0) + finding.count
@@ -116,25 +127,44 @@ def _room(path: Path, kit: Kit) -> Room | None:
         folder.close()
 
 
-def _wrong(kit: Kit) -> list[Finding]:
-    """Copies that are missing, corrupt or altered."""
-    findings = []
-    for copy, place, shoot, digest, since in questions.wrong_copies(kit.catalog, _MOST_FINDINGS):
-        kind, what, next_step = _WRONG[copy.state]
-        findings.append(
+def _noticed(kit: Kit) -> list[Finding]:
+    """What looks at the drives have found and nobody has accepted."""
+    names = {place.id: place for place in all_places(kit.catalog)}
+    shoots = {shoot.id: shoot.title for shoot in questions.shoots(kit.catalog)}
+    found = []
+    for one in open_findings(kit.catalog):
+        place = names[one.place_id]
+        if one.accepted_at is not None or place.state in (PlaceState.LOST, PlaceState.RETIRED):
+            continue
+        severity, what, next_step = _NOTICED[one.kind]
+        digest = questions.file_with_id(kit.catalog, one.file_id).file.digest if one.file_id else None
+        found.append(
             Finding(
-                kind=kind,
-                severity=Severity.NOW,
-                place=place,
-                path=copy.path,
+                kind=one.kind,
+                severity=severity,
+                place=place.name,
+                path=one.path,
                 digest=digest,
-                shoot=shoot,
-                since=since,
-                message=f"{shown(copy.path)} {what.format(place=place)}",
+                shoot=shoots.get(one.shoot_id) if one.shoot_id else None,
+                since=one.since,
+                message=f"{shown(one.path)} {what.format(place=place.name)}{_detail(one)}",
                 next_step=next_step,
+                number=one.id,
             )
         )
-    return findings
+    return found
+
+
+def _detail(one: Noticed) -> str:
+    """What is known of how it is wrong."""
+    words = one.evidence.get("damage") or one.evidence.get("drill")
+    if isinstance(words, str):
+        return f" ({words})"
+    unreadable = one.evidence.get("unreadable")
+    if isinstance(unreadable, int) and not isinstance(unreadable, bool):
+        return f" ({unreadable:,} bytes can't be read)"
+    was = one.evidence.get("was")
+    return f" (it was {shown(was)})" if isinstance(was, str) else ""
 
 
 def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:

@@ -14,7 +14,7 @@ from tripleguard.model import Entry, Outcome
 from tripleguard.names import shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Decide, Found, Unread
 from tripleguard.work.kit import Kit, OpenDrive, agent
-from tripleguard.work.lanes import Disproved, LaneDown, NotCopied, Proved, Task, Written
+from tripleguard.work.lanes import Disproved, LaneDown, MovedAside, NotCopied, Proved, Task, Written
 from tripleguard.work.leaving import leave_all
 from tripleguard.work.pace import Pace
 from tripleguard.work.progress import Progress, Said
@@ -96,6 +96,8 @@ class CopyRun:
         match result:
             case Written():
                 self.recorder.written(result)
+            case MovedAside():
+                self.recorder.moved_aside(result)
             case Found(task, lane, entry):
                 self.recorder.written(Written(task, lane, entry), by_us=False)
             case Proved():

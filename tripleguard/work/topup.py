@@ -12,8 +12,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog import questions
+from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.questions import KnownFile
-from tripleguard.catalog.writing import copy_state
 from tripleguard.errors import SourceDiffers, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, Outcome
 from tripleguard.names import numbered, shown
@@ -131,7 +131,7 @@ class _Topup(CopyRun):
         drive = next(drive for drive in self.drives if drive.record.id == row[0])
         if not drive.place.here():
             return
-        copy_state(self.kit.catalog, task.source, CopyState.CORRUPT, self.kit.clock.now())
+        self.recorder.corrupt(task.source, why)
         self.recorder.event(
             EventType.FIXITY_CHECK,
             Outcome.FAILURE,
@@ -192,12 +192,28 @@ class _Plan:
         assert known is not None
         shoot = questions.shoot_with_id(self._naming, known.shoot_id)
         task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
+        older = self._older_version(task, known)
+        if older is not None:
+            return older
         chosen = self._chosen(task, file)
         self._names.give(chosen, file)
         for lane, entry in chosen.found.items():
             copier.report(Found(task, lane, entry))
             copier.prove(lane, ToProve(entry.path, file))
         return chosen.paths
+
+    def _older_version(self, task: Task, known: KnownFile) -> dict[int, str] | None:
+        """A companion's newest version takes the path of an older one, which is moved aside and kept."""
+        path = task.entry.path
+        if newest_version(self._naming, path) != known.id:
+            return None
+        paths: dict[int, str] = {}
+        for lane in task.lanes:
+            here = questions.copy_at(self._naming, self._drives[lane].record.id, path)
+            if here is not None and here.state is CopyState.PRESENT and here.file_id != known.id:
+                task.gives_way[lane] = "an older version; the newest has taken its place"
+                paths[lane] = path
+        return paths or None
 
     def _chosen(self, task: Task, file: File) -> Chosen:
         folder, _, name = task.entry.path.rpartition("/")

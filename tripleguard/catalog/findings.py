@@ -1,0 +1,158 @@
+"""Findings that were noticed on a place: opened once, closed when they no longer hold, accepted by a person.
+
+Only what a look at a place can find is kept here. What follows from counting (under-replicated, overdue) is
+worked out when it is asked for.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from tripleguard.catalog.store import Catalog, Row
+from tripleguard.catalog.text import from_db, to_db
+from tripleguard.model import FindingKind
+
+
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """One finding as the catalog keeps it. since, seen_at, accepted_at: UTC ns."""
+
+    id: int
+    kind: FindingKind
+    place_id: int
+    path: str
+    copy_id: int | None
+    file_id: int | None
+    shoot_id: int | None
+    since: int
+    seen_at: int
+    accepted_at: int | None
+    accepted_why: str | None
+    evidence: Mapping[str, object] = field(default_factory=dict)
+
+
+_COLUMNS = (
+    "id, kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, accepted_at, accepted_why, evidence"
+)
+
+
+def notice(
+    catalog: Catalog,
+    kind: FindingKind,
+    place_id: int,
+    path: str,
+    at: int,
+    *,
+    copy_id: int | None = None,
+    file_id: int | None = None,
+    shoot_id: int | None = None,
+    evidence: Mapping[str, object] | None = None,
+) -> None:
+    """Open a finding, or say that it still holds. Call inside `writing`."""
+    catalog.run(
+        "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, evidence)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (place_id, path, kind) WHERE closed_at IS NULL"
+        " DO UPDATE SET seen_at = excluded.seen_at, evidence = excluded.evidence, copy_id = excluded.copy_id,"
+        " file_id = excluded.file_id",
+        kind,
+        place_id,
+        to_db(path),
+        copy_id,
+        file_id,
+        shoot_id,
+        at,
+        at,
+        json.dumps(dict(evidence or {}), sort_keys=True),
+    )
+
+
+def add_evidence(catalog: Catalog, place_id: int, path: str, more: Mapping[str, object]) -> None:
+    """Add to what is known of the findings open at a path. Call inside `writing`."""
+    for one in findings_at(catalog, place_id, path):
+        evidence = json.dumps({**one.evidence, **more}, sort_keys=True)
+        catalog.run("UPDATE findings SET evidence = ? WHERE id = ?", evidence, one.id)
+
+
+BAD = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STRAY)
+"""What is over once the copy at a path reads back as it should."""
+
+
+def close_at(
+    catalog: Catalog,
+    place_id: int,
+    path: str,
+    how: str,
+    at: int,
+    *,
+    kinds: Sequence[FindingKind] = tuple(FindingKind),
+) -> None:
+    """Close what is open at a path, of these kinds, as it no longer holds. Call inside `writing`."""
+    catalog.run(
+        "UPDATE findings SET closed_at = ?, closed_how = ? WHERE place_id = ? AND path = ?"
+        f" AND closed_at IS NULL AND kind IN ({','.join('?' * len(kinds))})",
+        at,
+        how,
+        place_id,
+        to_db(path),
+        *kinds,
+    )
+
+
+def accept(catalog: Catalog, finding_id: int, who: str, why: str, at: int) -> None:
+    """A person lives with this finding, for a reason. Call inside `writing`."""
+    catalog.run(
+        "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_why = ? WHERE id = ?",
+        at,
+        who,
+        why,
+        finding_id,
+    )
+
+
+def open_findings(catalog: Catalog, limit: int = 100_000) -> list[Noticed]:
+    """What is open, oldest first."""
+    rows = catalog.rows(
+        f"SELECT {_COLUMNS} FROM findings WHERE closed_at IS NULL ORDER BY since, id LIMIT ?", limit
+    )
+    return [_noticed(row) for row in rows]
+
+
+def finding_with_id(catalog: Catalog, finding_id: int) -> Noticed | None:
+    """The open finding with this number."""
+    row = catalog.row(f"SELECT {_COLUMNS} FROM findings WHERE id = ? AND closed_at IS NULL", finding_id)
+    return _noticed(row) if row else None
+
+
+def findings_at(catalog: Catalog, place_id: int, path: str) -> list[Noticed]:
+    """What is open at one path of a place."""
+    rows = catalog.rows(
+        f"SELECT {_COLUMNS} FROM findings WHERE place_id = ? AND path = ? AND closed_at IS NULL",
+        place_id,
+        to_db(path),
+    )
+    return [_noticed(row) for row in rows]
+
+
+def findings_of_copy(catalog: Catalog, copy_id: int) -> list[Noticed]:
+    """What is open about one copy."""
+    rows = catalog.rows(f"SELECT {_COLUMNS} FROM findings WHERE copy_id = ? AND closed_at IS NULL", copy_id)
+    return [_noticed(row) for row in rows]
+
+
+def _noticed(row: Row) -> Noticed:
+    return Noticed(
+        id=row[0],
+        kind=FindingKind(row[1]),
+        place_id=row[2],
+        path=from_db(row[3]),
+        copy_id=row[4],
+        file_id=row[5],
+        shoot_id=row[6],
+        since=row[7],
+        seen_at=row[8],
+        accepted_at=row[9],
+        accepted_why=row[10],
+        evidence=json.loads(row[11]),
+    )

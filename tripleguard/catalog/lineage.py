@@ -1,0 +1,48 @@
+"""Versions of a companion: the same path, edited over time.
+
+The newest by its own time wins. An older version is kept where it lies but wants no more copies.
+"""
+
+from __future__ import annotations
+
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import to_db
+
+
+def add_version(catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_ns: int, at: int) -> None:
+    """Enter that this path held this file at this time. Call inside `writing`."""
+    row = catalog.row("SELECT coalesce(max(number), 0) FROM versions WHERE path = ?", to_db(path))
+    assert row is not None
+    catalog.run(
+        "INSERT INTO versions (shoot_id, path, number, file_id, mtime_ns, seen_at) VALUES (?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT (path, file_id) DO UPDATE SET mtime_ns = max(mtime_ns, excluded.mtime_ns)",
+        shoot_id,
+        to_db(path),
+        row[0] + 1,
+        file_id,
+        mtime_ns,
+        at,
+    )
+
+
+def newest_version(catalog: Catalog, path: str) -> int | None:
+    """The file that this path should hold; None if it never had two versions."""
+    row = catalog.row(
+        "SELECT file_id FROM versions WHERE path = ? ORDER BY mtime_ns DESC, number DESC LIMIT 1", to_db(path)
+    )
+    return row[0] if row else None
+
+
+def settle_wants(catalog: Catalog, path: str, drive_copies: int) -> None:
+    """Only the newest version wants copies. Call inside `writing`."""
+    newest = newest_version(catalog, path)
+    if newest is None:
+        return
+    catalog.run(
+        "UPDATE files SET wants = 0 WHERE id IN (SELECT file_id FROM versions WHERE path = ?) AND id <> ?"
+        " AND NOT EXISTS (SELECT 1 FROM versions v WHERE v.file_id = files.id AND v.path <> ?)",
+        to_db(path),
+        newest,
+        to_db(path),
+    )
+    catalog.run("UPDATE files SET wants = ? WHERE id = ?", drive_copies, newest)

@@ -1,0 +1,36 @@
+"""`drill`: restore a random sample and compare."""
+
+from __future__ import annotations
+
+import secrets
+
+import click
+
+from tripleguard.cli.shell import finish, kit_of, say, say_json
+
+
+@click.command("drill")
+@click.option(
+    "--files", type=click.IntRange(1, 100_000), default=20, show_default=True, help="Copies from each drive."
+)
+@click.option("--seed", type=int, help="Repeat the sample of an earlier drill.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def command(home: str | None, files: int, seed: int | None, as_json: bool) -> int:
+    """Restore a random sample from every connected drive into a scratch folder and compare."""
+    from tripleguard.errors import PlaceTrouble
+    from tripleguard.reports import objects, text
+    from tripleguard.work.drill import drill
+    from tripleguard.work.kit import opened, where_drives_are
+
+    with kit_of(home) as kit, opened(kit, where_drives_are(kit), "drill") as ready:
+        if not ready.drives:
+            raise PlaceTrouble(
+                "No drive is connected.", safe="Nothing was changed.", do="Connect a drive, then run it again."
+            )
+        result = finish(drill(kit, ready.drives, files, secrets.randbelow(10**9) if seed is None else seed))
+        if as_json:
+            say_json(objects.drill(result))
+        else:
+            say(text.drill(result))
+    return 1 if any(one.failed for one in result.places) else 0

@@ -1,0 +1,37 @@
+"""`findings`: what is open, and accepting one."""
+
+from __future__ import annotations
+
+import click
+
+from tripleguard.cli.shell import kit_of, say, say_json
+
+
+@click.group("findings", invoke_without_command=True)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_context
+def command(ctx: click.Context, as_json: bool) -> None:
+    """What is open: what is wrong, since when, and the next step."""
+    if ctx.invoked_subcommand is None:
+        from tripleguard.reports import objects, text
+        from tripleguard.work.reporting import report
+
+        with kit_of(ctx.obj) as kit:
+            found = report(kit)
+            if as_json:
+                say_json(objects.findings(found))
+            else:
+                say(text.findings(found, kit.clock.zone()))
+
+
+@command.command("accept")
+@click.argument("number", type=int)
+@click.option("--because", "why", required=True, metavar="REASON", help="Why this is no fault; it is kept.")
+@click.pass_obj
+def accept(home: str | None, number: int, why: str) -> None:
+    """Live with the finding NUMBER: it is not reported any more, and the reason is kept."""
+    from tripleguard.work.accepting import accept_finding
+
+    with kit_of(home) as kit:
+        one = accept_finding(kit, number, why)
+        say([f"Accepted: {one}. It is kept in the log with the reason."])

@@ -1,0 +1,74 @@
+"""How long and how much a rescan may read, and how gently.
+
+A photographer who is editing comes first: reading yields to every other program, can be held to a rate, and
+pauses when it is asked to.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import sys
+import threading
+import time
+from dataclasses import dataclass, field
+
+_DURATION = re.compile(r"^\s*(?:(\d+)\s*h)?\s*(?:(\d+)\s*min)?\s*(?:(\d+)\s*s)?\s*$")
+
+
+@dataclass(slots=True)
+class Budget:
+    """What may be spent. seconds, total_bytes: None is no limit; rate: bytes/s over all lanes, 0 no cap.
+
+    paused is set while the person wants quiet.
+    """
+
+    seconds: float | None = None
+    total_bytes: int | None = None
+    rate: int = 0
+    paused: threading.Event = field(default_factory=threading.Event)
+    _began: float = field(default_factory=time.monotonic)
+    _spent: int = 0
+    _debt_until: float = 0.0
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def used_up(self) -> bool:
+        """Whether nothing more should be begun."""
+        if self.seconds is not None and time.monotonic() - self._began >= self.seconds:
+            return True
+        return self.total_bytes is not None and self._spent >= self.total_bytes
+
+    def spend(self, size: int) -> float:
+        """Count size bytes; returns how many seconds to wait before the next ones."""
+        with self._lock:
+            self._spent += size
+            if not self.rate:
+                return 0.0
+            now = time.monotonic()
+            self._debt_until = max(self._debt_until, now) + size / self.rate
+            return self._debt_until - now
+
+
+def seconds_of(text: str) -> float:
+    """`2h`, `1h 30min`, `45min`, `90s` as seconds. Raises ValueError."""
+    match = _DURATION.match(text)
+    if match is None or not any(match.groups()):
+        raise ValueError(f"{text!r} is not a time like 2h, 1h 30min or 45min")
+    hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    return float(hours * 3600 + minutes * 60 + seconds)
+
+
+def be_gentle() -> None:
+    """Let every other program go first, for the disk and the processor. Threads started later inherit it."""
+    with contextlib.suppress(OSError):
+        if hasattr(os, "nice"):
+            os.nice(10)
+    if sys.platform in ("linux", "win32"):
+        import psutil
+
+        with contextlib.suppress(psutil.Error, OSError, AttributeError):
+            process = psutil.Process()
+            # 0 is the lowest of Windows (IoPriorityVeryLow).
+            idle = psutil.IOPRIO_CLASS_IDLE if sys.platform == "linux" else 0
+            process.ionice(idle)

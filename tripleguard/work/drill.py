@@ -1,0 +1,169 @@
+"""Proving by restoring: a random sample from every drive, copied out and compared.
+
+A rescan says that copies read back; a drill says that they can be had again. Each sampled copy is restored into a
+scratch folder, read there, compared, and removed from it again. The seed is recorded, so that a drill can be
+repeated.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.findings import notice
+from tripleguard.catalog.journal import add_event, begin_job, end_job
+from tripleguard.catalog.writing import copy_state
+from tripleguard.digest import Hasher, file_of
+from tripleguard.errors import NoRoom, Stopped
+from tripleguard.forecast import share_bound
+from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
+from tripleguard.model import Copy, CopyState, EventType, File, FindingKind, Outcome
+from tripleguard.names import shown
+from tripleguard.places.media import aligned_buffer
+from tripleguard.work.chunks import CHUNK
+from tripleguard.work.kit import Kit, OpenDrive, agent
+from tripleguard.work.progress import Job, Moved
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceDrilled:
+    """One drive's drill. bound: with 95 % confidence at most this share of its copies can't be restored."""
+
+    place: str
+    copies: int
+    sampled: int
+    failed: tuple[tuple[str, str], ...]
+    bound: float
+
+
+@dataclass(frozen=True, slots=True)
+class DrillResult:
+    """What a drill found. seed repeats it on the same catalog."""
+
+    places: tuple[PlaceDrilled, ...]
+    seed: int
+    seconds: float
+
+
+def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[DrillResult]:
+    """Restore a random sample of `files` copies from each open drive and compare. Yields progress.
+
+    Raises NoRoom if the scratch folder can't hold a file, Stopped, CatalogTrouble.
+    """
+    began = time.monotonic()
+    found: list[PlaceDrilled] = []
+    for drive in drives:
+        with kit.catalog.writing():
+            job = begin_job(kit.catalog, "drill", drive.record.name, agent(), kit.clock.now())
+        total, sample = _sampled(kit, drive, files, seed)
+        failed: list[tuple[str, str]] = []
+        size = sum(copy.size for copy in sample)
+        done = 0
+        for number, copy in enumerate(sample):
+            if kit.stop.is_set():
+                raise Stopped("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
+            yield Moved(f"drill on {drive.record.name}", number, len(sample), done, size, 0.0, None)
+            why = _restored(kit, drive, copy)
+            done += copy.size
+            if why is not None:
+                failed.append((copy.path, why))
+                _enter_failure(kit, drive, copy, why, job)
+        found.append(
+            PlaceDrilled(
+                drive.record.name, total, len(sample), tuple(failed), share_bound(len(sample), len(failed))
+            )
+        )
+        with kit.catalog.writing():
+            outcome = Outcome.FAILURE if failed else Outcome.SUCCESS
+            message = f"drill: {len(sample):,} copies restored, {len(failed):,} failed (seed {seed})"
+            now = kit.clock.now()
+            add_event(
+                kit.catalog, EventType.VALIDATION, outcome, message, now, job_id=job, place_id=drive.record.id
+            )
+            end_job(kit.catalog, job, outcome, {"seed": seed, "sampled": len(sample), "failed": len(failed)}, now)
+    return DrillResult(tuple(found), seed, round(time.monotonic() - began, 3))
+
+
+def _sampled(kit: Kit, drive: OpenDrive, files: int, seed: int) -> tuple[int, list[Copy]]:
+    """How many copies the drive has, and a random sample of them in the order in which they lie."""
+    ids = [
+        row[0]
+        for row in kit.catalog.each(
+            "SELECT id FROM copies WHERE place_id = ? AND state = 'present' ORDER BY id", drive.record.id
+        )
+    ]
+    chosen = random.Random(f"{seed} {drive.record.uid}").sample(ids, min(files, len(ids)))
+    copies = [questions.copy_with_id(kit.catalog, number) for number in chosen]
+    return len(ids), sorted(copies, key=lambda copy: copy.path)
+
+
+def _restored(kit: Kit, drive: OpenDrive, copy: Copy) -> str | None:
+    """Copy a copy out and compare what arrived; why it failed, None if it is equal."""
+    expected = questions.file_with_id(kit.catalog, copy.file_id).file
+    target = scratch_file(kit.home, f"drill-{copy.id}")
+    try:
+        if scratch_room(kit.home) < copy.size * 2:
+            raise NoRoom(
+                f"The scratch folder has no room for a file of {copy.size:,} bytes.",
+                safe="Nothing was changed.",
+                do="Make room on the laptop's disk, or choose another --home.",
+            )
+        try:
+            read = _copied_out(drive, copy, target)
+        except OSError as error:
+            return f"it can't be read ({error.strerror or error})"
+        if read != expected:
+            return "it holds other bytes than recorded"
+        with target.open("rb") as file:
+            arrived = file_of(iter(lambda: file.read(CHUNK), b""))
+        return None if arrived == expected else "it arrived with other bytes"
+    finally:
+        forget_scratch(target)
+
+
+def _copied_out(drive: OpenDrive, copy: Copy, target: Path) -> File:
+    """Restore a copy into the scratch folder; what was read on the way. Raises OSError."""
+    hasher, buffer = Hasher(), aligned_buffer(CHUNK)
+    reading = drive.place.read(copy.path)
+
+    def pieces() -> Iterator[memoryview]:
+        while count := reading.readinto(buffer):
+            hasher.update(buffer[:count])
+            yield buffer[:count]
+
+    try:
+        write_scratch(target, pieces())
+    finally:
+        reading.close()
+    return hasher.file()
+
+
+def _enter_failure(kit: Kit, drive: OpenDrive, copy: Copy, why: str, job_id: int) -> None:
+    """A copy that can't be restored is corrupt, and a finding."""
+    now = kit.clock.now()
+    with kit.catalog.writing():
+        copy_state(kit.catalog, copy.id, CopyState.CORRUPT, now)
+        notice(
+            kit.catalog,
+            FindingKind.CORRUPT,
+            drive.record.id,
+            copy.path,
+            now,
+            copy_id=copy.id,
+            file_id=copy.file_id,
+            evidence={"drill": why},
+        )
+        add_event(
+            kit.catalog,
+            EventType.FIXITY_CHECK,
+            Outcome.FAILURE,
+            f"{shown(copy.path)}: {why}",
+            now,
+            job_id=job_id,
+            place_id=drive.record.id,
+            file_id=copy.file_id,
+        )

@@ -1,0 +1,136 @@
+"""One whole file from two bad copies that are damaged in different places.
+
+Where the copies agree, both are taken to be right; where they differ, either may be. All choices are tried, and
+only one whose BLAKE3 is the file's own counts. Nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from tripleguard.digest import Hasher
+from tripleguard.model import File, Medium
+
+BLOCK = 512
+MOST_REGIONS = 10
+"""Regions that differ at most: every further one doubles the work."""
+
+_PIECE = 1024 * 1024
+
+ReadAt = Callable[[int, int], bytes]
+"""(offset, length) to the bytes there; unreadable blocks come as zeros."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How to put a file together: everything from the first copy but these (start, end) from the second."""
+
+    from_second: tuple[tuple[int, int], ...]
+
+
+def recipe_for(file: File, first: ReadAt, second: ReadAt, stopped: Callable[[], bool]) -> Recipe | None:
+    """The way to put the file together from two copies of its size; None if there is none."""
+    regions = differing_regions(file.size, first, second)
+    if not regions or len(regions) > MOST_REGIONS:
+        return None
+    for count in range(len(regions) + 1):
+        for chosen in itertools.combinations(regions, count):
+            if stopped():
+                return None
+            if _digest(file.size, first, second, chosen) == file:
+                return Recipe(chosen)
+    return None
+
+
+def differing_regions(size: int, first: ReadAt, second: ReadAt) -> list[tuple[int, int]]:
+    """(start, end) of the runs of blocks in which the two copies differ."""
+    regions: list[tuple[int, int]] = []
+    for offset in range(0, size, _PIECE):
+        length = min(_PIECE, size - offset)
+        one, other = first(offset, length), second(offset, length)
+        if one == other:
+            continue
+        for start in range(0, length, BLOCK):
+            if one[start : start + BLOCK] != other[start : start + BLOCK]:
+                begin, end = offset + start, min(offset + start + BLOCK, size)
+                if regions and regions[-1][1] == begin:
+                    regions[-1] = (regions[-1][0], end)
+                else:
+                    regions.append((begin, end))
+    return regions
+
+
+def patient_reader(opened: Callable[[str], int], path: str) -> ReadAt:
+    """Reads pieces of a bad copy; blocks that can't be read come as zeros. opened gives a descriptor for path."""
+
+    def read_at(offset: int, length: int) -> bytes:
+        descriptor = opened(path)
+        try:
+            return _patient(descriptor, offset, length)
+        finally:
+            os.close(descriptor)
+
+    return read_at
+
+
+class CombinedReading:
+    """A `Reading` of the file that a recipe makes from two copies."""
+
+    medium = Medium.DIRECT
+
+    def __init__(self, size: int, first: ReadAt, second: ReadAt, recipe: Recipe) -> None:
+        self._size = size
+        self._first = first
+        self._second = second
+        self._recipe = recipe
+        self._offset = 0
+
+    def readinto(self, buffer: memoryview) -> int:
+        length = min(len(buffer), self._size - self._offset)
+        if length <= 0:
+            return 0
+        buffer[:length] = _combined(self._offset, length, self._first, self._second, self._recipe.from_second)
+        self._offset += length
+        return length
+
+    def close(self) -> None:
+        return None
+
+
+def _combined(offset: int, length: int, first: ReadAt, second: ReadAt, chosen: Sequence[tuple[int, int]]) -> bytes:
+    piece = bytearray(first(offset, length))
+    for start, end in chosen:
+        low, high = max(start, offset), min(end, offset + length)
+        if low < high:
+            piece[low - offset : high - offset] = second(low, high - low)
+    return bytes(piece)
+
+
+def _digest(size: int, first: ReadAt, second: ReadAt, chosen: Sequence[tuple[int, int]]) -> File:
+    hasher = Hasher()
+    for offset in range(0, size, _PIECE):
+        hasher.update(_combined(offset, min(_PIECE, size - offset), first, second, chosen))
+    return hasher.file()
+
+
+def _patient(descriptor: int, offset: int, length: int) -> bytes:
+    try:
+        os.lseek(descriptor, offset, os.SEEK_SET)
+        piece = os.read(descriptor, length)
+        if len(piece) == length:
+            return piece
+    except OSError:
+        pass
+    out = bytearray()
+    for start in range(offset, offset + length, BLOCK):
+        size = min(BLOCK, offset + length - start)
+        try:
+            os.lseek(descriptor, start, os.SEEK_SET)
+            piece = os.read(descriptor, size)
+        except OSError:
+            piece = b""
+        out += piece.ljust(size, b"\0")
+    return bytes(out)

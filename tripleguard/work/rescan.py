@@ -1,0 +1,279 @@
+"""Reading the archive again: what is still what it was, and what is not.
+
+Every drive is listed first, which finds what vanished, moved or appeared. Then the copies that are due are read
+from the medium, those with the oldest evidence first, on all drives at once. What is wrong becomes a finding; what
+is right again closes one.
+"""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from tripleguard.catalog.findings import add_evidence, open_findings
+from tripleguard.catalog.journal import add_event, begin_job, end_job
+from tripleguard.clock import DAY
+from tripleguard.errors import CopyTrouble
+from tripleguard.model import EventType, FindingKind, Outcome
+from tripleguard.names import shown
+from tripleguard.rules import overdue_before
+from tripleguard.work.budget import Budget, be_gentle
+from tripleguard.work.comparing import damage_at
+from tripleguard.work.entering import Entering
+from tripleguard.work.kit import Kit, OpenDrive, agent
+from tripleguard.work.progress import Job, LaneProgress, Moved, Progress, Said
+from tripleguard.work.scanning import (
+    Absent,
+    Depth,
+    Different,
+    Equal,
+    Listed,
+    ScanEnded,
+    ScanLane,
+    ScanResult,
+    Unknown,
+)
+
+_TICK = 0.1
+_BATCH = 1000
+_DESCRIBED_AT_MOST = 200
+_RESUME_WITHIN = 60 * DAY
+
+
+@dataclass(slots=True)
+class PlaceScanned:
+    """What a rescan did on one drive.
+
+    checked: copies looked at; unchanged: of these, as recorded; read_back: of these, read from the medium.
+    found: what is wrong that was not known before. finished: all that was asked for was looked at.
+    """
+
+    place: str
+    checked: int = 0
+    unchanged: int = 0
+    read_back: int = 0
+    read_bytes: int = 0
+    finished: bool = False
+    gone: bool = False
+    found: list[tuple[FindingKind, str]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class RescanResult:
+    """What a rescan found, by drive. stopped: the person ended it early."""
+
+    places: tuple[PlaceScanned, ...]
+    seconds: float
+    stopped: bool
+
+
+def rescan(kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget) -> Job[RescanResult]:
+    """Look at the open and locked drives again, within the budget. Yields progress, returns what was found.
+
+    A stop by the person ends it in good order. Raises CatalogTrouble.
+    """
+    began = time.monotonic()
+    be_gentle()
+    run = _Rescan(kit, drives, depth, budget)
+    yield from run.run()
+    return RescanResult(tuple(run.scanned), round(time.monotonic() - began, 3), kit.stop.is_set())
+
+
+class _Rescan:
+    """One run, from the caller's thread."""
+
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget) -> None:
+        self._kit = kit
+        self._drives = drives
+        self._results: queue.Queue[ScanResult] = queue.Queue(maxsize=10_000)
+        self._began = kit.clock.now()
+        self.scanned = [PlaceScanned(drive.record.name) for drive in drives]
+        self._jobs: list[int] = []
+        self._entering: list[Entering] = []
+        self._lanes: list[ScanLane] = []
+        for number, drive in enumerate(drives):
+            before = self._due_before(drive, depth)
+            with kit.catalog.writing():
+                job = begin_job(kit.catalog, f"rescan {depth}", drive.record.name, agent(), self._began)
+            self._jobs.append(job)
+            self._entering.append(
+                Entering(kit.catalog, job, drive.record, kit.settings.rule.drive_copies, self._began)
+            )
+            self._lanes.append(
+                ScanLane(
+                    number,
+                    drive,
+                    kit.catalog.reopened(),
+                    depth,
+                    before,
+                    budget,
+                    kit.stop.is_set,
+                    self._results.put,
+                )
+            )
+
+    def run(self) -> Iterator[Progress]:
+        """Until every lane is through."""
+        for lane in self._lanes:
+            lane.start()
+        waiting = len(self._lanes)
+        try:
+            while waiting:
+                batch = self._drained()
+                ended = [result for result in batch if isinstance(result, ScanEnded)]
+                waiting -= len(ended)
+                yield from self._entered(batch)
+                for end in ended:
+                    if end.error is not None:
+                        raise end.error
+                yield self._moved()
+        finally:
+            self._kit.stop.set() if waiting else None
+            while any(lane.alive for lane in self._lanes) or not self._results.empty():
+                for _ in self._entered(self._drained()):
+                    pass
+            for lane in self._lanes:
+                lane.join()
+            self._close()
+        yield from self._described()
+
+    def _described(self) -> Iterator[Progress]:
+        """Lay what is newly bad beside a good copy, where one is connected, and keep how it differs."""
+        by_name = {drive.record.name: drive for drive in self._drives}
+        for seen in self.scanned:
+            drive = by_name[seen.place]
+            for kind, path in seen.found[:_DESCRIBED_AT_MOST]:
+                if kind not in (FindingKind.CORRUPT, FindingKind.ALTERED) or self._kit.stop.is_set():
+                    continue
+                damage = damage_at(self._kit, self._drives, drive, path)
+                if damage is not None:
+                    with self._kit.catalog.writing():
+                        add_evidence(
+                            self._kit.catalog,
+                            drive.record.id,
+                            path,
+                            {"damage": damage.words, "shape": damage.shape, "differing": damage.differing},
+                        )
+                    yield Said(f"Drive {seen.place}: {shown(path)}: {damage.words}.")
+
+    def _due_before(self, drive: OpenDrive, depth: Depth) -> int:
+        """Before which moment a copy must have been verified to be read now.
+
+        A run of `all` that was cut off goes on where it was: what it had read is not read again.
+        """
+        rule = self._kit.settings.rule
+        if depth != "all":
+            return overdue_before(drive.record.role, rule.road_days, rule.shelf_days, self._began)
+        row = self._kit.catalog.row(
+            "SELECT started_at, outcome FROM jobs WHERE kind = 'rescan all' AND subject = ? AND started_at > ?"
+            " ORDER BY id DESC LIMIT 1",
+            drive.record.name,
+            self._began - _RESUME_WITHIN,
+        )
+        if row is None or row[1] == Outcome.SUCCESS:
+            return self._began
+        first = self._kit.catalog.row(
+            "SELECT min(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ? AND started_at >"
+            " coalesce((SELECT max(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ?"
+            " AND outcome = 'success'), ?)",
+            drive.record.name,
+            drive.record.name,
+            self._began - _RESUME_WITHIN,
+        )
+        return int(first[0]) if first and first[0] else self._began
+
+    def _drained(self) -> list[ScanResult]:
+        batch: list[ScanResult] = []
+        try:
+            batch.append(self._results.get(timeout=_TICK))
+            while len(batch) < _BATCH:
+                batch.append(self._results.get_nowait())
+        except queue.Empty:
+            pass
+        return batch
+
+    def _entered(self, batch: list[ScanResult]) -> Iterator[Progress]:
+        if not batch:
+            return
+        said: list[str] = []
+        with self._kit.catalog.writing():
+            for result in batch:
+                self._enter(result, said)
+        yield from map(Said, said)
+
+    def _enter(self, result: ScanResult, said: list[str]) -> None:
+        seen, entering = self.scanned[result.lane], self._entering[result.lane]
+        kind: FindingKind | None = None
+        match result:
+            case Listed(_, copy_ids):
+                entering.listed(result)
+                seen.checked += len(copy_ids)
+                seen.unchanged += len(copy_ids)
+                return
+            case Equal():
+                entering.equal(result)
+                seen.read_back += 1
+                return
+            case ScanEnded(_, finished, gone, _):
+                seen.finished, seen.gone = finished, gone
+                if finished:
+                    self._close_vanished(result.lane)
+                if gone:
+                    said.append(f"Drive {seen.place} stopped answering; what was read before is entered.")
+                return
+            case Absent(_, copy):
+                kind, path = entering.absent(result), copy.path
+                seen.checked += 1
+            case Different(_, copy):
+                kind, path = entering.different(result), copy.path
+            case Unknown(_, entry):
+                kind, path = entering.unknown(result), entry.path
+        if kind is not None:
+            seen.found.append((kind, path))
+            if len(seen.found) <= 20:
+                said.append(f"Drive {seen.place}: {shown(path)} is {kind}.")
+
+    def _close_vanished(self, lane: int) -> None:
+        """Strays and moved files that were not seen again are gone from where they were."""
+        drive = self._drives[lane]
+        for one in open_findings(self._kit.catalog):
+            if one.place_id == drive.record.id and one.kind is FindingKind.STRAY and one.seen_at < self._began:
+                try:
+                    still = drive.place.look(one.path) is not None
+                except CopyTrouble:
+                    return
+                if not still:
+                    self._entering[lane].vanished(one.path)
+
+    def _moved(self) -> Moved:
+        read = sum(lane.read for lane in self._lanes)
+        of_bytes = sum(lane.of_bytes for lane in self._lanes)
+        lanes = tuple(
+            LaneProgress(drive.record.name, 0, lane.read, alive=not seen.gone)
+            for drive, lane, seen in zip(self._drives, self._lanes, self.scanned, strict=True)
+        )
+        elapsed = max(0.001, (self._kit.clock.now() - self._began) / 1e9)
+        rate = read / elapsed
+        left = (of_bytes - read) / rate if rate > 0 and of_bytes > read else None
+        checked = sum(seen.checked for seen in self.scanned)
+        return Moved("rescan", checked, checked, read, of_bytes, rate, left, lanes)
+
+    def _close(self) -> None:
+        with self._kit.catalog.writing():
+            for job, lane, drive, seen in zip(self._jobs, self._lanes, self._drives, self.scanned, strict=True):
+                seen.read_bytes = lane.read
+                outcome = Outcome.SUCCESS if seen.finished else Outcome.PARTIAL
+                bad = [path for kind, path in seen.found]
+                add_event(
+                    self._kit.catalog,
+                    EventType.FIXITY_CHECK,
+                    Outcome.FAILURE if bad else outcome,
+                    f"{seen.checked:,} copies looked at, {seen.read_back:,} read back, {len(bad):,} new findings",
+                    self._kit.clock.now(),
+                    job_id=job,
+                    place_id=drive.record.id,
+                )
+                detail = {"checked": seen.checked, "read_back": seen.read_back, "bytes": lane.read}
+                end_job(self._kit.catalog, job, outcome, detail, self._kit.clock.now())

@@ -1,0 +1,307 @@
+"""Looking at one drive: list it all, then read what is due, in the order in which it lies there.
+
+One lane per drive, so that two drives are read at the same time and no drive by two readers. A lane only looks
+and says what it saw; the job enters it. It can be stopped at any byte: what was read to its end is entered, so
+that the next run repeats at most the one file it was in.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.store import Catalog
+from tripleguard.digest import SampledHasher
+from tripleguard.model import Copy, Entry, File, Medium
+from tripleguard.places.drive import Drive
+from tripleguard.places.media import BLOCK, aligned_buffer
+from tripleguard.places.storing import OWN, is_own
+from tripleguard.rules import is_as_recorded
+from tripleguard.work.budget import Budget
+from tripleguard.work.chunks import CHUNK
+from tripleguard.work.kit import OpenDrive
+
+Depth = Literal["quick", "due", "all"]
+
+_WINDOW = 2_000
+"""Copies that are taken oldest evidence first and then read in the order in which they lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """Copies that are there with size and time as recorded."""
+
+    lane: int
+    copy_ids: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """A copy that is not at its path."""
+
+    lane: int
+    copy: Copy
+
+
+@dataclass(frozen=True, slots=True)
+class Equal:
+    """A copy was read back and holds what it should. entry: as it lies there now."""
+
+    lane: int
+    copy: Copy
+    entry: Entry
+    medium: Medium
+
+
+@dataclass(frozen=True, slots=True)
+class Different:
+    """A copy was read back and holds something else. file: what; None: unreadable from byte unread on."""
+
+    lane: int
+    copy: Copy
+    entry: Entry
+    file: File | None
+    sample: bytes
+    unreadable: int
+    medium: Medium
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """A file that the catalog does not have at this path."""
+
+    lane: int
+    entry: Entry
+    file: File | None
+    sample: bytes
+    medium: Medium
+
+
+@dataclass(frozen=True, slots=True)
+class ScanEnded:
+    """A lane is through. finished: all that was asked for was looked at. gone: the drive stopped answering."""
+
+    lane: int
+    finished: bool
+    gone: bool = False
+    error: BaseException | None = None
+
+
+ScanResult = Listed | Absent | Equal | Different | Unknown | ScanEnded
+
+
+class ScanLane:
+    """One drive being looked at in a thread of its own. catalog is this lane's own connection.
+
+    due_before: copies verified before this moment (UTC ns) are due. report gets every result.
+    """
+
+    def __init__(
+        self,
+        number: int,
+        drive: OpenDrive,
+        catalog: Catalog,
+        depth: Depth,
+        due_before: int,
+        budget: Budget,
+        stopped: Callable[[], bool],
+        report: Callable[[ScanResult], None],
+    ) -> None:
+        self.number = number
+        self.read = 0
+        self.of_bytes = 0
+        self.checked = 0
+        self._drive = drive
+        self._catalog = catalog
+        self._depth = depth
+        self._due_before = due_before
+        self._budget = budget
+        self._stopped = stopped
+        self._report = report
+        self._buffer = aligned_buffer(CHUNK)
+        self._thread = threading.Thread(target=self._edge, name=f"scan-{drive.record.name}", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def join(self) -> None:
+        self._thread.join()
+
+    def _edge(self) -> None:
+        try:
+            finished = self._scan()
+        except OSError as error:
+            gone = not self._drive.place.here()
+            self._report(ScanEnded(self.number, finished=False, gone=gone, error=None if gone else error))
+        except BaseException as error:  # noqa: BLE001 - a thread's outer edge; the job raises it again
+            self._report(ScanEnded(self.number, finished=False, error=error))
+        else:
+            self._report(ScanEnded(self.number, finished))
+        finally:
+            self._catalog.close()
+
+    def _scan(self) -> bool:
+        changed, unknown = self._list_all()
+        for copy, entry in changed:
+            if self._ended():
+                return False
+            self._read_copy(copy, entry)
+        for path in unknown:
+            if self._ended():
+                return False
+            self._read_unknown(path)
+        if self._depth == "quick":
+            return True
+        return self._read_due()
+
+    def _ended(self) -> bool:
+        while self._budget.paused.is_set() and not self._stopped():
+            time.sleep(0.2)
+        return self._stopped() or self._budget.used_up()
+
+    # Listing
+
+    def _list_all(self) -> tuple[list[tuple[Copy, Entry]], list[str]]:
+        """Compare every folder with the catalog; what changed, and paths the catalog does not have."""
+        changed: list[tuple[Copy, Entry]] = []
+        unknown: list[str] = []
+        met: set[str] = set()
+        for folder, entries in self._folders(""):
+            if self._stopped():
+                return [], []
+            met.add(folder)
+            self._compare(folder, entries, changed, unknown)
+        for folder in questions.folders_with_copies(self._catalog, self._drive.record.id):
+            if folder not in met and not folder.startswith(f"{OWN}/"):
+                self._compare(folder, [], changed, unknown)
+        return changed, unknown
+
+    def _folders(self, folder: str) -> Iterator[tuple[str, list[Entry]]]:
+        entries, below = [], []
+        for name, status in self._drive.place.names(folder):
+            path = f"{folder}/{name}" if folder else name
+            if path == OWN or isinstance(status, OSError):
+                continue
+            if stat.S_ISDIR(status.st_mode):
+                below.append(path)
+            elif stat.S_ISREG(status.st_mode) and not is_own(path):
+                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
+        yield folder, entries
+        for path in below:
+            yield from self._folders(path)
+
+    def _compare(
+        self, folder: str, entries: Sequence[Entry], changed: list[tuple[Copy, Entry]], unknown: list[str]
+    ) -> None:
+        recorded = {
+            copy.path: copy for copy in questions.copies_right_in(self._catalog, self._drive.record.id, folder)
+        }
+        fine: list[int] = []
+        for entry in entries:
+            copy = recorded.pop(entry.path, None)
+            if copy is None:
+                unknown.append(entry.path)
+            elif is_as_recorded(copy, entry):
+                fine.append(copy.id)
+            else:
+                changed.append((copy, entry))
+        self.checked += len(fine)
+        if fine:
+            self._report(Listed(self.number, tuple(fine)))
+        for copy in recorded.values():
+            self._report(Absent(self.number, copy))
+
+    # Reading
+
+    def _read_due(self) -> bool:
+        place_id = self._drive.record.id
+        self.of_bytes = questions.due_bytes(self._catalog, place_id, self._due_before)
+        after: tuple[int, int] = (-1, 0)
+        while True:
+            window = questions.due_copies(self._catalog, place_id, self._due_before, after, _WINDOW)
+            if not window:
+                return True
+            after = max((copy.evidence.verified_at or 0, copy.id) for copy in window)
+            for copy in sorted(window, key=lambda copy: copy.path):
+                if self._ended():
+                    return False
+                entry = self._drive.place.look(copy.path)
+                if entry is not None:
+                    self._read_copy(copy, entry)
+
+    def _read_copy(self, copy: Copy, entry: Entry) -> None:
+        expected = questions.file_with_id(self._catalog, copy.file_id).file
+        file, sample, medium, unread = self._read_file(entry)
+        if file is None and not unread:
+            return
+        if file == expected:
+            self._report(Equal(self.number, copy, entry, medium))
+            self.checked += 1
+            return
+        # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
+        again, sample, medium, unread = self._read_file(entry)
+        if again is None and not unread:
+            return
+        self.checked += 1
+        if again == expected:
+            self._report(Equal(self.number, copy, entry, medium))
+        else:
+            self._report(Different(self.number, copy, entry, again, sample, unread, medium))
+
+    def _read_unknown(self, path: str) -> None:
+        entry = self._drive.place.look(path)
+        if entry is None:
+            return
+        file, sample, medium, unread = self._read_file(entry)
+        if file is None and not unread:
+            return
+        self._report(Unknown(self.number, entry, file, sample, medium))
+
+    def _read_file(self, entry: Entry) -> tuple[File | None, bytes, Medium, int]:
+        """What the medium holds; no file when stopped, or, with the bytes that can't be read, when it failed."""
+        hasher = SampledHasher()
+        reading = self._drive.place.read(entry.path)
+        try:
+            while count := reading.readinto(self._buffer):
+                hasher.update(self._buffer[:count])
+                self.read += count
+                wait = self._budget.spend(count)
+                if self._stopped():
+                    return None, b"", reading.medium, 0
+                if wait > 0:
+                    time.sleep(min(wait, 5.0))
+        except OSError:
+            if not self._drive.place.here():
+                raise
+            return None, b"", reading.medium, max(1, unreadable_bytes(self._drive.place, entry, self._stopped))
+        finally:
+            reading.close()
+        return hasher.file(), hasher.sample(), reading.medium, 0
+
+
+def unreadable_bytes(place: Drive, entry: Entry, stopped: Callable[[], bool]) -> int:
+    """How many bytes of a file can't be read, tried in blocks of 4 KiB."""
+    bad = 0
+    descriptor = place.open_for_reading(entry.path)
+    try:
+        for offset in range(0, entry.size, BLOCK):
+            if stopped():
+                break
+            try:
+                os.lseek(descriptor, offset, os.SEEK_SET)
+                os.read(descriptor, BLOCK)
+            except OSError:
+                bad += min(BLOCK, entry.size - offset)
+    finally:
+        os.close(descriptor)
+    return bad
