@@ -1,0 +1,53 @@
+"""What the tests share: a place on a real disk, and the world that is built there."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from world import World
+
+from tripleguard.places.media import depth_of
+
+
+@pytest.fixture(scope="session")
+def disk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder whose files can be read back from a device.
+
+    In memory (tmpfs) a reading back is honestly called `cached` and a clearance says no, so the usual temporary
+    folder serves only if it is on a disk; else one beside the project; else the test is skipped.
+    """
+    usual = tmp_path_factory.getbasetemp()
+    if depth_of(usual).medium.reached_device:
+        yield usual
+        return
+    beside = Path(__file__).resolve().parent.parent / "build"
+    if not depth_of(beside.parent).medium.reached_device:
+        pytest.skip("neither the temporary folder nor the project is on a disk that can be read past the cache")
+    beside.mkdir(exist_ok=True)
+    made = Path(tempfile.mkdtemp(prefix="tests-", dir=beside))
+    yield made
+    shutil.rmtree(made, ignore_errors=True)
+
+
+@pytest.fixture
+def here(disk: Path) -> Iterator[Path]:
+    """A fresh folder on a disk for one test."""
+    made = Path(tempfile.mkdtemp(prefix="w", dir=disk))
+    yield made
+    shutil.rmtree(made, ignore_errors=True)
+
+
+@pytest.fixture
+def bare(here: Path) -> World:
+    """A world where nothing was set up."""
+    return World(here)
+
+
+@pytest.fixture
+def world(bare: World) -> World:
+    """A world with the drives A and B set up."""
+    return bare.setup()

@@ -1,0 +1,268 @@
+"""One small world for the scenario tests: a home, two drives, cards with what cameras write, and the command line.
+
+Everything is set up through the public surface. Commands run in this process, with their arguments, output and
+exit status as a shell sees them; `World.process` starts a real one where a process matters. A job can also be
+run by the clock of a test, which is how evidence grows old overnight.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import subprocess
+import sys
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import Any
+
+from tripleguard.catalog.store import open_catalog
+from tripleguard.cli import main
+from tripleguard.clock import SECOND, SystemClock
+from tripleguard.config import read_settings
+from tripleguard.demo.pictures import picture_file, raw_file
+from tripleguard.digest import digest_of
+from tripleguard.home import home_at
+from tripleguard.places.card import Card, open_card
+from tripleguard.places.held import HeldFolder
+from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
+from tripleguard.work.offload import OffloadResult, offload
+from tripleguard.work.progress import Job, Result
+
+EVENING = datetime(2026, 6, 13, 21, 30)
+"""Camera time of the show that most scenarios play in."""
+
+SERIAL = "40017731"
+SMALL = 64 << 10
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command left behind: exit status, standard output, standard error."""
+
+    status: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        """The one JSON object on standard output."""
+        found: dict[str, Any] = json.loads(self.out)
+        return found
+
+
+@dataclass
+class CardFolder:
+    """A folder that stands for a card, filled by hand as cameras fill one."""
+
+    root: Path
+    made: int = 0
+
+    def put(self, path: str | bytes, content: bytes = b"", *, at: datetime = EVENING) -> Path:
+        """A file with these bytes and this modification time (UTC); its folders are made."""
+        where = self.root / os.fsdecode(path)
+        where.parent.mkdir(parents=True, exist_ok=True)
+        where.write_bytes(content)
+        ns = int(at.replace(tzinfo=at.tzinfo or UTC).timestamp()) * SECOND
+        os.utime(where, ns=(ns, ns))
+        return where
+
+    def raw(
+        self,
+        path: str,
+        *,
+        taken: datetime = EVENING,
+        serial: str = SERIAL,
+        model: str = "Orrery R7",
+        seed: int | None = None,
+        size: int = SMALL,
+    ) -> Path:
+        """A raw as the invented maker's camera writes it; every one another picture unless seed says."""
+        self.made += 1
+        number = seed if seed is not None else zlib.crc32(f"{self.root.name} {path} {serial}".encode())
+        content = raw_file(
+            number, taken=taken, subsec=self.made % 100, offset="+02:00", serial=serial, model=model, size=size
+        )
+        return self.put(path, content, at=taken)
+
+    def picture(
+        self, path: str, *, taken: datetime = EVENING, serial: str = SERIAL, seed: int | None = None
+    ) -> Path:
+        """A camera JPEG, small."""
+        self.made += 1
+        number = seed if seed is not None else zlib.crc32(f"{self.root.name} {path} {serial}".encode())
+        content = picture_file(
+            number, taken=taken, subsec=self.made % 100, offset="+02:00", serial=serial, width=96, height=64
+        )
+        return self.put(path, content, at=taken)
+
+    def frames(self, count: int, *, first: int = 1, folder: str = "DCIM/100ORREY", **how: Any) -> list[Path]:
+        """Raws in a row, numbered as DCF numbers them."""
+        return [self.raw(f"{folder}/ORR_{number:04d}.DNG", **how) for number in range(first, first + count)]
+
+    def digests(self) -> dict[str, bytes]:
+        """What is on it now: relative path to BLAKE3."""
+        return contents(self.root)
+
+
+@dataclass
+class TestClock:
+    """A clock that a test sets."""
+
+    __test__ = False
+
+    at: int = field(default_factory=lambda: SystemClock().now())
+    where: tzinfo | None = UTC
+
+    def now(self) -> int:
+        return self.at
+
+    def zone(self) -> tzinfo | None:
+        return self.where
+
+
+class World:
+    """A home and drives below root. Nothing is set up until `setup` or a command does it."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.home = root / "home"
+        self.drives: dict[str, Path] = {}
+
+    def setup(self, *names: str) -> World:
+        """Folders for the drives (A and B unless named) and `tripleguard setup` for them."""
+        for name in names or ("A", "B"):
+            self.drives[name] = self.folder(f"drive-{name.lower()}")
+        given = [part for name, path in self.drives.items() for part in ("--drive", f"{name}={path}")]
+        answer = self.run("setup", *given)
+        assert answer.status == 0, answer.err
+        return self
+
+    def folder(self, name: str) -> Path:
+        path = self.root / name
+        path.mkdir(exist_ok=True)
+        return path
+
+    def card(self, name: str = "card") -> CardFolder:
+        return CardFolder(self.folder(name))
+
+    def run(self, *arguments: object) -> Answer:
+        """Run one command in this process, as `tripleguard --home HOME ARGUMENTS`."""
+        out, err = _Stream(), _Stream()
+        status, before = 0, sys.argv
+        sys.argv = ["tripleguard", "--home", str(self.home), *map(str, arguments)]
+        try:
+            with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+                main()
+        except SystemExit as end:
+            status = end.code if isinstance(end.code, int) else 1
+        finally:
+            sys.argv = before
+        return Answer(status, out.text(), err.text())
+
+    def process(
+        self, *arguments: object, env: Mapping[str, str] | None = None, **how: Any
+    ) -> subprocess.CompletedProcess[bytes]:
+        """Run one command in a process of its own and wait for it, at most a minute."""
+        return subprocess.run(
+            self.command_line(*arguments),
+            capture_output=True,
+            timeout=60,
+            check=False,
+            env={**os.environ, **(env or {})},
+            **how,
+        )
+
+    def command_line(self, *arguments: object) -> list[str]:
+        return [sys.executable, "-m", "tripleguard", "--home", str(self.home), *map(str, arguments)]
+
+    def unplug(self, name: str) -> Path:
+        """Take a drive away: its folder is somewhere else now; where."""
+        away = self.root / "away" / self.drives[name].name
+        away.parent.mkdir(exist_ok=True)
+        self.drives[name].rename(away)
+        return away
+
+    def plug(self, name: str) -> None:
+        """Bring an unplugged drive back to where it was."""
+        (self.root / "away" / self.drives[name].name).rename(self.drives[name])
+
+    def on(self, name: str) -> dict[str, bytes]:
+        """What a drive holds of the photographer's files: relative path to BLAKE3; the tool's own left out."""
+        return {
+            path: digest
+            for path, digest in contents(self.drives[name]).items()
+            if not path.startswith(".tripleguard/") and not is_own_beside(path)
+        }
+
+    def settings(self, text: str) -> None:
+        """Replace the settings file."""
+        (self.home / "settings.toml").write_text(text, encoding="utf-8")
+
+    @contextlib.contextmanager
+    def kit(self, clock: TestClock | None = None) -> Iterator[Kit]:
+        """What a job is given, by the clock of a test."""
+        home = home_at(str(self.home))
+        catalog = open_catalog(home.catalog)
+        try:
+            yield Kit(home, catalog, read_settings(home.settings), clock or TestClock())
+        finally:
+            catalog.close()
+
+    def offload_job(
+        self, card: Path, kind: type[Card] = Card, *, clock: TestClock | None = None, shoot: str | None = None
+    ) -> OffloadResult:
+        """The offload itself, with a card of another kind or another clock."""
+        with self.kit(clock) as kit:
+            open_card(card, [path for _, path in where_drives_are(kit) if path]).close()
+            held = kind(HeldFolder(card, quiet=True))
+            try:
+                with opened(kit, drives_for_writing(kit, ()), "a test") as ready:
+                    return finished(offload(kit, held, ready.drives, shoot, ready.refused))
+            finally:
+                held.close()
+
+
+def finished(job: Job[Result]) -> Result:
+    """Run a job to its end; its result."""
+    while True:
+        try:
+            next(job)
+        except StopIteration as end:
+            result: Result = end.value
+            return result
+
+
+def contents(root: Path) -> dict[str, bytes]:
+    """Every plain file below root: relative path to BLAKE3. Links are not followed."""
+    found: dict[str, bytes] = {}
+    for folder, _, names in os.walk(root):
+        for name in names:
+            path = Path(folder) / name
+            if path.is_file() and not path.is_symlink():
+                found[str(path.relative_to(root))] = digest_of(path.read_bytes())
+    return found
+
+
+def is_own_beside(path: str) -> bool:
+    """Whether a path on a drive is a check list or the record of a clearance, right in the folder of a shoot."""
+    folder, _, name = path.rpartition("/")
+    return folder.count("/") == 1 and (
+        name == "checksums.b3" or (name.startswith("clearance-") and name.endswith("Z.txt"))
+    )
+
+
+class _Stream(io.TextIOWrapper):
+    """A standard stream that is kept, as strict about text as a real one."""
+
+    def __init__(self) -> None:
+        self._kept = io.BytesIO()
+        super().__init__(self._kept, encoding="utf-8", errors="strict", write_through=True)
+
+    def text(self) -> str:
+        self.flush()
+        return self._kept.getvalue().decode("utf-8")
