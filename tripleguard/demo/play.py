@@ -1,7 +1,7 @@
 """An evening of an invented tour, played through with the real commands.
 
-Two bodies, two cards, two drives. An offload is interrupted and resumed, a drive is unplugged, a copy rots, a card is
-asked about three times. Each step says in a line what it shows, and checks that it came out as it should.
+Two bodies, two cards, two drives. An offload is interrupted and resumed, a drive is unplugged, a copy rots, and the
+same question about a card is asked again and again. Each step says in a line what it shows, and checks that it came out as it should.
 """
 
 from __future__ import annotations
@@ -38,7 +38,9 @@ def play(folder: Path | None, echo: Echo) -> int:
     root.mkdir(parents=True, exist_ok=True)
     if any(root.iterdir()):
         raise TripleguardError(
-            f"{root} is not empty.", safe="Nothing was changed.", do="Give a folder that is empty or not there yet."
+            f"{root} is not empty.",
+            safe="Nothing was changed.",
+            do="Give a folder that is empty or not there yet.",
         )
     evening = _Evening(root, echo)
     evening.play()
@@ -114,9 +116,7 @@ class _Evening:
     def _interrupted(self, *arguments: str) -> None:
         """Run a command and stop it as Ctrl-C would once a few copies are named."""
         self._echo(f"$ tripleguard {self._short(arguments)}")
-        running = subprocess.Popen(
-            self._command(*arguments), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
+        running = subprocess.Popen(self._command(*arguments), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         while running.poll() is None and _copies(self._a) < _CHUNKS_BEFORE_STOP:
             time.sleep(0.002)
         running.send_signal(signal.SIGINT)
@@ -150,8 +150,7 @@ class _Evening:
 def _card(root: Path, serial: str, number: int) -> None:
     for frame in range(1, _FRAMES + 1):
         _frame(root, serial, number, frame)
-    (root / ".Trashes").mkdir()
-    (root / ".Trashes" / "._1").write_bytes(b"")
+    (root / ".DS_Store").write_bytes(b"left by a laptop")
 
 
 def _frame(root: Path, serial: str, number: int, frame: int) -> None:
