@@ -16,7 +16,8 @@ from tripleguard.places.held import HeldFolder
 from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
 from tripleguard.places.media import MediumReading, depth_of, is_rotational
 from tripleguard.places.probe import learn_limits
-from tripleguard.places.storing import OWN, DriveIncoming, Storing, told
+from tripleguard.places.storing import OWN, DriveIncoming, Storing
+from tripleguard.places.telling import told
 
 
 class Drive:

@@ -23,11 +23,12 @@ import sys
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
-from tripleguard.errors import CopyTrouble, NameTaken, NoRoom, PlaceFailed
+from tripleguard.errors import CopyTrouble, NameTaken, PlaceFailed
 from tripleguard.model import Entry
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.media import BLOCK
+from tripleguard.places.telling import told
 
 OWN = ".tripleguard"
 INCOMING = f"{OWN}/incoming"
@@ -36,7 +37,6 @@ CHECK_LIST = "checksums.b3"
 RECORD_PREFIX = "clearance-"
 SUPERSEDED = ".old"
 
-_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
 _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 _RENAME_NOREPLACE = 1  # Linux, include/uapi/linux/fs.h
@@ -396,39 +396,6 @@ def flush_to_medium(descriptor: int) -> None:
         fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
         return
     os.fsync(descriptor)
-
-
-class told:  # noqa: N801 - reads as a word of the with statement
-    """Turns what the system says of a drive into what a person can act on."""
-
-    def __init__(self, place: str, doing: str) -> None:
-        self._place = place
-        self._doing = doing
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
-        if not isinstance(error, OSError):
-            return
-        reason = os.strerror(error.errno) if error.errno else str(error)
-        if error.errno in _FULL:
-            raise NoRoom(
-                f"{self._place} is full ({self._doing}: {reason}).",
-                safe="Copies that were finished stay; the unfinished one has no name.",
-                do="Use another drive, then run `tripleguard topup`.",
-            ) from error
-        if error.errno == errno.EROFS:
-            raise PlaceFailed(
-                f"{self._place} is read-only ({self._doing}).",
-                safe="Nothing on it was changed.",
-                do="Check its lock switch and its file system, then connect it again.",
-            ) from error
-        raise PlaceFailed(
-            f"{self._place} stopped answering ({self._doing}: {reason}).",
-            safe="Copies that were verified before are in the catalog.",
-            do="Check the cable, connect it again, then run `tripleguard topup`.",
-        ) from error
 
 
 def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:
