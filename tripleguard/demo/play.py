@@ -1,7 +1,8 @@
 """An evening of an invented tour, played through with the real commands.
 
-Two bodies, two cards, two drives. An offload is interrupted and resumed, a drive is unplugged, a copy rots, and the
-same question about a card is asked again and again. Each step says in a line what it shows, and checks that it came out as it should.
+Two bodies, two cards, two drives. An offload is interrupted and resumed, a drive is unplugged, a copy rots, and
+the same question about a card is asked again and again. Each step says in a line what it shows, and checks that it
+came out as it should.
 """
 
 from __future__ import annotations
