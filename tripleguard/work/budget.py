@@ -64,11 +64,15 @@ def be_gentle() -> None:
     with contextlib.suppress(OSError):
         if hasattr(os, "nice"):
             os.nice(10)
-    if sys.platform in ("linux", "win32"):
-        import psutil
+    if sys.platform == "linux":
+        _lowest_priority(psutil_class=3)
+    elif sys.platform == "win32":
+        _lowest_priority(psutil_class=0)
 
-        with contextlib.suppress(psutil.Error, OSError, AttributeError):
-            process = psutil.Process()
-            # 0 is the lowest of Windows (IoPriorityVeryLow).
-            idle = psutil.IOPRIO_CLASS_IDLE if sys.platform == "linux" else 0
-            process.ionice(idle)
+
+def _lowest_priority(psutil_class: int) -> None:
+    """3 is the idle class of Linux (ioprio_set(2)), 0 the lowest of Windows (IoPriorityVeryLow)."""
+    import psutil
+
+    with contextlib.suppress(psutil.Error, OSError, AttributeError):
+        psutil.Process().ionice(psutil_class)
