@@ -64,15 +64,9 @@ def be_gentle() -> None:
     with contextlib.suppress(OSError):
         if hasattr(os, "nice"):
             os.nice(10)
-    if sys.platform == "linux":
-        _lowest_priority(psutil_class=3)
-    elif sys.platform == "win32":
-        _lowest_priority(psutil_class=0)
+    if sys.platform != "darwin":
+        import psutil
 
-
-def _lowest_priority(psutil_class: int) -> None:
-    """3 is the idle class of Linux (ioprio_set(2)), 0 the lowest of Windows (IoPriorityVeryLow)."""
-    import psutil
-
-    with contextlib.suppress(psutil.Error, OSError, AttributeError):
-        psutil.Process().ionice(psutil_class)
+        # 3 is the idle class of Linux (ioprio_set(2)), 0 the lowest of Windows (IoPriorityVeryLow).
+        with contextlib.suppress(psutil.Error, OSError):
+            psutil.Process().ionice(3 if sys.platform == "linux" else 0)
