@@ -51,7 +51,7 @@ class NameGiver:
         for lane in lanes:
             place = self._drives[lane].place
             here = fitted(path, place.limits)
-            given = self._given.get((lane, folded(here)))
+            given = self._given.get(self._key(lane, here))
             if given is not None and given != file:
                 return None
             recorded = questions.copy_at(self._catalog, self._drives[lane].record.id, here)
@@ -71,11 +71,16 @@ class NameGiver:
     def give(self, chosen: Chosen, file: File) -> None:
         """Keep these names for this file."""
         for lane, path in chosen.paths.items():
-            self._given[lane, folded(path)] = file
+            self._given[self._key(lane, path)] = file
 
     def seen(self, lane: int, path: str) -> None:
         """A name can be seen on the drive now and need not be remembered."""
-        self._given.pop((lane, folded(path)), None)
+        self._given.pop(self._key(lane, path), None)
+
+    def _key(self, lane: int, path: str) -> tuple[int, str]:
+        """One key for all spellings that the lane's file system takes for one name."""
+        limits = self._drives[lane].place.limits
+        return lane, folded(path) if limits.folds_case or limits.folds_form else path
 
     def _may_return(self, recorded: Copy, file: File, place: Place) -> bool:
         """Whether a recorded path is free again: the same file belongs there and is gone from it."""
