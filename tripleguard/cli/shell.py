@@ -135,10 +135,10 @@ def say(lines: Iterable[str]) -> None:
 
 
 def say_json(answer: dict[str, Any]) -> None:
-    """Print an answer as one JSON object."""
-    import msgspec
+    """Print an answer as one JSON object, in ASCII: what a name holds can't reach the terminal as it is."""
+    import json
 
-    click.echo(msgspec.json.format(msgspec.json.encode(answer), indent=2).decode())
+    click.echo(json.dumps(answer, indent=2, ensure_ascii=True))
 
 
 def _show_error(error: TripleguardError) -> None:
