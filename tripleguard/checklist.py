@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from tripleguard.names import is_text
 
 _ESCAPES = {"\\": "\\\\", "\n": "\\n", "\r": "\\r"}
+_HEX = frozenset("0123456789abcdefABCDEF")
 _BACK = {"\\": "\\", "n": "\n", "r": "\r"}
 
 
@@ -41,12 +42,10 @@ def _line(name: str, digest: bytes) -> str:
 def _pair(line: str) -> tuple[str, bytes] | None:
     escaped = line.startswith("\\")
     digits, gap, name = line[escaped:].partition("  ")
-    if not gap or not name or len(digits) != 64:
+    # `bytes.fromhex` would pass over spaces among the digits.
+    if not gap or not name or len(digits) != 64 or not set(digits) <= _HEX:
         return None
-    try:
-        digest = bytes.fromhex(digits)
-    except ValueError:
-        return None
+    digest = bytes.fromhex(digits)
     plain = _unescaped(name) if escaped else name
     return None if plain is None else (plain, digest)
 
