@@ -8,6 +8,7 @@ markup.
 from __future__ import annotations
 
 import os
+import re
 import unicodedata
 
 from tripleguard.model import Limits
@@ -15,6 +16,7 @@ from tripleguard.model import Limits
 _DEVICE_NAMES = frozenset(
     ["CON", "PRN", "AUX", "NUL", *(f"COM{n}" for n in range(1, 10)), *(f"LPT{n}" for n in range(1, 10))]
 )
+_NUMBER = re.compile(r"-[1-9][0-9]{0,3}$")
 EXFAT_FORBIDDEN = '"*/:<>?\\|' + "".join(map(chr, range(32)))
 """exFAT specification 1.00, section 7.7.3, table 35."""
 
@@ -88,10 +90,18 @@ def _fitted_part(part: str, limits: Limits) -> str:
 
 
 def _shortened(part: str, limits: Limits) -> str:
+    """The part cut to fit, keeping its extension and the number that tells it from a twin."""
+    if _fits(part, limits):
+        return part
     stem, end = split_suffix(part)
-    while not _fits(stem + end, limits) and stem:
+    number = _NUMBER.search(stem)
+    if number is not None:
+        stem, end = stem[: number.start()], number[0] + end
+    if not stem or not _fits(stem[0] + end, limits):
+        stem, end = part, ""
+    while not _fits(stem + end, limits):
         stem = stem[:-1]
-    return (stem + end) if stem else part
+    return stem + end
 
 
 def _fits(part: str, limits: Limits) -> bool:
