@@ -7,6 +7,7 @@ that ended. Who holds it is written into the file, so that the next one can say 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterator
 import msgspec
 
 from tripleguard.errors import PlaceBusy
+from tripleguard.places.telling import told
 
 _NOTE_BYTES = 512
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
@@ -32,16 +34,22 @@ class Holder(msgspec.Struct, frozen=True):
 def held(place: str, opened: Callable[[], int], holder: Holder) -> Iterator[None]:
     """Hold a place's lock until the end of the block. place is for messages.
 
-    opened gives a read-write descriptor on the lock file. Raises PlaceBusy naming the holder.
+    opened gives a read-write descriptor on the lock file. Raises PlaceBusy naming the holder, PlaceFailed.
     """
     descriptor = opened()
     try:
-        if not _taken(descriptor):
+        with told(place, "locking it"):
+            taken = _taken(descriptor)
+        if not taken:
             raise _busy(place, _noted(descriptor))
-        _note(descriptor, holder)
+        # On a full drive the note has no room; the lock holds without it.
+        with contextlib.suppress(OSError):
+            _note(descriptor, holder)
         yield
     finally:
-        os.close(descriptor)
+        # A drive that was pulled says so at the close as well; its lock has gone with it.
+        with contextlib.suppress(OSError):
+            os.close(descriptor)
 
 
 def _taken(descriptor: int) -> bool:
@@ -55,7 +63,9 @@ def _taken(descriptor: int) -> bool:
             import fcntl
 
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    except OSError as error:
+        if error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
+            raise
         return False
     return True
 
@@ -66,10 +76,10 @@ def _note(descriptor: int, holder: Holder) -> None:
 
 
 def _noted(descriptor: int) -> Holder | None:
-    os.lseek(descriptor, 0, os.SEEK_SET)
     try:
+        os.lseek(descriptor, 0, os.SEEK_SET)
         return msgspec.json.decode(os.read(descriptor, _NOTE_BYTES), type=Holder)
-    except msgspec.MsgspecError:
+    except (msgspec.MsgspecError, OSError):
         return None
 
 

@@ -169,10 +169,11 @@ class Storing:
 
     def clear_incoming(self) -> int:
         """Remove what interrupted jobs left unfinished; how many. The caller holds the place's lock."""
-        try:
-            left = self.folder.names(INCOMING)
-        except FileNotFoundError:
-            return 0
+        with told(self.place, "looking for unfinished copies"):
+            try:
+                left = self.folder.names(INCOMING)
+            except FileNotFoundError:
+                return 0
         for name, _ in left:
             with told(self.place, "clearing unfinished copies"):
                 os.unlink(self.folder.where(f"{INCOMING}/{name}"), dir_fd=self.folder.fd)
@@ -295,7 +296,8 @@ class DriveIncoming:
     def publish(self, path: str) -> Entry:
         if not self._flushed:
             raise AssertionError("only a flushed copy may be named")
-        self._close()
+        with told(self._storing.place, "closing a copy"):
+            self._close()
         self._storing.publish(self._path, path)
         with told(self._storing.place, f"looking at {shown(path)}"):
             entry = self._storing.folder.look(path)
@@ -308,11 +310,14 @@ class DriveIncoming:
         return entry
 
     def discard(self) -> None:
-        self._close()
+        # A driver that has died says so at every close as well; there is nothing left to lose here.
+        with contextlib.suppress(OSError):
+            self._close()
         self._storing.unlink_incoming(self._path)
 
     def keep(self, name: str, why: str) -> None:
-        self._close()
+        with contextlib.suppress(OSError):
+            self._close()
         if self._size == 0:
             self.discard()
             return
@@ -372,9 +377,9 @@ class DriveIncoming:
                 raise
 
     def _close(self) -> None:
-        if self._fd >= 0:
-            os.close(self._fd)
-            self._fd = -1
+        descriptor, self._fd = self._fd, -1
+        if descriptor >= 0:
+            os.close(descriptor)
 
 
 def is_own(path: str) -> bool:
