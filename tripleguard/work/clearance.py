@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from blake3 import blake3
 
 from tripleguard.catalog import questions
+from tripleguard.catalog.places import all_places
 from tripleguard.catalog.questions import KnownFile
 from tripleguard.digest import Hasher, sample_of
-from tripleguard.errors import CardGone, Stopped
-from tripleguard.model import Clearance, Entry, PlaceRecord, Reason
+from tripleguard.errors import CardGone, CopyTrouble, Stopped
+from tripleguard.model import Clearance, Copy, Entry, PlaceKind, PlaceRecord, Reason
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.places.media import aligned_buffer, disk_of
@@ -24,7 +25,7 @@ from tripleguard.rules import Needs, Standing, standing, telling
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.findwords import said
 from tripleguard.work.holdings import serves
-from tripleguard.work.kit import Kit, OpenDrive, where_drives_are
+from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.records import Covered, keep_record
 
@@ -66,7 +67,7 @@ class _Identified:
 def answer_for_card(kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> Job[CardAnswer]:
     """Look at the card and at every copy on the open drives, and answer. The record is kept.
 
-    Raises CardGone, Stopped, CatalogTrouble, PlaceTrouble.
+    Raises CardGone, Stopped, CatalogTrouble.
     """
     asking = _Asking(kit, question, drives)
     totals = question.card.totals()
@@ -114,7 +115,9 @@ class _Asking:
         self._kit = kit
         self._question = question
         self._drives = {drive.record.id: drive for drive in drives}
-        self._records: dict[int, PlaceRecord] = {record.id: record for record, _ in where_drives_are(kit)}
+        self._records: dict[int, PlaceRecord] = {
+            record.id: record for record in all_places(kit.catalog) if record.kind is PlaceKind.DRIVE
+        }
         self._now = kit.clock.now()
         rule = kit.settings.rule
         self._needs = Needs(rule.road_days, rule.shelf_days, rule.accept_cached, kit.settings.clearance.away_hours)
@@ -248,7 +251,7 @@ class _Asking:
                 record.state,
                 record.role,
                 here=drive is not None,
-                seen=drive.place.look(copy.path) if drive else None,
+                seen=_seen(drive, copy) if drive else None,
                 needs=self._needs,
                 now=self._now,
             )
@@ -266,6 +269,14 @@ class _Asking:
     def _on_one_device(self) -> bool:
         disks = [disk_of(drive.place.root) for drive in self._drives.values()]
         return len(disks) > 1 and len(set(disks)) < len(disks)
+
+
+def _seen(drive: OpenDrive, copy: Copy) -> Entry | None:
+    """What the drive lists at the copy's path; None also where it can't be looked at: in doubt it does not count."""
+    try:
+        return drive.place.look(copy.path)
+    except CopyTrouble:
+        return None
 
 
 def _stopped() -> Stopped:

@@ -84,7 +84,7 @@ def offload(
     yield from job.run()
     yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
     answer = yield from answer_for_card(
-        kit, CardQuestion(card, as_read_by=job.job_id, unreadable=job.unreadable()), drives
+        kit, CardQuestion(card, as_read_by=job.job_id, unreadable=job.unreadable()), job.drives_left()
     )
     return OffloadResult(
         shoots=job.shoots(),
@@ -94,7 +94,7 @@ def offload(
         already_there=job.files_done - len(job.copied),
         resumed=job.resumed,
         litter=job.totals.litter,
-        verified=answer.verified,
+        verified={drive.record.name: 0 for drive in drives} | answer.verified,
         not_copied=job.not_copied(),
         changed=tuple(CardNote(*pair) for pair in job.changed.items()),
         troubles=tuple(job.troubles),

@@ -49,8 +49,8 @@ def keep_record(kit: Kit, clearance: Clearance, covered: Covered, drives: Sequen
     for shoot_id, files in covered.by_shoot.items():
         shoot = questions.shoot_with_id(kit.catalog, shoot_id)
         for drive in drives:
-            path = f"{folder_of(kit, drive, shoot)}/{RECORD_PREFIX}{stamp_utc(clearance.at)}.txt"
             try:
+                path = f"{folder_of(kit, drive, shoot)}/{RECORD_PREFIX}{stamp_utc(clearance.at)}.txt"
                 drive.place.write_own(path, _text(clearance, drives, files))
             except CopyTrouble:
                 continue

@@ -147,10 +147,13 @@ class CopyRun:
         again, self._again = self._again, {}
         return again
 
+    def drives_left(self) -> list[OpenDrive]:
+        """The drives that answered to the end."""
+        return [drive for lane, drive in enumerate(self.drives) if lane not in self._down]
+
     def leave(self, *, with_snapshots: bool) -> None:
         """Bring check lists, and snapshots if asked, on the drives up to date."""
-        alive = [drive for lane, drive in enumerate(self.drives) if lane not in self._down]
-        self.troubles += leave_all(self.kit, alive, with_snapshots=with_snapshots)
+        self.troubles += leave_all(self.kit, self.drives_left(), with_snapshots=with_snapshots)
 
     def end(self, outcome: Outcome, detail: Mapping[str, object]) -> None:
         """Enter what was done and how it ended; called inside `writing`."""
