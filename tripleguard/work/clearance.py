@@ -272,7 +272,7 @@ class _Asking:
 
 
 def _seen(drive: OpenDrive, copy: Copy) -> Entry | None:
-    """What the drive lists at the copy's path; None also where it can't be looked at: in doubt it does not count."""
+    """What the drive lists at the copy's path; None too where it can't be looked at: in doubt it does not count."""
     try:
         return drive.place.look(copy.path)
     except CopyTrouble:
