@@ -15,9 +15,11 @@ from typing import Annotated, Any, Literal
 import msgspec
 
 from tripleguard.errors import WrongSettings
+from tripleguard.names import trouble_with_title
 
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
 _POWER = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
+_FIELD = re.compile(r"\{([^{}]*)\}")
 _FIELDS = ("year", "date", "shoot", "body", "name")
 
 
@@ -164,13 +166,16 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
         _ = settings.layout.day_start
     except ValueError as error:
         raise refuse("layout", "day_starts", 'expected a time like "05:00"') from error
-    problem = _template_problem(settings.layout.template)
-    if problem:
-        raise refuse("layout", "template", problem)
+    for key, problem in (
+        ("template", _template_problem(settings.layout.template)),
+        ("shoot", trouble_with_title(settings.layout.shoot)),
+    ):
+        if problem:
+            raise refuse("layout", key, problem)
 
 
 def _template_problem(template: str) -> str | None:
-    fields = re.findall(r"\{([^{}]*)\}", template)
+    fields = re.findall(_FIELD, template)
     unknown = [field for field in fields if field not in _FIELDS]
     if unknown:
         return f"{{{unknown[0]}}} is unknown; it may hold {', '.join('{' + f + '}' for f in _FIELDS)}"
@@ -181,7 +186,12 @@ def _template_problem(template: str) -> str | None:
         return "it must hold {date} and {shoot}, so that two shoots never share a folder"
     if any(part.strip() in ("", ".", "..") or part.startswith(".tripleguard") for part in parts):
         return "it must be a relative path without empty parts or .."
-    return None
+    above = template[: template.index("{shoot}")].count("/") + 1
+    if any("{body}" in part for part in parts[:above]):
+        return "{body} must stand below the part with {shoot}: one check list serves all bodies of a shoot"
+    if set(re.sub(_FIELD, "", template)) & set("{}"):
+        return "its braces do not pair"
+    return next(filter(None, (trouble_with_title(re.sub(_FIELD, "x", part)) for part in parts)), None)
 
 
 def _line_of(text: str, section: str | None, key: str) -> int:
