@@ -81,13 +81,18 @@ def standing(
     evidence = copy.evidence
     if evidence.verified_at is None or evidence.medium is None:
         return Standing.UNPROVED
-    if not here and evidence.verified_at < now - needs.away_hours * HOUR:
+    if not here and not _counts_from_afar(evidence.verified_at, needs.away_hours, now):
         return Standing.AWAY
     if not evidence.medium.reached_device and not needs.accept_cached:
         return Standing.CACHED
     if not is_recent(evidence.verified_at, role, needs.road_days, needs.shelf_days, now):
         return Standing.OVERDUE
     return Standing.COUNTS
+
+
+def _counts_from_afar(verified_at: int, away_hours: int, now: int) -> bool:
+    """Whether evidence is young enough for a drive that is not here; a time ahead is a wrong clock's."""
+    return away_hours > 0 and now - away_hours * HOUR <= verified_at <= now
 
 
 def telling(standings: Iterable[Standing]) -> Standing | None:
