@@ -1,0 +1,220 @@
+"""When a copy counts, and when two times are one. In doubt a copy does not count."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tripleguard.clock import DAY, HOUR, SECOND
+from tripleguard.model import Copy, CopyState, Entry, Evidence, Medium, PlaceState, Role
+from tripleguard.rules import (
+    Needs,
+    Standing,
+    interval_days,
+    is_as_recorded,
+    is_recent,
+    overdue_before,
+    same_time,
+    standing,
+    telling,
+)
+
+NOW = int(datetime(2026, 6, 14, 2, tzinfo=UTC).timestamp()) * SECOND
+TAKEN = NOW - 6 * HOUR
+NEEDS = Needs(road_days=30, shelf_days=180, accept_cached=False, away_hours=0)
+SEEN = Entry("2026/x/a.dng", 100, TAKEN)
+
+ANY_COPY_STATE = st.sampled_from(list(CopyState))
+NEAR_TAKEN = st.integers(TAKEN - 5 * SECOND, TAKEN + 5 * SECOND)
+ANY_TIME = st.integers(NOW - 400 * DAY, NOW + 3 * DAY)
+
+
+def copy_of(
+    *,
+    state: CopyState = CopyState.PRESENT,
+    verified: int | None = NOW - HOUR,
+    medium: Medium | None = Medium.DIRECT,
+    size: int = 100,
+    mtime: int = TAKEN,
+) -> Copy:
+    if verified is None:
+        medium = None
+    return Copy(1, 1, 1, "2026/x/a.dng", size, mtime, state, Evidence(NOW - DAY, verified, medium, None))
+
+
+def stands(
+    copy: Copy,
+    *,
+    drive: PlaceState = PlaceState.ACTIVE,
+    role: Role = Role.ROAD,
+    here: bool = True,
+    seen: Entry | None = SEEN,
+    needs: Needs = NEEDS,
+) -> Standing:
+    return standing(copy, drive, role, here=here, seen=seen if here else None, needs=needs, now=NOW)
+
+
+def test_a_verified_copy_that_lies_there_counts() -> None:
+    assert stands(copy_of()) is Standing.COUNTS
+    assert stands(copy_of(medium=Medium.DROPPED)) is Standing.COUNTS
+    assert stands(copy_of(), drive=PlaceState.SHELVED, role=Role.SHELF) is Standing.COUNTS
+
+
+@pytest.mark.parametrize("drive", [PlaceState.LOST, PlaceState.RETIRED])
+def test_nothing_on_a_drive_out_of_service_counts(drive: PlaceState) -> None:
+    assert stands(copy_of(), drive=drive) is Standing.OUT
+
+
+@pytest.mark.parametrize("state", [state for state in CopyState if state is not CopyState.PRESENT])
+def test_a_copy_that_was_found_wrong_does_not_count(state: CopyState) -> None:
+    assert stands(copy_of(state=state)) is Standing.GONE
+    assert stands(copy_of(state=state), here=False) is Standing.GONE
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [None, Entry(SEEN.path, 99, TAKEN), Entry(SEEN.path, 100, TAKEN + 3 * SECOND), Entry(SEEN.path, 0, TAKEN)],
+)
+def test_a_copy_that_does_not_lie_as_recorded_does_not_count(seen: Entry | None) -> None:
+    assert stands(copy_of(), seen=seen) is Standing.GONE
+    assert not is_as_recorded(copy_of(), seen)
+
+
+def test_written_is_not_verified() -> None:
+    assert stands(copy_of(verified=None)) is Standing.UNPROVED
+
+
+def test_a_reading_from_memory_counts_only_where_a_person_says_so() -> None:
+    assert stands(copy_of(medium=Medium.CACHED)) is Standing.CACHED
+    assert stands(copy_of(medium=Medium.CACHED), needs=Needs(30, 180, True, 0)) is Standing.COUNTS
+
+
+def test_evidence_grows_old_by_where_the_drive_lives() -> None:
+    month_old = copy_of(verified=NOW - 31 * DAY)
+    assert stands(month_old) is Standing.OVERDUE
+    assert stands(month_old, role=Role.SHELF) is Standing.COUNTS
+    assert stands(copy_of(verified=NOW - 181 * DAY), role=Role.SHELF) is Standing.OVERDUE
+    assert stands(copy_of(verified=NOW - 30 * DAY)) is Standing.COUNTS
+
+
+def test_evidence_from_far_ahead_comes_from_a_wrong_clock() -> None:
+    assert stands(copy_of(verified=NOW + 2 * DAY)) is Standing.OVERDUE
+
+
+@pytest.mark.parametrize("verified", [NOW - HOUR, NOW - 1, NOW, NOW + 1, NOW + HOUR, NOW + DAY])
+def test_a_drive_that_is_away_does_not_count_by_default(verified: int) -> None:
+    """Not at all, says DESIGN; also not when a clock that was set back puts the evidence into the future."""
+    assert stands(copy_of(verified=verified), here=False) is Standing.AWAY
+
+
+def test_a_drive_that_is_away_counts_as_long_as_a_person_says() -> None:
+    needs = Needs(30, 180, False, away_hours=12)
+    assert stands(copy_of(verified=NOW - 11 * HOUR), here=False, needs=needs) is Standing.COUNTS
+    assert stands(copy_of(verified=NOW - 13 * HOUR), here=False, needs=needs) is Standing.AWAY
+    assert stands(copy_of(verified=NOW + HOUR), here=False, needs=needs) is Standing.AWAY
+    assert stands(copy_of(verified=None), here=False, needs=needs) is Standing.UNPROVED
+
+
+@given(
+    state=ANY_COPY_STATE,
+    verified=st.none() | ANY_TIME,
+    medium=st.sampled_from(list(Medium)),
+    drive=st.sampled_from(list(PlaceState)),
+    role=st.sampled_from(list(Role)),
+    here=st.booleans(),
+    seen=st.none() | st.builds(Entry, st.just("a"), st.integers(99, 101), NEAR_TAKEN),
+    cached=st.booleans(),
+    away=st.sampled_from([0, 1, 12, 10_000]),
+)
+def test_what_counts_meets_every_condition(
+    state: CopyState,
+    verified: int | None,
+    medium: Medium,
+    drive: PlaceState,
+    role: Role,
+    here: bool,
+    seen: Entry | None,
+    cached: bool,
+    away: int,
+) -> None:
+    copy = copy_of(state=state, verified=verified, medium=medium)
+    needs = Needs(30, 180, cached, away)
+    if stands(copy, drive=drive, role=role, here=here, seen=seen, needs=needs) is not Standing.COUNTS:
+        return
+    assert drive in (PlaceState.ACTIVE, PlaceState.SHELVED)
+    assert state is CopyState.PRESENT
+    assert verified is not None
+    assert medium is not Medium.CACHED or cached
+    assert verified >= NOW - (180 if role is Role.SHELF else 30) * DAY
+    if here:
+        assert seen is not None
+        assert seen.size == 100
+        assert abs(seen.mtime_ns - TAKEN) <= 2 * SECOND
+    else:
+        assert away
+        assert NOW - away * HOUR <= verified <= NOW
+
+
+def test_the_reason_told_first_is_the_one_to_act_on() -> None:
+    assert telling([]) is None
+    assert telling([Standing.COUNTS]) is None
+    assert telling([Standing.AWAY, Standing.GONE, Standing.OUT]) is Standing.GONE
+    assert telling([Standing.OUT, Standing.AWAY]) is Standing.AWAY
+    for reason in Standing:
+        if reason is not Standing.COUNTS:
+            assert telling([reason]) is reason
+
+
+# exFAT specification 1.00: times in steps of 2 s (7.4.8), for modification 10 ms with the increment (7.4.9); an
+# offset in steps of 15 minutes, from 16 hours west to 15:45 east (7.4.10). FAT32: 2 s steps, local time.
+@pytest.mark.parametrize(
+    ("apart", "same"),
+    [
+        (timedelta(0), True),
+        (timedelta(milliseconds=10), True),
+        (timedelta(seconds=2), True),
+        (timedelta(seconds=2, microseconds=1), False),
+        (timedelta(seconds=3), False),
+        (timedelta(minutes=1), False),
+        (timedelta(minutes=14, seconds=50), False),
+        (timedelta(minutes=15), True),
+        (timedelta(minutes=15, seconds=2), True),
+        (timedelta(hours=1), True),
+        (timedelta(hours=1, seconds=-2), True),
+        (timedelta(hours=5, minutes=45), True),
+        (timedelta(hours=16), True),
+        (timedelta(hours=16, seconds=2), True),
+        (timedelta(hours=16, seconds=3), False),
+        (timedelta(hours=16, minutes=15), False),
+        (timedelta(days=1), False),
+    ],
+)
+def test_times_are_one_within_the_steps_and_zones_of_fat(apart: timedelta, same: bool) -> None:
+    ns = round(apart.total_seconds() * 1_000_000) * 1000
+    assert same_time(NOW, NOW + ns) is same
+    assert same_time(NOW + ns, NOW) is same
+
+
+@given(
+    kept=st.integers(NOW - 400 * DAY, NOW),
+    step=st.sampled_from([1, 100, 1000, 10_000_000, SECOND, 2 * SECOND]),
+    quarters=st.integers(-64, 64),
+)
+def test_any_time_comes_back_as_itself_from_any_fat(kept: int, step: int, quarters: int) -> None:
+    assert same_time(kept, kept // step * step + quarters * 15 * 60 * SECOND)
+
+
+@given(verified=ANY_TIME, role=st.sampled_from(list(Role)))
+def test_overdue_and_recent_never_disagree(verified: int, role: Role) -> None:
+    if is_recent(verified, role, 30, 180, NOW):
+        assert verified >= overdue_before(role, 30, 180, NOW)
+    elif verified <= NOW + DAY:
+        assert verified < overdue_before(role, 30, 180, NOW)
+
+
+def test_intervals_of_the_default_rule() -> None:
+    assert interval_days(Role.ROAD, 30, 180) == 30
+    assert interval_days(Role.SHELF, 30, 180) == 180
