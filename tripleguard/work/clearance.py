@@ -16,8 +16,8 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.questions import KnownFile
 from tripleguard.digest import Hasher, sample_of
-from tripleguard.errors import CardGone, CopyTrouble, Stopped
-from tripleguard.model import Clearance, Copy, Entry, PlaceKind, PlaceRecord, Reason
+from tripleguard.errors import CardGone, Stopped
+from tripleguard.model import Clearance, Entry, PlaceKind, PlaceRecord, Reason
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.places.media import aligned_buffer, disk_of
@@ -251,7 +251,7 @@ class _Asking:
                 record.state,
                 record.role,
                 here=drive is not None,
-                seen=_seen(drive, copy) if drive else None,
+                seen=drive.seen(copy.path) if drive else None,
                 needs=self._needs,
                 now=self._now,
             )
@@ -269,14 +269,6 @@ class _Asking:
     def _on_one_device(self) -> bool:
         disks = [disk_of(drive.place.root) for drive in self._drives.values()]
         return len(disks) > 1 and len(set(disks)) < len(disks)
-
-
-def _seen(drive: OpenDrive, copy: Copy) -> Entry | None:
-    """What the drive lists at the copy's path; None too where it can't be looked at: in doubt it does not count."""
-    try:
-        return drive.place.look(copy.path)
-    except CopyTrouble:
-        return None
 
 
 def _stopped() -> Stopped:

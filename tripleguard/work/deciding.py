@@ -12,7 +12,7 @@ from tripleguard.places.card import Card
 from tripleguard.work.copying import Changed, Copier, CopyGone, Found
 from tripleguard.work.holdings import Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import Task, ToProve
+from tripleguard.work.lanes import NotCopied, Task, ToProve
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import Placer
 
@@ -74,20 +74,25 @@ class Decider:
 
         if self._placer.path(task.placing, task.entry, free) is None:
             raise no_name_left(task.entry.path)
-        self._names.give(chosen[0], file)
         for lane, entry in chosen[0].found.items():
             copier.report(Found(task, lane, entry))
             copier.prove(lane, ToProve(entry.path, file, task=task))
+        for lane, error in chosen[0].failed.items():
+            copier.report(NotCopied(task, lane, error))
         with self._lock:
-            self._flying.setdefault(file.digest, set()).update(chosen[0].paths)
-        return chosen[0].paths
+            task.paths = {lane: path for lane, path in chosen[0].paths.items() if lane not in task.given_up}
+            self._names.give(task.paths, file)
+            self._flying.setdefault(file.digest, set()).update(task.paths)
+        return task.paths
 
-    def landed(self, task: Task, lane: int, path: str | None) -> None:
+    def landed(self, task: Task, lane: int) -> None:
         """The catalog knows now what became of a copy; called from the job's thread."""
-        if task.file is None or path is None:
-            return
-        self._names.seen(lane, path)
         with self._lock:
+            path = task.paths.get(lane)
+            if task.file is None or path is None:
+                task.given_up.add(lane)
+                return
+            self._names.seen(lane, path)
             lanes = self._flying.get(task.file.digest)
             if lanes is not None:
                 lanes.discard(lane)

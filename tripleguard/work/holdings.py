@@ -15,6 +15,7 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.clock import DAY, Clock
 from tripleguard.config import Rule
 from tripleguard.digest import sample_of
+from tripleguard.errors import CopyTrouble
 from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord
 from tripleguard.names import folded, numbered
 from tripleguard.places.card import Card
@@ -63,24 +64,38 @@ class Holdings:
         return next((known for known in alike if known.sample in (None, sample)), None)
 
     def lacking(self, known: KnownFile, entry_name: str, lanes: Sequence[int]) -> Lacking:
-        """Which of these lanes lack a copy of a file that would lie under this name; looks at the drives."""
+        """Which of these lanes lack a copy of a file that would lie under this name; looks at the drives.
+
+        A drive that can't be looked at lacks it: whoever tries to write there finds out why.
+        """
         missing: list[int] = []
         unproved: list[tuple[int, Copy]] = []
         gone: list[Copy] = []
         for lane in lanes:
             drive = self._drives[lane]
-            there: Copy | None = None
-            for copy in self._copies(known, drive.record, entry_name):
-                seen = drive.place.look(copy.path)
-                if seen is None or seen.size != copy.size:
-                    gone.append(copy)
-                elif there is None or _better(copy, there):
-                    there = copy
+            try:
+                there, not_there = self._looked_for(known, drive, entry_name)
+            except CopyTrouble:
+                missing.append(lane)
+                continue
+            gone += not_there
             if there is None:
                 missing.append(lane)
             elif self._wants_proof(there, drive):
                 unproved.append((lane, there))
         return Lacking(tuple(missing), tuple(unproved), tuple(gone))
+
+    def _looked_for(self, known: KnownFile, drive: OpenDrive, entry_name: str) -> tuple[Copy | None, list[Copy]]:
+        """The best copy that lies on the drive as recorded, and those that do not. Raises PlaceFailed."""
+        there: Copy | None = None
+        gone: list[Copy] = []
+        for copy in self._copies(known, drive.record, entry_name):
+            seen = drive.place.look(copy.path)
+            if seen is None or seen.size != copy.size:
+                gone.append(copy)
+            elif there is None or _better(copy, there):
+                there = copy
+        return there, gone
 
     def _copies(self, known: KnownFile, place: PlaceRecord, entry_name: str) -> list[Copy]:
         return [

@@ -17,7 +17,7 @@ from tripleguard.clock import Clock, iso_utc
 from tripleguard.config import Settings
 from tripleguard.errors import CopyTrouble, PlaceTrouble, TripleguardError
 from tripleguard.home import Home
-from tripleguard.model import PlaceKind, PlaceRecord, PlaceState
+from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, open_drive, room_at
 from tripleguard.places.locks import Holder, held
@@ -40,6 +40,13 @@ class OpenDrive:
 
     record: PlaceRecord
     place: Drive
+
+    def seen(self, path: str) -> Entry | None:
+        """The plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
+        try:
+            return self.place.look(path)
+        except CopyTrouble:
+            return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,8 @@ class Task:
 
     guess: the file it is taken for before it is read. still_same: whether the source is unchanged. source: the
     catalog's id of the copy it is read from, where that is no card file. gives_way: lanes on which a bad copy has
-    the name and is moved aside once the good one is whole, and why.
+    the name and is moved aside once the good one is whole, and why. given_up: lanes that failed before it was
+    decided where the copy shall lie.
     """
 
     entry: Entry
@@ -41,6 +42,7 @@ class Task:
     guess: File | None = None
     source: int | None = None
     gives_way: dict[int, str] = field(default_factory=dict)
+    given_up: set[int] = field(default_factory=set)
     file: File | None = None
     sample: bytes = b""
     placing: Placing | None = None

@@ -127,6 +127,7 @@ class _Mend(CopyRun):
             raise
         finally:
             self._plan.close()
+        self.give_up()
         self.leave(with_snapshots=True)
         self._close(Outcome.PARTIAL if self._open else Outcome.SUCCESS)
 
@@ -145,9 +146,9 @@ class _Mend(CopyRun):
                 super().enter(result)
                 self._healed(lane, proof.path)
             case Unread(task, why) if why != "stopped" and not self.kit.stop.is_set():
-                self._bad_source(task, why)
+                self.bad_source(task, why)
             case NotCopied(task, _, error) if isinstance(error, SourceDiffers):
-                self._bad_source(task, error.what)
+                self.bad_source(task, error.what)
             case _:
                 super().enter(result)
 
@@ -198,13 +199,6 @@ class _Mend(CopyRun):
         name = self.drives[wound.lane].record.name
         self.mended.append(Mended(wound.finding.kind, name, wound.finding.path, how))
 
-    def _bad_source(self, task: Task, why: str) -> None:
-        """The copy that was to be the source is not good: say so, and look for another one."""
-        if task.source is not None:
-            self.recorder.corrupt(task.source, why)
-            self.recorder.event(EventType.FIXITY_CHECK, Outcome.FAILURE, f"{shown(task.entry.path)}: {why}")
-            self.try_again(task.entry, task.lanes)
-
     def _close(self, outcome: Outcome) -> None:
         with self.kit.catalog.writing():
             self.end(outcome, {"mended": len(self.mended), "open": len(self._open)})
@@ -254,10 +248,12 @@ class _Plan:
         if task.gives_way:
             return {lane: path}
         chosen = self._chosen(path, file, lane)
-        self._names.give(chosen, file)
+        self._names.give(chosen.paths, file)
         for found_lane, entry in chosen.found.items():
             copier.report(Found(task, found_lane, entry))
             copier.prove(found_lane, ToProve(entry.path, file))
+        for failed_lane, error in chosen.failed.items():
+            copier.report(NotCopied(task, failed_lane, error))
         return chosen.paths
 
     def can(self, wound: _Wound) -> bool:
@@ -298,7 +294,7 @@ class _Plan:
             drive = places.get(copy.place_id)
             if drive is None or copy.state is not CopyState.PRESENT or copy.evidence.verified_at is None:
                 continue
-            entry = drive.place.look(copy.path)
+            entry = drive.seen(copy.path)
             if entry is not None and entry.size == copy.size:
                 good.append(copy)
         return good
@@ -306,7 +302,7 @@ class _Plan:
     def _task(self, wound: _Wound, known: KnownFile) -> Task | None:
         for copy in self._good(known):
             drive = next(drive for drive in self._drives if drive.record.id == copy.place_id)
-            entry = drive.place.look(copy.path)
+            entry = drive.seen(copy.path)
             if entry is not None:
                 return self._copying(wound, known, copy, drive, entry)
         return self._recombining(wound, known)
@@ -316,7 +312,7 @@ class _Plan:
             entry,
             open=lambda: drive.place.read(copy.path),
             lanes=(wound.lane,),
-            still_same=lambda: drive.place.look(copy.path) == entry,
+            still_same=lambda: drive.seen(copy.path) == entry,
             guess=known.file,
             source=copy.id,
         )
@@ -348,7 +344,7 @@ class _Plan:
             drive = places.get(copy.place_id)
             if drive is None or copy.state not in (CopyState.CORRUPT, CopyState.ALTERED, CopyState.ASIDE):
                 continue
-            entry = drive.place.look(copy.path)
+            entry = drive.seen(copy.path)
             if entry is not None and entry.size == known.file.size:
                 found.append(patient_reader(drive.place.open_for_reading, copy.path))
         return found

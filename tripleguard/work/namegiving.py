@@ -8,14 +8,14 @@ like any other.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from tripleguard.catalog import questions
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import Hasher
-from tripleguard.errors import NameTaken
+from tripleguard.errors import CopyTrouble, NameTaken
 from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
 from tripleguard.names import fitted, folded, shown
 from tripleguard.places.base import Place
@@ -26,10 +26,11 @@ from tripleguard.work.kit import OpenDrive
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """For each lane: the path a new copy gets, or the entry of an equal one that was found there."""
+    """For each lane: the path a new copy gets, the entry of an equal one that was found, or why neither."""
 
-    paths: dict[int, str]
-    found: dict[int, Entry]
+    paths: dict[int, str] = field(default_factory=dict)
+    found: dict[int, Entry] = field(default_factory=dict)
+    failed: dict[int, CopyTrouble] = field(default_factory=dict)
 
 
 class NameGiver:
@@ -44,38 +45,53 @@ class NameGiver:
         self._buffer: memoryview | None = None
 
     def is_free(self, path: str, file: File, lanes: Sequence[int]) -> Chosen | None:
-        """What path would mean on these lanes; None if any drive has something else there."""
+        """What path would mean on these lanes; None if any drive has something else there.
+
+        A drive that can't be asked fails alone: the others get their copy.
+        """
         if any(self._away_has(record, path, file) for record in self._away):
             return None
-        chosen = Chosen({}, {})
+        chosen = Chosen()
         for lane in lanes:
-            place = self._drives[lane].place
-            here = fitted(path, place.limits)
-            given = self._given.get(self._key(lane, here))
-            if given is not None and given != file:
-                return None
-            recorded = questions.copy_at(self._catalog, self._drives[lane].record.id, here)
-            if recorded is not None and not self._may_return(recorded, file, place):
-                return None
-            if not place.taken(here):
-                chosen.paths[lane] = here
+            try:
+                means = self._means(lane, path, file)
+            except CopyTrouble as error:
+                chosen.failed[lane] = error
                 continue
-            entry = self._equal_at(place, here, file)
-            if entry is None:
+            if means is None:
                 return None
-            # It may be the work of a run that was cut off before this name was durable.
-            place.harden(here)
-            chosen.found[lane] = entry
+            if isinstance(means, Entry):
+                chosen.found[lane] = means
+            else:
+                chosen.paths[lane] = means
         return chosen
 
-    def give(self, chosen: Chosen, file: File) -> None:
-        """Keep these names for this file."""
-        for lane, path in chosen.paths.items():
+    def give(self, paths: Mapping[int, str], file: File) -> None:
+        """Keep these names for this file, by lane."""
+        for lane, path in paths.items():
             self._given[self._key(lane, path)] = file
 
     def seen(self, lane: int, path: str) -> None:
         """A name can be seen on the drive now and need not be remembered."""
         self._given.pop(self._key(lane, path), None)
+
+    def _means(self, lane: int, path: str, file: File) -> str | Entry | None:
+        """On one lane: the fitted path if it is free, the equal copy that stands there, None if it is taken."""
+        place = self._drives[lane].place
+        here = fitted(path, place.limits)
+        given = self._given.get(self._key(lane, here))
+        if given is not None and given != file:
+            return None
+        recorded = questions.copy_at(self._catalog, self._drives[lane].record.id, here)
+        if recorded is not None and not self._may_return(recorded, file, place):
+            return None
+        if not place.taken(here):
+            return here
+        entry = self._equal_at(place, here, file)
+        if entry is not None:
+            # It may be the work of a run that was cut off before this name was durable.
+            place.harden(here)
+        return entry
 
     def _key(self, lane: int, path: str) -> tuple[int, str]:
         """One key for all spellings that the lane's file system takes for one name."""

@@ -140,6 +140,7 @@ class _Offload(CopyRun):
             raise
         finally:
             self._decider.close()
+        self.give_up()
         yield Moved("writing check lists", self.files_done, self.totals.files, 0, 0, 0.0, None)
         self.leave(with_snapshots=True)
         wrong = self.not_copied() or self.troubles or self._failed
@@ -231,10 +232,8 @@ class _Offload(CopyRun):
         self.try_again(task.entry, task.lanes or range(len(self.drives)))
 
     def let_go(self, result: CopyResult) -> None:
-        if isinstance(result, Written):
-            self._decider.landed(result.task, result.lane, result.entry.path)
-        elif isinstance(result, NotCopied):
-            self._decider.landed(result.task, result.lane, result.task.paths.get(result.lane))
+        if isinstance(result, Written | NotCopied):
+            self._decider.landed(result.task, result.lane)
 
     def line_for(self, result: CopyResult) -> str | None:
         if isinstance(result, Unread):

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tripleguard.catalog.journal import begin_job, end_job
-from tripleguard.errors import NoRoom, PlaceFailed, Stopped, TripleguardError
-from tripleguard.model import Entry, Outcome
+from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, Stopped, TripleguardError
+from tripleguard.model import Entry, EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Decide, Found, Unread
 from tripleguard.work.kit import Kit, OpenDrive, agent
@@ -41,6 +41,8 @@ class CopyRun:
         self._down: set[int] = set()
         self._full: set[int] = set()
         self._again: Wanted = {}
+        self._failures: dict[int, CopyTrouble] = {}
+        self._suspects: dict[int, Task] = {}
         self._said = 0
         with kit.catalog.writing():
             self.job_id = begin_job(kit.catalog, kind, subject, agent(), kit.clock.now())
@@ -55,6 +57,7 @@ class CopyRun:
 
     def one_pass(self, plan: Callable[[Copier], Iterable[Task]], decide: Decide) -> Iterator[Progress]:
         """Copy what the plan asks for and enter what happens. Raises Stopped, PlaceFailed, CatalogTrouble."""
+        self._failures.clear()
         copier = Copier(
             [drive.place for drive in self.drives],
             plan,
@@ -114,6 +117,7 @@ class CopyRun:
                         self._full.add(lane)
                         self.troubles.append(error)
                 elif lane not in self._down:
+                    self._failures[lane] = error
                     self.try_again(task.entry, [lane])
             case LaneDown(lane, error):
                 self._down.add(lane)
@@ -146,6 +150,33 @@ class CopyRun:
         """What is to be tried again; the list starts anew."""
         again, self._again = self._again, {}
         return again
+
+    def bad_source(self, task: Task, why: str) -> None:
+        """A copy that was to be a source is not good: look for another one; called inside one transaction.
+
+        One bad reading may be the cable's; a second in a later pass, from a drive that answers, is believed.
+        """
+        if task.source is None:
+            return
+        self.try_again(task.entry, task.lanes)
+        if self._suspects.setdefault(task.source, task) is task:
+            return
+        row = self.kit.catalog.row("SELECT place_id, shoot_id FROM copies WHERE id = ?", task.source)
+        assert row is not None
+        if not any(drive.record.id == row[0] and drive.place.here() for drive in self.drives):
+            return
+        self.recorder.corrupt(task.source, why)
+        self.recorder.event(
+            EventType.FIXITY_CHECK,
+            Outcome.FAILURE,
+            f"{shown(task.entry.path)}: {why}",
+            place_id=row[0],
+            shoot_id=row[1],
+        )
+
+    def give_up(self) -> None:
+        """No more passes: what failed in the last one on a drive that still answers is trouble, once for each."""
+        self.troubles += [error for lane, error in self._failures.items() if lane not in self._down]
 
     def drives_left(self) -> list[OpenDrive]:
         """The drives that answered to the end."""

@@ -15,7 +15,7 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.questions import KnownFile
 from tripleguard.errors import SourceDiffers, TripleguardError
-from tripleguard.model import Copy, CopyState, Entry, EventType, File, Outcome
+from tripleguard.model import Copy, CopyState, Entry, File, Outcome
 from tripleguard.names import numbered, shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
 from tripleguard.work.holdings import Holdings
@@ -97,6 +97,7 @@ class _Topup(CopyRun):
                 self.leave(with_snapshots=False)
                 self._close(Outcome.FAILURE)
             raise
+        self.give_up()
         self.leave(with_snapshots=True)
         self._close(Outcome.PARTIAL if self.troubles or self.no_source else Outcome.SUCCESS)
 
@@ -112,9 +113,9 @@ class _Topup(CopyRun):
                 super().enter(result)
                 self.proved[self.drives[lane].record.name] += 1
             case Unread(task, why) if why != "stopped" and not self.kit.stop.is_set():
-                self._bad_source(task, why)
+                self.bad_source(task, why)
             case NotCopied(task, _, error) if isinstance(error, SourceDiffers):
-                self._bad_source(task, error.what)
+                self.bad_source(task, error.what)
             case _:
                 super().enter(result)
 
@@ -122,24 +123,6 @@ class _Topup(CopyRun):
         if isinstance(result, NotCopied) and isinstance(result.error, SourceDiffers):
             return str(result.error)
         return super().line_for(result)
-
-    def _bad_source(self, task: Task, why: str) -> None:
-        """The copy that was to be the source is not good: say so, and look for another one."""
-        assert task.source is not None
-        row = self.kit.catalog.row("SELECT place_id, shoot_id FROM copies WHERE id = ?", task.source)
-        assert row is not None
-        drive = next(drive for drive in self.drives if drive.record.id == row[0])
-        if not drive.place.here():
-            return
-        self.recorder.corrupt(task.source, why)
-        self.recorder.event(
-            EventType.FIXITY_CHECK,
-            Outcome.FAILURE,
-            f"{shown(task.entry.path)}: {why}",
-            place_id=row[0],
-            shoot_id=row[1],
-        )
-        self.try_again(task.entry, task.lanes)
 
     def _close(self, outcome: Outcome) -> None:
         with self.kit.catalog.writing():
@@ -196,10 +179,12 @@ class _Plan:
         if older is not None:
             return older
         chosen = self._chosen(task, file)
-        self._names.give(chosen, file)
+        self._names.give(chosen.paths, file)
         for lane, entry in chosen.found.items():
             copier.report(Found(task, lane, entry))
             copier.prove(lane, ToProve(entry.path, file))
+        for lane, error in chosen.failed.items():
+            copier.report(NotCopied(task, lane, error))
         return chosen.paths
 
     def _older_version(self, task: Task, known: KnownFile) -> dict[int, str] | None:
@@ -243,7 +228,7 @@ class _Plan:
         for copy in sorted(copies, key=lambda copy: copy.evidence.verified_at is None):
             for drive in self._drives:
                 if drive.record.id == copy.place_id:
-                    entry = drive.place.look(copy.path)
+                    entry = drive.seen(copy.path)
                     if entry is not None and entry.size == copy.size:
                         return drive, copy, entry
         return None
@@ -253,7 +238,7 @@ class _Plan:
             entry,
             open=lambda: drive.place.read(copy.path),
             lanes=lanes,
-            still_same=lambda: drive.place.look(copy.path) == entry,
+            still_same=lambda: drive.seen(copy.path) == entry,
             guess=known.file,
             source=copy.id,
         )
