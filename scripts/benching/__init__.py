@@ -1,0 +1,1 @@
+"""The rooms of `scripts/bench`: what is measured, on what, and how it is told."""
