@@ -26,7 +26,7 @@ from tripleguard.names import shown
 from tripleguard.places.drive import held_root
 from tripleguard.places.held import HeldFolder, entry_of
 from tripleguard.places.media import Depth, MediumReading, depth_of
-from tripleguard.places.storing import OWN
+from tripleguard.places.own import OWN
 
 _RANK = {kind: rank for rank, kind in enumerate(Kind)}
 _DEEPEST = 32

@@ -15,8 +15,9 @@ from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
 from tripleguard.places.media import MediumReading, depth_of, is_rotational
+from tripleguard.places.own import OWN
 from tripleguard.places.probe import learn_limits
-from tripleguard.places.storing import OWN, DriveIncoming, Storing
+from tripleguard.places.storing import DriveIncoming, Storing
 from tripleguard.places.telling import told
 
 

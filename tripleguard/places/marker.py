@@ -12,7 +12,7 @@ import msgspec
 
 from tripleguard.errors import PlaceTrouble
 from tripleguard.places.held import HeldFolder
-from tripleguard.places.storing import OWN
+from tripleguard.places.own import OWN
 
 MARKER = f"{OWN}/place.json"
 MARKER_LIMIT = 64 * 1024

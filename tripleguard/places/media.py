@@ -97,6 +97,17 @@ def disk_of(root: Path) -> str | None:
     return None
 
 
+def flush_to_medium(descriptor: int) -> None:
+    """Force a file's bytes through the system and the device's own cache. Raises OSError."""
+    if sys.platform == "darwin":
+        import fcntl
+
+        # fsync(2) on macOS hands data to the drive only; F_FULLFSYNC asks the drive to write it down.
+        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
+        return
+    os.fsync(descriptor)
+
+
 class MediumReading:
     """One file read in order, as far down as its place allows."""
 

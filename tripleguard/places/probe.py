@@ -15,7 +15,8 @@ from tripleguard.model import Limits
 from tripleguard.names import EXFAT_FORBIDDEN
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.mounts import mount_of
-from tripleguard.places.storing import INCOMING, Storing
+from tripleguard.places.own import INCOMING
+from tripleguard.places.storing import Storing
 from tripleguard.places.telling import told
 
 FAT32_LARGEST = 2**32 - 1

@@ -20,6 +20,7 @@ import os
 import secrets
 import stat
 import sys
+import threading
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
@@ -27,15 +28,9 @@ from tripleguard.errors import CopyTrouble, NameTaken, PlaceFailed
 from tripleguard.model import Entry
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import BLOCK
+from tripleguard.places.media import BLOCK, flush_to_medium
+from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own
 from tripleguard.places.telling import told
-
-OWN = ".tripleguard"
-INCOMING = f"{OWN}/incoming"
-ASIDE = f"{OWN}/aside"
-CHECK_LIST = "checksums.b3"
-RECORD_PREFIX = "clearance-"
-SUPERSEDED = ".old"
 
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
 _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
@@ -51,6 +46,7 @@ class Storing:
         self.place = place
         self._made: set[str] = set()
         self._unsettled: set[str] = set()
+        self._settling = threading.Lock()
 
     def begin(self) -> DriveIncoming:
         """Start an incoming copy. Raises NoRoom, PlaceFailed."""
@@ -66,7 +62,6 @@ class Storing:
         with told(self.place, f"making the folder {shown(folder)}"):
             try:
                 os.mkdir(self.folder.where(folder), dir_fd=self.folder.fd)
-                self._unsettled.add(above)
             except FileExistsError:
                 if not stat.S_ISDIR(self.folder.status(folder).st_mode):
                     raise NameTaken(
@@ -74,24 +69,35 @@ class Storing:
                         safe="It was left as it is.",
                         do="Rename it on the drive, then run the command again.",
                     ) from None
+        # Also one that was there: a run that was cut off may have made it and not come to settle it.
+        self._to_settle(above)
         self._made.add(folder)
 
     def settle(self, folders: Iterable[str]) -> None:
         """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailed."""
-        todo = set(folders) | self._unsettled
         if sys.platform == "win32":
             return
-        for folder in sorted(todo):
-            with told(self.place, f"flushing the folder {shown(folder) or '/'}"):
-                descriptor = self.folder.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-                try:
-                    os.fsync(descriptor)
-                except OSError as error:
-                    if error.errno not in (errno.EINVAL, errno.ENOTSUP):
-                        raise
-                finally:
-                    os.close(descriptor)
-        self._unsettled -= todo
+        # Whoever comes second must not be told that all is durable while the first one is still at it.
+        with self._settling:
+            todo = set(folders) | self._unsettled
+            for folder in sorted(todo):
+                self._flush_folder(folder)
+            self._unsettled -= todo
+
+    def _to_settle(self, folder: str) -> None:
+        with self._settling:
+            self._unsettled.add(folder)
+
+    def _flush_folder(self, folder: str) -> None:
+        with told(self.place, f"flushing the folder {shown(folder) or '/'}"):
+            descriptor = self.folder.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+            try:
+                os.fsync(descriptor)
+            except OSError as error:
+                if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+                    raise
+            finally:
+                os.close(descriptor)
 
     def harden(self, path: str) -> None:
         """Force a file that stands at path, and every name on the way to it, to the medium. Raises PlaceFailed."""
@@ -196,6 +202,8 @@ class Storing:
         self.make_folder(path.rpartition("/")[0])
         with told(self.place, f"naming {shown(path)}"):
             self._claim(incoming, path)
+        # A move is durable when both of its folders are: else one content could come back under two names.
+        self._to_settle(INCOMING)
 
     def unlink_incoming(self, path: str) -> None:
         """Remove one unfinished copy of our own. Never raises: what stays is cleared by the next job."""
@@ -380,27 +388,6 @@ class DriveIncoming:
         descriptor, self._fd = self._fd, -1
         if descriptor >= 0:
             os.close(descriptor)
-
-
-def is_own(path: str) -> bool:
-    """Whether the tool keeps this relative path for itself: its folder, check lists, clearance records."""
-    name = path.rpartition("/")[2].removesuffix(SUPERSEDED)
-    return (
-        path.startswith(f"{OWN}/")
-        or name == CHECK_LIST
-        or (name.startswith(RECORD_PREFIX) and name.endswith(".txt"))
-    )
-
-
-def flush_to_medium(descriptor: int) -> None:
-    """Force a file's bytes through the system and the device's own cache. Raises OSError."""
-    if sys.platform == "darwin":
-        import fcntl
-
-        # fsync(2) on macOS hands data to the drive only; F_FULLFSYNC asks the drive to write it down.
-        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
-        return
-    os.fsync(descriptor)
 
 
 def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:

@@ -20,7 +20,7 @@ from tripleguard.home import forget_scratch, scratch_file
 from tripleguard.layout import shoot_folder
 from tripleguard.model import Shoot
 from tripleguard.names import fitted
-from tripleguard.places.storing import CHECK_LIST, OWN
+from tripleguard.places.own import CHECK_LIST, OWN
 from tripleguard.work.kit import Kit, OpenDrive
 
 SNAPSHOTS = f"{OWN}/catalog"

@@ -12,7 +12,7 @@ from tripleguard.clock import iso_utc, stamp_utc
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Clearance, Entry, EventType, Outcome
 from tripleguard.names import shown
-from tripleguard.places.storing import RECORD_PREFIX
+from tripleguard.places.own import RECORD_PREFIX
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.leaving import folder_of
 

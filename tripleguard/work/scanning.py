@@ -21,7 +21,7 @@ from tripleguard.digest import SampledHasher
 from tripleguard.model import Copy, Entry, File, Medium
 from tripleguard.places.drive import Drive
 from tripleguard.places.media import BLOCK, aligned_buffer
-from tripleguard.places.storing import OWN, is_own
+from tripleguard.places.own import OWN, is_own
 from tripleguard.rules import is_as_recorded
 from tripleguard.work.budget import Budget
 from tripleguard.work.chunks import CHUNK

@@ -1,0 +1,25 @@
+"""The names that the tool keeps for itself on a drive: its folder, its check lists, its records.
+
+Everything else on a drive is the photographer's.
+"""
+
+from __future__ import annotations
+
+OWN = ".tripleguard"
+INCOMING = f"{OWN}/incoming"
+"""Unfinished copies. Whatever lies here was made by this tool and may be cleared by the next job."""
+ASIDE = f"{OWN}/aside"
+"""Bad copies that were moved aside, with why. Nothing here is ever removed."""
+CHECK_LIST = "checksums.b3"
+RECORD_PREFIX = "clearance-"
+SUPERSEDED = ".old"
+
+
+def is_own(path: str) -> bool:
+    """Whether the tool keeps this relative path for itself."""
+    name = path.rpartition("/")[2].removesuffix(SUPERSEDED)
+    return (
+        path.startswith(f"{OWN}/")
+        or name == CHECK_LIST
+        or (name.startswith(RECORD_PREFIX) and name.endswith(".txt"))
+    )
