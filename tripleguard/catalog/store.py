@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -42,11 +43,13 @@ class Catalog:
             self._connection.execute("BEGIN IMMEDIATE")
         try:
             yield
+            with told(self.path):
+                self._connection.execute("COMMIT")
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            # A full disk may have ended the transaction already.
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
             raise
-        with told(self.path):
-            self._connection.execute("COMMIT")
 
     def run(self, sql: str, *values: object) -> int:
         """Execute one statement inside `writing`; returns the id of the row that was put in, if any."""
@@ -104,13 +107,29 @@ def open_catalog(path: Path) -> Catalog:
 def _connect(path: Path) -> sqlite3.Connection:
     with told(path):
         connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
-        connection.execute("PRAGMA journal_mode = WAL")
+        _into_wal(connection)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
+        # Else `INSERT OR REPLACE` would go past the triggers that keep events as they are.
+        connection.execute("PRAGMA recursive_triggers = ON")
         if sys.platform == "darwin":
             connection.execute("PRAGMA fullfsync = ON")
             connection.execute("PRAGMA checkpoint_fullfsync = ON")
     return connection
+
+
+def _into_wal(connection: sqlite3.Connection) -> None:
+    """Choose WAL; SQLite does not wait by itself where two do so at once. Raises sqlite3.OperationalError."""
+    deadline = time.monotonic() + BUSY_SECONDS
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+        else:
+            return
 
 
 def _up_to_date(connection: sqlite3.Connection) -> None:
@@ -124,7 +143,14 @@ def _up_to_date(connection: sqlite3.Connection) -> None:
             safe="It was not changed.",
             do="Use the newer tripleguard.",
         )
-    schema.bring_up_to_date(connection)
+    # Another process may be doing the same: the one that waited finds nothing left to do.
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        schema.bring_up_to_date(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
 
 
 @contextlib.contextmanager
