@@ -102,13 +102,16 @@ def copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
 def earlier_reading(catalog: Catalog, entry: Entry, since: int) -> list[tuple[KnownFile, int]]:
     """Files that unfinished offloads since then found at this card path with this size and time.
 
-    Each with when it was read (UTC ns), newest first.
+    Each with when it was read (UTC ns), newest first. Once the same card was offloaded to its end, what came
+    before that is no longer unfinished.
     """
     folder, name = split_path(entry.path)
     rows = catalog.rows(
         f"SELECT k.read_at, {_FILE} FROM card_files k JOIN jobs j ON j.id = k.job_id"
         " JOIN files f ON f.id = k.file_id WHERE k.name = ? AND k.size = ? AND k.folder = ? AND k.mtime_ns = ?"
         " AND j.kind = 'offload' AND k.read_at >= ? AND coalesce(j.outcome, '') <> 'success'"
+        " AND NOT EXISTS (SELECT 1 FROM jobs l WHERE l.id > j.id AND l.kind = 'offload'"
+        "   AND l.outcome = 'success' AND l.subject = j.subject)"
         " ORDER BY k.read_at DESC LIMIT 8",
         name,
         entry.size,
