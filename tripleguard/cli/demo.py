@@ -9,11 +9,21 @@ import click
 
 @click.command("demo")
 @click.argument("folder", required=False, type=click.Path(path_type=Path))
-def command(folder: Path | None) -> int:
-    """Play an invented evening through in a scratch folder: two cards, two drives, and what goes wrong.
+def command(folder: Path | None) -> None:
+    """An invented evening, played through with the real commands: two cards, two drives, and what goes wrong.
 
-    Every command shown is really run. Nothing outside FOLDER is touched.
+    It plays in FOLDER, which must be new or empty; without one, in a fresh scratch folder that is named at the
+    beginning and at the end. Nothing outside of it is touched. It takes less than a minute.
     """
-    from tripleguard.demo.play import play
+    from tripleguard.cli.wrapping import wrapped
+    from tripleguard.demo.play import Printed, Typed, play
 
-    return play(folder, click.echo)
+    step = 0
+    for shown in play(folder):
+        if isinstance(shown, Typed):
+            click.secho(wrapped(f"  $ {shown.command}"), bold=True)
+        elif isinstance(shown, Printed):
+            click.echo(wrapped(f"    {shown.line}").rstrip())
+        else:
+            step += shown.is_step
+            click.echo("\n" + wrapped(f"{step}. {shown.line}" if shown.is_step else shown.line))

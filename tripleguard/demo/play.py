@@ -1,196 +1,345 @@
-"""An evening of an invented tour, played through with the real commands.
+"""The evening played through with the real commands, for somebody who has never seen them.
 
-Two bodies, two cards, two drives. An offload is interrupted and resumed, a drive is unplugged, a copy rots, and
-the same question about a card is asked again and again. Each step says in a line what it shows, and checks that it
-came out as it should.
+Before each command stands one plain line that says what it is about; then the command as a person would type
+it, and its real answer. Each answer is checked, and the first that is not what it should be ends the play with
+an error. At the end every picture on the cards is compared with both drives by other means than the tool's own.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
+import shlex
+import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import time
-from collections.abc import Callable
-from datetime import datetime, timedelta
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.demo.pictures import picture_file, raw_file
+from tripleguard import checklist
+from tripleguard.demo import tour as tours
+from tripleguard.demo.tour import DAY, HALL, SHOOT, Tour
+from tripleguard.digest import digest_of
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Medium
 from tripleguard.places.media import depth_of
 
-_SHOW = datetime(2026, 6, 13, 21, 30)
-_RAW = 2 << 20
-_FRAMES = 60
-_CHUNKS_BEFORE_STOP = 6
+_TIMEOUT = 120.0
+_IN_THE_MIDDLE = 8
+"""Copies on drive A at which the first offload is interrupted."""
 
-Echo = Callable[[str], object]
+_ATTEMPTS = 4
+_WINDOWS = sys.platform == "win32"
 
 
-def play(folder: Path | None, echo: Echo) -> int:
-    """Play the evening in folder (a fresh scratch folder without one); 0 if every step came out as it should.
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One line for the newcomer. is_step: it introduces a step of the evening."""
 
-    Raises TripleguardError if the folder is not empty.
+    line: str
+    is_step: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """A command as a person would type it."""
+
+    command: str
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """One line of what a command answered."""
+
+    line: str
+
+
+Shown = Told | Typed | Printed
+
+
+def play(folder: Path | None) -> Iterator[Shown]:
+    """Play the evening in folder, which must be new or empty, or in a fresh scratch folder.
+
+    Raises TripleguardError if a step did not answer as it should, WrongUse if the folder is not empty.
     """
-    root = folder.absolute() if folder else Path(tempfile.mkdtemp(prefix="tripleguard-demo-"))
-    root.mkdir(parents=True, exist_ok=True)
-    if any(root.iterdir()):
-        raise TripleguardError(
-            f"{root} is not empty.",
-            safe="Nothing was changed.",
-            do="Give a folder that is empty or not there yet.",
-        )
-    evening = _Evening(root, echo)
-    evening.play()
-    echo("")
-    if evening.wrong:
-        echo(f"{evening.wrong} steps did not come out as they should.")
-    else:
-        echo("Every step came out as it should.")
-    echo(f"Look around in {root}; remove it when you have seen enough.")
-    return 1 if evening.wrong else 0
+    root = tours.scratch_folder(folder)
+    in_memory = not depth_of(root).medium.reached_device
+    yield from _welcome(root, in_memory)
+    stage = _Stage(tours.lay_out(root, accept_cached=in_memory))
+    yield from _first_card(stage)
+    yield from _drive_away(stage)
+    yield from _changed_card(stage)
+    yield from _rotten_copy(stage)
+    yield from _morning(stage)
+    yield from _without_the_tool(stage)
+    yield from _farewell(root)
 
 
-class _Evening:
-    """The steps, in order."""
-
-    def __init__(self, root: Path, echo: Echo) -> None:
-        self.wrong = 0
-        self._root = root
-        self._echo = echo
-        self._card1, self._card2 = root / "card-1", root / "card-2"
-        self._a, self._b = root / "drive-a", root / "drive-b"
-
-    def play(self) -> None:
-        self._say("Two cards from the harbour stage, one of each body, and two empty drives.")
-        _card(self._card1, "4100217", 1)
-        _card(self._card2, "4100388", 2)
-        self._a.mkdir()
-        self._b.mkdir()
-        self._say("Once: tell which drives there are. Each gets a small marker, by which it is known anywhere.")
-        self._run(0, "setup", "--drive", f"A={self._a}", "--drive", f"B={self._b}")
-        self._on_real_disk_or_say_so()
-
-        self._say("One in the morning. The first card is being copied, and the laptop's lid is closed half-way.")
-        self._interrupted("offload", str(self._card1), "--shoot", "harbour stage")
-        self._say("Run again: what was finished is recognised and not read again. It ends with the answer.")
-        self._run(0, "offload", str(self._card1), "--shoot", "harbour stage")
-
-        self._say("Drive B is not plugged in for the second card. Drive A is served, and the answer is no.")
-        self._b.rename(self._root / "in-the-bag")
-        self._run(1, "offload", str(self._card2))
-        self._say("B is back, at another place. Its marker says who it is; what it is owed is copied now.")
-        self._b = self._root / "plugged-in-again"
-        (self._root / "in-the-bag").rename(self._b)
-        self._run(0, "drives", "add", "B", str(self._b))
-        self._run(0, "topup")
-        self._say("May the second card be reformatted? It is read again, and every copy is looked at.")
-        self._run(0, "clearance", "card", str(self._card2))
-
-        self._say("One more frame is shot on it. The same question, and the answer is no.")
-        _frame(self._card2, "4100388", 2, _FRAMES + 1)
-        self._run(1, "clearance", "card", str(self._card2))
-
-        self._say("A copy on drive A rots: one bit, same size, same time. Only reading it again can tell.")
-        _rot(self._a)
-        self._run(1, "rescan", "--all")
-        self._say("It is put right from the good copy; the bad one is moved aside, never deleted.")
-        self._run(0, "mend")
-        self._say("The morning: is everything as the rule asks?")
-        self._run(0, "report")
-
-    def _say(self, line: str) -> None:
-        self._echo(f"\n# {line}")
-
-    def _run(self, expected: int, *arguments: str) -> None:
-        self._echo(f"$ tripleguard {self._short(arguments)}")
-        ended = subprocess.run(
-            self._command(*arguments), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False
-        )
-        for line in ended.stdout.splitlines():
-            self._echo(f"  {line.replace(str(self._root), '...')}")
-        self._check(ended.returncode, expected)
-
-    def _interrupted(self, *arguments: str) -> None:
-        """Run a command and stop it as Ctrl-C would once a few copies are named."""
-        self._echo(f"$ tripleguard {self._short(arguments)}")
-        running = subprocess.Popen(self._command(*arguments), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while running.poll() is None and _copies(self._a) < _CHUNKS_BEFORE_STOP:
-            time.sleep(0.002)
-        running.send_signal(signal.SIGINT)
-        running.wait()
-        self._echo(f"  (stopped after {_copies(self._a)} of {_FRAMES} frames were on drive A)")
-        if running.returncode != 0:  # a very fast machine may have been through already
-            self._check(running.returncode, 130)
-
-    def _check(self, status: int, expected: int) -> None:
-        if status != expected:
-            self.wrong += 1
-            self._echo(f"  (exit status {status}, expected {expected})")
-
-    def _command(self, *arguments: str) -> list[str]:
-        return [sys.executable, "-m", "tripleguard", "--home", str(self._root / "home"), *arguments]
-
-    def _short(self, arguments: tuple[str, ...]) -> str:
-        words = [word.replace(str(self._root), "...") for word in arguments]
-        return " ".join(f"'{word}'" if " " in word else word for word in words)
-
-    def _on_real_disk_or_say_so(self) -> None:
-        """In memory no read-back can reach a device: the demo says so and lets it count, here only."""
-        if depth_of(self._root).medium is not Medium.CACHED:
-            return
-        self._say("This folder lies in memory, so nothing can be read back from a device. For the demo it counts.")
-        settings = self._root / "home" / "settings.toml"
-        text = settings.read_text(encoding="utf-8")
-        settings.write_text(text.replace("accept_cached = false", "accept_cached = true"), encoding="utf-8")
-
-
-def _card(root: Path, serial: str, number: int) -> None:
-    for frame in range(1, _FRAMES + 1):
-        _frame(root, serial, number, frame)
-    (root / ".DS_Store").write_bytes(b"left by a laptop")
-
-
-def _frame(root: Path, serial: str, number: int, frame: int) -> None:
-    taken = _SHOW + timedelta(seconds=41 * frame + number)
-    folder = root / "DCIM" / f"10{number}ORREY"
-    folder.mkdir(parents=True, exist_ok=True)
-    raw = raw_file(
-        1000 * number + frame,
-        taken=taken,
-        subsec=frame % 100,
-        offset="+02:00",
-        serial=serial,
-        model="Orrery R7",
-        size=_RAW + 512 * frame,
+def _welcome(root: Path, in_memory: bool) -> Iterator[Shown]:
+    yield Told(
+        "An invented evening, played through with the real commands. Two cameras, a memory card from each, and "
+        f"two folders that stand for the drives A and B, all in {root}. Nothing outside that folder is touched."
     )
-    _write(folder / f"ORR_{frame:04d}.DNG", raw, taken)
-    if frame % 20 == 0:
-        small = picture_file(
-            frame, taken=taken, subsec=frame % 100, offset="+02:00", serial=serial, width=320, height=208
+    yield Told("Lines with a $ are what you would type in that folder. What follows them is the real answer.")
+    if in_memory:
+        yield Told(
+            "That folder lies in memory (or on a file system whose cache can't be bypassed), so no copy can be "
+            "read back from a disk, and the tool would rightly say no every time. The demo's own settings accept "
+            "it: accept_cached = true. Do not do that with pictures that matter."
         )
-        _write(folder / f"ORR_{frame:04d}.JPG", small, taken)
 
 
-def _write(path: Path, content: bytes, taken: datetime) -> None:
-    path.write_bytes(content)
-    os.utime(path, (taken.timestamp(), taken.timestamp()))
+def _first_card(stage: _Stage) -> Iterator[Shown]:
+    yield _step(
+        "Once: name the two drives. Each gets a small marker, by which it is known wherever it is plugged in. "
+        "(Here both are folders on one disk, and the tool warns of that. Yours should be two disks.)"
+    )
+    yield from stage.run("setup", "--drive", "A=drive-a", "--drive", "B=drive-b", says=["Drive A: connected"])
+
+    offload = ("offload", "card-1", "--shoot", SHOOT)
+    yield _step("The show is over. The first card goes to both drives at once. Half-way, somebody presses Ctrl-C.")
+    yield from stage.interrupted(*offload)
+    yield _step(
+        "The same command again: it goes on where it stopped, reads every copy back from its drive, and ends with "
+        "the answer to the question that costs sleep: may this card be reformatted?"
+    )
+    yield from stage.run(*offload, says=[r"[1-9]\d* known from the interrupted run", r"^YES: "])
+    yield _step("Was that card done already? Offload it once more: all of it is known, so nothing is copied.")
+    yield from stage.run("offload", "card-1", says=[r"\b0 copied", r"^YES: "])
 
 
-def _copies(drive: Path) -> int:
-    return sum(1 for path in drive.rglob("*.DNG") if ".tripleguard" not in path.parts)
+def _drive_away(stage: _Stage) -> Iterator[Shown]:
+    yield _step(
+        "The second camera's card, but drive B lies in another bag. Drive A gets its copies, and the answer is "
+        "no: one drive is not two."
+    )
+    tours.pull_drive_b(stage.tour)
+    yield from stage.run("offload", "card-2", status=1, says=[r"^NO: ", "are on one drive only"])
+    yield _step("What is owed, and what should be done next?")
+    yield from stage.run("report", status=1, says=["Connect drive B"])
+    yield _step(
+        "Drive B is back, under another path. Its marker says who it is, so it is no new drive. (A real disk is "
+        "found by itself; a mere folder has to be shown.)"
+    )
+    tours.bring_drive_b(stage.tour)
+    yield from stage.run("drives", "add", "B", "other-port/drive-b", says=[r"Drive B: connected .*other-port"])
+    yield _step("Now the copies that drive B missed. They are made from drive A and read back.")
+    yield from stage.run("topup", says=["Nothing is owed"])
+    yield _step(
+        "May the second card be reformatted? It is read once more, and each copy is looked for on its drive."
+    )
+    yield from stage.run("clearance", "card", "card-2", says=[r"^YES: "])
 
 
-def _rot(drive: Path) -> None:
-    """Flip one bit of a copy and leave its size and time as they were."""
-    victim = min(path for path in drive.rglob("*.DNG") if ".tripleguard" not in path.parts)
-    status = victim.stat()
-    with victim.open("r+b") as file:
-        file.seek(500_000)
-        byte = file.read(1)[0]
-        file.seek(500_000)
-        file.write(bytes([byte ^ 1]))
-    os.utime(victim, ns=(status.st_atime_ns, status.st_mtime_ns))
+def _changed_card(stage: _Stage) -> Iterator[Shown]:
+    name = tours.rate_in_camera(stage.tour)
+    yield _step(
+        f"Before the card is reformatted, somebody gives {name} five stars in the camera, which writes the file "
+        "anew. The same question gets another answer: that yes was about another card."
+    )
+    yield from stage.run("clearance", "card", "card-2", status=1, says=[r"^NO: ", re.escape(name)])
+    yield _step("Offload it again: the changed file is copied too, beside the older one. Nothing is overwritten.")
+    yield from stage.run("offload", "card-2", says=[r"\b1 copied", r"^YES: "])
+
+
+def _rotten_copy(stage: _Stage) -> Iterator[Shown]:
+    rotten = tours.let_a_copy_rot(stage.tour)
+    yield _step(
+        "Weeks later a copy on drive A rots: one bit, same size, same date. Only reading it again can tell."
+    )
+    yield from stage.run("rescan", "--all", status=1, says=[f"corrupt: .*{re.escape(rotten.name)}"])
+    yield _step(
+        "The other drive has a good copy. The bad one is moved aside and kept, the good one takes its place."
+    )
+    yield from stage.run("mend", says=["Mended: drive A"])
+
+
+def _morning(stage: _Stage) -> Iterator[Shown]:
+    yield _step("The next morning: is anything wrong?")
+    yield from stage.run("report", says=["All is as the rule asks"])
+    both = f"ORR_{tours.WINGS.first_frame + tours.RATED:04d}"
+    yield _step(
+        f"Where is {both}? Both cameras had reached that number, and one of the two pictures has two versions."
+    )
+    yield from stage.run("where", both, says=[rf"A: .*{both}-2\.DNG", HALL.serial[-4:]])
+    yield _step("What was done tonight?")
+    yield from stage.run("log", "--last", "8", says=["fixity check"])
+
+
+def _without_the_tool(stage: _Stage) -> Iterator[Shown]:
+    yield _step(
+        "Do you need this tool to trust a drive? No: each shoot has a plain list of checksums, which b3sum reads. "
+        "It says nothing if all is well."
+    )
+    yield from stage.check_list(Path("drive-a", DAY[:4], f"{DAY} {SHOOT}"))
+    pictures = stage.compare()
+    yield Told(
+        f"And beside the tool's own word, this demo has just compared all {pictures} files on the two cards with "
+        "both drives, by SHA-256: every one is on both."
+    )
+
+
+def _farewell(root: Path) -> Iterator[Shown]:
+    quoted = str(root) if _WINDOWS else shlex.quote(str(root))
+    yield Told(
+        "Every step came out as it should. You saw an offload that was stopped and went on, a card that was not "
+        "cleared while a drive was away, a change on a card that took a yes back, and a copy that rotted and was "
+        "put right."
+    )
+    yield Told(f"Look around: your pictures would lie on a drive as they lie in {root / 'drive-a'}.")
+    yield Told(
+        f"Try more: in that folder, type `tripleguard --home home` before a command. All of it is in {root}."
+    )
+    yield Told(f"Seen enough? Remove it: {'rmdir /s' if _WINDOWS else 'rm -r'} {quoted}")
+    yield Told(
+        "Before you rely on it: two drives in one bag are lost together. A yes is about this moment; mind what "
+        "your contract, your insurer and the law ask before you erase. A drive or card that makes errors belongs "
+        "to a recovery service. This program never formats anything."
+    )
+
+
+class _Stage:
+    """Runs commands in the tour's folder and holds their answers against what they should be."""
+
+    def __init__(self, tour: Tour) -> None:
+        self.tour = tour
+        self._environment = {name: value for name, value in os.environ.items() if name != "TRIPLEGUARD_HOME"}
+        self._environment["PYTHONIOENCODING"] = "utf-8"
+
+    def run(self, *arguments: str, status: int = 0, says: list[str]) -> Iterator[Shown]:
+        """Run one command. says: patterns that its answer must hold; `^` is the beginning of a line."""
+        yield _typed("tripleguard", *arguments)
+        with self._started(arguments) as running:
+            output = self._ended(running)
+        yield from _printed(output)
+        missing = [pattern for pattern in says if not re.search(pattern, output, re.MULTILINE)]
+        if running.returncode != status:
+            raise _not_as_it_should(arguments, f"it ended with {running.returncode}, not {status}")
+        if missing:
+            raise _not_as_it_should(arguments, f"its answer does not hold {missing[0]!r}")
+
+    def interrupted(self, *arguments: str) -> Iterator[Shown]:
+        """Run an offload and interrupt it as Ctrl-C does, once a few copies have their names.
+
+        A machine that is through before that gets more frames on the card, and it is tried again.
+        """
+        frames = tours.CARD_1_FRAMES
+        for _ in range(_ATTEMPTS):
+            yield _typed("tripleguard", *arguments)
+            with self._started(arguments) as running:
+                while running.poll() is None and self._copied() < _IN_THE_MIDDLE:
+                    time.sleep(0.002)
+                if running.poll() is None:
+                    _interrupt(running)
+                output = self._ended(running)
+            yield from _printed(output)
+            if running.returncode != 0 and self._copied() < sum(1 for _ in tours.copies(self.tour.card_1)):
+                if running.returncode == 130 or _WINDOWS:
+                    return
+                raise _not_as_it_should(arguments, f"it ended with {running.returncode}, not 130")
+            yield Told("This machine was through before the key was pressed. More frames on the card, and again.")
+            tours.fill_card(self.tour.card_1, HALL, range(frames, frames * 3))
+            frames *= 3
+        raise _not_as_it_should(arguments, "it could not be interrupted in the middle")
+
+    def check_list(self, folder: Path) -> Iterator[Shown]:
+        """Check the list of a shoot by b3sum where it is installed, else by reading it here."""
+        program = shutil.which("b3sum")
+        words = ["b3sum", "--check", "--quiet", "checksums.b3"]
+        where = self.tour.root / folder
+        if program is not None:
+            yield Typed(f"cd {shlex.quote(folder.as_posix())} && {' '.join(words)}")
+            checked = subprocess.run(
+                [program, *words[1:]],
+                cwd=where,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                encoding="utf-8",
+                errors="replace",
+                timeout=_TIMEOUT,
+                check=False,
+            )
+            yield from _printed(checked.stdout)
+            if checked.returncode != 0:
+                raise _not_as_it_should(tuple(words), "it found a copy that is not as its list says")
+            return
+        listed = list(checklist.parsed((where / "checksums.b3").read_bytes()))
+        if not listed or any(digest_of((where / name).read_bytes()) != digest for name, digest in listed):
+            raise _not_as_it_should(tuple(words), "a copy is not as its list says")
+        yield Told(
+            f"(b3sum is not installed here, so the demo read the list by itself: {len(listed)} files, all well.)"
+        )
+
+    def compare(self) -> int:
+        """How many files there are on the cards. Raises TripleguardError if one is not on both drives."""
+        on_cards = [path for card in (self.tour.card_1, self.tour.card_2) for path in tours.copies(card)]
+        for drive in (self.tour.drive_a, self.tour.drive_b_later):
+            held = {_sha256(path) for path in tours.copies(drive)}
+            lacking = [path for path in on_cards if _sha256(path) not in held]
+            if lacking:
+                raise _not_as_it_should(("offload",), f"{lacking[0]} is not on {drive}")
+        return len(on_cards)
+
+    def _copied(self) -> int:
+        return sum(1 for _ in tours.copies(self.tour.drive_a))
+
+    def _started(self, arguments: tuple[str, ...]) -> subprocess.Popen[str]:
+        # -P: nothing in the tour's folder may be taken for a part of the program.
+        return subprocess.Popen(
+            [sys.executable, "-P", "-m", "tripleguard", "--home", "home", *arguments],
+            cwd=self.tour.root,
+            env=self._environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            encoding="utf-8",
+            errors="replace",
+        )
+
+    def _ended(self, running: subprocess.Popen[str]) -> str:
+        try:
+            return running.communicate(timeout=_TIMEOUT)[0]
+        except subprocess.TimeoutExpired:
+            running.kill()
+            raise TripleguardError(
+                f"A step of the demo did not end within {_TIMEOUT:.0f} seconds.",
+                safe=f"Nothing outside {self.tour.root} was touched.",
+                do="Look at the folder; try again on a faster disk: `tripleguard demo FOLDER`.",
+            ) from None
+
+
+def _step(line: str) -> Told:
+    return Told(line, is_step=True)
+
+
+def _typed(*words: str) -> Typed:
+    return Typed(" ".join(f'"{word}"' if " " in word else word for word in words))
+
+
+def _printed(output: str) -> Iterator[Shown]:
+    return (Printed(line) for line in output.strip("\n").splitlines())
+
+
+def _interrupt(running: subprocess.Popen[str]) -> None:
+    # Windows can send Ctrl-C only to a whole console; there the run is cut off hard, as by a power cut.
+    if _WINDOWS:
+        running.terminate()
+    else:
+        running.send_signal(signal.SIGINT)
+
+
+def _sha256(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
+
+
+def _not_as_it_should(arguments: tuple[str, ...], why: str) -> TripleguardError:
+    return TripleguardError(
+        f"This step of the demo did not come out as it should: {' '.join(arguments)}: {why}.",
+        safe="Everything lies in the demo's own folder; nothing of yours was touched.",
+        do="Keep the folder and report what was printed: this is a fault of the tool or of this machine.",
+    )
