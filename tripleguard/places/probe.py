@@ -22,6 +22,23 @@ from tripleguard.places.telling import told
 FAT32_LARGEST = 2**32 - 1
 """The largest file of FAT32 (general reference; a directory entry holds the size in 32 bits)."""
 
+_TROUBLE = frozenset(
+    [
+        errno.EROFS,
+        errno.EIO,
+        errno.ENOSPC,
+        errno.EDQUOT,
+        errno.EMFILE,
+        errno.ENFILE,
+        errno.ENODEV,
+        errno.ENXIO,
+        errno.ENOTCONN,
+        errno.ECONNABORTED,
+        errno.ESTALE,
+    ]
+)
+"""What says nothing about a name, but that the drive or the system is in trouble."""
+
 _FAT = frozenset({"vfat", "msdos", "fat", "fat32", "fuse.fusefat"})
 _SAMPLE_TIME_NS = 1_700_000_001_234_567_891
 
@@ -30,18 +47,20 @@ def learn_limits(folder: HeldFolder, storing: Storing) -> Limits:
     """What the file system under folder can hold. Raises NoRoom, PlaceFailed."""
     storing.make_folder(INCOMING)
     trial = _Trial(folder, storing)
-    name_bytes, name_units = trial.longest()
-    return Limits(
-        folds_case=trial.same_file("Probe", "pROBE"),
-        folds_form=trial.same_file("n\u00fa\u00f1ez", "nu\u0301n\u0303ez"),
-        forbidden=trial.forbidden(),
-        utf8_only=not trial.can_make(os.fsdecode(b"p\xff\xfe")),
-        name_bytes=name_bytes,
-        name_units=name_units,
-        largest=FAT32_LARGEST if _file_system(folder.root) in _FAT else 0,
-        mtime_step_ns=trial.time_step(),
-        file_system=_file_system(folder.root),
-    )
+    with told(storing.place, "trying what names it can hold"):
+        trial.plain()
+        name_bytes, name_units = trial.longest()
+        return Limits(
+            folds_case=trial.same_file("Probe", "pROBE"),
+            folds_form=trial.same_file("n\u00fa\u00f1ez", "nu\u0301n\u0303ez"),
+            forbidden=trial.forbidden(),
+            utf8_only=not trial.can_make(os.fsdecode(b"p\xff\xfe")),
+            name_bytes=name_bytes,
+            name_units=name_units,
+            largest=FAT32_LARGEST if _file_system(folder.root) in _FAT else 0,
+            mtime_step_ns=trial.time_step(),
+            file_system=_file_system(folder.root),
+        )
 
 
 class _Trial:
@@ -51,6 +70,12 @@ class _Trial:
         self._folder = folder
         self._storing = storing
         self._salt = secrets.token_hex(4)
+
+    def plain(self) -> None:
+        """Make and remove a file with a name that every drive can hold. Raises OSError if not even that works."""
+        path = f"{INCOMING}/{self._salt}plain"
+        self._storing.make_trial(path)
+        self._storing.unlink_incoming(path)
 
     def can_make(self, name: str) -> bool:
         """Whether a file of that name can be made and is then found under it."""
@@ -97,13 +122,13 @@ class _Trial:
         return 2_000_000_000
 
     def _make(self, path: str) -> bool:
-        with told(self._storing.place, "trying what names it can hold"):
-            try:
-                self._storing.make_trial(path)
-            except OSError as error:
-                if error.errno in (errno.EROFS, errno.EIO, errno.ENOSPC, errno.ENODEV, errno.ENOTCONN):
-                    raise
-                return False
+        try:
+            self._storing.make_trial(path)
+        except OSError as error:
+            # Each driver has its own answer to a name that it can't hold; these are no answers to a name.
+            if error.errno in _TROUBLE:
+                raise
+            return False
         return True
 
 

@@ -32,6 +32,7 @@ from tripleguard.places.media import BLOCK, flush_to_medium
 from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own
 from tripleguard.places.telling import told
 
+_KEPT_NAME = 200  # bytes
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
 _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 _RENAME_NOREPLACE = 1  # Linux, include/uapi/linux/fs.h
@@ -75,8 +76,6 @@ class Storing:
 
     def settle(self, folders: Iterable[str]) -> None:
         """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailed."""
-        if sys.platform == "win32":
-            return
         # Whoever comes second must not be told that all is durable while the first one is still at it.
         with self._settling:
             todo = set(folders) | self._unsettled
@@ -89,6 +88,8 @@ class Storing:
             self._unsettled.add(folder)
 
     def _flush_folder(self, folder: str) -> None:
+        if sys.platform == "win32":
+            return
         with told(self.place, f"flushing the folder {shown(folder) or '/'}"):
             descriptor = self.folder.open(folder, os.O_RDONLY | os.O_DIRECTORY)
             try:
@@ -330,7 +331,10 @@ class DriveIncoming:
             self.discard()
             return
         with contextlib.suppress(CopyTrouble):
-            self._storing.set_aside(self._path, why, f"{name}.part"[-100:])
+            # Its end tells more than its beginning, and with `.part` it must still fit.
+            while len(os.fsencode(name)) > _KEPT_NAME:
+                name = name[1:]
+            self._storing.set_aside(self._path, why, f"{name}.part")
 
     def _create(self) -> int:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL

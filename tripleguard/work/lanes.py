@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from tripleguard.digest import Hasher
 from tripleguard.errors import CopyTrouble, PlaceFailed
 from tripleguard.model import Entry, File, Medium
+from tripleguard.names import fitted
 from tripleguard.places.base import Incoming, Place, Reading
 from tripleguard.places.media import aligned_buffer
 from tripleguard.work.chunks import CHUNK, Chunk
@@ -147,7 +148,8 @@ class Lane:
         self._report = report
         self._stopped = stopped
         self._inbox: queue.SimpleQueue[Message | None] = queue.SimpleQueue()
-        self._whole: queue.SimpleQueue[tuple[Task, Incoming] | None] = queue.SimpleQueue()
+        # Each of these holds a file open; a card of many small files must not use up what a process may open.
+        self._whole: queue.Queue[tuple[Task, Incoming] | None] = queue.Queue(maxsize=_GROUP)
         self._to_prove: queue.SimpleQueue[ToProve | None] = queue.SimpleQueue()
         self._may_read = threading.Event()
         self._may_read.set()
@@ -213,7 +215,10 @@ class Lane:
             while (message := self._inbox.get()) is not None:
                 if isinstance(message[2], Chunk):
                     message[2].done()
-        self._whole.put(None)
+            self._whole.put(None)
+        elif step == self._finish:
+            while (whole := self._whole.get()) is not None:
+                whole[1].discard()
         self._to_prove.put(None)
 
     def _down(self, error: CopyTrouble) -> None:
@@ -270,21 +275,27 @@ class Lane:
         elif self._stopped():
             incoming.discard()
         else:
-            incoming.keep(task.entry.name, trouble)
+            self._keep(task, incoming, trouble)
+
+    def _keep(self, task: Task, incoming: Incoming, trouble: str) -> None:
+        try:
+            name = fitted(task.entry.name, self.place.limits)
+        except CopyTrouble:
+            incoming.discard()
+        else:
+            incoming.keep(name, trouble)
 
     def _finish(self) -> None:
         while (first := self._whole.get()) is not None:
-            group, last = [first], False
+            group = [first]
             with contextlib.suppress(queue.Empty):
                 while len(group) < _GROUP:
                     item = self._whole.get_nowait()
                     if item is None:
-                        last = True
+                        self._whole.put(None)
                         break
                     group.append(item)
             self._name(group)
-            if last:
-                break
         self._to_prove.put(None)
 
     def _name(self, group: list[tuple[Task, Incoming]]) -> None:
