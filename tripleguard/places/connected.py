@@ -17,11 +17,14 @@ from tripleguard.places.marker import marker_at
 from tripleguard.places.mounts import mounts
 
 
-def connected(records: Iterable[PlaceRecord]) -> dict[str, Path]:
-    """Where each connected drive is: marker id to path. Raises PlaceTrouble for one id at two places."""
+def connected(records: Iterable[PlaceRecord], also: Iterable[Path] = ()) -> dict[str, Path]:
+    """Where each connected drive is: marker id to path. Raises PlaceTrouble for one id at two places.
+
+    also: more folders to look at than those where drives were and are mounted.
+    """
     known = list(records)
     found: dict[str, Path] = {}
-    for root in _candidates(known):
+    for root in (*_candidates(known), *also):
         uid = _uid_at(root, known)
         if uid is None:
             continue

@@ -113,7 +113,7 @@ def _taken_up(kit: Kit, known: PlaceRecord, name: str, root: Path) -> PlaceRecor
             safe="Nothing was changed.",
             do=f"Use that name: {known.name}={root}.",
         )
-    connected(all_places(kit.catalog))
+    connected(all_places(kit.catalog), also=[root])
     now = kit.clock.now()
     with kit.catalog.writing():
         place_seen(kit.catalog, known.id, root, now)
