@@ -8,6 +8,7 @@ from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import from_db, to_db
 from tripleguard.errors import WrongUse
 from tripleguard.model import PlaceKind, PlaceRecord, PlaceState, Role
+from tripleguard.names import shown
 
 _COLUMNS = "id, uid, name, kind, role, state, added_at, last_seen_at, last_path"
 
@@ -19,11 +20,11 @@ def all_places(catalog: Catalog) -> list[PlaceRecord]:
 
 def place_named(catalog: Catalog, name: str) -> PlaceRecord:
     """The place of that name, without regard to case. Raises WrongUse naming the ones there are."""
-    row = catalog.row(f"SELECT {_COLUMNS} FROM places WHERE name = ?", name)
+    row = catalog.row(f"SELECT {_COLUMNS} FROM places WHERE name = ?", to_db(name))
     if row is None:
         known = ", ".join(place.name for place in all_places(catalog)) or "none yet"
         raise WrongUse(
-            f"There is no drive called {name}.", safe="Nothing was changed.", do=f"Known drives: {known}."
+            f"There is no drive called {shown(name)}.", safe="Nothing was changed.", do=f"Known drives: {known}."
         )
     return _record(row)
 

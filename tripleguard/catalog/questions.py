@@ -159,7 +159,7 @@ def shoots_like(catalog: Catalog, text: str) -> list[Shoot]:
     """Shoots whose day, name or title holds the text."""
     rows = catalog.rows(
         "SELECT id, day, name FROM shoots WHERE instr(lower(day || ' ' || name), lower(?)) > 0 ORDER BY day",
-        text,
+        to_db(text),
     )
     return [Shoot(*row) for row in rows]
 
@@ -286,7 +286,7 @@ def matching(catalog: Catalog, pattern: str, limit: int) -> list[KnownFile]:
         " OR instr(lower(coalesce(b.label, '')), lower(?1)) OR (?2 <> '' AND lower(hex(f.digest)) LIKE ?2 || '%')"
         " OR instr(coalesce(strftime('%Y-%m-%d %H:%M', f.captured_wall_ns / 1000000000, 'unixepoch'), ''), ?1)"
         " ORDER BY f.captured_wall_ns, f.id LIMIT ?3",
-        pattern,
+        to_db(pattern),
         digest,
         limit,
     )
