@@ -5,6 +5,8 @@ Everything else on a drive is the photographer's.
 
 from __future__ import annotations
 
+import re
+
 OWN = ".tripleguard"
 INCOMING = f"{OWN}/incoming"
 """Unfinished copies. Whatever lies here was made by this tool and may be cleared by the next job."""
@@ -14,12 +16,10 @@ CHECK_LIST = "checksums.b3"
 RECORD_PREFIX = "clearance-"
 SUPERSEDED = ".old"
 
+_RECORD = re.compile(r"clearance-[0-9]{8}T[0-9]{6}Z\.txt", re.IGNORECASE)
+
 
 def is_own(path: str) -> bool:
     """Whether the tool keeps this relative path for itself."""
     name = path.rpartition("/")[2].removesuffix(SUPERSEDED)
-    return (
-        path.startswith(f"{OWN}/")
-        or name == CHECK_LIST
-        or (name.startswith(RECORD_PREFIX) and name.endswith(".txt"))
-    )
+    return path.startswith(f"{OWN}/") or name == CHECK_LIST or _RECORD.fullmatch(name) is not None

@@ -20,6 +20,7 @@ from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
 from tripleguard.names import fitted, folded, shown
 from tripleguard.places.base import Place
 from tripleguard.places.media import aligned_buffer
+from tripleguard.places.own import is_own
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.kit import OpenDrive
 
@@ -47,8 +48,11 @@ class NameGiver:
     def is_free(self, path: str, file: File, lanes: Sequence[int]) -> Chosen | None:
         """What path would mean on these lanes; None if any drive has something else there.
 
-        A drive that can't be asked fails alone: the others get their copy.
+        A drive that can't be asked fails alone: the others get their copy. A name that the tool keeps for itself
+        is never free: a check list would take the copy's place.
         """
+        if is_own(folded(path)):
+            return None
         if any(self._away_has(record, path, file) for record in self._away):
             return None
         chosen = Chosen()
