@@ -111,6 +111,35 @@ def _fits(part: str, limits: Limits) -> bool:
     return not limits.name_units or units <= limits.name_units
 
 
+def stands_for(stored: str, wanted: str) -> bool:
+    """Whether a copy's name says what the wanted name says: as it is, numbered because it was taken, or fitted."""
+    return any(_says(name, wanted, cut=_is_long(stored)) for name in (stored, _unnumbered(stored)))
+
+
+def _says(name: str, wanted: str, *, cut: bool) -> bool:
+    one, other = _comparable(name), _comparable(wanted)
+    if one == other:
+        return True
+    (stem, end), (_, wanted_end) = split_suffix(one), split_suffix(other)
+    return cut and (other.startswith(one) or (end == wanted_end and other.startswith(stem)))
+
+
+def _comparable(name: str) -> str:
+    """The name as the strictest drive would hold it, without regard to case and form."""
+    plain = name if is_text(name) else shown(name).replace("\\", "_")
+    return folded("".join("_" if char in EXFAT_FORBIDDEN else char for char in plain))
+
+
+def _unnumbered(name: str) -> str:
+    stem, end = split_suffix(name)
+    return _NUMBER.sub("", stem) + end
+
+
+def _is_long(name: str) -> bool:
+    """Whether a name is so near a limit that it may have been cut: a cut leaves less than one character free."""
+    return len(os.fsencode(name)) > 251 or len(name.encode("utf-16-le", "surrogatepass")) // 2 > 253
+
+
 def trouble_with_title(name: str) -> str | None:
     """Why a shoot's or drive's name can't be used, in plain words; None if it can.
 

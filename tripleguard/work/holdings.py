@@ -17,7 +17,7 @@ from tripleguard.config import Rule
 from tripleguard.digest import sample_of
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord
-from tripleguard.names import folded, numbered
+from tripleguard.names import stands_for
 from tripleguard.places.card import Card
 from tripleguard.rules import is_recent
 from tripleguard.work.kit import OpenDrive
@@ -124,8 +124,7 @@ def serves(known: KnownFile, path: str, entry_name: str) -> bool:
     """
     if known.kind.is_original and known.file.size > 0:
         return True
-    name = folded(path.rpartition("/")[2])
-    return any(name == folded(numbered(entry_name, number)) for number in range(1, 100))
+    return stands_for(path.rpartition("/")[2], entry_name)
 
 
 def content_is_identity(kind: Kind, size: int) -> bool:
