@@ -107,7 +107,7 @@ class Decider:
                 flying = frozenset(self._flying.get(file.digest, ()))
             lanes = tuple(lane for lane in lanes if lane not in flying)
         known = questions.file_with_digest(self._catalog, file.digest)
-        if known is None or not lanes:
+        if known is None:
             return lanes
         lacking = self._holdings.lacking(known, task.entry.name, lanes)
         for copy in lacking.gone:

@@ -91,7 +91,7 @@ def offload(
         files=job.totals.files,
         total_bytes=job.totals.total_bytes,
         copied=len(job.copied),
-        already_there=job.files_done - len(job.copied),
+        already_there=job.files_done - len(job.copied) - len(job.failed()),
         resumed=job.resumed,
         litter=job.totals.litter,
         verified={drive.record.name: 0 for drive in drives} | answer.verified,
@@ -159,9 +159,12 @@ class _Offload(CopyRun):
 
     def not_copied(self) -> tuple[CardNote, ...]:
         """What did not get to any drive."""
-        failed = {path: why for path, why in self._failed.items() if path not in self.copied}
         found = [(odd.path, odd.reason) for odd in self._odd]
-        return tuple(CardNote(*pair) for pair in [*found, *self._unread.items(), *failed.items()])
+        return tuple(CardNote(*pair) for pair in [*found, *self._unread.items(), *self.failed().items()])
+
+    def failed(self) -> dict[str, str]:
+        """What was read and got to no drive, and why."""
+        return {path: why for path, why in self._failed.items() if path not in self.copied}
 
     def _pass(self, again: Wanted | None) -> Iterator[Progress]:
         plan = CardPlan(self.kit, self._card, self.drives, self.alive_lanes())
