@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from tripleguard.catalog import questions
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.questions import KnownFile
-from tripleguard.errors import SourceDiffers, TripleguardError
+from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
 from tripleguard.names import numbered, shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
@@ -152,7 +152,7 @@ class _Plan:
             for copy in lacking.gone:
                 copier.report(CopyGone(copy))
             for lane, copy in lacking.unproved:
-                copier.prove(lane, ToProve(copy.path, known.file, copy.id))
+                copier.prove(lane, ToProve(copy.path, known.file, copy.id, mtime_ns=copy.mtime_ns))
             good = self._good_drives(known, {copy.id for copy in lacking.gone})
             wanted = self._kit.settings.rule.drive_copies - good - len(lacking.unproved)
             if wanted <= 0:
@@ -161,7 +161,7 @@ class _Plan:
             if source is None:
                 self.no_source += 1
             elif lacking.lanes:
-                yield self._task(known, *source, lanes=lacking.lanes[:wanted])
+                yield self._task(known, *source, lanes=self._roomiest(lacking.lanes, known.file.size)[:wanted])
 
     def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
         """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
@@ -207,6 +207,16 @@ class _Plan:
             if chosen is not None:
                 return chosen
         raise no_name_left(task.entry.path)
+
+    def _roomiest(self, lanes: Sequence[int], size: int) -> tuple[int, ...]:
+        """These lanes, those with room for size bytes first."""
+        return tuple(sorted(lanes, key=lambda lane: not self._holds(lane, size)))
+
+    def _holds(self, lane: int, size: int) -> bool:
+        try:
+            return self._drives[lane].place.room().holds(size)
+        except CopyTrouble:
+            return False
 
     def _good_drives(self, known: KnownFile, gone: set[int]) -> int:
         """On how many drives the catalog has a verified copy that still counts, wherever they are now."""
