@@ -62,7 +62,7 @@ def report(name: str, bound: str, runs: int, measure: Callable[[], float]) -> No
 def throttled(above: Path, size: int) -> float:
     """An offload to two drives at 150 MB/s from a card at 300 MB/s, against the slowest of them."""
     with Rig(above) as rig:
-        room = size + 300 * MB
+        room = size * 5 // 4 + 300 * MB
         card = rig.disk("card", room)
         drives = [rig.disk(name, room) for name in ("a", "b")]
         total = fill(card.root, size // (24 * MB), 24 * MB)
@@ -114,7 +114,7 @@ def two_rescans(above: Path, size: int) -> float:
     with Rig(above) as rig:
         card = rig.free_folder("card")
         total = fill(card, size // (24 * MB), 24 * MB)
-        drives = [rig.disk(name, size + 300 * MB) for name in ("a", "b")]
+        drives = [rig.disk(name, size * 5 // 4 + 300 * MB) for name in ("a", "b")]
         home = set_up(rig, [drive.root for drive in drives])
         ran([*TOOL, "--home", str(home), "offload", str(card)])
         drop_caches()
