@@ -113,7 +113,7 @@ class Decider:
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
-            copier.prove(lane, ToProve(copy.path, file, copy.id, task))
+            copier.prove(lane, ToProve(copy.path, file, copy.id, task, copy.mtime_ns))
         kept = [copy for copy in questions.copies_of(self._catalog, known.id) if copy not in lacking.gone]
         for copy in kept:
             self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])

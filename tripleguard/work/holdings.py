@@ -7,7 +7,7 @@ copied at once. Only its digest decides whether it is there already.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tripleguard.catalog import questions
 from tripleguard.catalog.questions import KnownFile
@@ -16,10 +16,10 @@ from tripleguard.clock import DAY, Clock
 from tripleguard.config import Rule
 from tripleguard.digest import sample_of
 from tripleguard.errors import CopyTrouble
-from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord
+from tripleguard.model import Copy, CopyState, Entry, Evidence, Kind, PlaceRecord
 from tripleguard.names import stands_for
 from tripleguard.places.card import Card
-from tripleguard.rules import is_recent
+from tripleguard.rules import is_as_recorded, is_recent
 from tripleguard.work.kit import OpenDrive
 
 RESUME_WITHIN = DAY
@@ -93,8 +93,10 @@ class Holdings:
             seen = drive.place.look(copy.path)
             if seen is None or seen.size != copy.size:
                 gone.append(copy)
-            elif there is None or _better(copy, there):
-                there = copy
+                continue
+            found = _as_it_lies(copy, seen)
+            if there is None or _better(found, there):
+                there = found
         return there, gone
 
     def _copies(self, known: KnownFile, place: PlaceRecord, entry_name: str) -> list[Copy]:
@@ -130,6 +132,12 @@ def serves(known: KnownFile, path: str, entry_name: str) -> bool:
 def content_is_identity(kind: Kind, size: int) -> bool:
     """Whether equal bytes make equal files, whatever they are called."""
     return kind.is_original and size > 0
+
+
+def _as_it_lies(copy: Copy, seen: Entry) -> Copy:
+    """The copy with the time it has now; what was proved of it counts no more if that is not the recorded one."""
+    evidence = copy.evidence if is_as_recorded(copy, seen) else Evidence(copy.evidence.written_at)
+    return replace(copy, mtime_ns=seen.mtime_ns, evidence=evidence)
 
 
 def _better(one: Copy, other: Copy) -> bool:

@@ -71,12 +71,13 @@ class MovedAside:
 
 @dataclass(frozen=True, slots=True)
 class ToProve:
-    """A copy to read back. copy_id: the catalog's, where it has one already."""
+    """A copy to read back. copy_id: the catalog's, where it has one already; mtime_ns: its time before."""
 
     path: str
     file: File
     copy_id: int | None = None
     task: Task | None = None
+    mtime_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,7 +66,7 @@ class CardPlan:
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
-            copier.prove(lane, ToProve(copy.path, known.file, copy.id, self._task(entry, (lane,))))
+            copier.prove(lane, ToProve(copy.path, known.file, copy.id, self._task(entry, (lane,)), copy.mtime_ns))
         return lacking
 
     def _task(self, entry: Entry, lanes: tuple[int, ...], guess: KnownFile | None = None) -> Task:

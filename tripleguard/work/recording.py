@@ -16,6 +16,7 @@ from tripleguard.catalog.writing import (
     add_card_file,
     copy_moved_aside,
     copy_state,
+    copy_touched,
     copy_verified,
     copy_written,
     ensure_body,
@@ -78,6 +79,8 @@ class Recorder:
             raise AssertionError(f"a proved copy is not in the catalog: {result.proof.path!r}")
         now = self._kit.clock.now()
         copy_verified(self._kit.catalog, copy, result.medium, now)
+        if result.proof.mtime_ns is not None:
+            copy_touched(self._kit.catalog, copy, result.proof.mtime_ns)
         close_at(self._kit.catalog, place.id, result.proof.path, "it reads back as it should", now, kinds=BAD)
         row = self._kit.catalog.row("SELECT shoot_id, file_id FROM copies WHERE id = ?", copy)
         assert row is not None
