@@ -20,6 +20,7 @@ from tripleguard.names import (
     numbered,
     shown,
     split_suffix,
+    stands_for,
     trouble_with_title,
 )
 
@@ -165,6 +166,35 @@ def test_a_number_survives_the_fitting(name: str, number: int, limits: Limits) -
 def test_a_taken_name_gets_a_number_before_its_extension(name: str, second: str) -> None:
     assert numbered(name, 1) == name
     assert numbered(name, 2) == second
+
+
+@given(PARTS, st.integers(1, 9998), st.sampled_from([EXFAT, EXT4]))
+def test_a_stored_name_stands_for_the_one_it_was_made_from(name: str, number: int, limits: Limits) -> None:
+    assert stands_for(fitted(numbered(name, number), limits), name)
+
+
+@pytest.mark.parametrize(
+    ("stored", "wanted", "stands"),
+    [
+        ("a.xmp", "a.xmp", True),
+        ("A.XMP", "a.xmp", True),
+        ("a-2.xmp", "a.xmp", True),
+        ("a-9998.DNG.xmp", "a.DNG.xmp", True),
+        ("a_b.xmp", "a:b.xmp", True),
+        ("a-2.xmp", "a-2.xmp", True),
+        ("a.xmp", "b.xmp", False),
+        ("a.xmp", "a-2.xmp", False),
+        ("a-3.xmp", "a-2.xmp", False),
+        ("a-0.xmp", "a.xmp", False),
+        ("ab.xmp", "abc.xmp", False),
+        ("a.xmp", "a.txt", False),
+        ("x" * 240 + ".xmp", "x" * 251 + ".xmp", False),
+        ("x" * 249 + "-2.xmp", "x" * 251 + ".xmp", True),
+        ("x" * 249 + "-2.xmp", "y" * 251 + ".xmp", False),
+    ],
+)
+def test_a_name_stands_for_no_other(stored: str, wanted: str, stands: bool) -> None:
+    assert stands_for(stored, wanted) is stands
 
 
 @given(PARTS, st.integers(1, 9999))
