@@ -183,16 +183,15 @@ def _without_the_tool(stage: _Stage) -> Iterator[Shown]:
 
 
 def _farewell(root: Path) -> Iterator[Shown]:
-    quoted = str(root) if _WINDOWS else shlex.quote(str(root))
+    quoted = f'"{root}"' if _WINDOWS else shlex.quote(str(root))
+    program = "tripleguard" if shutil.which("tripleguard") else f"{sys.executable} -m tripleguard"
     yield Told(
         "Every step came out as it should. You saw an offload that was stopped and went on, a card that was not "
         "cleared while a drive was away, a change on a card that took a yes back, and a copy that rotted and was "
         "put right."
     )
     yield Told(f"Look around: your pictures would lie on a drive as they lie in {root / 'drive-a'}.")
-    yield Told(
-        f"Try more: in that folder, type `tripleguard --home home` before a command. All of it is in {root}."
-    )
+    yield Told(f"Try more: cd {quoted}, then: {program} --home home where ORR_0420")
     yield Told(f"Seen enough? Remove it: {'rmdir /s' if _WINDOWS else 'rm -r'} {quoted}")
     yield Told(
         "Before you rely on it: two drives in one bag are lost together. A yes is about this moment; mind what "
