@@ -32,7 +32,11 @@ HEAD = 1024 * 1024
 _TURN = 512 * 1024 * 1024
 """Bytes that a disk with a head writes before it reads them back."""
 
+_BACKLOG = 4000
+"""Results and pieces that may wait before the source waits too."""
+
 _TICK = 0.1
+_NAP = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +130,7 @@ class Copier:
         self._results: queue.Queue[CopyResult] = queue.Queue()
         self._to_hash: queue.SimpleQueue[tuple[str, Task, Chunk | str | None] | None] = queue.SimpleQueue()
         self._asked: set[int] = set()
+        self._since_turn = 0
         self.read_bytes = 0
         self.lanes = [Lane(number, place, self._results.put, self.stopped) for number, place in enumerate(places)]
         self._threads = [
@@ -161,6 +166,19 @@ class Copier:
                 return
             self._asked.add(proof.copy_id)
         self.lanes[lane].prove(proof)
+
+    def wait_for_room(self) -> None:
+        """Called between two files by the reader: wait while memory would fill with what is under way.
+
+        Bytes wait for a buffer anyway; this is for the small things that each file leaves behind.
+        """
+        while not self.stopped():
+            behind = self._is_behind()
+            if self._turns and (behind or self._since_turn >= _TURN):
+                self._take_turn()
+            if not behind:
+                break
+            time.sleep(_NAP)
 
     def results(self) -> Iterator[list[CopyResult]]:
         """What happened since the last look, at least every tenth of a second, until all is done."""
@@ -211,14 +229,11 @@ class Copier:
 
     def _read(self) -> None:
         try:
-            since_turn = 0
             for task in self._plan(self):
                 if self.stopped():
                     break
-                since_turn += self._read_one(task)
-                if self._turns and since_turn >= _TURN:
-                    self._take_turn()
-                    since_turn = 0
+                self._since_turn += self._read_one(task)
+                self.wait_for_room()
         finally:
             # Everybody downstream must hear of the end, also when the plan broke.
             self._to_hash.put(None)
@@ -227,7 +242,12 @@ class Copier:
                 lane.read_all()
             self._results.put(ReaderDone(self.stopped()))
 
+    def _is_behind(self) -> bool:
+        waiting = max(self._results.qsize(), self._to_hash.qsize())
+        return waiting >= _BACKLOG or any(lane.is_behind() for lane in self.lanes)
+
     def _take_turn(self) -> None:
+        self._since_turn = 0
         for lane in self.lanes:
             lane.read_all()
         for lane in self.lanes:

@@ -22,8 +22,11 @@ from tripleguard.places.media import aligned_buffer
 from tripleguard.work.chunks import CHUNK, Chunk
 from tripleguard.work.placing import Placing
 
-_GROUP = 64
-"""Copies that are named and settled together at most."""
+_GROUP = 32
+"""Copies that are named and settled together at most; as many may wait for it, each with a file open."""
+
+_BACKLOG = 1000
+"""Files that may wait on a lane before the source waits too."""
 
 
 @dataclass(slots=True, eq=False)
@@ -187,6 +190,10 @@ class Lane:
         with self._idle:
             self._waiting += 1
         self._to_prove.put(proof)
+
+    def is_behind(self) -> bool:
+        """Whether so many files wait here that no more should be read from the source."""
+        return self.alive and max(self._inbox.qsize() // 2, self._to_prove.qsize()) >= _BACKLOG
 
     def hold_reading(self) -> None:
         """Let nothing be read back until `read_all`: one head can't write and read at once."""

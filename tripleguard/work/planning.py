@@ -32,6 +32,7 @@ class CardPlan:
     def everything(self, copier: Copier) -> Iterator[Task]:
         """One task for each file on the card that has to be read. Raises CardGone."""
         for item in self._card.listed():
+            copier.wait_for_room()
             if isinstance(item, Entry):
                 task = self._planned(copier, item)
                 if task is not None:
