@@ -178,6 +178,12 @@ def open_card(root: Path, drives: list[Path]) -> Card:
             safe="Nothing was changed.",
             do="Check that the card is in the reader and mounted, then give the folder where it is.",
         )
+    if not root.is_dir():
+        raise WrongUse(
+            f"{shown(str(root))} is not a folder, so it is no card.",
+            safe="Nothing was changed.",
+            do="Give the top folder of the card, not a file on it.",
+        )
     real = Path(os.path.realpath(root))
     for drive in drives:
         drive_real = Path(os.path.realpath(drive))

@@ -126,11 +126,13 @@ class _Asking:
         self._covered_files = Covered()
         self._verified = {drive.record.name: 0 for drive in drives}
         self._buffer = aligned_buffer(CHUNK)
+        self._not_seen = set(question.unreadable)
 
     def file(self, entry: Entry) -> None:
         """Count one file of the card, and why it is not covered if it is not."""
         self._files += 1
         self._bytes += entry.size
+        self._not_seen.discard(entry.path)
         if entry.protected:
             self.notes.add("protected", entry.path)
         identified = self._identified(entry)
@@ -150,6 +152,9 @@ class _Asking:
 
     def answer(self) -> CardAnswer:
         """The answer from what was counted; its record is kept in the catalog and, for a yes, on the drives."""
+        # What could not be read and is not listed any more is no reason to be calm.
+        for path in sorted(self._not_seen):
+            self.reasons.add("unreadable", path)
         if self._files == 0:
             self.reasons.add("nothing")
         if self._on_one_device():
