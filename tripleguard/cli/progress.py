@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+from tripleguard.cli.wrapping import wrapped
 from tripleguard.names import shown
 from tripleguard.reports.words import duration, rate, size
 from tripleguard.work.progress import Moved, Progress, Said
@@ -66,4 +67,4 @@ def _show(live: Live, progress: Progress) -> None:
 
 def _plain(progress: Progress) -> None:
     if isinstance(progress, Said):
-        print(progress.line, file=sys.stderr)
+        print(wrapped(progress.line, sys.stderr), file=sys.stderr)

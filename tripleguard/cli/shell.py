@@ -150,7 +150,7 @@ def _show_error(error: TripleguardError) -> None:
         ("What to do", error.do),
     ):
         if sentence:
-            click.echo(wrapped(f"{word}: {sentence}"), err=True)
+            click.echo(wrapped(f"{word}: {sentence}", sys.stderr), err=True)
 
 
 def _unforeseen(error: Exception) -> TripleguardError:

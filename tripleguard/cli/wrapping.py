@@ -2,21 +2,39 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
-import textwrap
+from typing import TextIO
 
 WIDEST = 100
 
+_WORD = re.compile(r"\s*\S+")
 
-def wrapped(line: str) -> str:
-    """The line as it fits a terminal; unchanged where output goes elsewhere."""
-    if not sys.stdout.isatty():
+
+def wrapped(line: str, stream: TextIO | None = None) -> str:
+    """The line as it fits the terminal behind stream (standard output); unchanged where it goes elsewhere."""
+    if not (stream or sys.stdout).isatty():
         return line
-    width = min(shutil.get_terminal_size().columns, WIDEST)
-    indent = len(line) - len(line.lstrip())
-    hanging = " " * (indent + 2)
-    return (
-        textwrap.fill(line, width, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False)
-        or line
-    )
+    return "\n".join(_filled(line, min(shutil.get_terminal_size().columns, WIDEST)))
+
+
+def _filled(line: str, width: int) -> list[str]:
+    """The line in pieces; one long word, such as a path, stays whole so that it can be copied."""
+    hanging = " " * (len(line) - len(line.lstrip()) + 2)
+    pieces = [""]
+    for word in _WORD.findall(line):
+        if pieces[-1].strip() and _cells(pieces[-1] + word) > width:
+            pieces.append(hanging + word.lstrip())
+        else:
+            pieces[-1] += word
+    return pieces
+
+
+def _cells(text: str) -> int:
+    """How wide a text is on a terminal, where some characters take two cells."""
+    if text.isascii():
+        return len(text)
+    from rich.cells import cell_len
+
+    return cell_len(text)
