@@ -45,5 +45,5 @@ def card(home: str | None, path: Path, fast: bool, as_json: bool) -> int:
         else:
             say(text.clearance(answer.clearance))
             if answer.clearance.answer:
-                say([*(f"Record: {record}" for record in answer.records), text.caution()])
+                say([*(f"Record on drive {record}" for record in answer.records), text.caution()])
     return 0 if answer.clearance.answer else 1
