@@ -51,6 +51,10 @@ class PlaceTrouble(TripleguardError):
     """A place can't be used: its marker does not parse, two drives have one id, it is read-only."""
 
 
+class PlaceUnreadable(PlaceTrouble):
+    """A place is mounted, but its device answers with errors, so that it can't even be said which one it is."""
+
+
 class CardGone(TripleguardError):
     """The card went away in the middle."""
 

@@ -22,7 +22,7 @@ def command(home: str | None, as_json: bool) -> int:
             raise PlaceTrouble(
                 "No drive is connected.", safe="Nothing was changed.", do="Connect the drives, then run it again."
             )
-        result = finish(topup(kit, ready.drives))
+        result = finish(topup(kit, ready.drives, [error for _, error in ready.refused]))
         if as_json:
             say_json(objects.topup(result))
         else:

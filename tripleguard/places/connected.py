@@ -11,7 +11,7 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from tripleguard.errors import PlaceTrouble
+from tripleguard.errors import PlaceTrouble, PlaceUnreadable
 from tripleguard.model import PlaceRecord
 from tripleguard.places.marker import marker_at
 from tripleguard.places.mounts import mounts
@@ -20,12 +20,19 @@ from tripleguard.places.mounts import mounts
 def connected(records: Iterable[PlaceRecord], also: Iterable[Path] = ()) -> dict[str, Path]:
     """Where each connected drive is: marker id to path. Raises PlaceTrouble for one id at two places.
 
-    also: more folders to look at than those where drives were and are mounted.
+    also: more folders to look at than those where drives were and are mounted. Where a drive was last seen and
+    its device answers with errors now, it counts as connected: whoever opens it is told.
     """
     known = list(records)
     found: dict[str, Path] = {}
+    dead: dict[str, Path] = {}
     for root in (*_candidates(known), *also):
-        uid = _uid_at(root, known)
+        try:
+            uid = _uid_at(root, known)
+        except PlaceUnreadable:
+            last = [record.uid for record in known if record.last_path == str(root)]
+            dead |= {last[0]: root} if len(last) == 1 else {}
+            continue
         if uid is None:
             continue
         if uid in found and not _same(found[uid], root):
@@ -36,7 +43,7 @@ def connected(records: Iterable[PlaceRecord], also: Iterable[Path] = ()) -> dict
                 "drive of its own, then run the command again.",
             )
         found.setdefault(uid, root)
-    return found
+    return dead | found
 
 
 def _uid_at(root: Path, known: list[PlaceRecord]) -> str | None:

@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble
+from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble, PlaceUnreadable
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
@@ -192,7 +192,11 @@ def held_root(root: Path, *, quiet: bool = False) -> HeldFolder:
     except NotADirectoryError:
         what = f"{root} is not a folder."
     except OSError as error:
-        what = f"{root} can't be opened ({error.strerror})."
+        raise PlaceUnreadable(
+            f"{root} can't be opened ({error.strerror}).",
+            safe="Nothing was changed.",
+            do="Unplug it, plug it in again; if it stays so, check its file system before you write to it.",
+        ) from error
     raise PlaceTrouble(
         what, safe="Nothing was changed.", do="Check that the drive is connected and that the path is right."
     )

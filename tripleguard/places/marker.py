@@ -5,17 +5,19 @@ A drive is known by this file and never by where it is mounted. It is written on
 
 from __future__ import annotations
 
+import errno
 import secrets
 from pathlib import Path
 
 import msgspec
 
-from tripleguard.errors import PlaceTrouble
+from tripleguard.errors import PlaceTrouble, PlaceUnreadable
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.own import OWN
 
 MARKER = f"{OWN}/place.json"
 MARKER_LIMIT = 64 * 1024
+_DEVICE_FAILS = frozenset({errno.EIO, errno.ENXIO, errno.ENODEV, errno.ENOTCONN, errno.ECONNABORTED})
 _ABOUT = "tripleguard knows this drive by this file. Do not copy it to another drive, do not delete it."
 
 
@@ -41,17 +43,13 @@ def encoded(marker: Marker) -> bytes:
 
 
 def read_marker(folder: HeldFolder) -> Marker | None:
-    """The marker below folder, None if there is none. Raises PlaceTrouble if it does not parse."""
+    """The marker below folder, None if there is none. Raises PlaceUnreadable; PlaceTrouble if it is broken."""
     try:
         content = folder.read_small(MARKER, MARKER_LIMIT)
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
-        raise PlaceTrouble(
-            f"The drive at {folder.root} can't be read ({error.strerror}).",
-            safe="Nothing on it was changed.",
-            do="Unplug it, plug it in again; if it stays so, check its file system before you write to it.",
-        ) from error
+        raise _unreadable(folder.root, error) from error
     try:
         marker = msgspec.json.decode(content, type=Marker)
     except msgspec.MsgspecError as error:
@@ -70,12 +68,22 @@ def read_marker(folder: HeldFolder) -> Marker | None:
 
 
 def marker_at(root: Path) -> Marker | None:
-    """The marker of the drive at root, None if root is no drive of ours or can't be opened."""
+    """The marker of the drive at root, None if there is none or root can't be opened. Raises as `read_marker`."""
     try:
         folder = HeldFolder(root)
-    except OSError:
+    except OSError as error:
+        if error.errno in _DEVICE_FAILS:
+            raise _unreadable(root, error) from error
         return None
     try:
         return read_marker(folder)
     finally:
         folder.close()
+
+
+def _unreadable(root: Path, error: OSError) -> PlaceUnreadable:
+    return PlaceUnreadable(
+        f"The drive at {root} can't be read ({error.strerror}).",
+        safe="Nothing on it was changed.",
+        do="Unplug it, plug it in again; if it stays so, check its file system before you write to it.",
+    )

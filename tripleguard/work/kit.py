@@ -15,7 +15,7 @@ from tripleguard.catalog.places import all_places, place_named, place_seen
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import Clock, iso_utc
 from tripleguard.config import Settings
-from tripleguard.errors import CopyTrouble, PlaceTrouble, TripleguardError
+from tripleguard.errors import CopyTrouble, PlaceTrouble, PlaceUnreadable, TripleguardError
 from tripleguard.home import Home
 from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.places.connected import connected
@@ -112,7 +112,11 @@ def opened(
         for record, path in sorted(drives, key=lambda pair: pair[0].uid):
             if path is None:
                 continue
-            drive = open_drive(path, reserve_for(path, kit.settings.drives.reserve_bytes))
+            try:
+                drive = open_drive(path, reserve_for(path, kit.settings.drives.reserve_bytes))
+            except PlaceUnreadable as error:
+                refused.append((record, error))
+                continue
             stack.callback(drive.close)
             if drive.uid != record.uid:
                 raise PlaceTrouble(

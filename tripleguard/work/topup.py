@@ -46,14 +46,16 @@ class TopupResult:
     seconds: float
 
 
-def topup(kit: Kit, drives: Sequence[OpenDrive]) -> Job[TopupResult]:
+def topup(kit: Kit, drives: Sequence[OpenDrive], refused: Sequence[TripleguardError] = ()) -> Job[TopupResult]:
     """Make the copies that are still owed, on the open and locked drives. Yields progress.
 
+    refused: why other drives that are connected can't be used now; it is told with the rest.
     Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
     """
     began = time.monotonic()
     yield Moved("looking what is owed", 0, 0, 0, 0, 0.0, None)
     run = _Topup(kit, drives)
+    run.troubles += refused
     yield from run.run()
     return TopupResult(
         made=run.made,
