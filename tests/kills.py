@@ -264,7 +264,8 @@ def _campaign(kind: str, number: int, first: int) -> int:
     redone = [one.redone for one in landed if not one.survived]
     if redone:
         print(
-            f"  whole without a name, made again: {sum(redone) / len(redone):.1f} on average, {max(redone)} at most"
+            f"  whole without a name, made again: {sum(redone) / len(redone):.1f} on average, "
+            f"{max(redone)} at most"
         )
     return failed
 
