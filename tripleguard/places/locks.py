@@ -10,6 +10,7 @@ import contextlib
 import errno
 import os
 import sys
+import time
 from collections.abc import Callable, Iterator
 
 import msgspec
@@ -18,6 +19,8 @@ from tripleguard.errors import PlaceBusy
 from tripleguard.places.telling import told
 
 _NOTE_BYTES = 512
+_LOOKS = 10
+_MOMENT = 0.05
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
 
 
@@ -76,11 +79,15 @@ def _note(descriptor: int, holder: Holder) -> None:
 
 
 def _noted(descriptor: int) -> Holder | None:
-    try:
-        os.lseek(descriptor, 0, os.SEEK_SET)
-        return msgspec.json.decode(os.read(descriptor, _NOTE_BYTES), type=Holder)
-    except (msgspec.MsgspecError, OSError):
-        return None
+    """Who the note says holds the place. One who has only just taken it is given a moment to write it."""
+    for _ in range(_LOOKS):
+        time.sleep(_MOMENT)
+        try:
+            os.lseek(descriptor, 0, os.SEEK_SET)
+            return msgspec.json.decode(os.read(descriptor, _NOTE_BYTES), type=Holder)
+        except (msgspec.MsgspecError, OSError):
+            continue
+    return None
 
 
 def _busy(place: str, holder: Holder | None) -> PlaceBusy:

@@ -25,6 +25,12 @@ from tripleguard.work.placing import Placing
 _GROUP = 32
 """Copies that are named and settled together at most; as many may wait for it, each with a file open."""
 
+_UNNAMED = 16 * 1024 * 1024
+"""Bytes of whole copies that may wait for their names: what a power cut then makes to be written again.
+
+One large copy may always wait, or many small ones.
+"""
+
 _BACKLOG = 1000
 """Files that may wait on a lane before the source waits too."""
 
@@ -154,6 +160,8 @@ class Lane:
         self._inbox: queue.SimpleQueue[Message | None] = queue.SimpleQueue()
         # Each of these holds a file open; a card of many small files must not use up what a process may open.
         self._whole: queue.Queue[tuple[Task, Incoming] | None] = queue.Queue(maxsize=_GROUP)
+        self._unnamed = 0
+        self._naming = threading.Condition()
         self._to_prove: queue.SimpleQueue[ToProve | None] = queue.SimpleQueue()
         self._may_read = threading.Event()
         self._may_read.set()
@@ -279,11 +287,24 @@ class Lane:
 
     def _ended(self, task: Task, incoming: Incoming, trouble: str | None) -> None:
         if trouble is None:
+            self._wait_for_names(task.entry.size)
             self._whole.put((task, incoming))
         elif self._stopped():
             incoming.discard()
         else:
             self._keep(task, incoming, trouble)
+
+    def _wait_for_names(self, size: int) -> None:
+        """Let a whole copy wait for its name only if not too much waits already."""
+        with self._naming:
+            while self._unnamed and self._unnamed + size > _UNNAMED and self.alive:
+                self._naming.wait(0.2)
+            self._unnamed += size
+
+    def _named(self, size: int) -> None:
+        with self._naming:
+            self._unnamed -= size
+            self._naming.notify_all()
 
     def _keep(self, task: Task, incoming: Incoming, trouble: str) -> None:
         try:
@@ -321,6 +342,8 @@ class Lane:
             except CopyTrouble as error:
                 incoming.discard()
                 self._failed(task, error)
+            finally:
+                self._named(task.entry.size)
         try:
             self.place.settle({done.entry.folder for done in named})
         except CopyTrouble as error:
