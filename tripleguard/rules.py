@@ -63,6 +63,11 @@ def is_as_recorded(copy: Copy, seen: Entry | None) -> bool:
     return seen is not None and seen.size == copy.size and same_time(seen.mtime_ns, copy.mtime_ns)
 
 
+def is_untouched(copy: Copy, seen: Entry) -> bool:
+    """Whether nobody can have written to a copy since it was recorded: same size, same time, no zone between."""
+    return seen.size == copy.size and abs(seen.mtime_ns - copy.mtime_ns) <= _TIME_STEP
+
+
 def standing(
     copy: Copy,
     drive: PlaceState,

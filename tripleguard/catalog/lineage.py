@@ -6,7 +6,7 @@ The newest by its own time wins. An older version is kept where it lies but want
 from __future__ import annotations
 
 from tripleguard.catalog.store import Catalog
-from tripleguard.catalog.text import to_db
+from tripleguard.catalog.text import split_path, to_db
 
 
 def add_version(catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_ns: int, at: int) -> None:
@@ -34,15 +34,20 @@ def newest_version(catalog: Catalog, path: str) -> int | None:
 
 
 def settle_wants(catalog: Catalog, path: str, drive_copies: int) -> None:
-    """Only the newest version wants copies. Call inside `writing`."""
+    """Only the newest version wants copies, and what lies at another path too. Call inside `writing`."""
     newest = newest_version(catalog, path)
     if newest is None:
         return
+    folder, name = split_path(path)
     catalog.run(
         "UPDATE files SET wants = 0 WHERE id IN (SELECT file_id FROM versions WHERE path = ?) AND id <> ?"
-        " AND NOT EXISTS (SELECT 1 FROM versions v WHERE v.file_id = files.id AND v.path <> ?)",
+        " AND NOT EXISTS (SELECT 1 FROM versions v WHERE v.file_id = files.id AND v.path <> ?)"
+        " AND NOT EXISTS (SELECT 1 FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = files.id"
+        "   AND c.state = 'present' AND (d.path <> ? OR c.name <> ?))",
         to_db(path),
         newest,
         to_db(path),
+        folder,
+        name,
     )
     catalog.run("UPDATE files SET wants = ? WHERE id = ?", drive_copies, newest)

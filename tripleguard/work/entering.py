@@ -28,7 +28,8 @@ from tripleguard.catalog.writing import (
 )
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Outcome, PlaceRecord
 from tripleguard.names import is_text, shown
-from tripleguard.rules import same_time
+from tripleguard.rules import is_untouched, same_time
+from tripleguard.work.holdings import serves
 from tripleguard.work.scanning import Absent, Different, Equal, Listed, Unknown
 
 _STATES = {FindingKind.CORRUPT: CopyState.CORRUPT, FindingKind.ALTERED: CopyState.ALTERED}
@@ -70,9 +71,10 @@ class Entering:
         return FindingKind.MISSING if copy.state is not CopyState.MISSING else None
 
     def different(self, result: Different) -> FindingKind | None:
-        """A copy holds something else, or can't be read."""
+        """A copy holds something else, or can't be read. A companion that nobody touched is rotten, not edited."""
         known = questions.file_with_id(self._catalog, result.copy.file_id)
-        if known.kind is Kind.COMPANION and result.file is not None:
+        edited = not is_untouched(result.copy, result.entry)
+        if known.kind is Kind.COMPANION and result.file is not None and edited:
             self._new_version(result, known, result.file)
             return None
         as_recorded = result.entry.size == result.copy.size and same_time(
@@ -94,7 +96,7 @@ class Entering:
         if result.file is None:
             return self._stray(result.entry, {"unreadable": True}, None)
         known = questions.file_with_digest(self._catalog, result.file.digest)
-        moved = self._missing_copy(known) if known else None
+        moved = self._missing_copy(known, result.entry) if known else None
         if moved is not None:
             return self._moved(moved, result)
         if self._entered_as_companion(result, result.file):
@@ -108,10 +110,17 @@ class Entering:
 
     # What each of these rests on
 
-    def _missing_copy(self, known: KnownFile) -> Copy | None:
-        copies = questions.copies_of(self._catalog, known.id)
+    def _missing_copy(self, known: KnownFile, entry: Entry) -> Copy | None:
+        """The missing copy that this can be: equal sidecars of two pictures are not each other."""
         return next(
-            (copy for copy in copies if copy.place_id == self._place.id and copy.state is CopyState.MISSING), None
+            (
+                copy
+                for copy in questions.copies_of(self._catalog, known.id)
+                if copy.place_id == self._place.id
+                and copy.state is CopyState.MISSING
+                and serves(known, entry.path, copy.path.rpartition("/")[2])
+            ),
+            None,
         )
 
     def _moved(self, copy: Copy, result: Unknown) -> FindingKind | None:
@@ -160,7 +169,9 @@ class Entering:
     def _new_version(self, result: Different, old: KnownFile, file: File) -> None:
         """A companion was edited: what it held before stays a version, what it holds now is the newest."""
         copy, shoot_id = result.copy, self._shoot_of(result.copy.id)
-        origin = Origin(old.name, Kind.COMPANION, shoot_id, None, old.wall_ns, old.offset)
+        # By its own path: the old version may have been known first under the name of an equal one.
+        name = copy.path.rpartition("/")[2]
+        origin = Origin(name, Kind.COMPANION, shoot_id, None, old.wall_ns, old.offset)
         file_id = ensure_file(self._catalog, file, origin, result.sample, self._wants, self._now)
         add_version(self._catalog, shoot_id, copy.path, copy.file_id, copy.mtime_ns, self._now)
         add_version(self._catalog, shoot_id, copy.path, file_id, result.entry.mtime_ns, self._now)
