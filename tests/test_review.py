@@ -50,6 +50,31 @@ def test_rot_in_a_sidecar_is_no_edit_and_does_not_spread(world: World) -> None:
         assert (folder / "ORR_0001.xmp").read_bytes() == b"<x rating='3'/>"
 
 
+def test_an_edit_of_the_same_size_is_not_undone_by_a_second_offload(world: World) -> None:
+    card, a, _ = _offloaded(world)
+    (a / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
+    world.run("offload", card.root)
+    assert (a / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
+
+
+def test_an_edit_between_rescan_and_mend_is_not_undone(world: World) -> None:
+    _, a, b = _offloaded(world)
+    (a / "ORR_0001.xmp").write_bytes(b"<x rating='4'/>")
+    world.run("rescan", "--quick")
+    (b / "ORR_0001.xmp").write_bytes(b"<x rating='5' label='red'/>")
+    world.run("mend")
+    assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5' label='red'/>"
+
+
+def test_an_edit_before_a_topup_is_not_undone(world: World) -> None:
+    _, a, b = _offloaded(world)
+    (a / "ORR_0001.xmp").write_bytes(b"<x rating='4'/>")
+    world.run("rescan", "--quick")
+    (b / "ORR_0001.xmp").write_bytes(b"<x rating='5' label='red'/>")
+    world.run("topup")
+    assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5' label='red'/>"
+
+
 def test_edits_on_both_drives_keep_every_version(world: World) -> None:
     _, a, b = _offloaded(world)
     (a / "ORR_0001.xmp").write_bytes(b"edited on A")
@@ -133,3 +158,65 @@ def test_a_sidecar_lies_beside_its_own_picture(world: World) -> None:
         pictures = {path.removesuffix(".DNG") for path in world.on(drive) if path.endswith(".DNG")}
         sidecars = {path.removesuffix(".xmp") for path in world.on(drive) if path.endswith(".xmp")}
         assert pictures == sidecars
+
+
+# What comes back, and what takes another's place
+
+
+def test_mending_twice_makes_no_second_copy(world: World) -> None:
+    _, a, _ = _offloaded(world)
+    (a / "ORR_0001.DNG").unlink()
+    world.run("rescan", "--all")
+    (a / "ORR_0001.DNG").write_bytes(b"a stranger")
+    world.run("mend")
+    once = world.on("A")
+    assert (a / "ORR_0001.DNG").read_bytes() == b"a stranger"
+    world.run("mend")
+    assert world.on("A") == once
+
+
+def test_swapped_names_are_put_right_and_nothing_is_lost(world: World) -> None:
+    _, a, _ = _offloaded(world)
+    before, bytes_before = world.on("A"), sorted(world.on("A").values())
+    (a / "ORR_0001.DNG").rename(a / "x")
+    (a / "ORR_0002.DNG").rename(a / "ORR_0001.DNG")
+    (a / "x").rename(a / "ORR_0002.DNG")
+    world.run("rescan", "--all")
+    world.run("mend")
+    assert world.on("A") == before
+    assert sorted(world.on("A").values()) == bytes_before
+
+
+def test_a_misplaced_copy_whose_place_was_taken_by_another_is_left(world: World) -> None:
+    _, a, b = _offloaded(world)
+    for folder in (a, b):
+        (folder / "chosen").mkdir()
+        (folder / "ORR_0001.DNG").rename(folder / "chosen/ORR_0001.DNG")
+    world.run("rescan", "--all")
+    other = world.card("other")
+    other.raw("DCIM/100ORREY/ORR_0001.DNG")
+    assert world.run("offload", other.root).status == 0
+    (a / "ORR_0001.DNG").unlink()
+    answer = world.run("mend")
+    assert "Traceback" not in answer.err
+    assert answer.status in (0, 1)
+    world.run("rescan", "--all")
+    world.run("mend")
+    world.run("rescan", "--all")
+    assert sorted(set(world.on("A").values())) == sorted(set(world.on("B").values()))
+
+
+# Interrupted
+
+
+def test_a_rotten_source_makes_nothing_and_is_itself_found(world: World) -> None:
+    _, a, b = _offloaded(world)
+    (a / "ORR_0001.DNG").unlink()
+    world.run("rescan", "--all")
+    _spoil(b / "ORR_0001.DNG", 40_000)
+    rotten = (b / "ORR_0001.DNG").read_bytes()
+    assert world.run("mend").status == 1
+    assert not (a / "ORR_0001.DNG").exists()
+    assert (b / "ORR_0001.DNG").read_bytes() == rotten
+    counts = world.run("report", "--json").json["counts"]
+    assert (counts["missing"], counts["corrupt"]) == (1, 1)

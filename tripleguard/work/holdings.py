@@ -45,9 +45,13 @@ class Holdings:
         self._clock = clock
 
     def resumed(self, card: Card, entry: Entry) -> tuple[KnownFile, int] | None:
-        """The file an interrupted offload read at this path, and when, if the card still holds it."""
-        since = self._clock.now() - RESUME_WITHIN
-        earlier = questions.earlier_reading(self.catalog, entry, since)
+        """The file an interrupted offload read at this path, and when, if the card still holds it.
+
+        A reading from a time to come was made by another clock, and is of unknown age.
+        """
+        now = self._clock.now()
+        readings = questions.earlier_reading(self.catalog, entry, now - RESUME_WITHIN)
+        earlier = [(known, at) for known, at in readings if at <= now]
         if not earlier:
             return None
         sample = _sample(card, entry)
@@ -91,7 +95,9 @@ class Holdings:
         gone: list[Copy] = []
         for copy in self._copies(known, drive.record, entry_name):
             seen = drive.place.look(copy.path)
-            if seen is None or seen.size != copy.size:
+            # A companion with another time was edited: it is a newer version, and no bad copy to move aside.
+            edited = known.kind is Kind.COMPANION and not is_as_recorded(copy, seen)
+            if seen is None or seen.size != copy.size or edited:
                 gone.append(copy)
                 continue
             found = _as_it_lies(copy, seen)

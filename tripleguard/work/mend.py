@@ -21,8 +21,9 @@ from tripleguard.catalog.questions import KnownFile
 from tripleguard.catalog.writing import copy_lies_at
 from tripleguard.clock import iso_utc
 from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
-from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Outcome
+from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Outcome
 from tripleguard.names import numbered, shown
+from tripleguard.rules import is_as_recorded
 from tripleguard.work.copying import Copier, CopyResult, Found, Read, Unread
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.lanes import NotCopied, Proved, Task, ToProve
@@ -39,6 +40,7 @@ _NO_COPY = (
     "no good copy is on any connected drive. Every version was kept. Connect the other drives and the card; if it "
     "is on none of them, a recovery service can work with the drive and the files in .tripleguard/aside"
 )
+_CHANGED_SINCE = "what stands there is not what was found last: run `rescan` first; nothing was done with it"
 _STRAY = "it is not in the catalog: keep it where it is, or move it away yourself; nothing was done with it"
 
 
@@ -117,7 +119,9 @@ class _Mend(CopyRun):
                 yield from self.one_pass(self._plan.tasks, self._plan.decide)
                 again = self.take_again()
                 self._plan.close()
+                said = self._plan.why_not
                 self._plan = _Plan(self.kit, self.drives, self.alive_lanes())
+                self._plan.why_not = said | self._plan.why_not
                 if not again:
                     break
         except BaseException:
@@ -165,6 +169,9 @@ class _Mend(CopyRun):
             drive, finding = self.drives[wound.lane], wound.finding
             was = finding.evidence.get("was")
             if not isinstance(was, str) or finding.copy_id is None:
+                continue
+            if questions.copy_at(self.kit.catalog, drive.record.id, was) is not None:
+                self._plan.why_not[finding.id] = "its name belongs to another file now. It is whole where it lies"
                 continue
             try:
                 entry = drive.place.move(finding.path, was)
@@ -300,12 +307,28 @@ class _Plan:
         return good
 
     def _task(self, wound: _Wound, known: KnownFile) -> Task | None:
+        if self._changed_since(wound.finding, known, self._drives[wound.lane]):
+            self.why_not[wound.finding.id] = _CHANGED_SINCE
+            return None
         for copy in self._good(known):
             drive = next(drive for drive in self._drives if drive.record.id == copy.place_id)
             entry = drive.seen(copy.path)
             if entry is not None:
                 return self._copying(wound, known, copy, drive, entry)
         return self._recombining(wound, known)
+
+    def _changed_since(self, finding: Noticed, known: KnownFile, drive: OpenDrive) -> bool:
+        """Whether a missing copy's name is taken now, or a companion was edited after it was looked at."""
+        if finding.kind is FindingKind.MISSING:
+            try:
+                return drive.place.taken(finding.path)
+            except CopyTrouble:
+                return True
+        seen = drive.seen(finding.path)
+        if known.kind is not Kind.COMPANION or seen is None:
+            return False
+        recorded = questions.copy_at(self._catalog, drive.record.id, finding.path)
+        return recorded is None or not is_as_recorded(recorded, seen)
 
     def _copying(self, wound: _Wound, known: KnownFile, copy: Copy, drive: OpenDrive, entry: Entry) -> Task:
         task = Task(

@@ -17,6 +17,7 @@ from tripleguard.catalog.questions import KnownFile
 from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
 from tripleguard.names import numbered, shown
+from tripleguard.rules import is_as_recorded
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
 from tripleguard.work.holdings import Holdings
 from tripleguard.work.kit import Kit, OpenDrive
@@ -190,17 +191,24 @@ class _Plan:
         return chosen.paths
 
     def _older_version(self, task: Task, known: KnownFile) -> dict[int, str] | None:
-        """A companion's newest version takes the path of an older one, which is moved aside and kept."""
+        """A companion's newest version takes the path of an older one, which is moved aside and kept.
+
+        One that was edited since it was looked at keeps its path: it may be newer still.
+        """
         path = task.entry.path
         if newest_version(self._naming, path) != known.id:
             return None
         paths: dict[int, str] = {}
+        older = False
         for lane in task.lanes:
             here = questions.copy_at(self._naming, self._drives[lane].record.id, path)
-            if here is not None and here.state is CopyState.PRESENT and here.file_id != known.id:
+            if here is None or here.state is not CopyState.PRESENT or here.file_id == known.id:
+                continue
+            older, seen = True, self._drives[lane].seen(path)
+            if seen is None or is_as_recorded(here, seen):
                 task.gives_way[lane] = "an older version; the newest has taken its place"
                 paths[lane] = path
-        return paths or None
+        return paths if older else None
 
     def _chosen(self, task: Task, file: File) -> Chosen:
         folder, _, name = task.entry.path.rpartition("/")
