@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
+import signal
+import subprocess
 import time
 from pathlib import Path
 
 import pytest
-from world import CardFolder, World
+from world import CardFolder, TestClock, World
+
+from tripleguard.clock import DAY, SystemClock
 
 
 def _offloaded(world: World, frames: int = 3, sidecars: int = 3) -> tuple[CardFolder, Path, Path]:
@@ -163,6 +168,20 @@ def test_a_sidecar_lies_beside_its_own_picture(world: World) -> None:
 # What comes back, and what takes another's place
 
 
+def test_a_copy_that_came_back_is_no_finding_and_is_not_made_twice(world: World) -> None:
+    _, a, _ = _offloaded(world)
+    before = world.on("A")
+    elsewhere = world.root / "elsewhere"
+    shutil.copytree(a, elsewhere)
+    (a / "ORR_0001.DNG").unlink()
+    assert world.run("rescan", "--all").status == 1
+    shutil.copy2(elsewhere / "ORR_0001.DNG", a / "ORR_0001.DNG")
+    world.run("mend")
+    assert world.on("A") == before
+    world.run("rescan", "--all")
+    assert world.run("report").status == 0
+
+
 def test_mending_twice_makes_no_second_copy(world: World) -> None:
     _, a, _ = _offloaded(world)
     (a / "ORR_0001.DNG").unlink()
@@ -206,7 +225,82 @@ def test_a_misplaced_copy_whose_place_was_taken_by_another_is_left(world: World)
     assert sorted(set(world.on("A").values())) == sorted(set(world.on("B").values()))
 
 
+# Clocks
+
+
+def test_a_rescan_of_all_reads_what_was_verified_by_a_clock_ahead(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    ahead = TestClock(SystemClock().now() + 400 * DAY)
+    world.offload_job(card.root, clock=ahead)
+    victim = next(world.drives["A"].glob("2026/*/*/ORR_0002.DNG"))
+    _spoil(victim, 40_000)
+    found = world.run("rescan", "--all", "--json").json
+    assert [one["kind"] for one in found["findings"]] == ["corrupt"]
+
+
+def test_the_due_copies_include_those_verified_by_a_clock_ahead(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    world.offload_job(card.root, clock=TestClock(SystemClock().now() + 400 * DAY))
+    assert world.run("report", "--json").json["counts"].get("overdue") == 6
+    assert world.run("rescan", "--due", "--json").json["read_back"] == 6
+    assert world.run("report").status == 0
+
+
+def test_a_clearance_is_no_when_the_clock_went_back(world: World) -> None:
+    card = world.card()
+    card.frames(2)
+    world.offload_job(card.root, clock=TestClock(SystemClock().now() + 2 * DAY))
+    answer = world.run("clearance", "card", card.root)
+    assert answer.status == 1
+
+
 # Interrupted
+
+
+def test_a_killed_rescan_of_all_does_not_leave_copies_unread_for_weeks(world: World) -> None:
+    """What goes on where it was cut off must not pass over what was verified in between by something else."""
+    _, a, _ = _offloaded(world, frames=6, sidecars=0)
+    now = SystemClock().now()
+    with world.kit() as kit, kit.catalog.writing():
+        kit.catalog.run("UPDATE copies SET verified_at = ?", now - 40 * DAY)
+        for name in ("A", "B"):
+            kit.catalog.run(
+                "INSERT INTO jobs (kind, subject, agent, started_at) VALUES ('rescan all', ?, 'x', ?)",
+                name,
+                now - 50 * DAY,
+            )
+    _spoil(a / "ORR_0002.DNG", 40_000)
+    found = world.run("rescan", "--all", "--json").json
+    assert [one["kind"] for one in found["findings"]] == ["corrupt"]
+
+
+def test_a_mend_killed_at_any_moment_loses_nothing_and_is_finished_by_the_next(world: World) -> None:
+    card = world.card()
+    card.frames(8, size=2 << 20)
+    assert world.run("offload", card.root).status == 0
+    before = world.on("A")
+    good = world.on("B")
+    for delay in (0.25, 0.32, 0.36, 0.40, 0.45, 0.5):
+        for path in list(before)[:4]:
+            if (world.drives["A"] / path).exists():
+                _spoil(world.drives["A"] / path, 100_000)
+        world.run("rescan", "--all")
+        process = subprocess.Popen(
+            world.command_line("mend"), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        time.sleep(delay)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        assert world.on("B") == good
+        for path, digest in world.on("A").items():
+            assert path in before or Path(path).stem.count("-"), (path, digest)
+        world.run("rescan", "--all")
+        world.run("mend")
+        world.run("rescan", "--all")
+        assert world.on("A") == before
+        assert world.run("report").status == 0
 
 
 def test_a_rotten_source_makes_nothing_and_is_itself_found(world: World) -> None:

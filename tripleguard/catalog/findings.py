@@ -54,7 +54,8 @@ def notice(
     catalog.run(
         "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, evidence)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (place_id, path, kind) WHERE closed_at IS NULL"
-        " DO UPDATE SET seen_at = excluded.seen_at, evidence = excluded.evidence, copy_id = excluded.copy_id,"
+        " DO UPDATE SET seen_at = excluded.seen_at, copy_id = excluded.copy_id,"
+        " evidence = json_patch(findings.evidence, excluded.evidence),"
         " file_id = excluded.file_id",
         kind,
         place_id,

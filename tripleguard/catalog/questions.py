@@ -16,6 +16,8 @@ _COPY = (
 _COPY_FROM = "FROM copies c JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
 _FILE = "f.id, f.digest, f.size, f.name, f.kind, f.shoot_id, f.captured_wall_ns, f.captured_offset, f.sample"
 
+_EVER = 2**63 - 1
+
 
 @dataclass(frozen=True, slots=True)
 class KnownFile:
@@ -232,13 +234,14 @@ def lists_due(catalog: Catalog, place_id: int) -> list[Shoot]:
     return [Shoot(*row) for row in rows]
 
 
-def overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, int | None]:
-    """Copies on a place last verified before then, and the oldest time."""
+def overdue(catalog: Catalog, place_id: int, before: int, ahead: int) -> tuple[int, int | None]:
+    """Copies on a place last verified before then, or by a clock that was ahead of then; and the oldest time."""
     row = catalog.row(
         "SELECT count(*), min(verified_at) FROM copies"
-        " WHERE place_id = ? AND state = 'present' AND verified_at < ?",
+        " WHERE place_id = ? AND state = 'present' AND (verified_at < ? OR verified_at > ?)",
         place_id,
         before,
+        ahead,
     )
     assert row is not None
     return row[0], row[1]
@@ -313,22 +316,26 @@ def copies_right_in(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
     return [_copy(row) for row in rows]
 
 
-def due_bytes(catalog: Catalog, place_id: int, before: int) -> int:
-    """Bytes on a place that were never verified or last verified before then (UTC ns)."""
+def due_bytes(catalog: Catalog, place_id: int, before: int, ahead: int) -> int:
+    """Bytes on a place that were never verified, or last before `before` or after `ahead` (UTC ns)."""
     row = catalog.row(
         "SELECT coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ?"
-        " AND c.state = 'present' AND (c.verified_at IS NULL OR c.verified_at < ?)",
+        " AND c.state = 'present' AND (c.verified_at IS NULL OR c.verified_at < ? OR c.verified_at > ?)",
         place_id,
         before,
+        ahead,
     )
     assert row is not None
     return int(row[0])
 
 
-def due_copies(catalog: Catalog, place_id: int, before: int, after: tuple[int, int], limit: int) -> list[Copy]:
-    """Copies never verified, then those verified before then, oldest first, behind `after`.
+def due_copies(
+    catalog: Catalog, place_id: int, before: int, ahead: int, after: tuple[int, int], limit: int
+) -> list[Copy]:
+    """Copies never verified, then those verified before `before`, oldest first, then those after `ahead`.
 
-    after: (verified_at or 0, id) of the last one that was taken; (-1, 0) to begin.
+    The last ones were verified by a clock that was wrong. after: (verified_at or 0, id) of the last one that was
+    taken; (-1, 0) to begin.
     """
     verified, last = after
     if verified <= 0:
@@ -342,17 +349,20 @@ def due_copies(catalog: Catalog, place_id: int, before: int, after: tuple[int, i
         if rows:
             return [_copy(row) for row in rows]
         verified, last = 1, 0
-    rows = catalog.rows(
-        f"SELECT {_COPY} {_COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at >= ?"
-        " AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?) ORDER BY c.verified_at, c.id LIMIT ?",
-        place_id,
-        verified,
-        before,
-        verified,
-        last,
-        limit,
-    )
-    return [_copy(row) for row in rows]
+    for low, high in ((verified, before), (max(verified, ahead + 1), _EVER)):
+        rows = catalog.rows(
+            f"SELECT {_COPY} {_COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at >= ?"
+            " AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?) ORDER BY c.verified_at, c.id LIMIT ?",
+            place_id,
+            low,
+            high,
+            verified,
+            last,
+            limit,
+        )
+        if rows:
+            return [_copy(row) for row in rows]
+    return []
 
 
 def copies_at_path(catalog: Catalog, path: str) -> list[Copy]:

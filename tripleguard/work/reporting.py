@@ -10,6 +10,7 @@ from tripleguard.catalog.findings import Noticed, open_findings
 from tripleguard.catalog.journal import last_clearance
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.questions import Owed
+from tripleguard.clock import DAY
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
 from tripleguard.names import shown
@@ -202,8 +203,9 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
         record = status.record
         if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED):
             continue
-        before = overdue_before(record.role, rule.road_days, rule.shelf_days, kit.clock.now())
-        count, since = questions.overdue(kit.catalog, record.id, before)
+        now = kit.clock.now()
+        before = overdue_before(record.role, rule.road_days, rule.shelf_days, now)
+        count, since = questions.overdue(kit.catalog, record.id, before, now + DAY)
         if count:
             days = interval_days(record.role, rule.road_days, rule.shelf_days)
             findings.append(

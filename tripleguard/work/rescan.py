@@ -39,7 +39,8 @@ from tripleguard.work.scanning import (
 _TICK = 0.1
 _BATCH = 1000
 _DESCRIBED_AT_MOST = 200
-_RESUME_WITHIN = 60 * DAY
+_RESUME_WITHIN = 7 * DAY
+"""How old a cut-off run of `all` may be to be gone on with, in ns: what it read would else pass as read now."""
 
 
 @dataclass(slots=True)
@@ -108,6 +109,7 @@ class _Rescan:
                     kit.catalog.reopened(),
                     depth,
                     before,
+                    self._began,
                     budget,
                     kit.stop.is_set,
                     self._results.put,
@@ -176,8 +178,8 @@ class _Rescan:
             return self._began
         first = self._kit.catalog.row(
             "SELECT min(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ? AND started_at >"
-            " coalesce((SELECT max(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ?"
-            " AND outcome = 'success'), ?)",
+            " max(coalesce((SELECT max(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ?"
+            " AND outcome = 'success'), 0), ?)",
             drive.record.name,
             drive.record.name,
             self._began - _RESUME_WITHIN,

@@ -18,7 +18,7 @@ from typing import Literal
 from tripleguard.catalog import questions
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SampledHasher
-from tripleguard.model import Copy, Entry, File, Medium
+from tripleguard.model import Copy, CopyState, Entry, File, Medium
 from tripleguard.places.drive import Drive
 from tripleguard.places.media import BLOCK, aligned_buffer
 from tripleguard.places.own import OWN, is_own
@@ -99,7 +99,8 @@ ScanResult = Listed | Absent | Equal | Different | Unknown | ScanEnded
 class ScanLane:
     """One drive being looked at in a thread of its own. catalog is this lane's own connection.
 
-    due_before: copies verified before this moment (UTC ns) are due. report gets every result.
+    due_before: copies verified before this moment (UTC ns) are due; now: those verified after it too, as no
+    clock that is right can have said so. report gets every result.
     """
 
     def __init__(
@@ -109,6 +110,7 @@ class ScanLane:
         catalog: Catalog,
         depth: Depth,
         due_before: int,
+        now: int,
         budget: Budget,
         stopped: Callable[[], bool],
         report: Callable[[ScanResult], None],
@@ -121,6 +123,7 @@ class ScanLane:
         self._catalog = catalog
         self._depth = depth
         self._due_before = due_before
+        self._now = now
         self._budget = budget
         self._stopped = stopped
         self._report = report
@@ -211,7 +214,7 @@ class ScanLane:
             copy = recorded.pop(entry.path, None)
             if copy is None:
                 unknown.append(entry.path)
-            elif is_as_recorded(copy, entry):
+            elif is_as_recorded(copy, entry) and self._is_believed(copy):
                 fine.append(copy.id)
             else:
                 changed.append((copy, entry))
@@ -221,14 +224,20 @@ class ScanLane:
         for copy in recorded.values():
             self._report(Absent(self.number, copy))
 
+    def _is_believed(self, copy: Copy) -> bool:
+        """Whether a look is enough: a copy that was missing or bad and lies there has to be read to be right."""
+        if copy.state is CopyState.PRESENT:
+            return True
+        return self._depth == "quick" and copy.state is not CopyState.MISSING
+
     # Reading
 
     def _read_due(self) -> bool:
         place_id = self._drive.record.id
-        self.of_bytes = questions.due_bytes(self._catalog, place_id, self._due_before)
+        self.of_bytes = questions.due_bytes(self._catalog, place_id, self._due_before, self._now)
         after: tuple[int, int] = (-1, 0)
         while True:
-            window = questions.due_copies(self._catalog, place_id, self._due_before, after, _WINDOW)
+            window = questions.due_copies(self._catalog, place_id, self._due_before, self._now, after, _WINDOW)
             if not window:
                 return True
             after = max((copy.evidence.verified_at or 0, copy.id) for copy in window)
