@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import time
 from pathlib import Path
 
 import pytest
-from world import CardFolder, TestClock, World
+from world import CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, SystemClock
 
@@ -248,12 +250,121 @@ def test_the_due_copies_include_those_verified_by_a_clock_ahead(world: World) ->
     assert world.run("report").status == 0
 
 
+def test_a_clock_set_back_does_not_throw_the_newest_snapshot_away(world: World) -> None:
+    ahead = SystemClock().now() + 400 * DAY
+    for number in range(1, 5):
+        card = world.card(f"card-{number}")
+        card.frames(1, first=number)
+        world.offload_job(card.root, clock=TestClock(ahead + number * DAY))
+    last = world.card("last")
+    last.frames(1, first=77)
+    assert world.run("offload", last.root).status == 0
+    for drive in world.drives.values():
+        assert any(_knows(path, "ORR_0077.DNG", world.root) for path in (drive / ".tripleguard/catalog").iterdir())
+
+
 def test_a_clearance_is_no_when_the_clock_went_back(world: World) -> None:
     card = world.card()
     card.frames(2)
     world.offload_job(card.root, clock=TestClock(SystemClock().now() + 2 * DAY))
     answer = world.run("clearance", "card", card.root)
     assert answer.status == 1
+
+
+# Two homes, old copies
+
+
+def _knows(snapshot: Path, name: str, scratch: Path) -> bool:
+    plain = scratch / "plain.db"
+    plain.write_bytes(gzip.decompress(snapshot.read_bytes()))
+    found = sqlite3.connect(plain).execute("SELECT count(*) FROM files WHERE name = ?", (name,)).fetchone()
+    return bool(found[0])
+
+
+def test_a_second_home_does_not_throw_away_the_first_ones_snapshots(world: World) -> None:
+    card = world.card()
+    card.frames(2, first=501)
+    assert world.run("offload", card.root).status == 0
+    second = World(world.root)
+    second.home = world.root / "home-2"
+    second.setup()
+    for number in range(1, 6):
+        card = second.card(f"card-{number}")
+        card.frames(1, first=number)
+        assert second.run("offload", card.root).status == 0
+        time.sleep(1.05)
+    for drive in world.drives.values():
+        assert any(_knows(path, "ORR_0501.DNG", world.root) for path in (drive / ".tripleguard/catalog").iterdir())
+
+
+def test_two_homes_share_drives_and_neither_loses_the_others_copies(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    assert world.run("offload", card.root).status == 0
+    first = world.on("A")
+    second = World(world.root)
+    second.home = world.root / "home-2"
+    second.setup()
+    other = world.card("other")
+    other.frames(3)
+    assert second.run("offload", other.root).status == 0
+    assert second.run("offload", card.root).status == 0
+    assert second.run("clearance", "card", card.root).status == 0
+    assert len(world.on("A")) == 6
+    assert first.items() <= world.on("A").items()
+    second.run("rescan", "--all")
+    second.run("mend")
+    world.run("rescan", "--all")
+    world.run("mend")
+    assert len(world.on("A")) == len(world.on("B")) == 6
+    assert world.run("clearance", "card", card.root).status == 0
+    assert world.run("clearance", "card", other.root).status == 1
+
+
+def test_an_old_catalog_costs_no_copy_and_says_no_wrong_yes(world: World) -> None:
+    first = world.card()
+    first.frames(2)
+    assert world.run("offload", first.root).status == 0
+    shutil.copytree(world.home, world.root / "home-old")
+    second = world.card("second")
+    second.frames(2)
+    assert world.run("offload", second.root).status == 0
+    on_a = world.on("A")
+    shutil.rmtree(world.home)
+    (world.root / "home-old").rename(world.home)
+    assert world.run("clearance", "card", second.root).status == 1
+    world.run("rescan", "--all")
+    world.run("mend")
+    assert world.on("A") == on_a
+    third = world.card("third")
+    third.frames(2)
+    assert world.run("offload", third.root).status == 0
+    assert on_a.items() <= world.on("A").items()
+    assert world.run("offload", second.root).status == 0
+    assert sorted(world.on("A").values()) == sorted(
+        {**first.digests(), **_prefixed(second), **_prefixed(third, 3)}.values()
+    )
+
+
+def _prefixed(card: CardFolder, number: int = 2) -> dict[str, bytes]:
+    return {f"{number} {path}": digest for path, digest in card.digests().items()}
+
+
+def test_a_drive_restored_from_an_old_backup_counts_only_for_what_it_has(world: World) -> None:
+    first = world.card()
+    first.frames(2)
+    assert world.run("offload", first.root).status == 0
+    shutil.copytree(world.drives["B"], world.root / "backup")
+    second = world.card("second")
+    second.frames(2, first=11)
+    assert world.run("offload", second.root).status == 0
+    shutil.rmtree(world.drives["B"])
+    shutil.copytree(world.root / "backup", world.drives["B"])
+    assert world.run("clearance", "card", second.root).status == 1
+    world.run("rescan", "--all")
+    assert world.run("mend").status == 0
+    assert world.on("A") == world.on("B")
+    assert world.run("clearance", "card", second.root).status == 0
 
 
 # Interrupted
@@ -314,3 +425,58 @@ def test_a_rotten_source_makes_nothing_and_is_itself_found(world: World) -> None
     assert (b / "ORR_0001.DNG").read_bytes() == rotten
     counts = world.run("report", "--json").json["counts"]
     assert (counts["missing"], counts["corrupt"]) == (1, 1)
+
+
+# Cards alike, links
+
+
+def test_cards_alike_in_all_but_the_middle_of_one_file_are_told_apart(world: World) -> None:
+    one, two = world.card("one"), world.card("two")
+    for card, middle in ((one, b"1"), (two, b"2")):
+        edge = b"\0" * (200 << 10)
+        card.put("DCIM/100ORREY/ORR_0001.MOV", edge + middle + edge)
+    assert world.run("offload", one.root).status == 0
+    shutil.rmtree(one.root)
+    two.root.rename(one.root)
+    assert world.run("clearance", "card", one.root).status == 1
+    found = world.run("offload", one.root, "--json").json
+    assert (found["copied"], found["clearance"]["answer"]) == (1, "yes")
+    assert len(world.on("A")) == 2
+
+
+def test_a_link_in_place_of_a_copy_or_its_folder_does_not_count(world: World) -> None:
+    card, a, b = _offloaded(world)
+    copy = a / "ORR_0001.DNG"
+    copy.unlink()
+    copy.symlink_to(b / "ORR_0001.DNG")
+    assert world.run("clearance", "card", card.root).status == 1
+    world.run("rescan", "--all")
+    world.run("mend")
+    assert copy.is_symlink()
+    shutil.rmtree(a)
+    a.symlink_to(b)
+    assert world.run("clearance", "card", card.root).status == 1
+    before = world.on("B")
+    world.run("rescan", "--all")
+    world.run("mend")
+    assert world.on("B") == before
+
+
+def test_a_drive_swapped_for_another_under_its_mount_point_counts_for_nothing(world: World) -> None:
+    card, _, _ = _offloaded(world)
+    world.unplug("B")
+    shutil.copytree(world.drives["A"], world.drives["B"], ignore=shutil.ignore_patterns(".tripleguard"))
+    assert world.run("clearance", "card", card.root).status == 1
+    shutil.copytree(world.drives["A"] / ".tripleguard", world.drives["B"] / ".tripleguard")
+    clone = world.run("clearance", "card", card.root)
+    assert clone.status != 0
+
+
+def test_two_clearances_in_one_second_leave_two_records(world: World) -> None:
+    clock = TestClock()
+    for name, first in (("one", 1), ("two", 11)):
+        card = world.card(name)
+        card.frames(1, first=first)
+        world.offload_job(card.root, clock=clock)
+    records = [path for path in contents(world.drives["A"]) if Path(path).name.startswith("clearance-")]
+    assert len(records) == 2

@@ -22,6 +22,7 @@ from tripleguard.model import Shoot
 from tripleguard.names import fitted
 from tripleguard.places.own import CHECK_LIST, OWN
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.setting_up import ensure_catalog_id
 
 SNAPSHOTS = f"{OWN}/catalog"
 KEPT_SNAPSHOTS = 3
@@ -51,16 +52,17 @@ def leave_all(kit: Kit, drives: Sequence[OpenDrive], *, with_snapshots: bool) ->
 
 
 def _leave_snapshots(kit: Kit, behind: Sequence[tuple[OpenDrive, list[Shoot]]]) -> list[TripleguardError]:
-    """Leave a fresh snapshot of the catalog on each drive, and keep the last few."""
-    stamp = stamp_utc(kit.clock.now())
+    """Leave a fresh snapshot of the catalog on each drive, and keep the last few of this catalog."""
+    mine = f"-{ensure_catalog_id(kit)[:8]}.db.gz"
+    fresh = f"catalog-{stamp_utc(kit.clock.now())}{mine}"
     troubles: list[TripleguardError] = []
     plain = scratch_file(kit.home, f"snapshot-{os.getpid()}.db")
     try:
         kit.catalog.copy_into(plain)
         for drive, due in behind:
             try:
-                drive.place.write_own(f"{SNAPSHOTS}/catalog-{stamp}.db.gz", _packed(plain))
-                _forget_old(drive)
+                drive.place.write_own(f"{SNAPSHOTS}/{fresh}", _packed(plain))
+                _forget_old(drive, fresh, mine)
             except CopyTrouble as error:
                 troubles.append(error)
                 continue
@@ -109,7 +111,9 @@ def _packed(plain: Path) -> Iterator[bytes]:
     yield squeeze.flush()
 
 
-def _forget_old(drive: OpenDrive) -> None:
+def _forget_old(drive: OpenDrive, fresh: str, mine: str) -> None:
+    """Remove the oldest snapshots of this catalog; never the fresh one, whatever the clock says of it."""
     names = sorted(entry.name for entry in drive.place.own_files(SNAPSHOTS))
-    for name in names[:-KEPT_SNAPSHOTS]:
+    older = [name for name in names if name.endswith(mine) and name != fresh]
+    for name in older[: 1 - KEPT_SNAPSHOTS]:
         drive.place.forget_own(f"{SNAPSHOTS}/{name}")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from tripleguard import checklist
 from tripleguard.catalog import questions
 from tripleguard.catalog.journal import add_clearance, add_event
-from tripleguard.clock import iso_utc, stamp_utc
+from tripleguard.clock import SECOND, iso_utc, stamp_utc
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Clearance, Entry, EventType, Outcome
 from tripleguard.names import shown
@@ -50,12 +50,19 @@ def keep_record(kit: Kit, clearance: Clearance, covered: Covered, drives: Sequen
         shoot = questions.shoot_with_id(kit.catalog, shoot_id)
         for drive in drives:
             try:
-                path = f"{folder_of(kit, drive, shoot)}/{RECORD_PREFIX}{stamp_utc(clearance.at)}.txt"
+                path = _free_path(drive, folder_of(kit, drive, shoot), clearance.at)
                 drive.place.write_own(path, _text(clearance, drives, files))
             except CopyTrouble:
                 continue
             written.append(f"{drive.record.name}: {path}")
     return tuple(written)
+
+
+def _free_path(drive: OpenDrive, folder: str, at: int) -> str:
+    """Where the record goes; one of the same second is never replaced. Raises PlaceFailed."""
+    while drive.place.taken(path := f"{folder}/{RECORD_PREFIX}{stamp_utc(at)}.txt"):
+        at += SECOND
+    return path
 
 
 def _text(
