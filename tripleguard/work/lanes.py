@@ -25,10 +25,10 @@ from tripleguard.work.placing import Placing
 _GROUP = 32
 """Copies that are named and settled together at most; as many may wait for it, each with a file open."""
 
-_UNNAMED = 16 * 1024 * 1024
+_UNNAMED = 4 * 1024 * 1024
 """Bytes of whole copies that may wait for their names: what a power cut then makes to be written again.
 
-One large copy may always wait, or many small ones.
+One picture may always wait, or many of the tiny files around it: less than a picture in all.
 """
 
 _BACKLOG = 1000
