@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import os
 import shutil
 import signal
 import sqlite3
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -15,6 +17,7 @@ import pytest
 from world import CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, SystemClock
+from tripleguard.places.media import MediumReading
 
 
 def _offloaded(world: World, frames: int = 3, sidecars: int = 3) -> tuple[CardFolder, Path, Path]:
@@ -480,3 +483,73 @@ def test_two_clearances_in_one_second_leave_two_records(world: World) -> None:
         world.offload_job(card.root, clock=clock)
     records = [path for path in contents(world.drives["A"]) if Path(path).name.startswith("clearance-")]
     assert len(records) == 2
+
+
+# Whole days
+
+
+def test_an_edit_reaches_the_other_drive_whatever_is_run_in_between(world: World) -> None:
+    card, a, b = _offloaded(world)
+    (a / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
+    for command in (("offload", card.root), ("rescan", "--all"), ("mend",), ("rescan", "--all")):
+        world.run(*command)
+    assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
+    assert world.run("report").status == 0
+    before = world.on("A")
+    for _ in range(2):
+        world.run("topup")
+        world.run("mend")
+    assert world.on("A") == before
+
+
+def test_touched_files_are_copied_no_second_time_for_good(world: World) -> None:
+    card, a, _ = _offloaded(world, sidecars=0)
+    before = world.on("A")
+    for path in a.glob("*.DNG"):
+        os.utime(path, ns=(1, 10**18))
+    world.run("offload", card.root)
+    assert world.run("clearance", "card", card.root).status == 0
+    assert world.on("A") == before
+
+
+def test_a_renamed_shoot_is_put_back_whole(world: World) -> None:
+    _, a, _ = _offloaded(world)
+    a.parent.rename(a.parent.with_name("2026-06-13 renamed"))
+    for command in (("rescan", "--all"), ("mend",), ("rescan", "--all")):
+        world.run(*command)
+    assert world.on("A") == world.on("B")
+    assert world.run("report").status == 0
+
+
+# A drill that can't be done
+
+
+def test_a_drive_pulled_from_a_drill_is_not_called_rotten(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    _offloaded(world)
+    real = MediumReading.readinto
+
+    def pulled(reading: MediumReading, buffer: memoryview) -> int:
+        (world.drives["A"] / ".tripleguard/place.json").rename(world.root / "place.json")
+        monkeypatch.setattr(MediumReading, "readinto", real)
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(MediumReading, "readinto", pulled)
+    assert world.run("drill", "--files", "3").status not in (0, 1)
+    (world.root / "place.json").rename(world.drives["A"] / ".tripleguard/place.json")
+    assert world.run("report").status == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a limit for a file's size is set as POSIX sets it")
+def test_a_scratch_folder_that_takes_no_more_makes_no_copy_rotten(world: World) -> None:
+    import resource
+
+    card = world.card()
+    card.frames(2, size=4 << 20)
+    assert world.run("offload", card.root).status == 0
+    limit = 2 << 20
+    ended = world.process(
+        "drill", "--files", "1", preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+    )
+    assert ended.returncode not in (0, 1)
+    assert b"scratch folder can't take" in ended.stderr
+    assert world.run("report").status == 0

@@ -18,7 +18,7 @@ from tripleguard.catalog.findings import notice
 from tripleguard.catalog.journal import add_event, begin_job, end_job
 from tripleguard.catalog.writing import copy_state
 from tripleguard.digest import Hasher, file_of
-from tripleguard.errors import NoRoom, Stopped
+from tripleguard.errors import NoRoom, PlaceFailed, Stopped
 from tripleguard.forecast import share_bound
 from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
 from tripleguard.model import Copy, CopyState, EventType, File, FindingKind, Outcome
@@ -52,7 +52,7 @@ class DrillResult:
 def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[DrillResult]:
     """Restore a random sample of `files` copies from each open drive and compare. Yields progress.
 
-    Raises NoRoom if the scratch folder can't hold a file, Stopped, CatalogTrouble.
+    Raises NoRoom if the scratch folder can't hold a file, PlaceFailed if a drive goes, Stopped, CatalogTrouble.
     """
     began = time.monotonic()
     found: list[PlaceDrilled] = []
@@ -114,8 +114,20 @@ def _restored(kit: Kit, drive: OpenDrive, copy: Copy) -> str | None:
             )
         try:
             read = _copied_out(drive, copy, target)
+        except _Unread as error:
+            if not drive.place.here():
+                raise PlaceFailed(
+                    f"Drive {drive.record.name} stopped answering.",
+                    safe="A drill only reads; nothing was found wrong with its copies.",
+                    do="Check the cable, connect it again, then run the drill again.",
+                ) from error
+            return f"it can't be read ({error})"
         except OSError as error:
-            return f"it can't be read ({error.strerror or error})"
+            raise NoRoom(
+                f"The scratch folder can't take a file of {copy.size:,} bytes ({error.strerror or error}).",
+                safe="A drill only reads; nothing was found wrong with the copies.",
+                do="Make room on the laptop's disk, or choose another --home.",
+            ) from error
         if read != expected:
             return "it holds other bytes than recorded"
         with target.open("rb") as file:
@@ -125,13 +137,26 @@ def _restored(kit: Kit, drive: OpenDrive, copy: Copy) -> str | None:
         forget_scratch(target)
 
 
+class _Unread(Exception):
+    """A copy could not be read to its end."""
+
+
 def _copied_out(drive: OpenDrive, copy: Copy, target: Path) -> File:
-    """Restore a copy into the scratch folder; what was read on the way. Raises OSError."""
+    """Restore a copy into the scratch folder; what was read on the way. Raises _Unread; OSError of the scratch."""
     hasher, buffer = Hasher(), aligned_buffer(CHUNK)
-    reading = drive.place.read(copy.path)
+    try:
+        reading = drive.place.read(copy.path)
+    except OSError as error:
+        raise _Unread(error.strerror or error) from error
+
+    def read() -> int:
+        try:
+            return reading.readinto(buffer)
+        except OSError as error:
+            raise _Unread(error.strerror or error) from error
 
     def pieces() -> Iterator[memoryview]:
-        while count := reading.readinto(buffer):
+        while count := read():
             hasher.update(buffer[:count])
             yield buffer[:count]
 
