@@ -258,7 +258,9 @@ def test_a_drive_pulled_in_the_middle_stops_itself_and_is_paid_later(
     found = json.loads(answer)
     assert found["verified"] == {"A": 0, "B": number}
     assert "Drive A stopped answering" in found["troubles"][0]["what"]
-    assert {reason["kind"] for reason in found["clearance"]["reasons"]} <= {"one copy", "drive away"}
+    # A copy that was named when the cable came out had perhaps not been read back yet.
+    told = {reason["kind"] for reason in found["clearance"]["reasons"]}
+    assert told <= {"one copy", "drive away", "not verified"}
     oracle.audit()
     images.mount("a", kind)
     oracle.audit()

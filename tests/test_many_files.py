@@ -19,7 +19,7 @@ from world import World
 from tripleguard.digest import digest_of
 from tripleguard.model import Entry, File, Limits, Medium, Room
 from tripleguard.work.copying import Copier, CopyResult
-from tripleguard.work.lanes import Proved, Task, Written
+from tripleguard.work.results import Proved, Task, Written
 
 BODY = b"one tiny picture"
 PLAIN = Limits(

@@ -23,8 +23,9 @@ from tripleguard.model import Copy, Entry, File, Odd
 from tripleguard.places.base import Place, Reading
 from tripleguard.places.card import Left
 from tripleguard.work.chunks import Chunk, Ring
-from tripleguard.work.lanes import Crashed, Lane, LaneDone, LaneResult, NotCopied, Task, ToProve
+from tripleguard.work.lanes import Lane
 from tripleguard.work.progress import LaneProgress
+from tripleguard.work.results import Crashed, LaneDone, LaneResult, NotCopied, Task, ToProve
 
 HEAD = 1024 * 1024
 """Bytes from the start of each file that are kept for its metadata."""

@@ -12,9 +12,9 @@ from tripleguard.places.card import Card
 from tripleguard.work.copying import Changed, Copier, CopyGone, Found
 from tripleguard.work.holdings import Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import NotCopied, Task, ToProve
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import Placer
+from tripleguard.work.results import NotCopied, Task, ToProve
 
 _BODY_LOOKS = 20
 _BODY_HEAD = 256 * 1024

@@ -26,11 +26,11 @@ from tripleguard.names import numbered, shown
 from tripleguard.rules import is_as_recorded
 from tripleguard.work.copying import Copier, CopyResult, Found, Read, Unread
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import NotCopied, Proved, Task, ToProve
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import MOST_NAMES, Placing
 from tripleguard.work.progress import Job, Moved, Progress
 from tripleguard.work.recombining import CombinedReading, ReadAt, patient_reader, recipe_for
+from tripleguard.work.results import NotCopied, Proved, Task, ToProve
 from tripleguard.work.run import CopyRun
 
 _PASSES = 3

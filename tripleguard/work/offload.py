@@ -21,9 +21,9 @@ from tripleguard.work.clearance import CardQuestion, answer_for_card
 from tripleguard.work.copying import Changed, CopyResult, Read, ReadBefore, SetApart, Unread
 from tripleguard.work.deciding import Decider
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import NotCopied, Task, Written
 from tripleguard.work.planning import CardPlan
 from tripleguard.work.progress import Job, Moved, Progress, Said
+from tripleguard.work.results import NotCopied, Task, Written
 from tripleguard.work.run import CopyRun, Wanted
 
 _ATTEMPTS = 3

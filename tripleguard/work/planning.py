@@ -14,7 +14,7 @@ from tripleguard.places.card import Card
 from tripleguard.work.copying import Copier, CopyGone, ReadBefore, SetApart
 from tripleguard.work.holdings import Holdings, Lacking
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import Task, ToProve
+from tripleguard.work.results import Task, ToProve
 
 
 class CardPlan:

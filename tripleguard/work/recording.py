@@ -26,8 +26,8 @@ from tripleguard.catalog.writing import (
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import Disproved, MovedAside, Proved, Task, Written
 from tripleguard.work.placing import Placing
+from tripleguard.work.results import Disproved, MovedAside, Proved, Task, Written
 
 
 class Recorder:

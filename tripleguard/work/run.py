@@ -14,11 +14,11 @@ from tripleguard.model import Entry, EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Decide, Found, Unread
 from tripleguard.work.kit import Kit, OpenDrive, agent
-from tripleguard.work.lanes import Disproved, LaneDown, MovedAside, NotCopied, Proved, Task, Written
 from tripleguard.work.leaving import leave_all
 from tripleguard.work.pace import Pace
 from tripleguard.work.progress import Progress, Said
 from tripleguard.work.recording import Recorder
+from tripleguard.work.results import Disproved, LaneDown, MovedAside, NotCopied, Proved, Task, Written
 
 _SAID_AT_MOST = 20
 

@@ -21,10 +21,10 @@ from tripleguard.rules import is_as_recorded
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
 from tripleguard.work.holdings import Holdings
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.lanes import NotCopied, Proved, Task, ToProve, Written
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import MOST_NAMES, Placing
 from tripleguard.work.progress import Job, Moved, Progress
+from tripleguard.work.results import NotCopied, Proved, Task, ToProve, Written
 from tripleguard.work.run import CopyRun
 
 _PASSES = 3
