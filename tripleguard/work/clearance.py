@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from blake3 import blake3
 
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.questions import KnownFile
@@ -24,7 +25,7 @@ from tripleguard.places.media import aligned_buffer, disk_of
 from tripleguard.rules import Needs, Standing, standing, telling
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.findwords import said
-from tripleguard.work.holdings import serves
+from tripleguard.work.holdings import Beside, serves
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.records import Covered, keep_record
@@ -112,6 +113,7 @@ class _Asking:
     def __init__(self, kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> None:
         self.reasons = _Tally()
         self.notes = _Tally()
+        self._beside = Beside()
         self._kit = kit
         self._question = question
         self._drives = {drive.record.id: drive for drive in drives}
@@ -244,11 +246,12 @@ class _Asking:
         """None if enough drives hold this file; else the reason word."""
         if known.file.size != entry.size:
             return "changed"
+        beside = self._folders_beside(known, entry)
         standings: list[Standing] = []
         on: set[int] = set()
         for copy in questions.copies_of(self._kit.catalog, known.id):
             record = self._records.get(copy.place_id)
-            if record is None or not serves(known, copy.path, entry.name):
+            if record is None or not serves(known, copy.path, entry.name, beside):
                 continue
             drive = self._drives.get(copy.place_id)
             stands = standing(
@@ -270,6 +273,13 @@ class _Asking:
         if len(on) >= self._kit.settings.rule.drive_copies:
             return None
         return telling(standings) or ("one copy" if on else "no copy")
+
+    def _folders_beside(self, known: KnownFile, entry: Entry) -> frozenset[str] | None:
+        """Where the originals of this frame lie; an original itself is noted for what comes after it."""
+        if kind_of(entry.name).is_original:
+            copies = questions.copies_of(self._kit.catalog, known.id)
+            self._beside.lies_in(entry, (copy.path.rpartition("/")[0] for copy in copies))
+        return self._beside.folders(entry)
 
     def _on_one_device(self) -> bool:
         disks = [disk_of(drive.place.root) for drive in self._drives.values()]

@@ -8,9 +8,10 @@ from collections.abc import Sequence
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions
 from tripleguard.model import Entry, File
+from tripleguard.names import fitted
 from tripleguard.places.card import Card
 from tripleguard.work.copying import Changed, Copier, CopyGone, Found
-from tripleguard.work.holdings import Holdings, content_is_identity
+from tripleguard.work.holdings import Beside, Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import Placer
@@ -34,6 +35,8 @@ class Decider:
         self._catalog = kit.catalog.reopened()
         self._holdings = Holdings(self._catalog, drives, kit.settings.rule, kit.clock)
         self._names = NameGiver(self._catalog, drives)
+        self._drives = drives
+        self._beside = Beside()
         self._shoot = shoot
         self._shoots: dict[str, str] = {}
         labels = {key: label for key, (_, label) in questions.bodies(self._catalog).items()}
@@ -62,6 +65,7 @@ class Decider:
         task.placing = self._placer.placing(task.entry, head)
         self._tell_change(copier, task, file)
         lanes = self._still_lacking(copier, task, file)
+        self._note_folder(task, file)
         if not lanes:
             return {}
         chosen: list[Chosen] = []
@@ -109,7 +113,8 @@ class Decider:
         known = questions.file_with_digest(self._catalog, file.digest)
         if known is None:
             return lanes
-        lacking = self._holdings.lacking(known, task.entry.name, lanes)
+        beside = self._beside.folders(task.entry)
+        lacking = self._holdings.lacking(known, task.entry.name, lanes, beside)
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
@@ -118,6 +123,17 @@ class Decider:
         for copy in kept:
             self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
         return lacking.lanes
+
+    def _note_folder(self, task: Task, file: File) -> None:
+        """Remember where an original of this frame lies or will lie, for what comes after it in the frame."""
+        assert task.placing is not None
+        if task.placing.kind.is_original:
+            known = questions.file_with_digest(self._catalog, file.digest)
+            folders = self._holdings.folders_of(known) if known else set()
+            planned = self._placer.wanted(task.placing, task.entry).rpartition("/")[0]
+            for drive in self._drives:
+                folders.add(fitted(planned, drive.place.limits))
+            self._beside.lies_in(task.entry, folders)
 
     def _tell_change(self, copier: Copier, task: Task, file: File) -> None:
         """Say so if this path held another version of the same picture when it was offloaded before."""

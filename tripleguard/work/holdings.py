@@ -6,9 +6,10 @@ copied at once. Only its digest decides whether it is there already.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from tripleguard.cameras.kinds import frame_key
 from tripleguard.catalog import questions
 from tripleguard.catalog.questions import KnownFile
 from tripleguard.catalog.store import Catalog
@@ -67,10 +68,17 @@ class Holdings:
         sample = _sample(card, entry)
         return next((known for known in alike if known.sample in (None, sample)), None)
 
-    def lacking(self, known: KnownFile, entry_name: str, lanes: Sequence[int]) -> Lacking:
+    def lacking(
+        self,
+        known: KnownFile,
+        entry_name: str,
+        lanes: Sequence[int],
+        beside: frozenset[str] | None = None,
+    ) -> Lacking:
         """Which of these lanes lack a copy of a file that would lie under this name; looks at the drives.
 
-        A drive that can't be looked at lacks it: whoever tries to write there finds out why.
+        beside: as in `serves`. A drive that can't be looked at lacks it: whoever tries to write there finds out
+        why.
         """
         missing: list[int] = []
         unproved: list[tuple[int, Copy]] = []
@@ -78,7 +86,7 @@ class Holdings:
         for lane in lanes:
             drive = self._drives[lane]
             try:
-                there, not_there = self._looked_for(known, drive, entry_name)
+                there, not_there = self._looked_for(known, drive, entry_name, beside)
             except CopyTrouble:
                 missing.append(lane)
                 continue
@@ -89,11 +97,13 @@ class Holdings:
                 unproved.append((lane, there))
         return Lacking(tuple(missing), tuple(unproved), tuple(gone))
 
-    def _looked_for(self, known: KnownFile, drive: OpenDrive, entry_name: str) -> tuple[Copy | None, list[Copy]]:
+    def _looked_for(
+        self, known: KnownFile, drive: OpenDrive, entry_name: str, beside: frozenset[str] | None
+    ) -> tuple[Copy | None, list[Copy]]:
         """The best copy that lies on the drive as recorded, and those that do not. Raises PlaceFailed."""
         there: Copy | None = None
         gone: list[Copy] = []
-        for copy in self._copies(known, drive.record, entry_name):
+        for copy in self._copies(known, drive.record, entry_name, beside):
             seen = drive.place.look(copy.path)
             # A companion with another time was edited: it is a newer version, and no bad copy to move aside.
             edited = known.kind is Kind.COMPANION and not is_as_recorded(copy, seen)
@@ -105,13 +115,20 @@ class Holdings:
                 there = found
         return there, gone
 
-    def _copies(self, known: KnownFile, place: PlaceRecord, entry_name: str) -> list[Copy]:
+    def folders_of(self, known: KnownFile) -> set[str]:
+        """Folders in which copies of a file are recorded as present, on any drive."""
+        copies = questions.copies_of(self.catalog, known.id)
+        return {copy.path.rpartition("/")[0] for copy in copies if copy.state is CopyState.PRESENT}
+
+    def _copies(
+        self, known: KnownFile, place: PlaceRecord, entry_name: str, beside: frozenset[str] | None
+    ) -> list[Copy]:
         return [
             copy
             for copy in questions.copies_of(self.catalog, known.id)
             if copy.place_id == place.id
             and copy.state is CopyState.PRESENT
-            and serves(known, copy.path, entry_name)
+            and serves(known, copy.path, entry_name, beside)
         ]
 
     def _wants_proof(self, copy: Copy, drive: OpenDrive) -> bool:
@@ -124,15 +141,42 @@ class Holdings:
         return not is_recent(evidence.verified_at, drive.record.role, rule.road_days, rule.shelf_days, now)
 
 
-def serves(known: KnownFile, path: str, entry_name: str) -> bool:
+def serves(known: KnownFile, path: str, entry_name: str, beside: frozenset[str] | None = None) -> bool:
     """Whether a copy at path stands for a card file of this name.
 
-    An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only
-    under its own name: the same settings beside another picture are another statement.
+    An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only under
+    its own name and beside its own picture: the same settings beside another one are another statement. beside:
+    the folders in which that picture lies; None where it has none.
     """
     if known.kind.is_original and known.file.size > 0:
         return True
-    return stands_for(path.rpartition("/")[2], entry_name)
+    folder, _, name = path.rpartition("/")
+    return stands_for(name, entry_name) and (beside is None or folder in beside)
+
+
+class Beside:
+    """In which folders the originals of the frame lie that is being looked at, one frame after another."""
+
+    def __init__(self) -> None:
+        self._frame: tuple[str, str] | None = None
+        self._folders: set[str] = set()
+        self._known = False
+
+    def lies_in(self, entry: Entry, folders: Iterable[str]) -> None:
+        """An original of this entry's frame lies, or will lie, in these folders."""
+        self._turn_to(entry)
+        self._known = True
+        self._folders.update(folders)
+
+    def folders(self, entry: Entry) -> frozenset[str] | None:
+        """Where the originals of this entry's frame lie; None if it has none that is known."""
+        self._turn_to(entry)
+        return frozenset(self._folders) if self._known else None
+
+    def _turn_to(self, entry: Entry) -> None:
+        frame = frame_key(entry.path)
+        if frame != self._frame:
+            self._frame, self._folders, self._known = frame, set(), False
 
 
 def content_is_identity(kind: Kind, size: int) -> bool:

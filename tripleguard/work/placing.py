@@ -93,9 +93,13 @@ class Placer:
             self._frames[frame] = placing
         return placing
 
+    def wanted(self, placing: Placing, entry: Entry) -> str:
+        """The path that the layout gives this file, taken or not."""
+        return copy_path(self._layout, placing.day, placing.shoot, placing.body, entry.path)
+
     def path(self, placing: Placing, entry: Entry, free: Callable[[str], bool]) -> str | None:
         """The first path that is free for this file, beside the rest of its frame. None: all are taken."""
-        wanted = copy_path(self._layout, placing.day, placing.shoot, placing.body, entry.path)
+        wanted = self.wanted(placing, entry)
         frame = (*frame_key(entry.path), placing.shoot)
         folder, _, name = wanted.rpartition("/")
         first = self._numbers.get(frame, 1)

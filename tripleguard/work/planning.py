@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog.questions import KnownFile
 from tripleguard.model import Entry
 from tripleguard.places.card import Card
 from tripleguard.work.copying import Copier, CopyGone, ReadBefore, SetApart
-from tripleguard.work.holdings import Holdings, Lacking
+from tripleguard.work.holdings import Beside, Holdings, Lacking
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.results import Task, ToProve
 
@@ -24,6 +25,7 @@ class CardPlan:
         self._kit = kit
         self._card = card
         self._lanes = tuple(lanes)
+        self._beside = Beside()
         self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
 
     def close(self) -> None:
@@ -48,6 +50,9 @@ class CardPlan:
                 yield self._task(self._card.look(entry.path) or entry, alive)
 
     def _planned(self, copier: Copier, entry: Entry) -> Task | None:
+        if not kind_of(entry.name).is_original and self._beside.folders(entry) == frozenset():
+            # Its picture is new, so whatever holds these bytes is not what lies beside it.
+            return self._task(entry, self._lanes)
         resumed = self._holdings.resumed(self._card, entry)
         if resumed is not None:
             known, read_at = resumed
@@ -58,12 +63,16 @@ class CardPlan:
             return self._task(entry, lacking.lanes, guess=known)
         guess = self._holdings.guessed(self._card, entry)
         if guess is None:
+            if kind_of(entry.name).is_original:
+                self._beside.lies_in(entry, ())
             return self._task(entry, self._lanes)
         lacking = self._looked_at(copier, guess, entry)
         return self._task(entry, lacking.lanes, guess=guess)
 
     def _looked_at(self, copier: Copier, known: KnownFile, entry: Entry) -> Lacking:
-        lacking = self._holdings.lacking(known, entry.name, self._lanes)
+        if kind_of(entry.name).is_original:
+            self._beside.lies_in(entry, self._holdings.folders_of(known))
+        lacking = self._holdings.lacking(known, entry.name, self._lanes, self._beside.folders(entry))
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
