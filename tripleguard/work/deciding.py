@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Sequence
 
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions
+from tripleguard.errors import CopyTrouble
 from tripleguard.model import Entry, File
 from tripleguard.names import fitted
 from tripleguard.places.card import Card
@@ -132,7 +134,9 @@ class Decider:
             folders = self._holdings.folders_of(known) if known else set()
             planned = self._placer.wanted(task.placing, task.entry).rpartition("/")[0]
             for drive in self._drives:
-                folders.add(fitted(planned, drive.place.limits))
+                # A drive that can't be asked gets no copy, so nothing can lie beside one there.
+                with contextlib.suppress(CopyTrouble):
+                    folders.add(fitted(planned, drive.place.limits))
             self._beside.lies_in(task.entry, folders)
 
     def _tell_change(self, copier: Copier, task: Task, file: File) -> None:
