@@ -339,9 +339,10 @@ def test_a_catalog_of_an_earlier_version_is_brought_up_to_date_and_keeps_its_row
         set_meta(catalog, "catalog_id", "abc")
     catalog.close()
     connection = sqlite3.connect(path)
-    # The first version had neither of these.
+    # The first version had none of these.
     connection.executescript(
-        "DROP TABLE findings; DROP TABLE versions; PRAGMA user_version = 1;"
+        "DROP TABLE findings; DROP TABLE versions; DROP TRIGGER twin_in; DROP TRIGGER twin_changed;"
+        " DROP TABLE twins; PRAGMA user_version = 1;"
         " DELETE FROM _sqlite_migrations WHERE name <> '0001_first';"
     )
     connection.close()

@@ -299,6 +299,29 @@ CREATE TABLE versions (
   UNIQUE (path, file_id)
 ) STRICT;
 CREATE INDEX versions_by_file ON versions (file_id);
+
+-- Files that mean something under more than one name: equal sidecars of two pictures, empty files
+CREATE TABLE twins (
+  file_id INTEGER PRIMARY KEY REFERENCES files
+) STRICT;
+"""
+
+_TWIN = """
+  INSERT INTO twins (file_id) SELECT NEW.file_id WHERE NOT EXISTS (SELECT 1 FROM twins WHERE file_id = NEW.file_id)
+    AND EXISTS (SELECT 1 FROM files WHERE id = NEW.file_id AND (kind IN ('companion', 'other') OR size = 0))
+    AND EXISTS (SELECT 1 FROM copies c JOIN folders d ON d.id = c.folder_id JOIN folders n ON n.id = NEW.folder_id
+      WHERE c.file_id = NEW.file_id AND c.id <> NEW.id AND c.state <> 'aside'
+        AND (c.name <> NEW.name OR d.path <> n.path));
+"""
+
+_FINDINGS_TRIGGERS = f"""
+CREATE TRIGGER twin_in AFTER INSERT ON copies BEGIN
+{_TWIN}
+END;
+
+CREATE TRIGGER twin_changed AFTER UPDATE OF file_id ON copies WHEN OLD.file_id <> NEW.file_id BEGIN
+{_TWIN}
+END;
 """
 
 
@@ -329,7 +352,7 @@ def _migrations() -> Migrations:
 
     @migrations(name="0002_findings")
     def findings(db: Database) -> None:
-        for statement in _statements(_FINDINGS):
+        for statement in _statements(_FINDINGS + _FINDINGS_TRIGGERS):
             db.conn.execute(statement)
         db.conn.execute("PRAGMA user_version = 2")
 

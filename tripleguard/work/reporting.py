@@ -10,6 +10,7 @@ from tripleguard.catalog.findings import Noticed, open_findings
 from tripleguard.catalog.journal import last_clearance
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.questions import Owed
+from tripleguard.catalog.twins import further_debts
 from tripleguard.clock import DAY
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
@@ -191,6 +192,23 @@ def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
                 message=f"{count:,} files have {words}, the rule asks for {wanted}",
                 next_step=last,
                 count=count,
+            )
+        )
+    more = further_debts(kit.catalog, wanted)
+    if more:
+        findings.append(
+            Finding(
+                kind=FindingKind.UNDER_REPLICATED,
+                severity=Severity.SOON,
+                place=None,
+                path=None,
+                digest=None,
+                shoot=None,
+                since=None,
+                message=f"{more:,} {'file' if more == 1 else 'files'} with the bytes of another (equal sidecars) "
+                f"are on fewer than {wanted} drives under their own name",
+                next_step=step,
+                count=more,
             )
         )
     return findings

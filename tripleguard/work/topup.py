@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from tripleguard.catalog import questions
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.twins import further_debts, twin_debts, twin_ids
 from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
 from tripleguard.names import numbered, shown
@@ -62,7 +63,7 @@ def topup(kit: Kit, drives: Sequence[OpenDrive], refused: Sequence[TripleguardEr
         made=run.made,
         proved=run.proved,
         total_bytes=run.total_bytes,
-        still_short=questions.totals(kit.catalog)[2],
+        still_short=questions.totals(kit.catalog)[2] + further_debts(kit.catalog, kit.settings.rule.drive_copies),
         no_source=run.no_source,
         troubles=tuple(run.troubles),
         seconds=round(time.monotonic() - began, 3),
@@ -150,7 +151,10 @@ class _Plan:
 
     def tasks(self, copier: Copier) -> Iterator[Task]:
         """Prove what only lacks proof, and copy what lacks copies, for each file short of the rule."""
+        twins = twin_ids(self._holdings.catalog)
         for known in questions.short_files(self._holdings.catalog):
+            if known.id in twins:
+                continue
             lacking = self._holdings.lacking(known, known.name, self._lanes)
             for copy in lacking.gone:
                 copier.report(CopyGone(copy))
@@ -165,6 +169,33 @@ class _Plan:
                 self.no_source += 1
             elif lacking.lanes:
                 yield self._task(known, *source, lanes=self._roomiest(lacking.lanes, known.file.size)[:wanted])
+        yield from self._for_names(copier)
+
+    def _for_names(self, copier: Copier) -> Iterator[Task]:
+        """The same for files that are counted by name: equal sidecars of two pictures are two debts."""
+        rule = self._kit.settings.rule
+        for debt in twin_debts(self._holdings.catalog, rule.drive_copies):
+            there: dict[int, tuple[Copy, Entry]] = {}
+            for copy in debt.copies:
+                lane = next((one for one in self._lanes if self._drives[one].record.id == copy.place_id), None)
+                entry = self._drives[lane].seen(copy.path) if lane is not None else None
+                if lane is None or copy.state is not CopyState.PRESENT:
+                    continue
+                if entry is None or not is_as_recorded(copy, entry):
+                    copier.report(CopyGone(copy))
+                    continue
+                there[lane] = (copy, entry)
+                if copy.evidence.verified_at is None:
+                    copier.prove(lane, ToProve(copy.path, debt.known.file, copy.id, mtime_ns=copy.mtime_ns))
+            lacking = tuple(lane for lane in self._lanes if lane not in there)
+            proving = sum(copy.evidence.verified_at is None for copy, _ in there.values())
+            wanted = rule.drive_copies - debt.good - proving
+            if not there:
+                self.no_source += 1
+            elif wanted > 0 and lacking:
+                lane, (copy, entry) = min(there.items(), key=lambda item: item[1][0].evidence.verified_at is None)
+                lanes = self._roomiest(lacking, debt.known.file.size)[:wanted]
+                yield self._task(debt.known, self._drives[lane], copy, entry, lanes=lanes)
 
     def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
         """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
