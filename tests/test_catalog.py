@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from world import World
 
-from tripleguard.catalog import questions, schema
+from tripleguard.catalog import folders, questions, schema, shoots
 from tripleguard.catalog.journal import add_clearance, add_event, begin_job, end_job, events, last_clearance
 from tripleguard.catalog.places import add_place, all_places, place_named, place_seen, set_place_state
 from tripleguard.catalog.store import BUSY_SECONDS, Catalog, create_catalog, open_catalog
@@ -531,8 +531,8 @@ def test_any_name_comes_back_as_it_was(catalog: Catalog, name: str) -> None:
     assert found is not None
     assert found.id == number
     assert questions.as_read(catalog, job, f"DCIM/{name}/{name}") == (file, 3, 5, 9)
-    assert questions.names_in_folder(catalog, place.id, f"2026/{name}") == [name]
-    assert [path for path, _ in questions.copies_in_folder(catalog, place.id, f"2026/{name}")] == [path]
+    assert folders.names_in_folder(catalog, place.id, f"2026/{name}") == [name]
+    assert [path for path, _ in folders.copies_in_folder(catalog, place.id, f"2026/{name}")] == [path]
     assert [known.id for known in questions.lookalikes(catalog, name, 3)] == [file]
     assert all_places(catalog)[0].last_path == str(Path("/media") / name)
     assert last_clearance(catalog) == (3, name, False)
@@ -544,7 +544,7 @@ def test_a_folder_is_not_taken_for_its_neighbour(catalog: Catalog) -> None:
     with catalog.writing():
         for path in paths:
             copy_written(catalog, file, place.id, 1, Entry(path, 3, 5), 10)
-    assert [path for path, _ in questions.copies_in_folder(catalog, place.id, "x")] == ["x/a", "x/y/b"]
+    assert [path for path, _ in folders.copies_in_folder(catalog, place.id, "x")] == ["x/a", "x/y/b"]
 
 
 def test_names_of_drives_are_told_apart_without_regard_to_case(catalog: Catalog) -> None:
@@ -563,7 +563,7 @@ def test_a_body_and_a_shoot_are_entered_once(catalog: Catalog) -> None:
         assert ensure_body(catalog, "another label", "Orrery", "Orrery R7", "40017731") == one
         assert ensure_shoot(catalog, DAYS[0], "quay", 1) == ensure_shoot(catalog, DAYS[0], "QUAY", 2)
         assert ensure_shoot(catalog, DAYS[1], "quay", 1) != ensure_shoot(catalog, DAYS[0], "quay", 2)
-    assert questions.bodies(catalog)["Orrery", "Orrery R7", "40017731"] == (one, "Orrery R7 7731")
+    assert shoots.bodies(catalog)["Orrery", "Orrery R7", "40017731"] == (one, "Orrery R7 7731")
 
 
 def test_one_content_is_one_file(catalog: Catalog) -> None:
@@ -571,4 +571,4 @@ def test_one_content_is_one_file(catalog: Catalog) -> None:
     first = file_in(catalog, b"same", name="ORR_0001.DNG")
     assert file_in(catalog, b"same", name="ORR_0002.DNG", day=DAYS[1]) == first
     assert questions.file_with_id(catalog, first).name == "ORR_0001.DNG"
-    assert questions.totals(catalog) == (1, 4, 1)
+    assert shoots.totals(catalog) == (1, 4, 1)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from tripleguard.catalog import questions
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.places import all_places
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy, CopyState, PlaceKind, PlaceState
 from tripleguard.names import EXFAT_FORBIDDEN, folded

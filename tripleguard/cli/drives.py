@@ -49,7 +49,7 @@ def shelve(home: str | None, name: str) -> None:
 
 
 def _change(home: str | None, name: str, state: str) -> None:
-    from tripleguard.catalog.questions import totals
+    from tripleguard.catalog.shoots import totals
     from tripleguard.model import PlaceState
     from tripleguard.reports.words import count
     from tripleguard.work.setting_up import change_drive

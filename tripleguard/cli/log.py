@@ -14,22 +14,22 @@ from tripleguard.cli.shell import kit_of, say, say_json
 @click.pass_obj
 def command(home: str | None, shoot: str | None, last: int, as_json: bool) -> None:
     """What was done, when, oldest first."""
-    from tripleguard.catalog import journal, questions
+    from tripleguard.catalog import journal, shoots
     from tripleguard.errors import WrongUse
     from tripleguard.reports import objects, text
 
     with kit_of(home) as kit:
-        shoots = questions.shoots_like(kit.catalog, shoot) if shoot else []
-        if shoot and not shoots:
-            known = ", ".join(one.title for one in questions.shoots(kit.catalog)[-5:]) or "none yet"
+        meant = shoots.shoots_like(kit.catalog, shoot) if shoot else []
+        if shoot and not meant:
+            known = ", ".join(one.title for one in shoots.by_day(kit.catalog)[-5:]) or "none yet"
             raise WrongUse(
                 f"No shoot matches {shoot!r}.", safe="Nothing was changed.", do=f"The last ones: {known}."
             )
         found = (
-            sorted((e for one in shoots for e in journal.events(kit.catalog, one.id, last)), key=lambda e: e.at)[
+            sorted((e for one in meant for e in journal.events(kit.catalog, one.id, last)), key=lambda e: e.at)[
                 -last:
             ]
-            if shoots
+            if meant
             else journal.events(kit.catalog, None, last)
         )
         if as_json:

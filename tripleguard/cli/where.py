@@ -15,7 +15,7 @@ _MOST = 200
 @click.pass_obj
 def command(home: str | None, pattern: str, as_json: bool) -> int:
     """Every copy of the files whose name, capture time, shoot, camera or digest matches PATTERN."""
-    from tripleguard.catalog import questions
+    from tripleguard.catalog import questions, shoots
     from tripleguard.catalog.places import all_places
     from tripleguard.reports import objects, text
 
@@ -25,7 +25,7 @@ def command(home: str | None, pattern: str, as_json: bool) -> int:
         files = [
             (
                 known,
-                questions.shoot_with_id(kit.catalog, known.shoot_id),
+                shoots.shoot_with_id(kit.catalog, known.shoot_id),
                 [(copy, names[copy.place_id]) for copy in questions.copies_of(kit.catalog, known.id)],
             )
             for known in found[:_MOST]

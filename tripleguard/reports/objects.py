@@ -6,7 +6,7 @@ import os
 from typing import Any
 
 from tripleguard.catalog.journal import Event
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from datetime import tzinfo
 
 from tripleguard.catalog.journal import Event
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, CopyState, Reason, Severity, Shoot
 from tripleguard.names import shown

@@ -15,7 +15,7 @@ from blake3 import blake3
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions
 from tripleguard.catalog.places import all_places
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher, sample_of
 from tripleguard.errors import CardGone, Stopped
 from tripleguard.model import Clearance, Entry, PlaceKind, PlaceRecord, Reason

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import SampledHasher
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Copy, Entry, File, Odd

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Sequence
 
 from tripleguard.cameras.kinds import kind_of
-from tripleguard.catalog import questions
+from tripleguard.catalog import questions, shoots
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Entry, File
 from tripleguard.names import fitted
@@ -41,7 +41,7 @@ class Decider:
         self._beside = Beside()
         self._shoot = shoot
         self._shoots: dict[str, str] = {}
-        labels = {key: label for key, (_, label) in questions.bodies(self._catalog).items()}
+        labels = {key: label for key, (_, label) in shoots.bodies(self._catalog).items()}
         self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels)
         self._flying: dict[bytes, set[int]] = {}
         self._lock = threading.Lock()
@@ -158,6 +158,6 @@ class Decider:
         if self._shoot is not None:
             return self._shoot
         if day not in self._shoots:
-            known = questions.shoots_of_day(self._catalog, day)
+            known = shoots.shoots_of_day(self._catalog, day)
             self._shoots[day] = known[0].name if len(known) == 1 else self._kit.settings.layout.shoot
         return self._shoots[day]

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tripleguard.cameras.kinds import frame_key, kind_of
-from tripleguard.catalog import questions
+from tripleguard.catalog import folders, questions
 from tripleguard.catalog.findings import BAD, close_at, findings_at, findings_of_copy, notice
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.lineage import add_version, newest_version, settle_wants
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.writing import (
     Origin,
@@ -195,7 +195,7 @@ class Entering:
     def _mark_stale(self, path: str) -> None:
         """Older versions at this path, on any drive, are stale; the newest is not."""
         newest = newest_version(self._catalog, path)
-        for copy in questions.copies_at_path(self._catalog, path):
+        for copy in folders.copies_at_path(self._catalog, path):
             if newest is None or copy.file_id == newest or copy.state is not CopyState.PRESENT:
                 close_at(self._catalog, copy.place_id, path, "it holds the newest version", self._now)
             else:
@@ -219,7 +219,7 @@ class Entering:
         beside = next(
             (
                 copy
-                for copy in questions.copies_right_in(self._catalog, self._place.id, entry.folder)
+                for copy in folders.copies_right_in(self._catalog, self._place.id, entry.folder)
                 if frame_key(copy.path) == frame and copy.state is CopyState.PRESENT
             ),
             None,
@@ -232,7 +232,7 @@ class Entering:
         file_id = ensure_file(self._catalog, file, origin, result.sample, self._wants, self._now)
         copy_id = copy_written(self._catalog, file_id, self._place.id, shoot_id, entry, self._now, by_us=False)
         copy_verified(self._catalog, copy_id, result.medium, self._now)
-        others = [copy for copy in questions.copies_at_path(self._catalog, entry.path) if copy.id != copy_id]
+        others = [copy for copy in folders.copies_at_path(self._catalog, entry.path) if copy.id != copy_id]
         for copy in others:
             add_version(self._catalog, shoot_id, entry.path, copy.file_id, copy.mtime_ns, self._now)
         if others:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from tripleguard.cameras.kinds import frame_key
 from tripleguard.catalog import questions
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import DAY, Clock
 from tripleguard.config import Rule

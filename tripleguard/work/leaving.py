@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tripleguard import checklist
-from tripleguard.catalog import questions
+from tripleguard.catalog import due, folders
 from tripleguard.catalog.writing import list_left
 from tripleguard.clock import stamp_utc
 from tripleguard.errors import CatalogTrouble, CopyTrouble, TripleguardError
@@ -37,15 +37,15 @@ def leave_all(kit: Kit, drives: Sequence[OpenDrive], *, with_snapshots: bool) ->
     troubles: list[TripleguardError] = []
     behind: list[tuple[OpenDrive, list[Shoot]]] = []
     for drive in drives:
-        due = questions.lists_due(kit.catalog, drive.record.id)
+        lagging = due.lists_due(kit.catalog, drive.record.id)
         try:
-            for shoot in due:
+            for shoot in lagging:
                 _leave_list(kit, drive, shoot)
         except CopyTrouble as error:
             troubles.append(error)
             continue
-        if due:
-            behind.append((drive, due))
+        if lagging:
+            behind.append((drive, lagging))
     if behind and with_snapshots:
         troubles += _leave_snapshots(kit, behind)
     return troubles
@@ -59,7 +59,7 @@ def _leave_snapshots(kit: Kit, behind: Sequence[tuple[OpenDrive, list[Shoot]]]) 
     plain = scratch_file(kit.home, f"snapshot-{os.getpid()}.db")
     try:
         kit.catalog.copy_into(plain)
-        for drive, due in behind:
+        for drive, lagging in behind:
             try:
                 drive.place.write_own(f"{SNAPSHOTS}/{fresh}", _packed(plain))
                 _forget_old(drive, fresh, mine)
@@ -67,7 +67,7 @@ def _leave_snapshots(kit: Kit, behind: Sequence[tuple[OpenDrive, list[Shoot]]]) 
                 troubles.append(error)
                 continue
             with kit.catalog.writing():
-                for shoot in due:
+                for shoot in lagging:
                     list_left(kit.catalog, drive.record.id, shoot.id)
     except (OSError, CatalogTrouble) as error:
         troubles.append(
@@ -91,7 +91,7 @@ def _leave_list(kit: Kit, drive: OpenDrive, shoot: Shoot) -> None:
     folder = folder_of(kit, drive, shoot)
     path = f"{folder}/{CHECK_LIST}"
     lines: dict[str, bytes] = {}
-    for at, digest in questions.copies_in_folder(kit.catalog, drive.record.id, folder):
+    for at, digest in folders.copies_in_folder(kit.catalog, drive.record.id, folder):
         lines[at[len(folder) + 1 :]] = digest
     before = drive.place.read_own(path, _LIST_LIMIT)
     if before is not None:

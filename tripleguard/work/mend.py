@@ -14,10 +14,10 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from tripleguard.catalog import questions
+from tripleguard.catalog import questions, shoots
 from tripleguard.catalog.findings import Noticed, close_at, open_findings
 from tripleguard.catalog.lineage import newest_version
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.writing import copy_lies_at
 from tripleguard.clock import iso_utc
 from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
@@ -248,7 +248,7 @@ class _Plan:
             )
         known = questions.file_with_digest(self._naming, file.digest)
         assert known is not None
-        shoot = questions.shoot_with_id(self._naming, known.shoot_id)
+        shoot = shoots.shoot_with_id(self._naming, known.shoot_id)
         task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
         lane = task.lanes[0]
         path = self._paths[lane, id(task)]

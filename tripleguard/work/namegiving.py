@@ -11,7 +11,7 @@ import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from tripleguard.catalog import questions
+from tripleguard.catalog import folders, questions
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import Hasher
@@ -111,7 +111,7 @@ class NameGiver:
         folder, _, name = path.rpartition("/")
         key = (record.id, folder)
         if key not in self._away_names:
-            names = questions.names_in_folder(self._catalog, record.id, folder)
+            names = folders.names_in_folder(self._catalog, record.id, folder)
             self._away_names = {key: frozenset(map(folded, names)), **dict(list(self._away_names.items())[:64])}
         if folded(name) not in self._away_names[key]:
             return False

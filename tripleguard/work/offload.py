@@ -12,7 +12,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from tripleguard.catalog import questions
+from tripleguard.catalog import shoots
 from tripleguard.errors import CardGone, TripleguardError
 from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, Shoot
 from tripleguard.names import shown
@@ -150,7 +150,7 @@ class _Offload(CopyRun):
         """The shoots that this card's files belong to, the largest first."""
         counts = self.recorder.shoot_files
         return tuple(
-            questions.shoot_with_id(self.kit.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
+            shoots.shoot_with_id(self.kit.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
         )
 
     def unreadable(self) -> frozenset[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from tripleguard.cameras.kinds import kind_of
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Entry
 from tripleguard.places.card import Card
 from tripleguard.work.copying import Copier, CopyGone, ReadBefore, SetApart

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard import checklist
-from tripleguard.catalog import questions
+from tripleguard.catalog import shoots
 from tripleguard.catalog.journal import add_clearance, add_event
 from tripleguard.clock import SECOND, iso_utc, stamp_utc
 from tripleguard.errors import CopyTrouble
@@ -32,8 +32,8 @@ def keep_record(kit: Kit, clearance: Clearance, covered: Covered, drives: Sequen
     with kit.catalog.writing():
         add_clearance(kit.catalog, clearance, "card", agent())
         word = "may be reformatted" if clearance.answer else "must not be reformatted"
-        shoots: list[int | None] = [*covered.by_shoot] or [None]
-        for shoot_id in shoots:
+        spoken_of: list[int | None] = [*covered.by_shoot] or [None]
+        for shoot_id in spoken_of:
             add_event(
                 kit.catalog,
                 EventType.CLEARANCE,
@@ -47,7 +47,7 @@ def keep_record(kit: Kit, clearance: Clearance, covered: Covered, drives: Sequen
         return ()
     written: list[str] = []
     for shoot_id, files in covered.by_shoot.items():
-        shoot = questions.shoot_with_id(kit.catalog, shoot_id)
+        shoot = shoots.shoot_with_id(kit.catalog, shoot_id)
         for drive in drives:
             try:
                 path = _free_path(drive, folder_of(kit, drive, shoot), clearance.at)

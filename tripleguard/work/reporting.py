@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.catalog import questions
+from tripleguard.catalog import due, questions, shoots
 from tripleguard.catalog.findings import Noticed, open_findings
 from tripleguard.catalog.journal import last_clearance
 from tripleguard.catalog.places import all_places
-from tripleguard.catalog.questions import Owed
+from tripleguard.catalog.shoots import Owed
 from tripleguard.catalog.twins import further_debts
 from tripleguard.clock import DAY
 from tripleguard.errors import TripleguardError
@@ -83,11 +83,11 @@ def report(kit: Kit) -> Report:
     counts: dict[str, int] = {}
     for finding in findings:
         counts[finding.kind] = counts.get(finding.kind, 0) + finding.count
-    files, total_bytes, _ = questions.totals(kit.catalog)
+    files, total_bytes, _ = shoots.totals(kit.catalog)
     return Report(
         clear=not findings,
         findings=tuple(findings),
-        owed=tuple(questions.owed(kit.catalog)),
+        owed=tuple(shoots.owed(kit.catalog)),
         places=tuple(places),
         files=files,
         total_bytes=total_bytes,
@@ -100,7 +100,7 @@ def place_statuses(kit: Kit) -> list[PlaceStatus]:
     """Every drive: where it is now, how full, how long unverified. Raises PlaceTrouble for clones."""
     found: list[PlaceStatus] = []
     for record, path in where_drives_are(kit):
-        held = questions.coverage(kit.catalog, record.id)
+        held = shoots.coverage(kit.catalog, record.id)
         state = record.state if record.state is not PlaceState.ACTIVE else ("connected" if path else "away")
         found.append(
             PlaceStatus(
@@ -110,7 +110,7 @@ def place_statuses(kit: Kit) -> list[PlaceStatus]:
                 room=_room(path, kit) if path else None,
                 files=sum(one.copies for one in held),
                 total_bytes=sum(one.bytes for one in held),
-                oldest=questions.oldest_verified(kit.catalog, record.id),
+                oldest=due.oldest_verified(kit.catalog, record.id),
             )
         )
     return found
@@ -132,7 +132,7 @@ def _room(path: Path, kit: Kit) -> Room | None:
 def _noticed(kit: Kit) -> list[Finding]:
     """What looks at the drives have found and nobody has accepted."""
     names = {place.id: place for place in all_places(kit.catalog)}
-    shoots = {shoot.id: shoot.title for shoot in questions.shoots(kit.catalog)}
+    titles = {shoot.id: shoot.title for shoot in shoots.by_day(kit.catalog)}
     found = []
     for one in open_findings(kit.catalog):
         place = names[one.place_id]
@@ -147,7 +147,7 @@ def _noticed(kit: Kit) -> list[Finding]:
                 place=place.name,
                 path=one.path,
                 digest=digest,
-                shoot=shoots.get(one.shoot_id) if one.shoot_id else None,
+                shoot=titles.get(one.shoot_id) if one.shoot_id else None,
                 since=one.since,
                 message=f"{shown(one.path)} {what.format(place=place.name)}{_detail(one)}",
                 next_step=next_step,
@@ -177,7 +177,7 @@ def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
     step = (
         f"Connect drive {' or '.join(away)} and run `topup`" if away else "Run `topup` with all drives connected"
     )
-    for have, count in sorted(questions.short_by_copies(kit.catalog).items()):
+    for have, count in sorted(shoots.short_by_copies(kit.catalog).items()):
         words = {0: "no verified copy", 1: "one verified copy"}.get(have, f"{have} verified copies")
         last = "run `offload` again while the card still has them" if have == 0 else step
         findings.append(
@@ -223,7 +223,7 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
             continue
         now = kit.clock.now()
         before = overdue_before(record.role, rule.road_days, rule.shelf_days, now)
-        count, since = questions.overdue(kit.catalog, record.id, before, now + DAY)
+        count, since = due.overdue(kit.catalog, record.id, before, now + DAY)
         if count:
             days = interval_days(record.role, rule.road_days, rule.shelf_days)
             findings.append(

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tripleguard.catalog import questions
+from tripleguard.catalog import due, folders, questions
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SampledHasher
 from tripleguard.model import Copy, CopyState, Entry, File, Medium
@@ -184,7 +184,7 @@ class ScanLane:
                 return [], []
             met.add(folder)
             self._compare(folder, entries, changed, unknown)
-        for folder in questions.folders_with_copies(self._catalog, self._drive.record.id):
+        for folder in folders.folders_with_copies(self._catalog, self._drive.record.id):
             if folder not in met and not folder.startswith(f"{OWN}/"):
                 self._compare(folder, [], changed, unknown)
         return changed, unknown
@@ -207,7 +207,7 @@ class ScanLane:
         self, folder: str, entries: Sequence[Entry], changed: list[tuple[Copy, Entry]], unknown: list[str]
     ) -> None:
         recorded = {
-            copy.path: copy for copy in questions.copies_right_in(self._catalog, self._drive.record.id, folder)
+            copy.path: copy for copy in folders.copies_right_in(self._catalog, self._drive.record.id, folder)
         }
         fine: list[int] = []
         for entry in entries:
@@ -234,10 +234,10 @@ class ScanLane:
 
     def _read_due(self) -> bool:
         place_id = self._drive.record.id
-        self.of_bytes = questions.due_bytes(self._catalog, place_id, self._due_before, self._now)
+        self.of_bytes = due.due_bytes(self._catalog, place_id, self._due_before, self._now)
         after: tuple[int, int] = (-1, 0)
         while True:
-            window = questions.due_copies(self._catalog, place_id, self._due_before, self._now, after, _WINDOW)
+            window = due.due_copies(self._catalog, place_id, self._due_before, self._now, after, _WINDOW)
             if not window:
                 return True
             after = max((copy.evidence.verified_at or 0, copy.id) for copy in window)

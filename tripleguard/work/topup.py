@@ -11,9 +11,9 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from tripleguard.catalog import questions
+from tripleguard.catalog import questions, shoots
 from tripleguard.catalog.lineage import newest_version
-from tripleguard.catalog.questions import KnownFile
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.twins import further_debts, twin_debts, twin_ids
 from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
@@ -63,7 +63,7 @@ def topup(kit: Kit, drives: Sequence[OpenDrive], refused: Sequence[TripleguardEr
         made=run.made,
         proved=run.proved,
         total_bytes=run.total_bytes,
-        still_short=questions.totals(kit.catalog)[2] + further_debts(kit.catalog, kit.settings.rule.drive_copies),
+        still_short=shoots.totals(kit.catalog)[2] + further_debts(kit.catalog, kit.settings.rule.drive_copies),
         no_source=run.no_source,
         troubles=tuple(run.troubles),
         seconds=round(time.monotonic() - began, 3),
@@ -74,7 +74,7 @@ class _Topup(CopyRun):
     """One run, from the caller's thread."""
 
     def __init__(self, kit: Kit, drives: Sequence[OpenDrive]) -> None:
-        short = questions.owed(kit.catalog)
+        short = shoots.owed(kit.catalog)
         super().__init__(
             kit, drives, "topup", "", sum(owed.short for owed in short), sum(owed.bytes for owed in short)
         )
@@ -152,7 +152,7 @@ class _Plan:
     def tasks(self, copier: Copier) -> Iterator[Task]:
         """Prove what only lacks proof, and copy what lacks copies, for each file short of the rule."""
         twins = twin_ids(self._holdings.catalog)
-        for known in questions.short_files(self._holdings.catalog):
+        for known in shoots.short_files(self._holdings.catalog):
             if known.id in twins:
                 continue
             lacking = self._holdings.lacking(known, known.name, self._lanes)
@@ -207,7 +207,7 @@ class _Plan:
             )
         known = questions.file_with_digest(self._naming, file.digest)
         assert known is not None
-        shoot = questions.shoot_with_id(self._naming, known.shoot_id)
+        shoot = shoots.shoot_with_id(self._naming, known.shoot_id)
         task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
         older = self._older_version(task, known)
         if older is not None:

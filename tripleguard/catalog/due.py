@@ -1,0 +1,89 @@
+"""What is to be looked at again on a place, and which of its check lists lag behind."""
+
+from __future__ import annotations
+
+from tripleguard.catalog.rows import COPY, COPY_FROM, copy_of
+from tripleguard.catalog.store import Catalog
+from tripleguard.model import Copy, Shoot
+
+_EVER = 2**63 - 1
+
+
+def lists_due(catalog: Catalog, place_id: int) -> list[Shoot]:
+    """Shoots whose check list on a place lags behind the catalog."""
+    rows = catalog.rows(
+        "SELECT s.id, s.day, s.name FROM lists_due d JOIN shoots s ON s.id = d.shoot_id WHERE d.place_id = ?",
+        place_id,
+    )
+    return [Shoot(*row) for row in rows]
+
+
+def overdue(catalog: Catalog, place_id: int, before: int, ahead: int) -> tuple[int, int | None]:
+    """Copies on a place last verified before then, or by a clock that was ahead of then; and the oldest time."""
+    row = catalog.row(
+        "SELECT count(*), min(verified_at) FROM copies"
+        " WHERE place_id = ? AND state = 'present' AND (verified_at < ? OR verified_at > ?)",
+        place_id,
+        before,
+        ahead,
+    )
+    assert row is not None
+    return row[0], row[1]
+
+
+def oldest_verified(catalog: Catalog, place_id: int) -> int | None:
+    """When the longest-unverified copy on a place was last read back."""
+    row = catalog.row(
+        "SELECT min(verified_at) FROM copies WHERE place_id = ? AND state = 'present' AND verified_at IS NOT NULL",
+        place_id,
+    )
+    return row[0] if row else None
+
+
+def due_bytes(catalog: Catalog, place_id: int, before: int, ahead: int) -> int:
+    """Bytes on a place that were never verified, or last before `before` or after `ahead` (UTC ns)."""
+    row = catalog.row(
+        "SELECT coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ?"
+        " AND c.state = 'present' AND (c.verified_at IS NULL OR c.verified_at < ? OR c.verified_at > ?)",
+        place_id,
+        before,
+        ahead,
+    )
+    assert row is not None
+    return int(row[0])
+
+
+def due_copies(
+    catalog: Catalog, place_id: int, before: int, ahead: int, after: tuple[int, int], limit: int
+) -> list[Copy]:
+    """Copies never verified, then those verified before `before`, oldest first, then those after `ahead`.
+
+    The last ones were verified by a clock that was wrong. after: (verified_at or 0, id) of the last one that was
+    taken; (-1, 0) to begin.
+    """
+    verified, last = after
+    if verified <= 0:
+        rows = catalog.rows(
+            f"SELECT {COPY} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present'"
+            " AND c.verified_at IS NULL AND c.id > ? ORDER BY c.id LIMIT ?",
+            place_id,
+            last if verified == 0 else -1,
+            limit,
+        )
+        if rows:
+            return [copy_of(row) for row in rows]
+        verified, last = 1, 0
+    for low, high in ((verified, before), (max(verified, ahead + 1), _EVER)):
+        rows = catalog.rows(
+            f"SELECT {COPY} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at >= ?"
+            " AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?) ORDER BY c.verified_at, c.id LIMIT ?",
+            place_id,
+            low,
+            high,
+            verified,
+            last,
+            limit,
+        )
+        if rows:
+            return [copy_of(row) for row in rows]
+    return []

@@ -1,0 +1,11 @@
+"""The steps that bring a catalog up to date: one room each, in order, never edited once landed."""
+
+from __future__ import annotations
+
+from tripleguard.catalog.migrations import findings, first
+
+STEPS: tuple[tuple[str, str], ...] = (
+    ("0001_first", first.SCRIPT),
+    ("0002_findings", findings.SCRIPT),
+)
+"""Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -1,0 +1,253 @@
+"""0001: places, shoots, files and copies, what happened, and what was answered.
+
+Landed: never edited.
+"""
+
+from __future__ import annotations
+
+_TABLES = """
+CREATE TABLE meta (
+  key TEXT PRIMARY KEY,
+  value TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE places (
+  id INTEGER PRIMARY KEY,
+  uid TEXT NOT NULL UNIQUE,
+  name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+  kind TEXT NOT NULL CHECK (kind IN ('drive', 'offsite')),
+  role TEXT NOT NULL CHECK (role IN ('road', 'shelf')),
+  state TEXT NOT NULL CHECK (state IN ('active', 'shelved', 'lost', 'retired')),
+  added_at INTEGER NOT NULL,
+  last_seen_at INTEGER,
+  last_path ANY
+) STRICT;
+
+CREATE TABLE shoots (
+  id INTEGER PRIMARY KEY,
+  day TEXT NOT NULL CHECK (day GLOB '[12][0-9][0-9][0-9]-[01][0-9]-[0-3][0-9]'),
+  name TEXT NOT NULL COLLATE NOCASE,
+  created_at INTEGER NOT NULL,
+  files INTEGER NOT NULL DEFAULT 0,
+  bytes INTEGER NOT NULL DEFAULT 0,
+  short INTEGER NOT NULL DEFAULT 0,
+  UNIQUE (day, name)
+) STRICT;
+
+CREATE TABLE bodies (
+  id INTEGER PRIMARY KEY,
+  label TEXT NOT NULL UNIQUE,
+  make TEXT NOT NULL,
+  model TEXT NOT NULL,
+  serial TEXT NOT NULL,
+  UNIQUE (make, model, serial)
+) STRICT;
+
+CREATE TABLE files (
+  id INTEGER PRIMARY KEY,
+  digest BLOB NOT NULL UNIQUE CHECK (length(digest) = 32),
+  size INTEGER NOT NULL CHECK (size >= 0),
+  name ANY NOT NULL,
+  kind TEXT NOT NULL,
+  shoot_id INTEGER NOT NULL REFERENCES shoots,
+  body_id INTEGER REFERENCES bodies,
+  captured_wall_ns INTEGER,
+  captured_offset INTEGER,
+  sample BLOB,
+  first_seen_at INTEGER NOT NULL,
+  wants INTEGER NOT NULL,
+  drive_copies INTEGER NOT NULL DEFAULT 0,
+  offsite_copies INTEGER NOT NULL DEFAULT 0,
+  -- BLAKE3 of nothing: a file that holds bytes can never have it
+  CHECK ((digest = x'af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262') = (size = 0))
+) STRICT;
+CREATE INDEX files_by_name ON files (name COLLATE NOCASE, size);
+CREATE INDEX files_by_shoot ON files (shoot_id);
+CREATE INDEX files_by_capture ON files (captured_wall_ns) WHERE captured_wall_ns IS NOT NULL;
+CREATE INDEX files_short ON files (drive_copies, first_seen_at) WHERE drive_copies < wants;
+
+CREATE TABLE folders (
+  id INTEGER PRIMARY KEY,
+  place_id INTEGER NOT NULL REFERENCES places,
+  path ANY NOT NULL,
+  UNIQUE (place_id, path)
+) STRICT;
+
+CREATE TABLE copies (
+  id INTEGER PRIMARY KEY,
+  file_id INTEGER NOT NULL REFERENCES files,
+  place_id INTEGER NOT NULL REFERENCES places,
+  folder_id INTEGER NOT NULL REFERENCES folders,
+  name ANY NOT NULL,
+  shoot_id INTEGER NOT NULL REFERENCES shoots,
+  mtime_ns INTEGER NOT NULL,
+  state TEXT NOT NULL CHECK (state IN ('present', 'missing', 'corrupt', 'altered', 'aside')),
+  state_since INTEGER NOT NULL,
+  written_at INTEGER,
+  verified_at INTEGER,
+  medium TEXT CHECK (medium IN ('direct', 'dropped', 'cached')),
+  listed_at INTEGER,
+  UNIQUE (folder_id, name),
+  CHECK ((verified_at IS NULL) = (medium IS NULL))
+) STRICT;
+CREATE INDEX copies_by_file ON copies (file_id, place_id);
+CREATE INDEX copies_due ON copies (place_id, verified_at) WHERE state = 'present';
+CREATE INDEX copies_wrong ON copies (state, place_id) WHERE state IN ('missing', 'corrupt', 'altered');
+
+CREATE TABLE coverage (
+  shoot_id INTEGER NOT NULL REFERENCES shoots,
+  place_id INTEGER NOT NULL REFERENCES places,
+  copies INTEGER NOT NULL DEFAULT 0,
+  bytes INTEGER NOT NULL DEFAULT 0,
+  good INTEGER NOT NULL DEFAULT 0,
+  good_bytes INTEGER NOT NULL DEFAULT 0,
+  PRIMARY KEY (shoot_id, place_id)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX coverage_by_place ON coverage (place_id);
+
+CREATE TABLE lists_due (
+  place_id INTEGER NOT NULL REFERENCES places,
+  shoot_id INTEGER NOT NULL REFERENCES shoots,
+  PRIMARY KEY (place_id, shoot_id)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE jobs (
+  id INTEGER PRIMARY KEY,
+  kind TEXT NOT NULL,
+  subject ANY,
+  agent TEXT NOT NULL,
+  started_at INTEGER NOT NULL,
+  ended_at INTEGER,
+  outcome TEXT,
+  detail TEXT NOT NULL DEFAULT '{}'
+) STRICT;
+CREATE INDEX jobs_by_start ON jobs (started_at);
+
+CREATE TABLE events (
+  id INTEGER PRIMARY KEY,
+  at INTEGER NOT NULL,
+  type TEXT NOT NULL,
+  outcome TEXT NOT NULL CHECK (outcome IN ('success', 'partial', 'failure')),
+  job_id INTEGER REFERENCES jobs,
+  place_id INTEGER REFERENCES places,
+  shoot_id INTEGER REFERENCES shoots,
+  file_id INTEGER REFERENCES files,
+  message TEXT NOT NULL,
+  detail TEXT NOT NULL DEFAULT '{}'
+) STRICT;
+CREATE INDEX events_by_time ON events (at);
+CREATE INDEX events_by_shoot ON events (shoot_id, at) WHERE shoot_id IS NOT NULL;
+CREATE INDEX events_by_file ON events (file_id, at) WHERE file_id IS NOT NULL;
+
+CREATE TABLE card_files (
+  id INTEGER PRIMARY KEY,
+  job_id INTEGER NOT NULL REFERENCES jobs,
+  folder ANY NOT NULL,
+  name ANY NOT NULL,
+  size INTEGER NOT NULL,
+  mtime_ns INTEGER NOT NULL,
+  file_id INTEGER NOT NULL REFERENCES files,
+  read_at INTEGER NOT NULL,
+  UNIQUE (job_id, folder, name)
+) STRICT;
+CREATE INDEX card_files_by_name ON card_files (name, size);
+CREATE INDEX card_files_by_file ON card_files (file_id);
+
+CREATE TABLE clearances (
+  id INTEGER PRIMARY KEY,
+  at INTEGER NOT NULL,
+  subject_kind TEXT NOT NULL CHECK (subject_kind IN ('card', 'drive')),
+  subject ANY NOT NULL,
+  agent TEXT NOT NULL,
+  answer INTEGER NOT NULL CHECK (answer IN (0, 1)),
+  files INTEGER NOT NULL,
+  bytes INTEGER NOT NULL,
+  covered INTEGER NOT NULL,
+  list_digest BLOB NOT NULL,
+  detail TEXT NOT NULL
+) STRICT;
+
+CREATE TRIGGER events_stay BEFORE UPDATE ON events
+BEGIN SELECT RAISE(ABORT, 'events are append-only'); END;
+CREATE TRIGGER events_remain BEFORE DELETE ON events
+BEGIN SELECT RAISE(ABORT, 'events are append-only'); END;
+CREATE TRIGGER clearances_stay BEFORE UPDATE ON clearances
+BEGIN SELECT RAISE(ABORT, 'clearances are append-only'); END;
+CREATE TRIGGER clearances_remain BEFORE DELETE ON clearances
+BEGIN SELECT RAISE(ABORT, 'clearances are append-only'); END;
+"""
+
+_RECOUNT = """
+  UPDATE files SET
+    drive_copies = (SELECT count(DISTINCT c.place_id) FROM copies c JOIN places p ON p.id = c.place_id
+      WHERE c.file_id = files.id AND c.state = 'present' AND c.verified_at IS NOT NULL
+        AND p.kind = 'drive' AND p.state IN ('active', 'shelved')),
+    offsite_copies = (SELECT count(DISTINCT c.place_id) FROM copies c JOIN places p ON p.id = c.place_id
+      WHERE c.file_id = files.id AND c.state = 'present' AND c.verified_at IS NOT NULL
+        AND p.kind = 'offsite' AND p.state IN ('active', 'shelved'))
+"""
+
+
+def _coverage_step(row: str, sign: str) -> str:
+    """Adds (`+`) or takes away (`-`) one copy row (`NEW` or `OLD`) in the coverage of its shoot and place."""
+    size = f"(SELECT size FROM files WHERE id = {row}.file_id)"
+    present = f"({row}.state = 'present')"
+    good = f"({row}.state = 'present' AND {row}.verified_at IS NOT NULL)"
+    return f"""
+  UPDATE coverage SET
+    copies = copies {sign} {present}, bytes = bytes {sign} {present} * {size},
+    good = good {sign} {good}, good_bytes = good_bytes {sign} {good} * {size}
+  WHERE shoot_id = {row}.shoot_id AND place_id = {row}.place_id;
+"""
+
+
+_OPEN_COVERAGE = """
+  INSERT INTO coverage (shoot_id, place_id) SELECT NEW.shoot_id, NEW.place_id
+    WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE shoot_id = NEW.shoot_id AND place_id = NEW.place_id);
+"""
+
+_LIST_DUE = """
+  INSERT INTO lists_due (place_id, shoot_id) SELECT NEW.place_id, NEW.shoot_id
+    WHERE NOT EXISTS (SELECT 1 FROM lists_due WHERE place_id = NEW.place_id AND shoot_id = NEW.shoot_id);
+"""
+
+_TRIGGERS = f"""
+CREATE TRIGGER copy_in AFTER INSERT ON copies BEGIN
+{_OPEN_COVERAGE}{_LIST_DUE}{_coverage_step("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
+END;
+
+CREATE TRIGGER copy_moved AFTER UPDATE OF file_id, folder_id, name, shoot_id ON copies
+WHEN OLD.file_id <> NEW.file_id OR OLD.folder_id <> NEW.folder_id OR OLD.name <> NEW.name
+  OR OLD.shoot_id <> NEW.shoot_id BEGIN
+{_LIST_DUE}
+END;
+
+CREATE TRIGGER copy_changed AFTER UPDATE OF file_id, place_id, shoot_id, state, verified_at ON copies BEGIN
+{_OPEN_COVERAGE}{_coverage_step("OLD", "-")}{_coverage_step("NEW", "+")}
+{_RECOUNT} WHERE id IN (OLD.file_id, NEW.file_id);
+END;
+
+CREATE TRIGGER copy_out AFTER DELETE ON copies BEGIN
+{_coverage_step("OLD", "-")}{_RECOUNT} WHERE id = OLD.file_id;
+END;
+
+CREATE TRIGGER place_changed AFTER UPDATE OF state, kind ON places WHEN OLD.state <> NEW.state BEGIN
+{_RECOUNT} WHERE id IN (SELECT file_id FROM copies WHERE place_id = NEW.id);
+END;
+
+CREATE TRIGGER file_in AFTER INSERT ON files BEGIN
+  UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size, short = short + (NEW.drive_copies < NEW.wants)
+  WHERE id = NEW.shoot_id;
+END;
+
+CREATE TRIGGER file_changed AFTER UPDATE OF shoot_id, size, wants, drive_copies ON files
+WHEN OLD.shoot_id <> NEW.shoot_id OR OLD.size <> NEW.size
+  OR (OLD.drive_copies < OLD.wants) <> (NEW.drive_copies < NEW.wants) BEGIN
+  UPDATE shoots SET files = files - 1, bytes = bytes - OLD.size, short = short - (OLD.drive_copies < OLD.wants)
+  WHERE id = OLD.shoot_id;
+  UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size, short = short + (NEW.drive_copies < NEW.wants)
+  WHERE id = NEW.shoot_id;
+END;
+"""
+
+SCRIPT = _TABLES + _TRIGGERS

@@ -1,0 +1,113 @@
+"""What the catalog knows of shoots and bodies: what they hold, where, and what is still owed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tripleguard.catalog.rows import FILE, KnownFile, file_of
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import to_db
+from tripleguard.model import Shoot
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What one shoot has on one place: copies and bytes, and how many of them were verified."""
+
+    shoot: Shoot
+    place: str
+    copies: int
+    bytes: int
+    good: int
+    good_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """Files of one shoot that are short of the rule."""
+
+    shoot: Shoot
+    files: int
+    short: int
+    bytes: int
+
+
+def by_day(catalog: Catalog) -> list[Shoot]:
+    """All shoots, by day."""
+    return [Shoot(*row) for row in catalog.rows("SELECT id, day, name FROM shoots ORDER BY day, id")]
+
+
+def shoot_with_id(catalog: Catalog, shoot_id: int) -> Shoot:
+    """The shoot with this id."""
+    row = catalog.row("SELECT id, day, name FROM shoots WHERE id = ?", shoot_id)
+    assert row is not None
+    return Shoot(*row)
+
+
+def shoots_like(catalog: Catalog, text: str) -> list[Shoot]:
+    """Shoots whose day, name or title holds the text."""
+    rows = catalog.rows(
+        "SELECT id, day, name FROM shoots WHERE instr(lower(day || ' ' || name), lower(?)) > 0 ORDER BY day",
+        to_db(text),
+    )
+    return [Shoot(*row) for row in rows]
+
+
+def shoots_of_day(catalog: Catalog, day: str) -> list[Shoot]:
+    """Shoots of one shooting day (`YYYY-MM-DD`), oldest first."""
+    rows = catalog.rows("SELECT id, day, name FROM shoots WHERE day = ? ORDER BY id", day)
+    return [Shoot(*row) for row in rows]
+
+
+def bodies(catalog: Catalog) -> dict[tuple[str, str, str], tuple[int, str]]:
+    """Known camera bodies: (make, model, serial) to id and label."""
+    return {
+        (make, model, serial): (number, label)
+        for number, label, make, model, serial in catalog.rows("SELECT id, label, make, model, serial FROM bodies")
+    }
+
+
+def coverage(catalog: Catalog, place_id: int | None = None) -> list[Held]:
+    """What each shoot has on each place."""
+    where, values = ("WHERE v.place_id = ?", [place_id]) if place_id is not None else ("", [])
+    rows = catalog.rows(
+        "SELECT s.id, s.day, s.name, p.name, v.copies, v.bytes, v.good, v.good_bytes FROM coverage v"
+        f" JOIN shoots s ON s.id = v.shoot_id JOIN places p ON p.id = v.place_id {where} ORDER BY s.day, p.id",
+        *values,
+    )
+    return [Held(Shoot(*row[:3]), *row[3:]) for row in rows]
+
+
+def totals(catalog: Catalog) -> tuple[int, int, int]:
+    """Files, bytes, and files short of the rule, over all shoots."""
+    row = catalog.row(
+        "SELECT coalesce(sum(files), 0), coalesce(sum(bytes), 0), coalesce(sum(short), 0) FROM shoots"
+    )
+    assert row is not None
+    return row[0], row[1], row[2]
+
+
+def owed(catalog: Catalog) -> list[Owed]:
+    """Shoots with files that are short of the rule."""
+    rows = catalog.rows(
+        "SELECT s.id, s.day, s.name, s.files, s.short, (SELECT coalesce(sum(f.size), 0) FROM files f"
+        " WHERE f.shoot_id = s.id AND f.drive_copies < f.wants) FROM shoots s WHERE s.short > 0 ORDER BY s.day"
+    )
+    return [Owed(Shoot(*row[:3]), *row[3:]) for row in rows]
+
+
+def short_files(catalog: Catalog) -> Iterator[KnownFile]:
+    """Files short of the rule: fewest good copies first, then oldest."""
+    rows = catalog.each(
+        f"SELECT {FILE} FROM files f WHERE f.drive_copies < f.wants ORDER BY f.drive_copies, f.first_seen_at"
+    )
+    return (file_of(row) for row in rows)
+
+
+def short_by_copies(catalog: Catalog) -> dict[int, int]:
+    """How many files short of the rule have 0, 1, ... verified drive copies."""
+    rows = catalog.rows(
+        "SELECT drive_copies, count(*) FROM files WHERE drive_copies < wants GROUP BY drive_copies"
+    )
+    return dict(rows)
