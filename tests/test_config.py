@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import World
 
-from tripleguard.config import Settings, parse_settings, read_settings, size_in_bytes
+from tripleguard.config import Settings, parse_settings, read_settings, seconds_of, size_in_bytes
 from tripleguard.errors import WrongSettings
 from tripleguard.home import example_settings, home_at, make_home
 from tripleguard.layout import copy_path, shoot_folder
@@ -68,6 +68,10 @@ def test_without_a_file_all_is_as_usual(tmp_path: Path) -> None:
         ("[drives]\nreserve = 5\n", 2, "drives.reserve", "expected text in quotes"),
         ("[drives]\nreserve = 'a lot'\n", 2, "drives.reserve", 'expected a size like "2 GiB"'),
         ("[drives]\nreserve = '-1 GB'\n", 2, "drives.reserve", 'expected a size like "2 GiB"'),
+        ("[drives]\nrescan_nightly = 2\n", 2, "drives.rescan_nightly", "expected text in quotes"),
+        ("[drives]\nrescan_nightly = 'long'\n", 2, "drives.rescan_nightly", 'expected a time like "2h"'),
+        ("[drives]\nrescan_nightly = '0h'\n", 2, "drives.rescan_nightly", "from 1min to 24h"),
+        ("[drives]\nrescan_nightly = '25h'\n", 2, "drives.rescan_nightly", "from 1min to 24h"),
         ("[offload]\nbuffers = '1 kB'\n", 2, "offload.buffers", "from 8 MB to 1 GB"),
         ("[offload]\nread_back = 'sometimes'\n", 2, "offload.read_back", "sometimes"),
         ("[layout]\nday_starts = '5 am'\n", 2, "layout.day_starts", 'expected a time like "05:00"'),
@@ -171,6 +175,29 @@ def test_sizes_as_people_write_them(text: str, size: int) -> None:
 def test_what_is_no_size_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is not a size"):
         size_in_bytes(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [
+        ("90s", 90),
+        ("45min", 2700),
+        ("2h", 7200),
+        ("1h 30min", 5400),
+        (" 2h30min ", 9000),
+        ("90d", 7_776_000),
+        ("1d 1h 1min 1s", 90_061),
+        ("0d", 0),
+    ],
+)
+def test_times_as_people_write_them(text: str, seconds: int) -> None:
+    assert seconds_of(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "2", "h", "2 hours", "1.5h", "-2h", "30min 1h", "9999999d", "2h x"])
+def test_what_is_no_time_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="is not a time"):
+        seconds_of(text)
 
 
 def test_a_setting_takes_effect(world: World) -> None:

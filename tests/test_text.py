@@ -104,6 +104,7 @@ def test_every_answer_fits_a_terminal_of_eighty_columns(world: World) -> None:
         ("report",),
         ("log",),
         ("where", "ORR"),
+        ("forecast",),
         ("topup",),
         ("offload", world.root / "nowhere"),
         ("where", "no such name"),

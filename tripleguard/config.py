@@ -18,6 +18,7 @@ from tripleguard.errors import WrongSettings
 from tripleguard.names import trouble_with_title
 
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
+_TIME = re.compile(r"^\s*(?:(\d{1,6})\s*d)?\s*(?:(\d{1,6})\s*h)?\s*(?:(\d{1,6})\s*min)?\s*(?:(\d{1,6})\s*s)?\s*$")
 _POWER = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _FIELDS = ("year", "date", "shoot", "body", "name")
@@ -48,10 +49,15 @@ class Drives(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How drives are treated."""
 
     reserve: str = "2 GiB"
+    rescan_nightly: str = "2h"
 
     @property
     def reserve_bytes(self) -> int:
         return size_in_bytes(self.reserve)
+
+    @property
+    def nightly_seconds(self) -> float:
+        return seconds_of(self.rescan_nightly)
 
 
 class Offload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -88,6 +94,15 @@ def size_in_bytes(text: str) -> int:
         raise ValueError(f"{text!r} is not a size like 500 MB or 2 GiB")
     number, unit, binary = match.groups()
     return int(float(number) * (1024 if binary else 1000) ** _POWER[unit])
+
+
+def seconds_of(text: str) -> float:
+    """`90d`, `2h`, `1h 30min`, `90s` as seconds. Raises ValueError."""
+    match = _TIME.match(text)
+    if match is None or not any(match.groups()):
+        raise ValueError(f"{text!r} is not a time like 90d, 2h, 1h 30min or 45min")
+    days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    return float(days * 86_400 + hours * 3600 + minutes * 60 + seconds)
 
 
 def read_settings(path: Path) -> Settings:
@@ -162,6 +177,12 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
             raise refuse(section, key, f'expected a size like "2 GiB"; {error}') from error
     if not 8_000_000 <= settings.offload.buffer_bytes <= 1_000_000_000:
         raise refuse("offload", "buffers", "expected a size from 8 MB to 1 GB")
+    try:
+        nightly = settings.drives.nightly_seconds
+    except ValueError as error:
+        raise refuse("drives", "rescan_nightly", f'expected a time like "2h"; {error}') from error
+    if not 60 <= nightly <= 86_400:
+        raise refuse("drives", "rescan_nightly", "expected a time from 1min to 24h")
     try:
         _ = settings.layout.day_start
     except ValueError as error:

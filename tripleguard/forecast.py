@@ -1,16 +1,27 @@
 """What the numbers promise. Pure functions: no disk, no clock, no catalog.
 
-Here so far: what a sample proves, and whether the night is long enough for the interval that the rule asks.
+Here so far: what a sample proves; what falls due on a drive when; how fast a drive was read; and whether the night
+is long enough for the interval that the rule asks.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.clock import DAY
 
 _STEPS = 60
+
+LEAST_READ = 64_000_000
+"""Bytes that must have been read before a rate is worth anything: less is mostly opening and listing."""
+
+RATE_FROM = 5
+"""How many of the newest readings a rate is taken from: drives slow down as they fill."""
+
+PORTABLE_DISK = 100e6
+"""Bytes/s of a portable hard disk, all of it read in order. Common practice, no source."""
 
 
 def share_bound(sampled: int, failed: int, confidence: float = 0.95) -> float:
@@ -60,6 +71,22 @@ def night_plan(
     return NightPlan(nights, days, days <= interval_days, min(1.0, a_night / total_bytes) if total_bytes else 1.0)
 
 
+def nightly_needed(total_bytes: int, rate: float, interval_days: float, nights_a_week: float = 7) -> float:
+    """Seconds a night that just keep the interval: the least with which `night_plan` says enough."""
+    if rate <= 0 or interval_days <= 0 or nights_a_week <= 0:
+        return 0.0 if total_bytes == 0 else math.inf
+    return total_bytes * 7 / (rate * interval_days * nights_a_week)
+
+
+@dataclass(frozen=True, slots=True)
+class DueDay:
+    """Copies that fall due on one day. day 0: they are due now; k: in the k-th 24 hours from now."""
+
+    day: int
+    copies: int
+    total_bytes: int
+
+
 @dataclass(frozen=True, slots=True)
 class Due:
     """What is due on a drive. seconds: how long it takes at the rate given; inf where that is unknown."""
@@ -69,13 +96,87 @@ class Due:
     seconds: float
 
 
-def due(verified: list[tuple[int | None, int]], interval_days: float, now: int, rate: float) -> Due:
-    """What of these (verified_at UTC ns or None, bytes) copies is due now, and how long reading it takes."""
-    before = now - int(interval_days * DAY)
-    sizes = [size for at, size in verified if at is None or at < before]
-    total = sum(sizes)
+def due_day(verified_at: int | None, interval_days: int, now: int) -> int:
+    """The `DueDay.day` of a copy (UTC ns). Never verified, or by a clock that was ahead: it is due now."""
+    if verified_at is None or verified_at > now:
+        return 0
+    left = verified_at + interval_days * DAY - now
+    return 0 if left < 0 else left // DAY + 1
+
+
+def due_within(days: Iterable[DueDay], within: int, rate: float) -> Due:
+    """What is due now or falls due within so many days, and how long reading it takes at rate bytes/s."""
+    some = [one for one in days if one.day <= within]
+    total = sum(one.total_bytes for one in some)
     seconds = total / rate if rate > 0 else (0.0 if total == 0 else math.inf)
-    return Due(len(sizes), total, seconds)
+    return Due(sum(one.copies for one in some), total, seconds)
+
+
+@dataclass(frozen=True, slots=True)
+class CatchUp:
+    """How the coming nights go.
+
+    nights: after so many, all that is due now is read; None: not within the nights looked at. most_days_late: how
+    long after it fell due the last of what is not due yet is read.
+    """
+
+    nights: int | None
+    most_days_late: int
+
+
+def catch_up(days: Sequence[DueDay], bytes_a_night: float, nights: int) -> CatchUp:
+    """The coming nights one by one, the longest due first. The n-th night is n days from now.
+
+    Copies that are read fall due again an interval later, so nights is to be at most an interval.
+    """
+    waiting = sorted(((one.day, float(one.total_bytes)) for one in days), reverse=True)
+    caught_up = None if waiting and waiting[-1][0] == 0 else 0
+    late = 0
+    for night in range(1, nights + 1):
+        left = bytes_a_night
+        while waiting and waiting[-1][0] <= night and left > 0:
+            day, size = waiting.pop()
+            if size > left:
+                waiting.append((day, size - left))
+            elif day > 0:
+                late = max(late, night - day)
+            left -= min(size, left)
+        if caught_up is None and not (waiting and waiting[-1][0] == 0):
+            caught_up = night
+    if waiting and 0 < waiting[-1][0] <= nights:
+        late = max(late, nights + 1 - waiting[-1][0])
+    return CatchUp(caught_up, late)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One time that a drive was read. at: UTC ns of its end; seconds: spent reading."""
+
+    at: int
+    total_bytes: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast a drive is read, in bytes/s. readings: how many it was measured over, 0: it is assumed.
+
+    at: the newest of them, UTC ns. assumed_from: in words, where it is assumed.
+    """
+
+    bytes_per_second: float
+    readings: int
+    at: int | None = None
+    assumed_from: str = ""
+
+
+def rate_of(readings: Sequence[Reading]) -> Rate | None:
+    """The rate over the newest readings, all their bytes by all their time; None if they were too few or short."""
+    newest = sorted((one for one in readings if one.total_bytes > 0), key=lambda one: -one.at)[:RATE_FROM]
+    total, seconds = sum(one.total_bytes for one in newest), sum(one.seconds for one in newest)
+    if total < LEAST_READ or seconds <= 0:
+        return None
+    return Rate(total / seconds, len(newest), newest[0].at)
 
 
 def _at_most(failed: int, sampled: int, share: float) -> float:

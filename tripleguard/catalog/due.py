@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
+
 from tripleguard.catalog.rows import COPY, COPY_FROM, copy_of
 from tripleguard.catalog.store import Catalog
+from tripleguard.clock import DAY, SECOND
+from tripleguard.forecast import DueDay, Reading
 from tripleguard.model import Copy, Shoot
 
 _EVER = 2**63 - 1
@@ -87,3 +91,37 @@ def due_copies(
         if rows:
             return [copy_of(row) for row in rows]
     return []
+
+
+def due_by_day(catalog: Catalog, place_id: int, interval_days: int, now: int) -> list[DueDay]:
+    """Every present copy of a place by the day on which it falls due, as `forecast.due_day` counts them."""
+    left = "c.verified_at + ?3 * ?2 - ?1"
+    rows = catalog.rows(
+        f"SELECT CASE WHEN c.verified_at IS NULL OR c.verified_at > ?1 OR {left} < 0 THEN 0"
+        f" ELSE ({left}) / ?2 + 1 END AS day, count(*), sum(f.size) FROM copies c JOIN files f ON f.id = c.file_id"
+        " WHERE c.place_id = ?4 AND c.state = 'present' GROUP BY day ORDER BY day",
+        now,
+        DAY,
+        interval_days,
+        place_id,
+    )
+    return [DueDay(*row) for row in rows]
+
+
+def readings_of(catalog: Catalog, place_name: str, limit: int) -> list[Reading]:
+    """The newest rescans of a drive that read from its medium, newest first.
+
+    One that did not note how long it read counts from its beginning to its end, which makes the drive slower than
+    it is.
+    """
+    rows = catalog.rows(
+        "SELECT ended_at, started_at, detail FROM jobs WHERE subject = ? AND kind LIKE 'rescan %'"
+        " AND ended_at IS NOT NULL AND json_extract(detail, '$.bytes') > 0 ORDER BY id DESC LIMIT ?",
+        place_name,
+        limit,
+    )
+    found = []
+    for ended, started, detail in rows:
+        told = json.loads(detail)
+        found.append(Reading(ended, told["bytes"], told.get("seconds", (ended - started) / SECOND)))
+    return found

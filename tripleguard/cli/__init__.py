@@ -22,6 +22,7 @@ _COMMANDS = {
     "clearance": ("tripleguard.cli.clearance", "May this card be reformatted?"),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
+    "forecast": ("tripleguard.cli.forecast", "Is the nightly time enough to read everything again?"),
     "log": ("tripleguard.cli.log", "What was done, when."),
     "demo": ("tripleguard.cli.demo", "An invented tour, played through in a scratch folder."),
 }

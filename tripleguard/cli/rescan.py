@@ -32,10 +32,10 @@ def command(
     read for longest. SIGUSR1 pauses it, SIGUSR2 lets it go on.
     """
     from tripleguard.cli.shell import pausing
-    from tripleguard.config import size_in_bytes
+    from tripleguard.config import seconds_of, size_in_bytes
     from tripleguard.errors import PlaceTrouble, WrongUse
     from tripleguard.reports import objects, text
-    from tripleguard.work.budget import Budget, seconds_of
+    from tripleguard.work.budget import Budget
     from tripleguard.work.kit import drives_for_writing, opened
     from tripleguard.work.rescan import rescan
 

@@ -8,13 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
 import sys
 import threading
 import time
 from dataclasses import dataclass, field
-
-_DURATION = re.compile(r"^\s*(?:(\d+)\s*h)?\s*(?:(\d+)\s*min)?\s*(?:(\d+)\s*s)?\s*$")
 
 
 @dataclass(slots=True)
@@ -48,15 +45,6 @@ class Budget:
             now = time.monotonic()
             self._debt_until = max(self._debt_until, now) + size / self.rate
             return self._debt_until - now
-
-
-def seconds_of(text: str) -> float:
-    """`2h`, `1h 30min`, `45min`, `90s` as seconds. Raises ValueError."""
-    match = _DURATION.match(text)
-    if match is None or not any(match.groups()):
-        raise ValueError(f"{text!r} is not a time like 2h, 1h 30min or 45min")
-    hours, minutes, seconds = (int(part or 0) for part in match.groups())
-    return float(hours * 3600 + minutes * 60 + seconds)
 
 
 def be_gentle() -> None:

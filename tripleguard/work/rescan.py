@@ -277,5 +277,10 @@ class _Rescan:
                     job_id=job,
                     place_id=drive.record.id,
                 )
-                detail = {"checked": seen.checked, "read_back": seen.read_back, "bytes": lane.read}
+                detail = {
+                    "checked": seen.checked,
+                    "read_back": seen.read_back,
+                    "bytes": lane.read,
+                    "seconds": round(lane.seconds, 3),
+                }
                 end_job(self._kit.catalog, job, outcome, detail, self._kit.clock.now())

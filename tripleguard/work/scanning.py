@@ -99,6 +99,8 @@ ScanResult = Listed | Absent | Equal | Different | Unknown | ScanEnded
 class ScanLane:
     """One drive being looked at in a thread of its own. catalog is this lane's own connection.
 
+    read: bytes read so far; seconds: time spent reading them, without what a cap on the rate held back.
+
     due_before: copies verified before this moment (UTC ns) are due; now: those verified after it too, as no
     clock that is right can have said so. report gets every result.
     """
@@ -117,6 +119,7 @@ class ScanLane:
     ) -> None:
         self.number = number
         self.read = 0
+        self.seconds = 0.0
         self.of_bytes = 0
         self.checked = 0
         self._drive = drive
@@ -279,6 +282,7 @@ class ScanLane:
     def _read_file(self, entry: Entry) -> tuple[File | None, bytes, Medium, int]:
         """What the medium holds; no file when stopped, or, with the bytes that can't be read, when it failed."""
         hasher = SampledHasher()
+        began, waited = time.monotonic(), 0.0
         reading = self._drive.place.read(entry.path)
         try:
             while count := reading.readinto(self._buffer):
@@ -288,13 +292,17 @@ class ScanLane:
                 if self._stopped():
                     return None, b"", reading.medium, 0
                 if wait > 0:
+                    asked = time.monotonic()
                     time.sleep(min(wait, 5.0))
+                    waited += time.monotonic() - asked
         except OSError:
             if not self._drive.place.here():
                 raise
             return None, b"", reading.medium, max(1, unreadable_bytes(self._drive.place, entry, self._stopped))
         finally:
             reading.close()
+            # What a cap or a pause held back says nothing of how fast the drive reads.
+            self.seconds += time.monotonic() - began - waited
         return hasher.file(), hasher.sample(), reading.medium, 0
 
 
