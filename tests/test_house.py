@@ -71,6 +71,8 @@ EXCEPTIONS = {
     ("places/locks.py", "write"): "the note in a lock file that storing or home opened",
     ("cli/shell.py", "write"): "a line to standard error, from a signal handler",
     ("cli/shell.py", "O_WRONLY"): "the null device, once nobody reads standard output",
+    ("places/incoming.py", "write"): "the bytes of an unfinished copy, through the descriptor that storing opened",
+    ("places/incoming.py", "utime"): "the time of that unfinished copy, before it has a name",
     ("places/probe.py", "utime"): "the time of its own trial file below incoming, made by storing",
     ("catalog/store.py", "connect"): "SQLite keeps the catalog, below the home folder",
     ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",

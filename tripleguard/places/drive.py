@@ -13,11 +13,12 @@ from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble, PlaceUnreadabl
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
+from tripleguard.places.incoming import DriveIncoming
 from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
 from tripleguard.places.media import MediumReading, depth_of, is_rotational
 from tripleguard.places.own import OWN
 from tripleguard.places.probe import learn_limits
-from tripleguard.places.storing import DriveIncoming, Storing
+from tripleguard.places.storing import Storing
 from tripleguard.places.telling import told
 
 
@@ -110,7 +111,7 @@ class Drive:
                 safe="Copies that were finished stay.",
                 do="Use another drive, then run `tripleguard topup`.",
             )
-        return self._storing.begin()
+        return DriveIncoming(self._storing)
 
     def settle(self, folders: Iterable[str]) -> None:
         self._storing.settle(folders)

@@ -24,17 +24,14 @@ import threading
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
-from tripleguard.errors import CopyTrouble, NameTaken, PlaceFailed
-from tripleguard.model import Entry
+from tripleguard.errors import NameTaken
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import BLOCK, flush_to_medium
+from tripleguard.places.media import flush_to_medium
 from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own
 from tripleguard.places.telling import told
 
-_KEPT_NAME = 200  # bytes
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
-_O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 _RENAME_NOREPLACE = 1  # Linux, include/uapi/linux/fs.h
 _RENAME_EXCL = 4  # macOS, sys/stdio.h
 
@@ -49,10 +46,16 @@ class Storing:
         self._unsettled: set[str] = set()
         self._settling = threading.Lock()
 
-    def begin(self) -> DriveIncoming:
-        """Start an incoming copy. Raises NoRoom, PlaceFailed."""
+    def new_incoming(self) -> str:
+        """A free path for an unfinished copy; its folder is made. Raises NoRoom, PlaceFailed."""
         self.make_folder(INCOMING)
-        return DriveIncoming(self, f"{INCOMING}/{secrets.token_hex(8)}.part")
+        return f"{INCOMING}/{secrets.token_hex(8)}.part"
+
+    def open_incoming(self, path: str, flags: int = 0) -> int:
+        """A descriptor for writing a new unfinished copy. flags: besides those that make it. Raises OSError."""
+        if not path.startswith(f"{INCOMING}/"):
+            raise ValueError(f"{path} is not an unfinished copy")
+        return self.folder.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | flags)
 
     def make_folder(self, folder: str) -> None:
         """Make folder and those above it. Raises NameTaken if a file or link stands in the way."""
@@ -262,136 +265,6 @@ class Storing:
                 flush_to_medium(descriptor)
             finally:
                 os.close(descriptor)
-
-
-class DriveIncoming:
-    """One unfinished copy on a drive; see `base.Incoming`. Written past the cache where that is possible."""
-
-    def __init__(self, storing: Storing, path: str) -> None:
-        self._storing = storing
-        self._path = path
-        self._size = 0
-        self._direct = False
-        self._flushed = False
-        self._fd = -1
-        with told(storing.place, "starting a copy"):
-            self._fd = self._create()
-
-    def write(self, buffer: memoryview) -> None:
-        if self._flushed:
-            raise AssertionError("a flushed copy is never written to")
-        with told(self._storing.place, "writing a copy"):
-            whole = len(buffer) - len(buffer) % BLOCK if self._direct and self._size % BLOCK == 0 else 0
-            if whole:
-                self._write_all(buffer[:whole])
-            if whole < len(buffer):
-                self._leave_direct()
-                self._write_all(buffer[whole:])
-
-    def flush(self, mtime_ns: int) -> None:
-        with told(self._storing.place, "flushing a copy"):
-            self._set_time(mtime_ns)
-            # A failed flush is never repeated: the kernel may have dropped the pages and would say yes.
-            flush_to_medium(self._fd)
-            status = os.fstat(self._fd)
-        if status.st_size != self._size:
-            raise PlaceFailed(
-                f"{self._storing.place}: a copy of {self._size} bytes came out as {status.st_size}.",
-                safe="It was not given a name.",
-                do="Check the drive's cable and its file system.",
-            )
-        self._flushed = True
-
-    def publish(self, path: str) -> Entry:
-        if not self._flushed:
-            raise AssertionError("only a flushed copy may be named")
-        with told(self._storing.place, "closing a copy"):
-            self._close()
-        self._storing.publish(self._path, path)
-        with told(self._storing.place, f"looking at {shown(path)}"):
-            entry = self._storing.folder.look(path)
-        if entry is None or entry.size != self._size:
-            raise PlaceFailed(
-                f"{self._storing.place}: {shown(path)} is not there after it was named.",
-                safe="The card's file is untouched.",
-                do="Check the drive, then run the command again.",
-            )
-        return entry
-
-    def discard(self) -> None:
-        # A driver that has died says so at every close as well; there is nothing left to lose here.
-        with contextlib.suppress(OSError):
-            self._close()
-        self._storing.unlink_incoming(self._path)
-
-    def keep(self, name: str, why: str) -> None:
-        with contextlib.suppress(OSError):
-            self._close()
-        if self._size == 0:
-            self.discard()
-            return
-        with contextlib.suppress(CopyTrouble):
-            # Its end tells more than its beginning, and with `.part` it must still fit.
-            while len(os.fsencode(name)) > _KEPT_NAME:
-                name = name[1:]
-            self._storing.set_aside(self._path, why, f"{name}.part")
-
-    def _create(self) -> int:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
-        if _O_DIRECT:
-            try:
-                descriptor = self._storing.folder.open(self._path, flags | _O_DIRECT)
-            except OSError as error:
-                if error.errno != errno.EINVAL:
-                    raise
-                # Some kernels make the file before they refuse the flag.
-                self._storing.unlink_incoming(self._path)
-            else:
-                self._direct = True
-                return descriptor
-        descriptor = self._storing.folder.open(self._path, flags)
-        if sys.platform == "darwin":
-            import fcntl
-
-            fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
-        return descriptor
-
-    def _write_all(self, view: memoryview) -> None:
-        while view:
-            try:
-                count = os.write(self._fd, view)
-            except OSError as error:
-                if error.errno != errno.EINVAL or not self._direct:
-                    raise
-                self._leave_direct()
-                continue
-            self._size += count
-            view = view[count:]
-            if self._direct and count % BLOCK:
-                self._leave_direct()
-
-    def _leave_direct(self) -> None:
-        if self._direct and sys.platform != "win32":
-            import fcntl
-
-            flags = fcntl.fcntl(self._fd, fcntl.F_GETFL)
-            fcntl.fcntl(self._fd, fcntl.F_SETFL, flags & ~_O_DIRECT)
-            self._direct = False
-
-    def _set_time(self, mtime_ns: int) -> None:
-        target: int | str = self._fd
-        if os.utime not in os.supports_fd:
-            target = self._storing.folder.where(self._path)
-        try:
-            os.utime(target, ns=(mtime_ns, mtime_ns))
-        except OSError as error:
-            if error.errno not in (errno.EPERM, errno.ENOSYS, errno.ENOTSUP, errno.EINVAL, errno.ERANGE):
-                raise
-
-    def _close(self) -> None:
-        descriptor, self._fd = self._fd, -1
-        if descriptor >= 0:
-            os.close(descriptor)
 
 
 def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:
