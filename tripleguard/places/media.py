@@ -14,6 +14,7 @@ import io
 import mmap
 import os
 import sys
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -117,6 +118,8 @@ class MediumReading:
         self._depth = depth
         self._direct = False
         self._started = False
+        self._turn = threading.Lock()
+        self._former: list[io.FileIO] = []
         self._medium = depth.medium
         if depth.below and not depth.drop_below():
             self._medium = Medium.CACHED
@@ -138,8 +141,43 @@ class MediumReading:
         self._started = True
         return count or 0
 
+    def read_at(self, offset: int, buffer: memoryview) -> int:
+        """Fill buffer from offset on, a multiple of BLOCK; fewer bytes only at the end. Raises OSError.
+
+        Several threads may read at once. It does not go with `readinto` on one reading.
+        """
+        filled = 0
+        while filled < len(buffer):
+            count = self._read_some(offset + filled, buffer[filled:])
+            filled += count
+            # A direct transfer stops off the block's edge only where the file ends.
+            if count == 0 or filled % BLOCK:
+                break
+        return filled
+
+    def _read_some(self, offset: int, buffer: memoryview) -> int:
+        file, direct = self._file, self._direct
+        try:
+            return self._pread(file, offset, buffer)
+        except OSError as error:
+            if error.errno != errno.EINVAL or not direct:
+                raise
+        with self._turn:
+            if self._direct:
+                self._former.append(self._file)
+                self._file = self._open(direct=False)
+        return self._pread(self._file, offset, buffer)
+
+    def _pread(self, file: io.FileIO, offset: int, buffer: memoryview) -> int:
+        if sys.platform == "win32":
+            with self._turn:
+                file.seek(offset)
+                return file.readinto(buffer) or 0
+        return os.preadv(file.fileno(), [buffer], offset)
+
     def close(self) -> None:
-        self._file.close()
+        for file in (*self._former, self._file):
+            file.close()
 
     def _open(self, *, direct: bool) -> io.FileIO:
         if sys.platform == "win32":

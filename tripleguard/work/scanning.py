@@ -7,6 +7,7 @@ that the next run repeats at most the one file it was in.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
 import threading
@@ -20,12 +21,12 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SampledHasher
 from tripleguard.model import Copy, CopyState, Entry, File, Medium
 from tripleguard.places.drive import Drive
-from tripleguard.places.media import BLOCK, aligned_buffer
+from tripleguard.places.media import BLOCK
 from tripleguard.places.own import OWN, is_own
 from tripleguard.rules import is_as_recorded
 from tripleguard.work.budget import Budget
-from tripleguard.work.chunks import CHUNK
 from tripleguard.work.kit import OpenDrive
+from tripleguard.work.readahead import ReadAhead
 
 Depth = Literal["quick", "due", "all"]
 
@@ -130,7 +131,7 @@ class ScanLane:
         self._budget = budget
         self._stopped = stopped
         self._report = report
-        self._buffer = aligned_buffer(CHUNK)
+        self._ahead = ReadAhead(drive.record.name)
         self._thread = threading.Thread(target=self._edge, name=f"scan-{drive.record.name}", daemon=True)
 
     def start(self) -> None:
@@ -154,6 +155,7 @@ class ScanLane:
         else:
             self._report(ScanEnded(self.number, finished))
         finally:
+            self._ahead.close()
             self._catalog.close()
 
     def _scan(self) -> bool:
@@ -285,16 +287,17 @@ class ScanLane:
         began, waited = time.monotonic(), 0.0
         reading = self._drive.place.read(entry.path)
         try:
-            while count := reading.readinto(self._buffer):
-                hasher.update(self._buffer[:count])
-                self.read += count
-                wait = self._budget.spend(count)
-                if self._stopped():
-                    return None, b"", reading.medium, 0
-                if wait > 0:
-                    asked = time.monotonic()
-                    time.sleep(min(wait, 5.0))
-                    waited += time.monotonic() - asked
+            with contextlib.closing(self._ahead.chunks(reading, entry.size)) as chunks:
+                for chunk in chunks:
+                    hasher.update(chunk)
+                    self.read += len(chunk)
+                    wait = self._budget.spend(len(chunk))
+                    if self._stopped():
+                        return None, b"", reading.medium, 0
+                    if wait > 0:
+                        asked = time.monotonic()
+                        time.sleep(min(wait, 5.0))
+                        waited += time.monotonic() - asked
         except OSError:
             if not self._drive.place.here():
                 raise
