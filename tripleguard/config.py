@@ -21,6 +21,8 @@ _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
 _TIME = re.compile(r"^\s*(?:(\d{1,6})\s*d)?\s*(?:(\d{1,6})\s*h)?\s*(?:(\d{1,6})\s*min)?\s*(?:(\d{1,6})\s*s)?\s*$")
 _POWER = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
 _FIELD = re.compile(r"\{([^{}]*)\}")
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_WATCH_TIMES = {"night": 'hours like "03:00-07:00"', "drill": 'a day and a time like "sunday 04:00", or ""'}
 _FIELDS = ("year", "date", "shoot", "body", "name")
 
 
@@ -77,6 +79,36 @@ class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
     away_hours: Annotated[int, msgspec.Meta(ge=0)] = 0
 
 
+class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What the watch does by itself, and when. Times of day are local wall time."""
+
+    cards: Literal["ask", "copy", "copy and check"] = "copy"
+    card_folders: tuple[str, ...] = ("DCIM",)
+    look_at: tuple[str, ...] = ("*",)
+    look_also: tuple[str, ...] = ()
+    import_folders: tuple[str, ...] = ()
+    settle_seconds: Annotated[int, msgspec.Meta(ge=1, le=3600)] = 10
+    scan_minutes: Annotated[int, msgspec.Meta(ge=1)] = 15
+    night: str = "03:00-07:00"
+    ahead_days: Annotated[int, msgspec.Meta(ge=0)] = 7
+    drill: str = "sunday 04:00"
+    drill_files: Annotated[int, msgspec.Meta(ge=1, le=100_000)] = 20
+    battery_floor: Annotated[int, msgspec.Meta(ge=0, le=100)] = 30
+
+    @property
+    def night_hours(self) -> tuple[time, time]:
+        begins, _, ends = self.night.partition("-")
+        return time.fromisoformat(begins.strip()), time.fromisoformat(ends.strip())
+
+    @property
+    def drill_time(self) -> tuple[int, time] | None:
+        """Weekday (Monday is 0) and time; None: never."""
+        if not self.drill.strip():
+            return None
+        day, _, at = self.drill.strip().partition(" ")
+        return _WEEKDAYS.index(day.casefold()), time.fromisoformat(at.strip())
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings, each with the value used when the file is silent."""
 
@@ -85,6 +117,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     drives: Drives = Drives()
     offload: Offload = Offload()
     clearance: ClearanceSettings = ClearanceSettings()
+    watch: Watch = Watch()
 
 
 def size_in_bytes(text: str) -> int:
@@ -187,6 +220,12 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
         _ = settings.layout.day_start
     except ValueError as error:
         raise refuse("layout", "day_starts", 'expected a time like "05:00"') from error
+    for key in ("night_hours", "drill_time"):
+        try:
+            getattr(settings.watch, key)
+        except ValueError as error:
+            name = key.partition("_")[0]
+            raise refuse("watch", name, f"expected {_WATCH_TIMES[name]}; {error}") from error
     for key, problem in (
         ("template", _template_problem(settings.layout.template)),
         ("shoot", trouble_with_title(settings.layout.shoot)),

@@ -11,8 +11,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tripleguard.errors import TripleguardError
+
+if TYPE_CHECKING:
+    import logging
 
 APP = "tripleguard"
 
@@ -38,6 +42,11 @@ class Home:
     @property
     def locks(self) -> Path:
         return self.root / "locks"
+
+    @property
+    def watch(self) -> Path:
+        """What the watch notes for itself and for `status`, and its log."""
+        return self.root / "watch"
 
 
 def home_at(given: str | None) -> Home:
@@ -98,6 +107,37 @@ def scratch_room(home: Home) -> int:
 def forget_scratch(path: Path) -> None:
     """Remove a passing file."""
     path.unlink(missing_ok=True)
+
+
+def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:
+    """Put a small file below the home, whole or not at all, in place of an earlier one. Raises OSError.
+
+    durable: it survives a power cut.
+    """
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    fresh = path.with_name(f"{path.name}.new")
+    descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(content)
+        file.flush()
+        if durable:
+            os.fsync(file.fileno())
+    fresh.replace(path)
+
+
+def bounded_log(path: Path, size: int, older: int) -> logging.Handler:
+    """A log file below the home that turns over at size bytes and keeps so many older ones. Raises OSError.
+
+    What can't be written, on a full disk, is left out.
+    """
+    from logging.handlers import RotatingFileHandler
+
+    class Quiet(RotatingFileHandler):
+        def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - the name that logging calls
+            return
+
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return Quiet(path, maxBytes=size, backupCount=older, encoding="utf-8", delay=True)
 
 
 def open_home_lock(home: Home, name: str) -> int:

@@ -23,6 +23,8 @@ _COMMANDS = {
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
     "forecast": ("tripleguard.cli.forecast", "Is the nightly time enough to read everything again?"),
+    "watch": ("tripleguard.cli.watch", "Stay, and do by itself what is to be done."),
+    "status": ("tripleguard.cli.status", "What the watch is doing, waits for, and did last."),
     "log": ("tripleguard.cli.log", "What was done, when."),
     "demo": ("tripleguard.cli.demo", "An invented tour, played through in a scratch folder."),
 }

@@ -21,6 +21,8 @@ from tripleguard.errors import Stopped, TripleguardError
 Result = TypeVar("Result")
 
 STOPPED = 130
+_PATIENCE = 5.0
+"""Seconds in which a watch gives its rescan up for a typed command."""
 
 
 def run(root: click.Group) -> None:
@@ -49,19 +51,24 @@ def run(root: click.Group) -> None:
 
 
 @contextlib.contextmanager
-def kit_of(home: str | None) -> Iterator[Any]:
-    """The kit for the home that was asked for. The first Ctrl-C or SIGTERM asks the job to end in good order."""
+def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
+    """The kit for the home that was asked for. The first Ctrl-C or SIGTERM asks the job to end in good order.
+
+    ours: it is for the watch itself, which never waits for a watch.
+    """
     from tripleguard.catalog.store import open_catalog
     from tripleguard.catalog.writing import follow_rule
     from tripleguard.clock import SystemClock
     from tripleguard.config import read_settings
-    from tripleguard.home import home_at
-    from tripleguard.work.kit import Kit
+    from tripleguard.home import home_at, open_home_lock
+    from tripleguard.places.locks import is_taken
+    from tripleguard.work.kit import WATCH_LOCK, Kit
 
     place = home_at(home)
     settings = read_settings(place.settings)
     catalog = open_catalog(place.catalog)
-    kit = Kit(place, catalog, settings, SystemClock())
+    watched = not ours and is_taken(lambda: open_home_lock(place, WATCH_LOCK))
+    kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0)
     try:
         follow_rule(catalog, settings.rule.drive_copies)
         with stopping_in_order(kit.stop.set):

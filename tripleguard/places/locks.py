@@ -55,7 +55,42 @@ def held(place: str, opened: Callable[[], int], holder: Holder) -> Iterator[None
             os.close(descriptor)
 
 
-def _taken(descriptor: int) -> bool:
+@contextlib.contextmanager
+def asked(opened: Callable[[], int]) -> Iterator[None]:
+    """Ask for something until the end of the block; many may ask at once. opened as in `held`.
+
+    Where asking is not possible, the block runs all the same: who is asked will not know.
+    """
+    descriptor = opened()
+    try:
+        with contextlib.suppress(OSError):
+            _taken(descriptor, shared=True)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def holder_of(opened: Callable[[], int]) -> Holder | None:
+    """Who holds or asks for the lock now: its note, or one without a name; None if nobody does. Raises OSError."""
+    descriptor = opened()
+    try:
+        if _taken(descriptor):
+            return None
+        return _noted(descriptor) or Holder(0, "", "another tripleguard", "")
+    finally:
+        os.close(descriptor)
+
+
+def is_taken(opened: Callable[[], int]) -> bool:
+    """Whether somebody holds the lock or asks for it now. Raises OSError."""
+    descriptor = opened()
+    try:
+        return not _taken(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _taken(descriptor: int, *, shared: bool = False) -> bool:
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -65,7 +100,7 @@ def _taken(descriptor: int) -> bool:
         else:
             import fcntl
 
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except OSError as error:
         if error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
             raise

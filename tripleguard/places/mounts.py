@@ -44,13 +44,17 @@ _NOT_STORAGE = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Mount:
-    """One mounted file system. device: `major:minor` as the kernel has it ('' where unknown)."""
+    """One mounted file system. device: `major:minor` as the kernel has it ('' where unknown).
+
+    number: another one for each mounting, so that one that left and came back is told from one that stayed.
+    """
 
     point: str
     kind: str
     source: str
     device: str
     read_only: bool
+    number: int = 0
 
 
 def mounts() -> list[Mount]:
@@ -83,7 +87,14 @@ def _from_mountinfo(table: bytes) -> list[Mount]:
             continue
         options = fields[5].split(b",")
         found.append(
-            Mount(_unescaped(fields[4]), kind, _unescaped(rest[1]), os.fsdecode(fields[2]), b"ro" in options)
+            Mount(
+                _unescaped(fields[4]),
+                kind,
+                _unescaped(rest[1]),
+                os.fsdecode(fields[2]),
+                b"ro" in options,
+                int(fields[0]),
+            )
         )
     return found
 

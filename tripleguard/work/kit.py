@@ -7,31 +7,42 @@ import getpass
 import os
 import platform
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from tripleguard.catalog.places import all_places, place_named, place_seen
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import Clock, iso_utc
 from tripleguard.config import Settings
-from tripleguard.errors import CopyTrouble, PlaceTrouble, PlaceUnreadable, TripleguardError
-from tripleguard.home import Home
+from tripleguard.errors import CopyTrouble, PlaceBusy, PlaceTrouble, PlaceUnreadable, TripleguardError
+from tripleguard.home import Home, open_home_lock
 from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, open_drive, room_at
-from tripleguard.places.locks import Holder, held
+from tripleguard.places.locks import Holder, asked, held
+
+WATCH_LOCK = "watch"
+"""Held by the watch of a home for as long as it runs."""
+WAY_LOCK = "way"
+"""Asked for by typed commands that write to drives: rescans and drills of the watch end for them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kit:
-    """What a job works with. stop is set when the person wants it to end."""
+    """What a job works with. stop is set when the person wants it to end.
+
+    patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
+    """
 
     home: Home
     catalog: Catalog
     settings: Settings
     clock: Clock
     stop: threading.Event = field(default_factory=threading.Event)
+    patience: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +120,8 @@ def opened(
         looked_at: list[OpenDrive] = []
         refused: list[tuple[PlaceRecord, TripleguardError]] = []
         now = kit.clock.now()
+        if writing and kit.patience:
+            stack.enter_context(asked(partial(open_home_lock, kit.home, WAY_LOCK)))
         for record, path in sorted(drives, key=lambda pair: pair[0].uid):
             if path is None:
                 continue
@@ -126,7 +139,7 @@ def opened(
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:
-                    stack.enter_context(held(f"Drive {record.name}", drive.storing.open_lock, holder))
+                    _hold(stack, kit, record.name, drive, holder)
                     drive.storing.clear_incoming()
                 except CopyTrouble as error:
                     refused.append((record, error))
@@ -138,6 +151,20 @@ def opened(
             for drive_ in looked_at:
                 place_seen(kit.catalog, drive_.record.id, drive_.place.root, now)
         yield Opened(found, looked_at, refused)
+
+
+def _hold(stack: contextlib.ExitStack, kit: Kit, name: str, drive: Drive, holder: Holder) -> None:
+    """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
+    deadline = time.monotonic() + kit.patience
+    while True:
+        try:
+            stack.enter_context(held(f"Drive {name}", drive.storing.open_lock, holder))
+        except PlaceBusy:
+            if time.monotonic() >= deadline or kit.stop.is_set():
+                raise
+            time.sleep(0.1)
+        else:
+            return
 
 
 def reserve_for(root: Path, asked: int) -> int:

@@ -1,0 +1,215 @@
+"""The loop: it hears what happened, decides what to do next, and says so. It touches no volume itself.
+
+Everything reaches it through one queue: what is plugged in, the end of an errand, the wish to stop. Everything it
+knows can be found again at the next start: what is plugged in, what is owed, what was served.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+from collections import deque
+from dataclasses import dataclass
+from functools import partial
+
+from tripleguard.clock import iso_utc
+from tripleguard.home import open_home_lock
+from tripleguard.names import shown
+from tripleguard.places.locks import is_taken
+from tripleguard.watch.errand import GIVES_WAY, Ended, Outcome, choose, gives_way
+from tripleguard.watch.errands import job_for
+from tripleguard.watch.hand import Hand
+from tripleguard.watch.journal import Journal
+from tripleguard.watch.looking import Looker
+from tripleguard.watch.notes import Notes
+from tripleguard.watch.status import Doing, Here, Last, Status, Waiting, keep_status
+from tripleguard.watch.volumes import Plugged
+from tripleguard.watch.wanting import Wanting
+from tripleguard.work.kit import WAY_LOCK, Kit
+
+_IDLE, _BUSY = 30.0, 0.5
+_GRACE = 1.4
+"""Seconds that a job gets to end in good order."""
+_KEPT = 20
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    plugged: Plugged
+    trouble: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Over:
+    ended: Ended
+    error: BaseException | None
+
+
+_Note = _Seen | _Over | None
+"""What the queue carries; None: stop."""
+
+
+class Loop:
+    """One watch. Use: `run` in the main thread; `stop` from a signal handler or another thread."""
+
+    def __init__(self, kit: Kit, notes: Notes, journal: Journal) -> None:
+        self._kit = kit
+        self._notes = notes
+        self._journal = journal
+        self._queue: queue.SimpleQueue[_Note] = queue.SimpleQueue()
+        self._trouble = ""
+        self._wanting = Wanting(ask_only=kit.settings.watch.cards == "ask")
+        self._turns: dict[str, int] = {}
+        self._last: deque[Last] = deque(maxlen=_KEPT)
+        self._since = kit.clock.now()
+        self._looker = Looker(kit, lambda plugged, trouble: self._queue.put(_Seen(plugged, trouble)))
+        self._hand = Hand(
+            kit,
+            lambda its, errand: job_for(its, errand, notes),
+            lambda errand, line: journal.say(line, errand=errand.what, subject=errand.subject),
+            lambda ended, error: self._queue.put(_Over(ended, error)),
+        )
+
+    def stop(self) -> None:
+        """End soon, in good order. May be called from a signal handler."""
+        self._queue.put(None)
+
+    def run(self) -> None:
+        """Until `stop`."""
+        self._journal.say(f"The watch of {self._kit.home.root} has begun.", pid=os.getpid())
+        self._looker.start()
+        try:
+            while True:
+                with contextlib.suppress(queue.Empty):
+                    note = self._queue.get(timeout=self._pause())
+                    if note is None:
+                        break
+                    self._take(note)
+                self._consider()
+                self._show()
+        finally:
+            self._end()
+
+    def _end(self) -> None:
+        self._looker.end()
+        self._hand.stop()
+        self._hand.wait(_GRACE)
+        while not self._queue.empty():
+            note = self._queue.get()
+            if isinstance(note, _Over):
+                self._over(note)
+        doing = self._hand.errand
+        if doing is not None:
+            self._journal.say(f"The {doing.what} was cut off; it goes on at the next start.")
+        self._hand.put_down()
+        self._journal.say("The watch has ended.")
+        self._show()
+
+    def _pause(self) -> float:
+        """Seconds until the loop looks around by itself."""
+        again = self._wanting.pause()
+        usual = _IDLE if self._hand.errand is None else _BUSY
+        return usual if again is None else max(0.05, min(usual, again))
+
+    # What happened
+
+    def _take(self, note: _Seen | _Over) -> None:
+        if isinstance(note, _Over):
+            self._over(note)
+            return
+        for line in self._wanting.see(note.plugged):
+            self._journal.say(line)
+        if note.trouble and note.trouble != self._trouble:
+            self._journal.trouble(note.trouble)
+        self._trouble = note.trouble
+
+    def _over(self, over: _Over) -> None:
+        ended, errand = over.ended, over.ended.errand
+        self._hand.put_down()
+        self._turns[errand.reader] = max(self._turns.values(), default=0) + 1
+        if over.error is not None:
+            self._journal.trouble(ended.message, over.error, errand=errand.what, subject=errand.subject)
+        news = self._wanting.over(ended)
+        if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
+            self._looker.look_now()
+        elif ended.card is not None:
+            self._notes.answered(ended.card, self._kit.clock.now())
+            with contextlib.suppress(OSError):
+                self._notes.keep()
+        if news:
+            self._tell(ended)
+
+    def _tell(self, ended: Ended) -> None:
+        errand, at = ended.errand, iso_utc(self._kit.clock.now())
+        words = f"{errand.what} {errand.subject}".rstrip()
+        self._journal.say(f"{words}: {ended.message}", outcome=ended.outcome)
+        if ended.outcome is Outcome.WAITS:
+            return
+        self._last.appendleft(Last(errand.what, errand.subject, at, ended.outcome, shown(ended.message)))
+
+    # What to do
+
+    def _consider(self) -> None:
+        doing = self._hand.errand
+        ready = self._wanting.ready(doing)
+        typed = self._way_is_asked()
+        best = choose((one for one in ready if not typed or one.what not in GIVES_WAY), self._turns)
+        if doing is None:
+            if best is not None:
+                self._journal.say(f"Begins: {best.what} {best.subject}".rstrip())
+                self._wanting.began(best)
+                self._hand.start(best)
+        elif not self._hand.stopping and gives_way(doing, best, typed=typed):
+            self._journal.say(f"The {doing.what} gives way.")
+            self._hand.stop()
+
+    def _way_is_asked(self) -> bool:
+        try:
+            return is_taken(partial(open_home_lock, self._kit.home, WAY_LOCK))
+        except OSError:
+            return False
+
+    # What is seen from outside
+
+    def _show(self) -> None:
+        doing, plugged = self._hand.errand, self._wanting.plugged
+        drives = [Here("drive", one.record.name, shown(str(one.root))) for one in plugged.drives]
+        cards = [Here("card", shown(one.name), shown(str(one.root))) for one in plugged.cards]
+        waiting = [
+            Waiting(one.what, shown(one.subject), shown(self._wanting.why(one, doing)))
+            for one in self._wanting.all()
+            if doing is None or one.key != doing.key
+        ]
+        status = Status(
+            pid=os.getpid(),
+            since=iso_utc(self._since),
+            at=iso_utc(self._kit.clock.now()),
+            doing=self._doing(),
+            waiting=tuple(waiting),
+            last=tuple(self._last),
+            here=(*drives, *cards),
+            trouble=shown(self._trouble),
+        )
+        with contextlib.suppress(OSError):
+            keep_status(self._kit.home, status)
+
+    def _doing(self) -> Doing | None:
+        errand, moved = self._hand.errand, self._hand.moved
+        if errand is None:
+            return None
+        doing = Doing(errand.what, shown(errand.subject), iso_utc(self._hand.since))
+        if moved is None:
+            return doing
+        return Doing(
+            doing.what,
+            doing.subject,
+            doing.since,
+            moved.doing,
+            moved.files,
+            moved.of_files,
+            moved.read,
+            moved.of_bytes,
+            round(moved.rate, 1),
+            moved.left,
+        )

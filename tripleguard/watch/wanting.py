@@ -1,0 +1,141 @@
+"""What is to be done, as far as the watch knows: it follows from what is plugged in and how errands ended.
+
+No I/O: the loop tells it what happened and asks it what is wanted. Nothing here has to survive: at the next start
+every card and every drive counts as plugged in a moment ago.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tripleguard.watch.errand import CardAnswer, Ended, Errand, Outcome, What
+from tripleguard.watch.volumes import HereCard, Plugged
+
+_LEAST, _MOST = 2.0, 300.0
+
+
+@dataclass(slots=True)
+class Trying:
+    """An errand that could not be done yet: why, how often, and when (monotonic) it is tried again."""
+
+    why: str
+    failures: int = 0
+    at: float = 0.0
+
+
+class Wanting:
+    """What is wanted. ask_only: cards are not copied, so they need no drive. monotonic: seconds, for tests."""
+
+    def __init__(self, *, ask_only: bool, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._ask_only = ask_only
+        self._monotonic = monotonic
+        self.plugged = Plugged()
+        self.trying: dict[tuple[What, str], Trying] = {}
+        self._cards: dict[str, HereCard] = {}
+        self._again: dict[str, HereCard] = {}
+        self._answers: dict[str, CardAnswer] = {}
+        self._topup = True
+
+    def see(self, now: Plugged) -> list[str]:
+        """Take note of what is plugged in now; what changed, in words."""
+        before, self.plugged = self.plugged, now
+        if before == now:
+            return []
+        # What failed or waited for want of a volume may go now.
+        for one in self.trying.values():
+            one.at = 0.0
+        return [*self._see_drives(before, now), *self._see_cards(before, now)]
+
+    def began(self, errand: Errand) -> None:
+        """Take note that an errand began: what is wanted from now on is wanted once more."""
+        if errand.what is What.TOPUP:
+            self._topup = False
+
+    def over(self, ended: Ended) -> bool:
+        """Take note of the end of an errand; whether a person has not heard this yet."""
+        errand = ended.errand
+        if errand.what is What.TOPUP and ended.outcome not in (Outcome.DONE, Outcome.ATTENTION):
+            self._topup = True
+        if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
+            trying = self.trying.setdefault(errand.key, Trying(""))
+            news = trying.why != ended.message
+            trying.why, trying.failures = ended.message, trying.failures + 1
+            slower = 2 ** min(trying.failures, 20) if ended.outcome is Outcome.FAILED else 1
+            trying.at = self._monotonic() + min(_MOST, _LEAST * slower)
+            return news
+        self.trying.pop(errand.key, None)
+        if ended.outcome is not Outcome.STOPPED:
+            self._done(ended)
+        return True
+
+    def all(self) -> list[Errand]:
+        """Everything that is to be done, in the order in which it came."""
+        cards = [Errand(What.CARD, str(card.root), card.reader) for card in self._cards.values()]
+        again = [Errand(What.ANSWER, str(card.root)) for card in self._again.values()]
+        topup = [Errand(What.TOPUP)] if self._topup and self.plugged.drives else []
+        return [*cards, *again, *topup]
+
+    def ready(self, doing: Errand | None) -> list[Errand]:
+        """What can be begun now, but what is being done."""
+        now = self._monotonic()
+        return [
+            one
+            for one in self.all()
+            if (doing is None or one.key != doing.key)
+            and (self._has_drive or (self._ask_only and one.what is What.CARD))
+            and (one.key not in self.trying or self.trying[one.key].at <= now)
+        ]
+
+    def pause(self) -> float | None:
+        """Seconds until something that waits can be tried again; None: nothing waits for a time."""
+        waits = [self.trying[one.key].at for one in self.all() if one.key in self.trying]
+        return max(0.0, min(waits) - self._monotonic()) if waits else None
+
+    def why(self, errand: Errand, doing: Errand | None) -> str:
+        """What an errand waits for, in words."""
+        if errand.key in self.trying:
+            return self.trying[errand.key].why
+        if not self._has_drive:
+            return "no drive is connected"
+        return "its turn" if doing is not None else "it begins"
+
+    @property
+    def _has_drive(self) -> bool:
+        return any(drive.active for drive in self.plugged.drives)
+
+    def _see_drives(self, before: Plugged, now: Plugged) -> list[str]:
+        marks, said = {drive.mark for drive in before.drives}, []
+        for drive in now.drives:
+            if drive.mark not in marks:
+                self._topup = True
+                said.append(f"Drive {drive.record.name} is here, at {drive.root}.")
+        left = {drive.record.name for drive in before.drives} - {drive.record.name for drive in now.drives}
+        return [*said, *(f"Drive {name} is not here any more." for name in sorted(left))]
+
+    def _see_cards(self, before: Plugged, now: Plugged) -> list[str]:
+        old, new = ({card.mark: card for card in plugged.cards} for plugged in (before, now))
+        for kept in (self._cards, self._again, self._answers):
+            for mark in set(kept) - set(new):
+                del kept[mark]
+        for mark in set(new) - set(old):
+            self._cards[mark] = new[mark]
+        return [
+            *(f"Card {old[mark].name} is not here any more." for mark in sorted(set(old) - set(new))),
+            *(f"Card {new[mark].name} is here, at {new[mark].root}." for mark in sorted(set(new) - set(old))),
+        ]
+
+    def _done(self, ended: Ended) -> None:
+        errand = ended.errand
+        if errand.what is What.TOPUP and ended.made:
+            for card in self.plugged.cards:
+                answer = self._answers.get(card.mark)
+                if answer is not None and answer.later:
+                    self._again[card.mark] = card
+        elif errand.what in (What.CARD, What.ANSWER):
+            waiting = self._cards if errand.what is What.CARD else self._again
+            for mark in [mark for mark, card in waiting.items() if str(card.root) == errand.subject]:
+                del waiting[mark]
+                if ended.card is not None:
+                    self._answers[mark] = ended.card
