@@ -102,6 +102,15 @@ class Severity(enum.StrEnum):
     NOTE = "note"
 
 
+class Wholeness(enum.StrEnum):
+    """Whether a camera's own file holds together, as far as can be told."""
+
+    CLEAN = "clean as far as can be told"
+    UNCHECKED = "not checkable"
+    SUSPICIOUS = "suspicious"
+    BROKEN = "broken"
+
+
 class EventType(enum.StrEnum):
     """Event words of PREMIS 3 (Library of Congress, preservation/eventType vocabulary).
 
@@ -236,6 +245,29 @@ class Capture:
     make: str | None = None
     model: str | None = None
     serial: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """One thing in a camera's file that does not hold together.
+
+    grave: the file is broken by it, else suspicious. sign: the same words for the same fault in other files. why:
+    for a person. habit: it may be how this maker's files are, and no fault, if nearly all of a model have it.
+    """
+
+    grave: bool
+    sign: str
+    why: str
+    habit: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a look through a camera's file said. why: of one that is not checkable, why not."""
+
+    wholeness: Wholeness
+    flaws: tuple[Flaw, ...] = ()
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

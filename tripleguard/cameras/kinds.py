@@ -21,7 +21,14 @@ APPLEDOUBLE_LARGEST = 1 << 20
 
 def kind_of(name: str) -> Kind:
     """What sort of file this is, by the extension of its name or path, without regard to case."""
-    return _KINDS.get(_extension(name), Kind.OTHER)
+    return _KINDS.get(extension_of(name), Kind.OTHER)
+
+
+def extension_of(name: str) -> str:
+    """The extension of a name or path, without its dot and in small letters; empty without one."""
+    base = name.rpartition("/")[2]
+    stem, dot, extension = base.rpartition(".")
+    return extension.casefold() if dot and stem else ""
 
 
 def is_litter(path: str) -> bool:
@@ -127,12 +134,6 @@ _BIN_INDEX = re.compile(r"\$recycle\.bin/S-[0-9-]+/\$I[0-9A-Z]{6}\.[^/]*", re.IG
 # Both cases are spelled out: a pattern that ignores case also takes letters from outside the 37 of DCF.
 _DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Za-z_]{5}")
 _DCF_STEM = re.compile(r"[0-9A-Za-z_]{4}(?!0000)[0-9]{4}")
-
-
-def _extension(name: str) -> str:
-    base = name.rpartition("/")[2]
-    stem, dot, extension = base.rpartition(".")
-    return extension.casefold() if dot and stem else ""
 
 
 def _frame_stem(name: str) -> str:

@@ -61,7 +61,7 @@ def find_block(head: bytes, base: int = 0, end: int | None = None) -> Block | No
     end = len(head) if end is None else min(end, len(head))
     if base < 0 or base + 8 > end:
         return None
-    order = _ORDERS.get(head[base : base + 4])
+    order = ORDERS.get(head[base : base + 4])
     if order is None:
         return None
     (first,) = struct.unpack_from(order + "I", head, base + 4)
@@ -79,9 +79,9 @@ def read_directory(block: Block, offset: int, wanted: Set[int]) -> Directory:
     found: dict[int, Field] = {}
     for at in range(begin + 2, begin + 2 + 12 * count, 12):
         tag, type_, values, where = entry.unpack_from(block.head, at)
-        if tag not in wanted or tag in found or type_ not in _TYPE_BYTES:
+        if tag not in wanted or tag in found or type_ not in TYPE_BYTES:
             continue
-        size = _TYPE_BYTES[type_] * values
+        size = TYPE_BYTES[type_] * values
         start = at + 8 if size <= 4 else block.base + where
         if start + min(size, LONGEST_TEXT) <= block.end:
             found[tag] = Field(type_, values, start, size)
@@ -104,7 +104,7 @@ def number(block: Block, field: Field | None) -> int | None:
     return int(value)
 
 
-_ORDERS = {
+ORDERS = {
     b"II*\0": "<",
     b"MM\0*": ">",
     b"IIRO": "<",
@@ -114,7 +114,7 @@ _ORDERS = {
 }
 
 # BYTE ASCII SHORT LONG RATIONAL SBYTE UNDEFINED SSHORT SLONG SRATIONAL FLOAT DOUBLE IFD; UTF-8 (Exif 3.0)
-_TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 129: 1}
+TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 129: 1}
 # Makers also write texts as BYTE or UNDEFINED.
 _TEXT_TYPES = frozenset({1, 2, 7, 129})
 _NUMBER_CODES = {1: "B", 3: "H", 4: "I", 13: "I"}

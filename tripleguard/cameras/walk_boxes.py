@@ -1,0 +1,234 @@
+"""Walks through a file made of boxes: Canon's CR3, HEIF pictures, films.
+
+At the top of the file one box follows the other to its very end, and each says how long it is; a copy that was cut
+ends inside one. A film that the camera could not finish has its sound and pictures, and no index (`moov`) to find
+them by. What else a CR3 or a HEIF picture names in its index must lie inside the file, too.
+
+Boxes: ISO/IEC 14496-12, 4.2; sample tables: 8.7; items: 8.11. QuickTime's own: QuickTime File Format (Apple).
+Which brand Canon's raw has is not published; known from files.
+"""
+
+from __future__ import annotations
+
+import itertools
+import struct
+from collections.abc import Iterator
+
+from tripleguard.cameras.asking import LONGEST_PIECE, Shape, Span, Walk, piece
+from tripleguard.cameras.walk_jpeg import walk_stream
+
+MOST_BOXES = 1 << 16
+"""Boxes stepped over at the top of a file; a film in fragments has two for each."""
+
+MOST_PARTS = 4096
+"""Samples or items looked at in one picture's index."""
+
+RAW_BRAND = b"crx "
+HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"avif"})
+
+
+def is_boxes_start(head: bytes) -> bool:
+    """Whether a file that begins so is made of boxes; old QuickTime films have no `ftyp`."""
+    return head[4:8] in _FIRST_BOXES
+
+
+def walk_boxes(shape: Shape, size: int) -> Walk:
+    """A file of size bytes that is made of boxes."""
+    seen: set[bytes] = set()
+    brand = b""
+    index: bytes | None = None
+    at = 0
+    for _ in range(MOST_BOXES):
+        if at == size:
+            break
+        header = yield from piece(at, 16)
+        if header is None:
+            shape.unsure = "one of its boxes was past before its place was known"
+            return
+        if len(header) < 8:
+            _trailing(shape, header, at)
+            break
+        length, kind = struct.unpack(">I4s", header[:8])
+        if length == 1 and len(header) == 16:
+            (length,) = struct.unpack(">Q", header[8:])
+        elif length == 0 and kind != bytes(4):
+            # It goes on to the end, whatever the end is.
+            length = size - at
+            shape.unsure = "its last box does not say how long it is"
+        if not _is_kind(kind) or length < 8:
+            _nonsense(shape, header, at, seen)
+            break
+        if shape.cut(_named(kind), at + length, size):
+            break
+        if kind == b"ftyp" and at == 0:
+            brand = header[8:12]
+        if kind in _INDEX_BOXES and length <= LONGEST_PIECE and brand in _PICTURES:
+            index = yield from piece(at, length)
+        if kind == b"mdat" and index is not None:
+            # Now, while what it points to is still ahead.
+            yield from _walk_index(shape, size, brand, index)
+            index = None
+        seen.add(kind)
+        at += length
+    else:
+        shape.unsure = f"it has more than {MOST_BOXES:,} boxes"
+    if index is not None:
+        yield from _walk_index(shape, size, brand, index)
+    if not shape.flaws:
+        _whole_kit(shape, seen, brand)
+
+
+_FIRST_BOXES = frozenset({b"ftyp", b"moov", b"mdat", b"wide", b"skip", b"free", b"pnot"})
+_INDEX_BOXES = frozenset({b"moov", b"moof", b"meta"})
+_PICTURES = HEIF_BRANDS | {RAW_BRAND}
+_WORDS = {b"mdat": "image data", b"moov": "index", b"meta": "index", b"moof": "index"}
+
+
+def _named(kind: bytes) -> str:
+    return _WORDS.get(kind, f"part {kind.decode('latin-1')!r}")
+
+
+def _is_kind(kind: bytes) -> bool:
+    return all(0x20 <= char < 0x7F or char == 0xA9 for char in kind)
+
+
+def _trailing(shape: Shape, rest: bytes, at: int) -> None:
+    if rest.strip(b"\0"):
+        why = f"{len(rest)} bytes at its end, at byte {at:,}, belong to nothing"
+        shape.flaw("bytes behind the last box", why, grave=False, habit=True)
+
+
+def _nonsense(shape: Shape, header: bytes, at: int, seen: set[bytes]) -> None:
+    """What stands where a box should begin is none."""
+    if header.strip(b"\0") or not seen & _INDEX_BOXES:
+        why = f"its structure breaks off at byte {at:,}: what stands there is no box"
+        shape.flaw("no box", why, grave=True, habit=True)
+    else:
+        why = f"behind its last box, at byte {at:,}, zeros follow"
+        shape.flaw("zeros behind the last box", why, grave=False, habit=True)
+
+
+def _whole_kit(shape: Shape, seen: set[bytes], brand: bytes) -> None:
+    """Note if a part is missing without which nothing can be shown."""
+    if not seen & _INDEX_BOXES:
+        why = "its index is missing: the camera could not finish it, or it was cut"
+        shape.flaw("no index", why, grave=True)
+    elif b"mdat" not in seen and brand not in HEIF_BRANDS:
+        shape.flaw("no image data", "it holds an index and nothing that it could point to", grave=True, habit=True)
+
+
+def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
+    """What the index of a picture names must lie inside the file."""
+    places = _samples(content) if brand == RAW_BRAND else _items(content)
+    for start, length, holds in sorted(itertools.islice(places, MOST_PARTS)):
+        if length == 0 or shape.cut("image data", start + length, size):
+            continue
+        if holds == _A_JPEG:
+            stream = yield from walk_stream(shape, start, start + length, "preview", habit=True)
+            if stream.end is not None:
+                shape.pictures.append((start, stream.end))
+        elif holds == _AN_IMAGE:
+            shape.image.append(Span(start, start + length, compressed=True))
+
+
+def _boxes(content: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:
+    """Boxes in a piece of a file: kind, and where the content begins and ends."""
+    at = start
+    for _ in range(MOST_PARTS):
+        if at + 8 > end:
+            return
+        length, kind = struct.unpack_from(">I4s", content, at)
+        if length < 8 or at + length > end:
+            return
+        yield kind, at + 8, at + length
+        at += length
+
+
+_AN_IMAGE, _A_JPEG, _ELSE = "image", "jpeg", "else"
+
+
+def _samples(moov: bytes) -> Iterator[tuple[int, int, str]]:
+    """Offset and size of what each track of a Canon raw holds, and what it is.
+
+    There is one sample in a track: the JPEG, the small raw, the raw, and data about the shot.
+    """
+    for track in _below(moov, 8, len(moov), b"trak"):
+        for media in _below(moov, *track, b"mdia"):
+            image = any(moov[at + 8 : at + 12] == b"vide" for at, _ in _below(moov, *media, b"hdlr"))
+            for info in _below(moov, *media, b"minf"):
+                for table in _below(moov, *info, b"stbl"):
+                    said = (moov[at:end] for at, end in _below(moov, *table, b"stsd"))
+                    holds = _A_JPEG if any(b"JPEG" in one for one in said) else _AN_IMAGE if image else _ELSE
+                    yield from ((at, length, holds) for at, length in _table(moov, *table))
+
+
+def _below(content: bytes, start: int, end: int, kind: bytes) -> Iterator[tuple[int, int]]:
+    for found, at, stop in _boxes(content, start, end):
+        if found == kind:
+            yield at, stop
+
+
+def _table(moov: bytes, start: int, end: int) -> Iterator[tuple[int, int]]:
+    """Offset and size of the only sample of each chunk, where a chunk has one."""
+    offsets: list[int] = []
+    sizes: list[int] = []
+    for kind, at, stop in _boxes(moov, start, end):
+        if kind in (b"co64", b"stco") and at + 8 <= stop:
+            width, code = (8, ">Q") if kind == b"co64" else (4, ">I")
+            count = min(int.from_bytes(moov[at + 4 : at + 8], "big"), MOST_PARTS, (stop - at - 8) // width)
+            offsets = [struct.unpack_from(code, moov, at + 8 + width * n)[0] for n in range(count)]
+        elif kind == b"stsz" and at + 12 <= stop:
+            same, count = struct.unpack_from(">II", moov, at + 4)
+            listed = min(count, MOST_PARTS, (stop - at - 12) // 4)
+            sizes = (
+                [same] * min(count, MOST_PARTS)
+                if same
+                else [struct.unpack_from(">I", moov, at + 12 + 4 * n)[0] for n in range(listed)]
+            )
+    if len(offsets) == len(sizes):
+        yield from zip(offsets, sizes, strict=True)
+
+
+def _items(meta: bytes) -> Iterator[tuple[int, int, str]]:
+    """Offset and length of every item that lies in the file itself (`iloc`, construction method 0)."""
+    for at, end in _below(meta, 12, len(meta), b"iloc"):
+        yield from ((start, length, _AN_IMAGE) for start, length in _item_places(meta[at:end]))
+
+
+def _item_places(iloc: bytes) -> Iterator[tuple[int, int]]:
+    if len(iloc) < 8 or iloc[0] > 2:
+        return
+    version = iloc[0]
+    offset_size, length_size, base_size, index_size = iloc[4] >> 4, iloc[4] & 15, iloc[5] >> 4, iloc[5] & 15
+    number_size = 4 if version == 2 else 2
+    reader = _Reader(iloc, 6)
+    count = reader.number(number_size)
+    for _ in range(min(count, MOST_PARTS)):
+        reader.number(number_size)
+        method = reader.number(2) & 15 if version else 0
+        reader.number(2)
+        base, extents = reader.number(base_size), reader.number(2)
+        for _ in range(min(extents, MOST_PARTS)):
+            if version:
+                reader.number(index_size)
+            offset, length = reader.number(offset_size), reader.number(length_size)
+            if reader.past_end:
+                return
+            if method == 0 and length:
+                yield base + offset, length
+
+
+class _Reader:
+    """Numbers one after the other; 0 behind the end."""
+
+    def __init__(self, content: bytes, at: int) -> None:
+        self._content = content
+        self._at = at
+
+    @property
+    def past_end(self) -> bool:
+        return self._at > len(self._content)
+
+    def number(self, size: int) -> int:
+        start, self._at = self._at, self._at + size
+        return int.from_bytes(self._content[start : self._at], "big") if not self.past_end else 0

@@ -1,0 +1,234 @@
+"""Walks through a JPEG stream: from marker to marker, through the coded picture, to its end.
+
+Every segment says how long it is; the coded picture behind them does not, but in it every 0xFF is followed by a
+zero or is a restart marker, so that whatever else follows an 0xFF there is the end, the next scan, or damage. A
+JPEG may hold further pictures behind the first (a larger preview, as a rule); their places stand in a segment.
+
+ITU-T T.81, annex B (markers and segments; table B.1). Further pictures: CIPA DC-007 (Multi-Picture Format), 5.2.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Generator
+from dataclasses import dataclass
+
+from tripleguard.cameras.asking import LIMIT, Answer, Ask, Shape, Span, Walk, next_marker, piece
+
+MOST_SEGMENTS = 4096
+"""Segments stepped through in one stream."""
+
+MOST_PICTURES = 16
+"""Further pictures looked at in one file."""
+
+
+@dataclass(slots=True)
+class Stream:
+    """What was met in one JPEG stream. end: behind its last marker; None if that was not reached.
+
+    index: where the segment of further pictures begins, and its bytes.
+    """
+
+    end: int | None = None
+    coded: int | None = None
+    one_scan: bool = False
+    lossless: bool = False
+    index: tuple[int, bytes] | None = None
+
+
+def walk_jpeg(shape: Shape, size: int) -> Walk:
+    """A whole JPEG file of size bytes."""
+    first = yield from walk_stream(shape, 0, size, "picture")
+    if first.end is None:
+        return
+    shape.pictures.append((0, first.end))
+    if first.index is not None:
+        yield from _walk_further(shape, size, first.end, *first.index)
+
+
+def walk_stream(
+    shape: Shape, start: int, limit: int, what: str, *, habit: bool = False
+) -> Generator[Ask, Answer, Stream]:
+    """One JPEG stream that begins at start and must end before limit.
+
+    habit: it lies inside another file, whose maker may have a way of their own with it.
+    """
+    stream = Stream()
+    begin = yield from piece(start, 2)
+    if begin is None:
+        shape.unsure = shape.unsure or f"its {what} was past before its place was known"
+        return stream
+    if begin != b"\xff\xd8":
+        why = f"its {what} does not begin as a JPEG picture does"
+        shape.flaw(f"{what} begins wrongly", why, grave=True, habit=habit)
+        return stream
+    at = start + 2
+    for _ in range(MOST_SEGMENTS):
+        marker = yield from piece(at, 4)
+        if marker is None:
+            shape.unsure = shape.unsure or f"its {what} could not be followed to its end"
+            return stream
+        if len(marker) < 2 or at + 2 > limit:
+            _ends_early(shape, what, limit, habit)
+            return stream
+        if marker[0] != 0xFF:
+            shape.flaw(
+                f"{what} has bytes between segments",
+                f"in its {what}, at byte {at:,}, something stands between two segments",
+                grave=False,
+                habit=True,
+            )
+            found = yield from next_marker(at, limit)
+            if found is None or found == LIMIT:
+                _ends_early(shape, what, limit, habit)
+                return stream
+            at = found
+            continue
+        code = marker[1]
+        if code == 0xFF:
+            at += 1
+            continue
+        if code == 0xD9:
+            stream.end = at + 2
+            shape.covers(stream.end)
+            if stream.coded is not None:
+                shape.image.append(Span(stream.coded, at, compressed=True))
+            return stream
+        if code in _ALONE:
+            at += 2
+            continue
+        if not _may_stand(code, stream):
+            shape.flaw(
+                f"{what} is interrupted",
+                f"its {what} is interrupted at byte {at:,} by something that can't stand there",
+                grave=True,
+                habit=habit,
+            )
+            return stream
+        stream.lossless = stream.lossless or code in _LOSSLESS
+        length = int.from_bytes(marker[2:4], "big")
+        if len(marker) < 4 or at + 2 + length > limit:
+            _ends_early(shape, what, limit, habit)
+            return stream
+        if length < 2:
+            shape.flaw(
+                f"{what} has a senseless segment",
+                f"a segment of its {what}, at byte {at:,}, has no sensible length",
+                grave=True,
+                habit=habit,
+            )
+            return stream
+        if code == 0xDA:
+            yield from _note_scan(stream, at)
+            stream.coded = stream.coded if stream.coded is not None else at + 2 + length
+            found = yield from next_marker(at + 2 + length, limit)
+            if found is None:
+                shape.unsure = shape.unsure or f"its {what} could not be followed to its end"
+                return stream
+            if found == LIMIT:
+                _ends_early(shape, what, limit, habit)
+                return stream
+            at = found
+            continue
+        if code == 0xE2 and stream.index is None and stream.coded is None:
+            index = yield from piece(at + 4, min(length - 2, _LONGEST_INDEX))
+            if index is not None and index.startswith(b"MPF\0"):
+                stream.index = (at + 8, index[4:])
+        at += 2 + length
+    shape.unsure = shape.unsure or f"its {what} has more than {MOST_SEGMENTS:,} segments"
+    return stream
+
+
+# TEM, RST0 to RST7: a marker and nothing more.
+_ALONE = frozenset({0x01, *range(0xD0, 0xD8)})
+# SOF3, 7, 11, 15: lossless frames, as raws have them.
+_LOSSLESS = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
+_LONGEST_INDEX = 8192
+
+
+def _may_stand(code: int, stream: Stream) -> bool:
+    """Whether a segment with this marker may stand here. In a picture of one scan nothing comes after it."""
+    if code in (0x00, 0xD8) or 0x02 <= code <= 0xBF or (0xF0 <= code <= 0xFD and code != 0xF7):
+        return False
+    if stream.coded is None:
+        return True
+    frame = 0xC0 <= code <= 0xCF and code not in (0xC4, 0xCC)
+    return not frame and (not stream.one_scan or code == 0xDC)
+
+
+def _note_scan(stream: Stream, at: int) -> Generator[Ask, Answer, None]:
+    """Whether this scan holds the whole picture: all components, not one step of a progressive one."""
+    header = yield from piece(at + 4, 1 + 2 * 4 + 3)
+    if header is None or stream.coded is not None or len(header) < 12:
+        return
+    components = header[0]
+    if 1 <= components <= 4:
+        first, last, bits = header[1 + 2 * components : 4 + 2 * components]
+        # Sequential DCT: 0, 63, 0 and all three colours at once. Progressive ones and single colours go on.
+        stream.one_scan = components >= 3 and (first, last, bits) == (0, 63, 0)
+
+
+def _ends_early(shape: Shape, what: str, limit: int, habit: bool) -> None:
+    shape.covers(limit)
+    why = f"its {what} is cut short: the end is missing"
+    shape.flaw(f"{what} has no end", why, grave=True, habit=habit)
+
+
+def _walk_further(shape: Shape, size: int, first_end: int, base: int, index: bytes) -> Walk:
+    """The pictures behind the first, from where the index says they are."""
+    places = _places(index)
+    if not places:
+        return
+    # An editor that changed the first picture's length left an index that can't be believed.
+    believed = places[0][0] == 0 and places[0][1] in (first_end, first_end - 2)
+    for offset, length in sorted(places[1:])[:MOST_PICTURES]:
+        start, end = base + offset, base + offset + length
+        if offset == 0 or length == 0 or start < first_end:
+            continue
+        if end > size:
+            if believed:
+                shape.cut("further picture", end, size)
+            else:
+                shape.flaw(
+                    "further picture outside",
+                    "a further picture should lie behind the end of the file",
+                    grave=False,
+                    habit=True,
+                )
+            continue
+        shape.covers(end)
+        further = Shape()
+        stream = yield from walk_stream(further, start, end, "further picture", habit=True)
+        shape.image += further.image
+        for flaw in further.flaws:
+            shape.flaw(flaw.sign, flaw.why, grave=flaw.grave and believed, habit=True)
+        if stream.end is not None:
+            shape.pictures.append((start, stream.end))
+
+
+def _places(index: bytes) -> list[tuple[int, int]]:
+    """Offset (from the index's own start) and length of each picture; the first has offset 0."""
+    order = {b"II*\0": "<", b"MM\0*": ">"}.get(index[:4])
+    if order is None or len(index) < 8:
+        return []
+    (first,) = struct.unpack_from(order + "I", index, 4)
+    if first + 2 > len(index):
+        return []
+    (count,) = struct.unpack_from(order + "H", index, first)
+    for entry in range(first + 2, first + 2 + 12 * min(count, 64), 12):
+        if entry + 12 > len(index):
+            return []
+        tag, _, length, at = struct.unpack_from(order + "HHII", index, entry)
+        if tag != _MP_ENTRY:
+            continue
+        found = []
+        for place in range(at, at + min(length, 16 * MOST_PICTURES), 16):
+            if place + 16 > len(index):
+                break
+            _, size, offset = struct.unpack_from(order + "III", index, place)
+            found.append((offset, size))
+        return found
+    return []
+
+
+_MP_ENTRY = 0xB002

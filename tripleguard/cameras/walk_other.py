@@ -1,0 +1,118 @@
+"""Walks through the two raws that are neither TIFF nor boxes: Fujifilm's RAF and Canon's old CRW.
+
+A RAF has a header with the places of a JPEG, a directory and the image data. A CRW is a heap: its directory stands
+at its very end, so that the last four bytes tell whether the end is there at all.
+
+RAF's header is not published; known from files. CRW: Canon's CIFF specification, version 1.0, revision 4 (1997),
+as it is restated by those who read such files; from memory.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Generator
+
+from tripleguard.cameras.asking import Answer, Ask, Shape, Span, Walk, piece
+from tripleguard.cameras.walk_jpeg import walk_stream
+
+MOST_ENTRIES = 512
+MOST_HEAPS = 32
+
+RAF_START = b"FUJIFILMCCD-RAW "
+
+
+def is_ciff(head: bytes) -> bool:
+    """Whether a file that begins so is a CRW."""
+    return head[:2] in (b"II", b"MM") and head[6:14] == b"HEAPCCDR"
+
+
+def walk_raf(shape: Shape, size: int) -> Walk:
+    """A RAF of size bytes."""
+    header = yield from piece(0, 108)
+    if header is None or len(header) < 108:
+        shape.flaw("cut short", "it is cut short: not even its header is whole", grave=True)
+        return
+    jpeg_at, jpeg_bytes, fields_at, fields_bytes, image_at, image_bytes = struct.unpack_from(">6I", header, 84)
+    shape.cut("directory", fields_at + fields_bytes, size)
+    if image_at and not shape.cut("image data", image_at + image_bytes, size):
+        shape.image.append(Span(image_at, image_at + image_bytes, compressed=True))
+    if jpeg_bytes and not shape.cut("preview", jpeg_at + jpeg_bytes, size):
+        stream = yield from walk_stream(shape, jpeg_at, jpeg_at + jpeg_bytes, "preview", habit=True)
+        if stream.end is not None:
+            shape.pictures.append((jpeg_at, stream.end))
+    if not shape.image and not shape.flaws:
+        shape.unsure = shape.unsure or "it does not say where its image data lies"
+
+
+def walk_ciff(shape: Shape, size: int) -> Walk:
+    """A CRW of size bytes."""
+    header = yield from piece(0, 6)
+    order = "<" if header is not None and header[:2] == b"II" else ">"
+    if header is None or len(header) < 6:
+        shape.flaw("cut short", "it is cut short: not even its header is whole", grave=True)
+        return
+    (start,) = struct.unpack(order + "I", header[2:])
+    heaps = [(start, size)]
+    shape.covers(size)
+    for _ in range(MOST_HEAPS):
+        if not heaps:
+            break
+        # The root's directory stands last of all, the others right before it.
+        heap_start, heap_end = heaps.pop(0)
+        heaps += yield from _walk_heap(shape, order, heap_start, heap_end, root=heap_end == size)
+
+
+def _walk_heap(
+    shape: Shape, order: str, start: int, end: int, *, root: bool
+) -> Generator[Ask, Answer, list[tuple[int, int]]]:
+    """Look at the directory of one heap; the heaps inside it."""
+    entries = yield from _directory(order, start, end)
+    if entries is None:
+        shape.unsure = shape.unsure or "one of its directories was past before its place was known"
+        return []
+    if not entries:
+        what = "its directory is not at its end: it is cut short, or its end is overwritten"
+        if root:
+            shape.flaw("no directory at the end", what, grave=True)
+        else:
+            shape.flaw("senseless heap", "a part of its directory makes no sense", grave=False, habit=True)
+        return []
+    inside = []
+    for tag, length, offset in entries:
+        if tag & _INLINE:
+            continue
+        if start + offset + length > end:
+            why = f"a part (tag {tag:#06x}) should go on to byte {start + offset + length:,}, outside its heap"
+            shape.flaw("part outside", why, grave=root, habit=True)
+        elif tag == _RAW_IMAGE:
+            shape.image.append(Span(start + offset, start + offset + length, compressed=True))
+        elif tag == _JPEG:
+            shape.pictures.append((start + offset, start + offset + length))
+        elif tag & _TYPE in _HEAPS and length >= 6:
+            inside.append((start + offset, start + offset + length))
+    return inside
+
+
+def _directory(order: str, start: int, end: int) -> Generator[Ask, Answer, list[tuple[int, int, int]] | None]:
+    """Tag, length and offset of each entry of a heap; none if it makes no sense; None if it is past."""
+    pointer = yield from piece(end - 4, 4)
+    if pointer is None:
+        return None
+    if end - start < 6 or len(pointer) < 4:
+        return []
+    at = start + struct.unpack(order + "I", pointer)[0]
+    if at + 2 > end - 4:
+        return []
+    counted = yield from piece(at, 2)
+    if counted is None:
+        return None
+    (count,) = struct.unpack(order + "H", counted)
+    if not 0 < count <= MOST_ENTRIES or at + 2 + 10 * count > end - 4:
+        return []
+    packed = yield from piece(at + 2, 10 * count)
+    return None if packed is None else list(struct.iter_unpack(order + "HII", packed))
+
+
+_RAW_IMAGE, _JPEG = 0x2005, 0x2007
+_INLINE = 0x4000
+_TYPE, _HEAPS = 0x3800, (0x2800, 0x3000)

@@ -1,0 +1,174 @@
+"""Tells whether a camera's file holds together, while it streams past on its way to the drives.
+
+A perfect copy of a broken file is a broken file, and the time to notice is before the card is emptied. What
+kind of file it is, its first bytes tell; a walk then follows its structure (`asking` says how). Everything here
+is bounded: the head, a tail, and what a walk asks for is kept, nothing else.
+
+Runs of zeros are what a hole in a card leaves behind. Makers pad with zeros, so they count only inside image
+data, and only whole blocks of 512 bytes, the smallest a card can lose.
+
+The verdict is careful on both sides: `broken` is said of what can't be otherwise, `clean` means as far as can
+be told, and whatever happens in here, a file is copied. A fault of this program is `not checkable`.
+"""
+
+from __future__ import annotations
+
+from tripleguard.cameras.asking import Ask, Shape, Span, Walk
+from tripleguard.cameras.kinds import extension_of, kind_of
+from tripleguard.cameras.passing import BLOCK, LATER, Passing, Zeros
+from tripleguard.cameras.tiff import ORDERS
+from tripleguard.cameras.walk_boxes import is_boxes_start, walk_boxes
+from tripleguard.cameras.walk_jpeg import walk_jpeg
+from tripleguard.cameras.walk_other import RAF_START, is_ciff, walk_ciff, walk_raf
+from tripleguard.cameras.walk_tiff import walk_tiff
+from tripleguard.model import Kind, Verdict, Wholeness
+
+HOLE = 2 * BLOCK
+"""Bytes of zeros in compressed image data that no camera writes."""
+
+BARE_HOLE = 8 * BLOCK
+"""The same in image data that is not compressed, where a black corner is a few zeros."""
+
+PADDING = 1 << 16
+"""Bytes of zeros at the end of image data that may be how a maker fills up the last block."""
+
+
+class Look:
+    """One look through one file. `feed` its bytes in order, then ask for the `verdict`.
+
+    size: of the whole file, as listed. Never raises on what the bytes are, nor on a fault of this program.
+    """
+
+    def __init__(self, name: str, size: int) -> None:
+        self._name = name
+        self._size = size
+        self._shape = Shape()
+        self._walk: Walk | None = None
+        self._ask: Ask | None = None
+        self._started = False
+        self._stumbled = ""
+        self._stream = Passing(size)
+        self._zeros = Zeros() if kind_of(name) in (Kind.RAW, Kind.PICTURE) else None
+
+    @property
+    def shape(self) -> Shape:
+        """What is known of the file's structure so far."""
+        return self._shape
+
+    def feed(self, view: memoryview | bytes) -> None:
+        """The next bytes of the file. They are not kept beyond this call, but for what has to be."""
+        if self._stumbled or len(view) == 0:
+            return
+        try:
+            self._stream.advance(view)
+            if not self._started:
+                self._start()
+            if self._zeros is not None:
+                self._zeros.feed(view)
+            self._go_on()
+        except Exception as error:  # noqa: BLE001 - the look's outer edge: a fault in here must not stop a copy
+            self._stumbled = _stumbled(error)
+        finally:
+            self._stream.let_go()
+
+    def verdict(self) -> Verdict:
+        """What can be told now that all has been fed."""
+        if self._stumbled:
+            return Verdict(Wholeness.UNCHECKED, why=self._stumbled)
+        try:
+            return self._verdict()
+        except Exception as error:  # noqa: BLE001 - the look's outer edge, as above
+            return Verdict(Wholeness.UNCHECKED, why=_stumbled(error))
+
+    def _start(self) -> None:
+        self._started = True
+        self._walk = _walk_for(self._shape, self._stream.head, self._size)
+        if self._walk is not None:
+            self._ask = next(self._walk, None)
+
+    def _go_on(self) -> None:
+        """Answer the walk as long as what it asks for is here."""
+        while self._walk is not None and self._ask is not None:
+            answer = self._stream.answer(self._ask)
+            if answer is LATER:
+                return
+            try:
+                self._ask = self._walk.send(answer if isinstance(answer, bytes | int) else None)
+            except StopIteration:
+                self._ask = None
+
+    def _verdict(self) -> Verdict:
+        if self._size == 0:
+            self._shape.flaw("empty", "it is empty", grave=True)
+        elif self._stream.passed != self._size:
+            return Verdict(Wholeness.UNCHECKED, why="it was not read to its end")
+        elif self._walk is None:
+            self._no_walk()
+        if self._zeros is not None:
+            _note_holes(self._shape, self._zeros.runs())
+        flaws = tuple(sorted(self._shape.flaws, key=lambda flaw: not flaw.grave))
+        if flaws:
+            return Verdict(Wholeness.BROKEN if flaws[0].grave else Wholeness.SUSPICIOUS, flaws)
+        if self._ask is not None or self._shape.unsure:
+            return Verdict(Wholeness.UNCHECKED, why=self._shape.unsure or "it could not be followed to its end")
+        return Verdict(Wholeness.CLEAN)
+
+    def _no_walk(self) -> None:
+        """What to say of a file that begins like none that is known here."""
+        head, extension = self._stream.head, extension_of(self._name)
+        if not head.strip(b"\0") or not head.strip(b"\xff"):
+            what = "zeros" if head[:1] == b"\0" else "ones"
+            self._shape.flaw("blank start", f"where it should begin there is nothing but {what}", grave=True)
+        elif extension in _KNOWN_STARTS:
+            why = f"it does not begin as a .{extension} file does"
+            self._shape.flaw("begins wrongly", why, grave=False, habit=True)
+        else:
+            self._shape.unsure = f"the structure of .{extension} files is not known here"
+
+
+def look_through(name: str, content: bytes | memoryview) -> tuple[Verdict, Shape]:
+    """The verdict on a file that is in memory whole, and what is known of its structure."""
+    look = Look(name, len(content))
+    look.feed(content)
+    return look.verdict(), look.shape
+
+
+def _stumbled(error: Exception) -> str:
+    return f"this program stumbled over it ({type(error).__name__}); it was copied all the same"
+
+
+def _walk_for(shape: Shape, head: bytes, size: int) -> Walk | None:
+    if head.startswith(b"\xff\xd8"):
+        return walk_jpeg(shape, size)
+    if head.startswith(RAF_START):
+        return walk_raf(shape, size)
+    if is_ciff(head):
+        return walk_ciff(shape, size)
+    if is_boxes_start(head):
+        return walk_boxes(shape, size)
+    if head[:4] in ORDERS:
+        return walk_tiff(shape, size)
+    return None
+
+
+_KNOWN = "jpg jpeg jpe tif tiff dng nef nrw cr2 arw sr2 srw pef orf ori rw2 rwl gpr raf cr3 heic heif hif mp4 mov"
+_KNOWN_STARTS = frozenset(_KNOWN.split())
+
+
+def _note_holes(shape: Shape, runs: list[tuple[int, int]]) -> None:
+    """Note the longest run of zeros that lies inside image data and is too long to belong there."""
+    longest, where = 0, 0
+    for start, end in runs:
+        for span in shape.image:
+            begin, stop = max(start, span.start), min(end, span.end)
+            if stop - begin >= _too_long(span, stop) and stop - begin > longest:
+                longest, where = stop - begin, begin
+    if longest:
+        why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but zeros"
+        shape.flaw("zeros in image data", why, grave=False, habit=True)
+
+
+def _too_long(span: Span, stop: int) -> int:
+    if span.end - stop < BLOCK:
+        return PADDING
+    return HOLE if span.compressed else BARE_HOLE
