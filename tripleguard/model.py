@@ -248,6 +248,19 @@ class Capture:
 
 
 @dataclass(frozen=True, slots=True)
+class Traits:
+    """How a picture is to be shown, and what was thought of it in the camera.
+
+    width, height: pixels as stored, before turning. orientation: Exif's, 1 to 8. rating: XMP's, -1 or 0 to 5.
+    """
+
+    width: int | None = None
+    height: int | None = None
+    orientation: int | None = None
+    rating: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Flaw:
     """One thing in a camera's file that does not hold together.
 

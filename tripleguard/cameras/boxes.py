@@ -47,6 +47,12 @@ def canon_blocks(head: bytes) -> dict[bytes, Span]:
     return {box.type: (box.at, box.end) for box in _boxes(head, canon) if box.type in _CANON_BLOCKS}
 
 
+def canon_packet(head: bytes) -> bytes:
+    """The XMP packet of a Canon raw, as far as it is within reach."""
+    at, end = _first(head, (0, len(head)), _CANON_XMP)
+    return head[at:end]
+
+
 def exif_item(head: bytes) -> Span | None:
     """Where the TIFF block of a HEIF picture's Exif item lies; None if there is none within reach."""
     meta = _first(head, (0, len(head)), b"meta")
@@ -65,6 +71,7 @@ def exif_item(head: bytes) -> Span | None:
 
 
 _CANON = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
+_CANON_XMP = bytes.fromhex("be7acfcb97a942e89c71999491e3afac")
 _CANON_BLOCKS = frozenset({b"CMT1", b"CMT2", b"CMT3"})
 _NOWHERE: Span = (0, 0)
 

@@ -104,7 +104,7 @@ def _of_panasonic(block: Block) -> Capture:
 
 
 def _of_jpeg(head: bytes, start: int) -> Capture:
-    block = _exif_of_jpeg(head, start)
+    block = exif_of_jpeg(head, start)
     return _of_tiff(block) if block else Capture()
 
 
@@ -136,7 +136,7 @@ def _of_canon(head: bytes, spans: dict[bytes, Span]) -> Capture:
     return capture
 
 
-def _exif_of_jpeg(head: bytes, start: int) -> Block | None:
+def exif_of_jpeg(head: bytes, start: int) -> Block | None:
     """The TIFF block of the first Exif segment of the JPEG that begins at start."""
     if head[start : start + 2] != b"\xff\xd8":
         return None

@@ -74,7 +74,7 @@ def walk_boxes(shape: Shape, size: int) -> Walk:
         shape.unsure = f"it has more than {MOST_BOXES:,} boxes"
     if index is not None:
         yield from _walk_index(shape, size, brand, index)
-    if not shape.flaws:
+    if not any(flaw.grave for flaw in shape.flaws):
         _whole_kit(shape, seen, brand)
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Generator
-from dataclasses import dataclass
 
 from tripleguard.cameras.asking import LIMIT, Answer, Ask, Shape, Span, Walk, next_marker, piece
 
@@ -20,20 +19,6 @@ MOST_SEGMENTS = 4096
 
 MOST_PICTURES = 16
 """Further pictures looked at in one file."""
-
-
-@dataclass(slots=True)
-class Stream:
-    """What was met in one JPEG stream. end: behind its last marker; None if that was not reached.
-
-    index: where the segment of further pictures begins, and its bytes.
-    """
-
-    end: int | None = None
-    coded: int | None = None
-    one_scan: bool = False
-    lossless: bool = False
-    index: tuple[int, bytes] | None = None
 
 
 def walk_jpeg(shape: Shape, size: int) -> Walk:
@@ -53,125 +38,137 @@ def walk_stream(
 
     habit: it lies inside another file, whose maker may have a way of their own with it.
     """
-    stream = Stream()
-    begin = yield from piece(start, 2)
-    if begin is None:
-        shape.unsure = shape.unsure or f"its {what} was past before its place was known"
-        return stream
-    if begin != b"\xff\xd8":
-        why = f"its {what} does not begin as a JPEG picture does"
-        shape.flaw(f"{what} begins wrongly", why, grave=True, habit=habit)
-        return stream
-    at = start + 2
-    for _ in range(MOST_SEGMENTS):
-        marker = yield from piece(at, 4)
-        if marker is None:
-            shape.unsure = shape.unsure or f"its {what} could not be followed to its end"
-            return stream
-        if len(marker) < 2 or at + 2 > limit:
-            _ends_early(shape, what, limit, habit)
-            return stream
-        if marker[0] != 0xFF:
-            shape.flaw(
-                f"{what} has bytes between segments",
-                f"in its {what}, at byte {at:,}, something stands between two segments",
-                grave=False,
-                habit=True,
-            )
-            found = yield from next_marker(at, limit)
-            if found is None or found == LIMIT:
-                _ends_early(shape, what, limit, habit)
-                return stream
-            at = found
-            continue
-        code = marker[1]
-        if code == 0xFF:
-            at += 1
-            continue
-        if code == 0xD9:
-            stream.end = at + 2
-            shape.covers(stream.end)
-            if stream.coded is not None:
-                shape.image.append(Span(stream.coded, at, compressed=True))
-            return stream
-        if code in _ALONE:
-            at += 2
-            continue
-        if not _may_stand(code, stream):
-            shape.flaw(
-                f"{what} is interrupted",
-                f"its {what} is interrupted at byte {at:,} by something that can't stand there",
-                grave=True,
-                habit=habit,
-            )
-            return stream
-        stream.lossless = stream.lossless or code in _LOSSLESS
-        length = int.from_bytes(marker[2:4], "big")
-        if len(marker) < 4 or at + 2 + length > limit:
-            _ends_early(shape, what, limit, habit)
-            return stream
-        if length < 2:
-            shape.flaw(
-                f"{what} has a senseless segment",
-                f"a segment of its {what}, at byte {at:,}, has no sensible length",
-                grave=True,
-                habit=habit,
-            )
-            return stream
-        if code == 0xDA:
-            yield from _note_scan(stream, at)
-            stream.coded = stream.coded if stream.coded is not None else at + 2 + length
-            found = yield from next_marker(at + 2 + length, limit)
-            if found is None:
-                shape.unsure = shape.unsure or f"its {what} could not be followed to its end"
-                return stream
-            if found == LIMIT:
-                _ends_early(shape, what, limit, habit)
-                return stream
-            at = found
-            continue
-        if code == 0xE2 and stream.index is None and stream.coded is None:
-            index = yield from piece(at + 4, min(length - 2, _LONGEST_INDEX))
-            if index is not None and index.startswith(b"MPF\0"):
-                stream.index = (at + 8, index[4:])
-        at += 2 + length
-    shape.unsure = shape.unsure or f"its {what} has more than {MOST_SEGMENTS:,} segments"
+    stream = Stream(shape, start, limit, what, habit)
+    yield from stream.walk()
     return stream
 
 
+class Stream:
+    """One JPEG stream and what was met in it.
+
+    end: behind its last marker; None if that was not reached. index: where the segment of further pictures begins,
+    and its bytes. lossless: it is the image data of a raw and no picture to show.
+    """
+
+    def __init__(self, shape: Shape, start: int, limit: int, what: str, habit: bool) -> None:
+        self.end: int | None = None
+        self.index: tuple[int, bytes] | None = None
+        self.lossless = False
+        self._shape = shape
+        self._start = start
+        self._limit = limit
+        self._what = what
+        self._habit = habit
+        self._coded: int | None = None
+        self._one_scan = False
+
+    def walk(self) -> Walk:
+        begin = yield from piece(self._start, 2)
+        if begin is None:
+            self._unsure("was past before its place was known")
+            return
+        if begin != b"\xff\xd8":
+            self._flaw("begins wrongly", "does not begin as a JPEG picture does")
+            return
+        at = self._start + 2
+        for _ in range(MOST_SEGMENTS):
+            at = yield from self._step(at)
+            if at == _DONE:
+                return
+        self._unsure(f"has more than {MOST_SEGMENTS:,} segments")
+
+    def _step(self, at: int) -> Generator[Ask, Answer, int]:
+        """Step over what begins here; where the next marker stands, or _DONE at the end, good or bad."""
+        marker = yield from piece(at, 4)
+        if marker is None:
+            return self._unsure("could not be followed to its end")
+        if len(marker) < 2 or at + 2 > self._limit:
+            return self._ends_early()
+        if marker[0] != 0xFF:
+            why = f"in its {self._what}, at byte {at:,}, something stands between two segments"
+            self._shape.flaw(f"{self._what} has bytes between segments", why, grave=False, habit=True)
+            return (yield from self._next_marker(at))
+        code = marker[1]
+        if code == 0xFF:
+            return at + 1
+        if code == 0xD9:
+            return self._ends(at)
+        if code in _ALONE:
+            return at + 2
+        if not self._may_stand(code):
+            return self._flaw("is interrupted", f"is interrupted at byte {at:,} by what can't stand there")
+        return (yield from self._segment(at, code, marker))
+
+    def _segment(self, at: int, code: int, marker: bytes) -> Generator[Ask, Answer, int]:
+        length = int.from_bytes(marker[2:4], "big")
+        if len(marker) < 4 or at + 2 + length > self._limit:
+            return self._ends_early()
+        if length < 2:
+            return self._flaw("has a senseless segment", f"has a segment of no sensible length at byte {at:,}")
+        self.lossless = self.lossless or code in _LOSSLESS
+        if code == 0xE2 and self.index is None and self._coded is None:
+            index = yield from piece(at + 4, min(length - 2, _LONGEST_INDEX))
+            if index is not None and index.startswith(b"MPF\0"):
+                self.index = (at + 8, index[4:])
+        if code != 0xDA:
+            return at + 2 + length
+        yield from self._note_scan(at)
+        if self._coded is None:
+            self._coded = at + 2 + length
+        return (yield from self._next_marker(at + 2 + length))
+
+    def _next_marker(self, at: int) -> Generator[Ask, Answer, int]:
+        found = yield from next_marker(at, self._limit)
+        if found is None:
+            return self._unsure("could not be followed to its end")
+        return self._ends_early() if found == LIMIT else found
+
+    def _may_stand(self, code: int) -> bool:
+        """Whether a segment with this marker may stand here. In a picture of one scan nothing comes after it."""
+        if code in (0x00, 0xD8) or 0x02 <= code <= 0xBF or (0xF0 <= code <= 0xFD and code != 0xF7):
+            return False
+        if self._coded is None:
+            return True
+        frame = 0xC0 <= code <= 0xCF and code not in (0xC4, 0xCC)
+        return not frame and (not self._one_scan or code == 0xDC)
+
+    def _note_scan(self, at: int) -> Walk:
+        """Whether this scan holds the whole picture: all components, not one step of a progressive one."""
+        header = yield from piece(at + 4, 1 + 2 * 4 + 3)
+        if header is None or self._coded is not None or len(header) < 12:
+            return
+        components = header[0]
+        if 1 <= components <= 4:
+            first, last, bits = header[1 + 2 * components : 4 + 2 * components]
+            # Sequential DCT: 0, 63, 0 and all three colours at once. Progressive ones and single colours go on.
+            self._one_scan = components >= 3 and (first, last, bits) == (0, 63, 0)
+
+    def _ends(self, at: int) -> int:
+        self.end = at + 2
+        self._shape.covers(self.end)
+        if self._coded is not None:
+            self._shape.image.append(Span(self._coded, at, compressed=True))
+        return _DONE
+
+    def _ends_early(self) -> int:
+        self._shape.covers(self._limit)
+        return self._flaw("has no end", "is cut short: the end is missing")
+
+    def _flaw(self, sign: str, why: str) -> int:
+        self._shape.flaw(f"{self._what} {sign}", f"its {self._what} {why}", grave=True, habit=self._habit)
+        return _DONE
+
+    def _unsure(self, why: str) -> int:
+        self._shape.unsure = self._shape.unsure or f"its {self._what} {why}"
+        return _DONE
+
+
+_DONE = -1
 # TEM, RST0 to RST7: a marker and nothing more.
 _ALONE = frozenset({0x01, *range(0xD0, 0xD8)})
 # SOF3, 7, 11, 15: lossless frames, as raws have them.
 _LOSSLESS = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
 _LONGEST_INDEX = 8192
-
-
-def _may_stand(code: int, stream: Stream) -> bool:
-    """Whether a segment with this marker may stand here. In a picture of one scan nothing comes after it."""
-    if code in (0x00, 0xD8) or 0x02 <= code <= 0xBF or (0xF0 <= code <= 0xFD and code != 0xF7):
-        return False
-    if stream.coded is None:
-        return True
-    frame = 0xC0 <= code <= 0xCF and code not in (0xC4, 0xCC)
-    return not frame and (not stream.one_scan or code == 0xDC)
-
-
-def _note_scan(stream: Stream, at: int) -> Generator[Ask, Answer, None]:
-    """Whether this scan holds the whole picture: all components, not one step of a progressive one."""
-    header = yield from piece(at + 4, 1 + 2 * 4 + 3)
-    if header is None or stream.coded is not None or len(header) < 12:
-        return
-    components = header[0]
-    if 1 <= components <= 4:
-        first, last, bits = header[1 + 2 * components : 4 + 2 * components]
-        # Sequential DCT: 0, 63, 0 and all three colours at once. Progressive ones and single colours go on.
-        stream.one_scan = components >= 3 and (first, last, bits) == (0, 63, 0)
-
-
-def _ends_early(shape: Shape, what: str, limit: int, habit: bool) -> None:
-    shape.covers(limit)
-    why = f"its {what} is cut short: the end is missing"
-    shape.flaw(f"{what} has no end", why, grave=True, habit=habit)
 
 
 def _walk_further(shape: Shape, size: int, first_end: int, base: int, index: bytes) -> Walk:

@@ -66,7 +66,7 @@ def _walk_heap(
     shape: Shape, order: str, start: int, end: int, *, root: bool
 ) -> Generator[Ask, Answer, list[tuple[int, int]]]:
     """Look at the directory of one heap; the heaps inside it."""
-    entries = yield from _directory(order, start, end)
+    entries, right_before_the_end = yield from _directory(order, start, end)
     if entries is None:
         shape.unsure = shape.unsure or "one of its directories was past before its place was known"
         return []
@@ -77,6 +77,9 @@ def _walk_heap(
         else:
             shape.flaw("senseless heap", "a part of its directory makes no sense", grave=False, habit=True)
         return []
+    if not right_before_the_end:
+        why = "its directory does not reach to its end: it is cut short, or its end is overwritten"
+        shape.flaw("directory not at the end", why, grave=root, habit=True)
     inside = []
     for tag, length, offset in entries:
         if tag & _INLINE:
@@ -93,24 +96,33 @@ def _walk_heap(
     return inside
 
 
-def _directory(order: str, start: int, end: int) -> Generator[Ask, Answer, list[tuple[int, int, int]] | None]:
-    """Tag, length and offset of each entry of a heap; none if it makes no sense; None if it is past."""
+def _directory(order: str, start: int, end: int) -> Generator[Ask, Answer, tuple[list[_Entry] | None, bool]]:
+    """The entries of a heap: none if they make no sense, None if they are past; whether they end where they must.
+
+    The heap's last four bytes say where the directory begins, and stand right behind it.
+    """
     pointer = yield from piece(end - 4, 4)
     if pointer is None:
-        return None
+        return None, False
     if end - start < 6 or len(pointer) < 4:
-        return []
+        return [], False
     at = start + struct.unpack(order + "I", pointer)[0]
     if at + 2 > end - 4:
-        return []
+        return [], False
     counted = yield from piece(at, 2)
     if counted is None:
-        return None
+        return None, False
     (count,) = struct.unpack(order + "H", counted)
     if not 0 < count <= MOST_ENTRIES or at + 2 + 10 * count > end - 4:
-        return []
+        return [], False
     packed = yield from piece(at + 2, 10 * count)
-    return None if packed is None else list(struct.iter_unpack(order + "HII", packed))
+    if packed is None:
+        return None, False
+    return list(struct.iter_unpack(order + "HII", packed)), at + 2 + 10 * count == end - 4
+
+
+_Entry = tuple[int, int, int]
+"""Tag, length, and offset in the heap."""
 
 
 _RAW_IMAGE, _JPEG = 0x2005, 0x2007

@@ -13,6 +13,8 @@ be told, and whatever happens in here, a file is copied. A fault of this program
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from tripleguard.cameras.asking import Ask, Shape, Span, Walk
 from tripleguard.cameras.kinds import extension_of, kind_of
 from tripleguard.cameras.passing import BLOCK, LATER, Passing, Zeros
@@ -28,6 +30,9 @@ HOLE = 2 * BLOCK
 
 BARE_HOLE = 8 * BLOCK
 """The same in image data that is not compressed, where a black corner is a few zeros."""
+
+SMALLEST = 128
+"""Bytes that no picture is smaller than: its headers alone are more."""
 
 PADDING = 1 << 16
 """Bytes of zeros at the end of image data that may be how a maker fills up the last block."""
@@ -48,7 +53,9 @@ class Look:
         self._started = False
         self._stumbled = ""
         self._stream = Passing(size)
-        self._zeros = Zeros() if kind_of(name) in (Kind.RAW, Kind.PICTURE) else None
+        self._kind = kind_of(name)
+        # In the sound of a film silence is zeros.
+        self._zeros = Zeros() if self._kind in (Kind.RAW, Kind.PICTURE) else None
 
     @property
     def shape(self) -> Shape:
@@ -61,10 +68,10 @@ class Look:
             return
         try:
             self._stream.advance(view)
-            if not self._started:
-                self._start()
             if self._zeros is not None:
                 self._zeros.feed(view)
+            if not self._started and len(self._stream.head) >= min(SMALLEST, self._size):
+                self._start()
             self._go_on()
         except Exception as error:  # noqa: BLE001 - the look's outer edge: a fault in here must not stop a copy
             self._stumbled = _stumbled(error)
@@ -102,6 +109,8 @@ class Look:
             self._shape.flaw("empty", "it is empty", grave=True)
         elif self._stream.passed != self._size:
             return Verdict(Wholeness.UNCHECKED, why="it was not read to its end")
+        elif self._size < SMALLEST and self._kind is not Kind.SOUND:
+            self._shape.flaw("cut short", f"it is cut short: it has {self._size} bytes", grave=True)
         elif self._walk is None:
             self._no_walk()
         if self._zeros is not None:
@@ -158,14 +167,35 @@ _KNOWN_STARTS = frozenset(_KNOWN.split())
 def _note_holes(shape: Shape, runs: list[tuple[int, int]]) -> None:
     """Note the longest run of zeros that lies inside image data and is too long to belong there."""
     longest, where = 0, 0
-    for start, end in runs:
-        for span in shape.image:
-            begin, stop = max(start, span.start), min(end, span.end)
-            if stop - begin >= _too_long(span, stop) and stop - begin > longest:
-                longest, where = stop - begin, begin
+    for span, begin, stop in _meetings(_side_by_side(shape), runs):
+        if stop - begin >= _too_long(span, stop) and stop - begin > longest:
+            longest, where = stop - begin, begin
     if longest:
         why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but zeros"
         shape.flaw("zeros in image data", why, grave=False, habit=True)
+
+
+def _side_by_side(shape: Shape) -> list[Span]:
+    """The spans of image data in order; where two overlap, which no camera writes, the second is dropped."""
+    kept: list[Span] = []
+    for span in sorted(shape.image, key=lambda span: (span.start, span.end)):
+        if kept and span.start < kept[-1].end:
+            shape.flaw("image data overlaps", "two parts of its image data overlap", grave=False, habit=True)
+        else:
+            kept.append(span)
+    return kept
+
+
+def _meetings(spans: list[Span], runs: list[tuple[int, int]]) -> Iterator[tuple[Span, int, int]]:
+    """Where spans and runs meet; both are in order and do not overlap themselves."""
+    at = 0
+    for span in spans:
+        while at < len(runs) and runs[at][1] <= span.start:
+            at += 1
+        number = at
+        while number < len(runs) and runs[number][0] < span.end:
+            yield span, max(runs[number][0], span.start), min(runs[number][1], span.end)
+            number += 1
 
 
 def _too_long(span: Span, stop: int) -> int:

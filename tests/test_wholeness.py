@@ -1,0 +1,296 @@
+"""A camera's file that does not hold together is noticed while it streams past, and a whole one never is."""
+
+from __future__ import annotations
+
+import random
+import struct
+import time
+import tracemalloc
+from collections.abc import Iterator
+
+import pytest
+from files import CUT_SAMPLES, WHOLE_SAMPLES, canon_raw, crw, film, heif, picture, raf, raw, sample
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tripleguard.cameras import wholeness
+from tripleguard.cameras.asking import Piece
+from tripleguard.cameras.passing import MOST_RUNS, Zeros
+from tripleguard.cameras.wholeness import HOLE, Look, look_through
+from tripleguard.model import Verdict, Wholeness
+
+CODED = random.Random(5).randbytes(40_000).replace(b"\xff", b"\xfe").replace(b"\0", b"\1")
+
+
+def made() -> dict[str, bytes]:
+    """One small whole file of every form that is known here."""
+    return {
+        "ORR_0001.DNG": raw(),
+        "ORR_0001.JPG": picture(),
+        "ORR_0001.CR3": canon_raw(picture(), CODED),
+        "ORR_0001.HIF": heif(CODED),
+        "ORR_0001.MP4": film(),
+        "ORR_0002.MOV": film(index_first=True),
+        "ORR_0001.RAF": raf(picture(), CODED),
+        "ORR_0001.CRW": crw(picture(), CODED),
+    }
+
+
+def verdict(name: str, content: bytes) -> Verdict:
+    return look_through(name, content)[0]
+
+
+def sizes_of(source: random.Random, largest: int) -> Iterator[int]:
+    while True:
+        yield source.randint(1, largest)
+
+
+def in_pieces(name: str, content: bytes, sizes: Iterator[int]) -> Verdict:
+    look, at = Look(name, len(content)), 0
+    while at < len(content):
+        size = next(sizes)
+        look.feed(memoryview(bytearray(content[at : at + size])))
+        at += size
+    return look.verdict()
+
+
+@pytest.mark.parametrize("name", made())
+def test_a_whole_file_of_every_form_is_clean(name: str) -> None:
+    assert verdict(name, made()[name]) == Verdict(Wholeness.CLEAN)
+
+
+@pytest.mark.parametrize("name", WHOLE_SAMPLES)
+def test_whole_files_of_real_cameras_are_clean(name: str) -> None:
+    assert verdict(name, sample(name)) == Verdict(Wholeness.CLEAN)
+
+
+@pytest.mark.parametrize("name", CUT_SAMPLES)
+def test_the_first_100_kb_of_real_raws_are_cut_short(name: str) -> None:
+    found = verdict(name, sample(name))
+    assert found.wholeness is Wholeness.BROKEN
+    assert "cut short" in found.flaws[0].why
+
+
+@pytest.mark.parametrize("name", made())
+def test_every_file_that_was_cut_anywhere_is_broken(name: str) -> None:
+    content = made()[name]
+    lengths = {*range(0, min(len(content), 4000), 7), *range(0, len(content), 997)}
+    lengths |= set(range(len(content) - 300, len(content)))
+    for length in lengths:
+        assert verdict(name, content[:length]).wholeness is Wholeness.BROKEN, length
+
+
+@pytest.mark.parametrize("name", WHOLE_SAMPLES)
+def test_real_files_that_were_cut_anywhere_are_found(name: str) -> None:
+    content = sample(name)
+    whole = look_through(name, content)[1]
+    # Behind what the file names lies padding at most; Sony pads to a whole 64 KiB.
+    assert len(content) - whole.reach < 64 << 10
+    source = random.Random(name)
+    lengths = {source.randrange(whole.reach) for _ in range(120)} | set(range(whole.reach - 40, whole.reach))
+    for length in lengths | set(range(0, 4000, 13)):
+        found = verdict(name, content[:length]).wholeness
+        # The edited JPEG's index is out of date, so what is cut behind the first picture is only suspicious.
+        edited = name.startswith("EOS_RP") and length > whole.pictures[0][1]
+        assert found is (Wholeness.SUSPICIOUS if edited else Wholeness.BROKEN), length
+
+
+@pytest.mark.parametrize("name", made())
+def test_it_is_the_same_in_whatever_pieces_the_file_passes(name: str) -> None:
+    content = made()[name]
+    for seed in range(6):
+        source = random.Random(seed)
+        largest = (3, 50, 700, 5000, 30_000, 90_000)[seed]
+        assert in_pieces(name, content, sizes_of(source, largest)) == Verdict(Wholeness.CLEAN)
+        cut = content[: len(content) * 2 // 3]
+        assert in_pieces(name, cut, sizes_of(source, largest)) == verdict(name, cut)
+
+
+@pytest.mark.parametrize("name", ["ORR_0001.DNG", "ORR_0001.CR3", "ORR_0001.HIF", "ORR_0001.RAF", "ORR_0001.CRW"])
+def test_a_hole_of_zeros_in_image_data_is_suspicious(name: str) -> None:
+    content = bytearray(made()[name])
+    image = look_through(name, bytes(content))[1].image
+    last = max(image, key=lambda span: span.start)
+    at = -(-(last.start + 2000) // 512) * 512
+    content[at : at + 8192] = bytes(8192)
+    found = verdict(name, bytes(content))
+    assert found.wholeness is Wholeness.SUSPICIOUS
+    assert found.flaws[0].why == f"8,192 bytes of its image data, from byte {at:,} on, are nothing but zeros"
+
+
+def test_zeros_outside_image_data_are_padding() -> None:
+    # Behind a picture makers pad as they like, and between the parts of a raw.
+    assert verdict("ORR_0001.JPG", picture() + bytes(200_000)) == Verdict(Wholeness.CLEAN)
+
+
+def test_a_black_corner_of_bare_sensor_values_is_no_hole() -> None:
+    content = bytearray(raw(size=1 << 20))
+    image = look_through("ORR_0001.DNG", bytes(content))[1].image
+    last = max(image, key=lambda span: span.start)
+    at = -(-(last.start + 2000) // 512) * 512
+    content[at : at + HOLE] = bytes(HOLE)
+    assert verdict("ORR_0001.DNG", bytes(content)) == Verdict(Wholeness.CLEAN)
+
+
+def test_a_film_with_silence_in_it_is_clean() -> None:
+    assert verdict("ORR_0001.MP4", film(sound=bytes(300_000))) == Verdict(Wholeness.CLEAN)
+
+
+def test_a_film_that_the_camera_could_not_finish_is_broken() -> None:
+    unfinished = film()
+    unfinished = unfinished[: unfinished.index(b"moov") - 4]
+    found = verdict("ORR_0001.MP4", unfinished)
+    assert found.wholeness is Wholeness.BROKEN
+    assert "index is missing" in found.flaws[0].why
+
+
+def test_a_film_larger_than_4_gb_is_followed_without_its_bytes() -> None:
+    start = film()[:24]
+    size = len(start) + 16 + (5 << 30)
+    look = Look("ORR_0001.MP4", size)
+    look.feed(start + struct.pack(">I4sQ", 1, b"mdat", 16 + (6 << 30)) + bytes(4096))
+    assert "cut short" in look.shape.flaws[0].why
+
+
+@pytest.mark.parametrize(("content", "why"), [(b"\0", "zeros"), (b"\xff", "ones")])
+def test_a_raw_whose_beginning_is_blank_is_broken(content: bytes, why: str) -> None:
+    found = verdict("ORR_0001.NEF", content * 200_000)
+    assert found.wholeness is Wholeness.BROKEN
+    assert found.flaws[0].why.endswith(why)
+
+
+def test_an_empty_original_is_broken() -> None:
+    assert verdict("ORR_0001.MOV", b"").flaws[0].why == "it is empty"
+
+
+def test_what_is_not_known_here_is_not_checkable_and_never_clean() -> None:
+    assert verdict("ORR_0001.R3D", b"\0\0\1\0RED1" * 100) == Verdict(
+        Wholeness.UNCHECKED, why="the structure of .r3d files is not known here"
+    )
+    assert verdict("ORR_0001.NEF", b"<html>not today</html>" * 20).wholeness is Wholeness.SUSPICIOUS
+
+
+def test_other_bytes_inside_a_coded_picture_are_found() -> None:
+    content = bytearray(picture())
+    image = look_through("ORR_0001.JPG", bytes(content))[1].image[0]
+    content[image.start + 100 : image.start + 612] = random.Random(4).randbytes(512)
+    found = verdict("ORR_0001.JPG", bytes(content))
+    assert found.wholeness is Wholeness.BROKEN
+    assert "interrupted" in found.flaws[0].why
+
+
+def test_a_file_that_was_not_read_to_its_end_is_not_called_clean() -> None:
+    content = raw()
+    look = Look("ORR_0001.DNG", len(content))
+    look.feed(content[:-1])
+    assert look.verdict().wholeness is Wholeness.UNCHECKED
+
+
+def test_a_directory_that_was_past_before_its_place_was_known_makes_it_not_checkable() -> None:
+    # The main directory stands at the end and names one in the middle, out of reach of head and tail by then.
+    middle = struct.pack("<HHHII", 1, 0x0100, 4, 1, 64) + bytes(4)
+    at_end = struct.pack("<HHHII", 1, 0x014A, 4, 1, 2 << 20) + bytes(4)
+    body = bytearray(5 << 20)
+    body[:8] = struct.pack("<2sHI", b"II", 42, len(body) - len(at_end))
+    body[2 << 20 : (2 << 20) + len(middle)] = middle
+    body[-len(at_end) :] = at_end
+    assert verdict("ORR_0001.NEF", bytes(body)).why == "it does not say where its image data lies"
+    found = in_pieces("ORR_0001.NEF", bytes(body), iter([1 << 20] * 9))
+    assert found.wholeness is Wholeness.UNCHECKED
+    assert "was past" in found.why
+
+
+def test_a_fault_of_this_program_is_not_checkable_and_stops_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(shape: object, size: int) -> Iterator[object]:
+        yield Piece(0, 8)
+        raise AssertionError
+
+    monkeypatch.setattr(wholeness, "walk_jpeg", broken)
+    found = verdict("ORR_0001.JPG", picture())
+    assert found.wholeness is Wholeness.UNCHECKED
+    assert "it was copied all the same" in found.why
+
+
+def test_zeros_are_found_in_whole_blocks_wherever_the_pieces_end() -> None:
+    content = bytearray(b"\1" * 20_000)
+    content[1024:4096] = bytes(3072)
+    content[10_000:10_700] = bytes(700)
+    zeros = Zeros()
+    for at in range(0, len(content), 2048):
+        zeros.feed(bytes(content[at : at + 2048]))
+    assert zeros.runs() == [(1024, 4096)]
+    many = Zeros()
+    for _ in range(MOST_RUNS + 50):
+        many.feed(bytes(512) + b"\1" * 512)
+    assert len(many.runs()) == MOST_RUNS
+
+
+def broken_somewhere(content: bytes, source: random.Random) -> bytes:
+    """The file with a few bytes, words or blocks changed, cut or moved."""
+    changed = bytearray(content)
+    for _ in range(source.randint(1, 8)):
+        at = source.randrange(len(changed)) if source.random() < 0.3 else source.randrange(min(4096, len(changed)))
+        size = source.choice((1, 2, 4, 4, 12, 512))
+        how = source.randrange(4)
+        if how == 0:
+            changed[at : at + size] = source.randbytes(size)
+        elif how == 1:
+            changed[at : at + size] = source.choice((b"\0", b"\xff")) * size
+        elif how == 2:
+            changed[at : at + 4] = struct.pack(source.choice("<>") + "I", source.choice(_NASTY))
+        elif len(changed) > 200:
+            del changed[at : at + source.randint(1, 100)]
+    return bytes(changed)
+
+
+_NASTY = (0, 1, 2, 7, 8, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF, 1 << 20, 1 << 24)
+
+
+@settings(max_examples=400, deadline=None)
+@given(name=st.sampled_from(sorted(made())), seed=st.integers(0, 2**32))
+def test_no_damage_crashes_it_or_makes_it_slow(name: str, seed: int) -> None:
+    source = random.Random(seed)
+    content = broken_somewhere(made_once()[name], source)
+    began = time.process_time()
+    found = in_pieces(name, content, sizes_of(source, source.choice((512, 4096, 100_000))))
+    assert time.process_time() - began < 1
+    assert "stumbled" not in found.why
+
+
+@settings(max_examples=200, deadline=None)
+@given(start=st.sampled_from(sorted(made())), rest=st.binary(max_size=20_000))
+def test_no_bytes_behind_a_real_beginning_crash_it(start: str, rest: bytes) -> None:
+    content = made_once()[start][:32] + rest
+    found = verdict(start, content)
+    assert found.wholeness is not Wholeness.CLEAN
+    assert "stumbled" not in found.why
+
+
+def test_a_hostile_file_takes_little_memory_and_time() -> None:
+    # A directory that names 65,536 strips with lengths, each in the other's place; and box after box of no size.
+    count = 1 << 16
+    entries = struct.pack("<HHII", 0x0111, 4, count, 1024) + struct.pack("<HHII", 0x0117, 4, count, 1024)
+    strips = struct.pack("<2sHIH", b"II", 42, 8, 2) + entries + bytes(4)
+    strips = strips.ljust(1024, b"\0") + struct.pack("<I", 1024) * count
+    boxes = film()[:24] + struct.pack(">I4s", 8, b"free") * 70_000
+    segments = b"\xff\xd8" + b"\xff\xe0\0\2" * 5000
+    for name, content in (("a.NEF", strips), ("a.MP4", boxes), ("a.JPG", segments)):
+        tracemalloc.start()
+        began = time.process_time()
+        found = verdict(name, content)
+        taken, peak = time.process_time() - began, tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert "stumbled" not in found.why
+        assert found.wholeness is not Wholeness.CLEAN
+        # Tracing makes it several times slower.
+        assert taken < 5
+        assert peak < 100 << 20
+
+
+def made_once() -> dict[str, bytes]:
+    if not _made:
+        _made.update(made())
+    return _made
+
+
+_made: dict[str, bytes] = {}
