@@ -137,7 +137,8 @@ class Oracle:
         wrong = catalog.execute(
             "SELECT f.id FROM files f WHERE drive_copies <> (SELECT count(DISTINCT c.place_id) FROM copies c"
             " JOIN places p ON p.id = c.place_id WHERE c.file_id = f.id AND c.state = 'present'"
-            " AND c.verified_at IS NOT NULL AND p.kind = 'drive' AND p.state IN ('active', 'shelved'))"
+            " AND c.verified_at IS NOT NULL AND p.kind = 'drive' AND p.state IN ('active', 'shelved')"
+            " AND p.leaving_since IS NULL)"
         ).fetchall()
         assert wrong == [], "counts of verified copies do not add up"
         wrong = catalog.execute(

@@ -18,11 +18,20 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from sqlite_utils import Database
 from world import World
 
 from tripleguard.catalog import folders, questions, schema, shoots
 from tripleguard.catalog.journal import add_clearance, add_event, begin_job, end_job, events, last_clearance
-from tripleguard.catalog.places import add_place, all_places, place_named, place_seen, set_place_state
+from tripleguard.catalog.migrations import STEPS
+from tripleguard.catalog.places import (
+    add_place,
+    all_places,
+    place_leaves,
+    place_named,
+    place_seen,
+    set_place_state,
+)
 from tripleguard.catalog.store import BUSY_SECONDS, Catalog, create_catalog, open_catalog
 from tripleguard.catalog.text import from_db, joined_path, split_path, to_db
 from tripleguard.catalog.writing import (
@@ -180,8 +189,12 @@ class CountsFollow(RuleBasedStateMachine):
 
     @rule(data=st.data(), state=st.sampled_from(PlaceState))
     def change_a_place(self, data: st.DataObject, state: PlaceState) -> None:
+        place = data.draw(st.sampled_from(self.places))
         with self.catalog.writing():
-            set_place_state(self.catalog, data.draw(st.sampled_from(self.places)), state, Role.ROAD)
+            if state is PlaceState.LEAVING:
+                place_leaves(self.catalog, place, self.at)
+            else:
+                set_place_state(self.catalog, place, state, Role.ROAD)
 
     @precondition(lambda self: self.files)
     @rule(data=st.data(), day=st.sampled_from(DAYS))
@@ -226,14 +239,13 @@ def kept_up(catalog: Catalog) -> tuple[object, ...]:
 
 def recount(catalog: Catalog) -> tuple[object, ...]:
     """The same from the rows themselves, counted in Python."""
-    places = {row[0]: row[1:] for row in catalog.rows("SELECT id, kind, state FROM places")}
+    places = {place.id: place for place in all_places(catalog)}
     files = {row[0]: row[1:] for row in catalog.rows("SELECT id, shoot_id, size, wants FROM files ORDER BY id")}
     on: dict[tuple[int, str], set[int]] = {}
     held: dict[tuple[int, int], list[int]] = {}
     for file, place, shoot, state, verified in catalog.rows(
         "SELECT file_id, place_id, shoot_id, state, verified_at FROM copies"
     ):
-        kind, place_state = places[place]
         size = files[file][1]
         if state != "present":
             continue
@@ -243,8 +255,8 @@ def recount(catalog: Catalog) -> tuple[object, ...]:
         if verified is not None:
             counts[2] += 1
             counts[3] += size
-            if place_state in ("active", "shelved"):
-                on.setdefault((file, kind), set()).add(place)
+            if places[place].state in (PlaceState.ACTIVE, PlaceState.SHELVED):
+                on.setdefault((file, str(places[place].kind)), set()).add(place)
     copies = {file: len(on.get((file, "drive"), ())) for file in files}
     shoots = {row[0]: [0, 0, 0] for row in catalog.rows("SELECT id FROM shoots ORDER BY id")}
     for file, (shoot, size, wants) in files.items():
@@ -334,17 +346,10 @@ def test_opening_again_changes_nothing(tmp_path: Path) -> None:
 
 def test_a_catalog_of_an_earlier_version_is_brought_up_to_date_and_keeps_its_rows(tmp_path: Path) -> None:
     path = tmp_path / "catalog.db"
-    catalog = create_catalog(path)
-    with catalog.writing():
-        set_meta(catalog, "catalog_id", "abc")
-    catalog.close()
     connection = sqlite3.connect(path)
-    # The first version had none of these.
-    connection.executescript(
-        "DROP TABLE findings; DROP TABLE versions; DROP TRIGGER twin_in; DROP TRIGGER twin_changed;"
-        " DROP TABLE twins; PRAGMA user_version = 1;"
-        " DELETE FROM _sqlite_migrations WHERE name <> '0001_first';"
-    )
+    schema.migrations().apply(Database(connection), stop_before=STEPS[1][0])
+    with connection:
+        connection.execute("INSERT INTO meta VALUES ('catalog_id', 'abc')")
     connection.close()
     catalog = open_catalog(path)
     assert questions.meta(catalog, "catalog_id") == "abc"

@@ -64,6 +64,8 @@ class PlaceState(enum.StrEnum):
 
     ACTIVE = "active"
     SHELVED = "shelved"
+    LEAVING = "leaving"
+    """About to be retired: read from, never written to, and its copies do not count any more."""
     LOST = "lost"
     RETIRED = "retired"
 

@@ -10,7 +10,9 @@ from tripleguard.errors import WrongUse
 from tripleguard.model import PlaceKind, PlaceRecord, PlaceState, Role
 from tripleguard.names import shown
 
-_COLUMNS = "id, uid, name, kind, role, state, added_at, last_seen_at, last_path"
+_COLUMNS = "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since"
+
+_IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 
 def all_places(catalog: Catalog) -> list[PlaceRecord]:
@@ -59,8 +61,13 @@ def place_seen(catalog: Catalog, place_id: int, path: Path, at: int) -> None:
 
 
 def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: Role) -> None:
-    """Change what a place is to us; counts follow by trigger. Call inside `writing`."""
-    catalog.run("UPDATE places SET state = ?, role = ? WHERE id = ?", state, role, place_id)
+    """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `writing`."""
+    catalog.run("UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id)
+
+
+def place_leaves(catalog: Catalog, place_id: int, at: int) -> None:
+    """A place in service is about to be retired: from now on (UTC ns) its copies do not count."""
+    catalog.run("UPDATE places SET leaving_since = ? WHERE id = ? AND leaving_since IS NULL", at, place_id)
 
 
 def _record(row: Row) -> PlaceRecord:
@@ -70,7 +77,7 @@ def _record(row: Row) -> PlaceRecord:
         name=row[2],
         kind=PlaceKind(row[3]),
         role=Role(row[4]),
-        state=PlaceState(row[5]),
+        state=PlaceState.LEAVING if row[9] is not None and row[5] in _IN_SERVICE else PlaceState(row[5]),
         added_at=row[6],
         last_seen_at=row[7],
         last_path=None if row[8] is None else from_db(row[8]),

@@ -35,16 +35,17 @@ def bring_up_to_date(connection: sqlite3.Connection) -> None:
     # Only a new or old catalog pays for this import.
     from sqlite_utils import Database
 
-    _migrations().apply(Database(connection))
+    migrations().apply(Database(connection))
 
 
-def _migrations() -> Migrations:
+def migrations() -> Migrations:
+    """All steps, in order."""
     from sqlite_utils import Migrations
 
-    migrations = Migrations("catalog")
+    steps = Migrations("catalog")
     for number, (name, script) in enumerate(STEPS, start=1):
-        migrations(name=name)(_step(script, number))
-    return migrations
+        steps(name=name)(_step(script, number))
+    return steps
 
 
 def _step(script: str, number: int) -> Callable[[Database], None]:

@@ -264,7 +264,7 @@ class _Plan:
         rows = self._holdings.catalog.rows(
             "SELECT c.id, c.place_id FROM copies c JOIN places p ON p.id = c.place_id WHERE c.file_id = ?"
             " AND c.state = 'present' AND c.verified_at IS NOT NULL AND p.kind = 'drive'"
-            " AND p.state IN ('active', 'shelved')",
+            " AND p.state IN ('active', 'shelved') AND p.leaving_since IS NULL",
             known.id,
         )
         return len({place for copy, place in rows if copy not in gone})

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from tripleguard.catalog.migrations import findings, first
+from tripleguard.catalog.migrations import findings, first, leaving
 
 STEPS: tuple[tuple[str, str], ...] = (
     ("0001_first", first.SCRIPT),
     ("0002_findings", findings.SCRIPT),
+    ("0003_leaving", leaving.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -188,7 +188,7 @@ _RECOUNT = """
 """
 
 
-def _coverage_step(row: str, sign: str) -> str:
+def coverage_step(row: str, sign: str) -> str:
     """Adds (`+`) or takes away (`-`) one copy row (`NEW` or `OLD`) in the coverage of its shoot and place."""
     size = f"(SELECT size FROM files WHERE id = {row}.file_id)"
     present = f"({row}.state = 'present')"
@@ -201,34 +201,34 @@ def _coverage_step(row: str, sign: str) -> str:
 """
 
 
-_OPEN_COVERAGE = """
+OPEN_COVERAGE = """
   INSERT INTO coverage (shoot_id, place_id) SELECT NEW.shoot_id, NEW.place_id
     WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE shoot_id = NEW.shoot_id AND place_id = NEW.place_id);
 """
 
-_LIST_DUE = """
+LIST_DUE = """
   INSERT INTO lists_due (place_id, shoot_id) SELECT NEW.place_id, NEW.shoot_id
     WHERE NOT EXISTS (SELECT 1 FROM lists_due WHERE place_id = NEW.place_id AND shoot_id = NEW.shoot_id);
 """
 
 _TRIGGERS = f"""
 CREATE TRIGGER copy_in AFTER INSERT ON copies BEGIN
-{_OPEN_COVERAGE}{_LIST_DUE}{_coverage_step("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
+{OPEN_COVERAGE}{LIST_DUE}{coverage_step("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
 END;
 
 CREATE TRIGGER copy_moved AFTER UPDATE OF file_id, folder_id, name, shoot_id ON copies
 WHEN OLD.file_id <> NEW.file_id OR OLD.folder_id <> NEW.folder_id OR OLD.name <> NEW.name
   OR OLD.shoot_id <> NEW.shoot_id BEGIN
-{_LIST_DUE}
+{LIST_DUE}
 END;
 
 CREATE TRIGGER copy_changed AFTER UPDATE OF file_id, place_id, shoot_id, state, verified_at ON copies BEGIN
-{_OPEN_COVERAGE}{_coverage_step("OLD", "-")}{_coverage_step("NEW", "+")}
+{OPEN_COVERAGE}{coverage_step("OLD", "-")}{coverage_step("NEW", "+")}
 {_RECOUNT} WHERE id IN (OLD.file_id, NEW.file_id);
 END;
 
 CREATE TRIGGER copy_out AFTER DELETE ON copies BEGIN
-{_coverage_step("OLD", "-")}{_RECOUNT} WHERE id = OLD.file_id;
+{coverage_step("OLD", "-")}{_RECOUNT} WHERE id = OLD.file_id;
 END;
 
 CREATE TRIGGER place_changed AFTER UPDATE OF state, kind ON places WHEN OLD.state <> NEW.state BEGIN
