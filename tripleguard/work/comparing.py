@@ -1,12 +1,19 @@
-"""Laying a bad copy beside a good one to say what happened to it."""
+"""Laying a bad copy beside a good one to say what happened to it.
+
+Both come from the medium, as memory may still hold what a copy was; and the good one counts only if it reads back
+as it should at this moment.
+"""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 
 from tripleguard.catalog import questions
-from tripleguard.model import Copy, CopyState
+from tripleguard.digest import Hasher
+from tripleguard.model import Copy, CopyState, File
+from tripleguard.places.base import Place, Reading
+from tripleguard.places.media import aligned_buffer
 from tripleguard.work.damage import Comparison, Damage
 from tripleguard.work.kit import Kit, OpenDrive
 
@@ -18,13 +25,16 @@ def damage_at(kit: Kit, drives: Sequence[OpenDrive], drive: OpenDrive, path: str
     bad = questions.copy_at(kit.catalog, drive.record.id, path)
     if bad is None:
         return None
+    whole = questions.file_with_id(kit.catalog, bad.file_id).file
     for other in drives:
         for good in questions.copies_of(kit.catalog, bad.file_id):
             if good.place_id == other.record.id and _is_good(good) and good.id != bad.id:
                 try:
-                    return _compared(drive, bad.path, other, good.path)
+                    found = _compared(drive.place, bad.path, other.place, good.path, whole)
                 except OSError:
                     continue
+                if found is not None:
+                    return found
     return None
 
 
@@ -32,18 +42,30 @@ def _is_good(copy: Copy) -> bool:
     return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
 
 
-def _compared(bad_drive: OpenDrive, bad_path: str, good_drive: OpenDrive, good_path: str) -> Damage:
-    comparison = Comparison()
-    bad = bad_drive.place.open_for_reading(bad_path)
+def _compared(bad_place: Place, bad_path: str, good_place: Place, good_path: str, whole: File) -> Damage | None:
+    """How they differ; None if the good one does not hold the whole file. Raises OSError."""
+    comparison, hasher = Comparison(), Hasher()
+    bad = bad_place.read(bad_path)
     try:
-        good = good_drive.place.open_for_reading(good_path)
+        good = good_place.read(good_path)
         try:
-            while True:
-                one, other = os.read(bad, _PIECE), os.read(good, _PIECE)
-                if not one and not other:
-                    return comparison.damage()
+            for one, other in itertools.zip_longest(_pieces(bad), _pieces(good), fillvalue=b""):
+                hasher.update(other)
                 comparison.feed(one, other)
         finally:
-            os.close(good)
+            good.close()
     finally:
-        os.close(bad)
+        bad.close()
+    return comparison.damage() if hasher.file() == whole else None
+
+
+def _pieces(reading: Reading) -> Iterator[bytes]:
+    """What is read in pieces of one size, the last one shorter, however the medium gives it."""
+    buffer, held = aligned_buffer(_PIECE), bytearray()
+    while count := reading.readinto(buffer):
+        held += buffer[:count]
+        while len(held) >= _PIECE:
+            yield bytes(held[:_PIECE])
+            del held[:_PIECE]
+    if held:
+        yield bytes(held)

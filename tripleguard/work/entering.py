@@ -82,11 +82,11 @@ class Entering:
         )
         kind = FindingKind.CORRUPT if as_recorded or result.file is None else FindingKind.ALTERED
         copy_state(self._catalog, result.copy.id, _STATES[kind], self._now)
+        # None takes back what an earlier look said: how it differs is told anew.
         evidence: dict[str, object] = {"size": result.entry.size, "recorded_size": result.copy.size}
-        if result.file is None:
-            evidence["unreadable"] = result.unreadable
-        else:
-            evidence["found"] = result.file.digest.hex()
+        evidence["unreadable"] = result.unreadable if result.file is None else None
+        evidence["found"] = result.file.digest.hex() if result.file is not None else None
+        evidence |= dict.fromkeys(("damage", "shape", "differing"))
         self._close(result.copy.path, f"it is {kind} now", kinds=_other_than(kind))
         self._notice(kind, result.copy, evidence)
         return kind if result.copy.state is CopyState.PRESENT else None
@@ -277,7 +277,7 @@ class Entering:
                 place_id=self._place.id,
                 shoot_id=shoot_id,
                 file_id=copy.file_id,
-                detail=evidence,
+                detail={key: value for key, value in evidence.items() if value is not None},
             )
 
     def _close(self, path: str, how: str, *, kinds: Sequence[FindingKind] = tuple(FindingKind)) -> None:

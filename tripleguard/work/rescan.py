@@ -38,7 +38,9 @@ from tripleguard.work.scanning import (
 
 _TICK = 0.1
 _BATCH = 1000
-_DESCRIBED_AT_MOST = 200
+_SAID_AT_MOST = 20
+_DESCRIBED_AT_MOST = 1000
+"""Bad copies that are laid beside a good one in one run; the others wait for the next."""
 _RESUME_WITHIN = 7 * DAY
 """How old a cut-off run of `all` may be to be gone on with, in ns: what it read would else pass as read now."""
 
@@ -142,23 +144,25 @@ class _Rescan:
         yield from self._described()
 
     def _described(self) -> Iterator[Progress]:
-        """Lay what is newly bad beside a good copy, where one is connected, and keep how it differs."""
-        by_name = {drive.record.name: drive for drive in self._drives}
-        for seen in self.scanned:
-            drive = by_name[seen.place]
-            for kind, path in seen.found[:_DESCRIBED_AT_MOST]:
-                if kind not in (FindingKind.CORRUPT, FindingKind.ALTERED) or self._kit.stop.is_set():
-                    continue
-                damage = damage_at(self._kit, self._drives, drive, path)
-                if damage is not None:
-                    with self._kit.catalog.writing():
-                        add_evidence(
-                            self._kit.catalog,
-                            drive.record.id,
-                            path,
-                            {"damage": damage.words, "shape": damage.shape, "differing": damage.differing},
-                        )
-                    yield Said(f"Drive {seen.place}: {shown(path)}: {damage.words}.")
+        """Lay what is bad, and was not compared yet, beside a good copy that is connected; keep how it differs."""
+        by_id = {drive.record.id: drive for drive in self._drives}
+        described = 0
+        for one in open_findings(self._kit.catalog):
+            drive = by_id.get(one.place_id)
+            wanted = one.kind in (FindingKind.CORRUPT, FindingKind.ALTERED) and one.evidence.get("damage") is None
+            if drive is None or not wanted:
+                continue
+            if described >= _DESCRIBED_AT_MOST or self._kit.stop.is_set():
+                return
+            damage = damage_at(self._kit, self._drives, drive, one.path)
+            if damage is None:
+                continue
+            described += 1
+            told = {"damage": damage.words, "shape": damage.shape, "differing": damage.differing}
+            with self._kit.catalog.writing():
+                add_evidence(self._kit.catalog, drive.record.id, one.path, told)
+            if described <= _SAID_AT_MOST:
+                yield Said(f"Drive {drive.record.name}: {shown(one.path)}: {damage.words}.")
 
     def _due_before(self, drive: OpenDrive, depth: Depth) -> int:
         """Before which moment a copy must have been verified to be read now.
@@ -234,7 +238,7 @@ class _Rescan:
                 kind, path = entering.unknown(result), entry.path
         if kind is not None:
             seen.found.append((kind, path))
-            if len(seen.found) <= 20:
+            if len(seen.found) <= _SAID_AT_MOST:
                 said.append(f"Drive {seen.place}: {shown(path)} is {kind}.")
 
     def _close_vanished(self, lane: int) -> None:

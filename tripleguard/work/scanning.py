@@ -132,6 +132,8 @@ class ScanLane:
         self._stopped = stopped
         self._report = report
         self._ahead = ReadAhead(drive.record.name)
+        # What was read because it had changed is not read again as due: the catalog may not have heard of it yet.
+        self._read_once: set[int] = set()
         self._thread = threading.Thread(target=self._edge, name=f"scan-{drive.record.name}", daemon=True)
 
     def start(self) -> None:
@@ -163,6 +165,7 @@ class ScanLane:
         for copy, entry in changed:
             if self._ended():
                 return False
+            self._read_once.add(copy.id)
             self._read_copy(copy, entry)
         for path in unknown:
             if self._ended():
@@ -249,6 +252,8 @@ class ScanLane:
             for copy in sorted(window, key=lambda copy: copy.path):
                 if self._ended():
                     return False
+                if copy.id in self._read_once:
+                    continue
                 entry = self._drive.place.look(copy.path)
                 if entry is not None:
                     self._read_copy(copy, entry)
