@@ -5,12 +5,15 @@ The campaign in `scripts/campaign-faults` runs the same with many more.
 
 from __future__ import annotations
 
+import os
 import random
 from collections.abc import Iterator
 from pathlib import Path
 
+import psutil
 import pytest
 from damaging import damaged, rewrite
+from doubles import both_damaged
 from faults import Archive, archive, night
 from world import World
 
@@ -76,7 +79,21 @@ def test_a_good_copy_that_rotted_since_is_no_measure_of_the_bad_one(world: World
     assert "between" not in _told(world)[0]
 
 
+def test_what_runs_after_a_rescan_is_as_eager_as_before(world: World) -> None:
+    """A night's reading gives way to everything; the offload that the same process does next must not."""
+    _offloaded(world)
+    before = (os.getpriority(os.PRIO_PROCESS, 0), psutil.Process().ionice())
+    assert world.run("rescan", "--all").status == 0
+    assert (os.getpriority(os.PRIO_PROCESS, 0), psutil.Process().ionice()) == before
+
+
 def _flipped(path: Path, offset: int) -> bytes:
     content = bytearray(path.read_bytes())
     content[offset] ^= 1
     return bytes(content)
+
+
+def test_both_copies_rot_and_only_what_is_proved_whole_is_put_together(here: Path) -> None:
+    with archive(here, 30) as place:
+        told = both_damaged(place, seed=1, each=2)
+    assert told == {"put together": 6, "not": 10}

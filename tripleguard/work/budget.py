@@ -47,14 +47,23 @@ class Budget:
             return self._debt_until - now
 
 
+_GENTLE = 10
+"""A niceness (setpriority(2)) at which every program that was not told otherwise goes first."""
+
+
 def be_gentle() -> None:
-    """Let every other program go first, for the disk and the processor. Threads started later inherit it."""
+    """Let every other program go first, for the disk and the processor.
+
+    On Linux this is for the calling thread alone, so a process that does other things later is as eager as before;
+    elsewhere for the whole process.
+    """
     with contextlib.suppress(OSError):
-        if hasattr(os, "nice"):
-            os.nice(10)
+        if sys.platform != "win32":
+            os.setpriority(os.PRIO_PROCESS, 0, max(_GENTLE, os.getpriority(os.PRIO_PROCESS, 0)))
     if sys.platform != "darwin":
         import psutil
 
         # 3 is the idle class of Linux (ioprio_set(2)), 0 the lowest of Windows (IoPriorityVeryLow).
         with contextlib.suppress(psutil.Error, OSError):
-            psutil.Process().ionice(3 if sys.platform == "linux" else 0)
+            who = threading.get_native_id() if sys.platform == "linux" else None
+            psutil.Process(who).ionice(3 if sys.platform == "linux" else 0)

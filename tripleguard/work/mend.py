@@ -9,9 +9,8 @@ whether one whole file is left in them.
 from __future__ import annotations
 
 import contextlib
-import functools
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog import questions, shoots
@@ -23,13 +22,14 @@ from tripleguard.clock import iso_utc
 from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Outcome
 from tripleguard.names import numbered, shown
+from tripleguard.places.base import Reading
 from tripleguard.rules import is_as_recorded
 from tripleguard.work.copying import Copier, CopyResult, Found, Read, Unread
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import MOST_NAMES, Placing
 from tripleguard.work.progress import Job, Moved, Progress
-from tripleguard.work.recombining import CombinedReading, ReadAt, patient_reader, recipe_for
+from tripleguard.work.recombining import ReadAt, combination, patient_reader
 from tripleguard.work.results import NotCopied, Proved, Task, ToProve
 from tripleguard.work.run import CopyRun
 
@@ -117,7 +117,7 @@ class _Mend(CopyRun):
             self._put_back_in_place()
             for _ in range(_PASSES):
                 yield from self.one_pass(self._plan.tasks, self._plan.decide)
-                again = self.take_again()
+                again = bool(self.take_again()) or self._plan.once_more
                 self._plan.close()
                 said = self._plan.why_not
                 self._plan = _Plan(self.kit, self.drives, self.alive_lanes())
@@ -223,6 +223,8 @@ class _Plan:
         self._naming = kit.catalog.reopened()
         self._names = NameGiver(self._naming, drives)
         self._paths: dict[tuple[int, int], str] = {}
+        self._combined: dict[int, Callable[[], Reading] | None] = {}
+        self.once_more = False
         self.wounds = sorted(self._wounds(), key=lambda wound: (wound.good, wound.finding.since))
 
     def close(self) -> None:
@@ -230,13 +232,23 @@ class _Plan:
         self._naming.close()
 
     def tasks(self, copier: Copier) -> Iterator[Task]:
-        """One task for each wound that a copy can heal."""
+        """One task for each wound that a copy can heal; of a file that is put together, one in a pass.
+
+        The next pass has a good copy of it; in this one its bad copies must stay where they are read.
+        """
+        together: set[int] = set()
         for wound in self.wounds:
             if wound.finding.kind is FindingKind.MISPLACED or wound.known is None:
                 continue
             task = self._task(wound, wound.known)
-            if task is not None and copier.lanes[wound.lane].alive:
-                yield task
+            if task is None or not copier.lanes[wound.lane].alive:
+                continue
+            if task.source is None:
+                if wound.known.id in together:
+                    self.once_more = True
+                    continue
+                together.add(wound.known.id)
+            yield task
 
     def decide(self, copier: Copier, task: Task, file: File, _: bytes) -> dict[int, str]:
         """The wound's own path; if something else stands there now, the next free one. Raises SourceDiffers."""
@@ -343,22 +355,16 @@ class _Plan:
 
     def _recombining(self, wound: _Wound, known: KnownFile) -> Task | None:
         """A task that puts one whole file together from two bad copies, if that can be proved."""
-        bad = self._bad_copies(known)
-        for first, second in ((one, other) for one in bad for other in bad if one is not other):
-            recipe = recipe_for(known.file, first, second, self._kit.stop.is_set)
-            if recipe is None:
-                continue
-            entry = Entry(wound.finding.path, known.file.size, self._kit.clock.now())
-            task = Task(
-                entry,
-                open=functools.partial(CombinedReading, known.file.size, first, second, recipe),
-                lanes=(wound.lane,),
-                still_same=lambda: True,
-                guess=known.file,
-            )
-            return self._aimed(task, wound)
-        self.why_not.setdefault(wound.finding.id, _NO_COPY)
-        return None
+        if known.id not in self._combined:
+            bad = self._bad_copies(known)
+            self._combined[known.id] = combination(known.file, bad, self._kit.stop.is_set)
+        opened = self._combined[known.id]
+        if opened is None:
+            self.why_not.setdefault(wound.finding.id, _NO_COPY)
+            return None
+        entry = Entry(wound.finding.path, known.file.size, self._kit.clock.now())
+        task = Task(entry, open=opened, lanes=(wound.lane,), still_same=lambda: True, guess=known.file)
+        return self._aimed(task, wound)
 
     def _bad_copies(self, known: KnownFile) -> list[ReadAt]:
         places = {drive.record.id: drive for drive in self._drives}

@@ -6,6 +6,8 @@ only one whose BLAKE3 is the file's own counts. Nothing is guessed.
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import itertools
 import os
 from collections.abc import Callable, Sequence
@@ -29,6 +31,19 @@ class Recipe:
     """How to put a file together: everything from the first copy but these (start, end) from the second."""
 
     from_second: tuple[tuple[int, int], ...]
+
+
+def combination(
+    file: File, bad: Sequence[ReadAt], stopped: Callable[[], bool]
+) -> Callable[[], CombinedReading] | None:
+    """What opens a reading of the whole file, from two of these bad copies of its size; None if none is proved."""
+    for first, second in itertools.combinations(bad, 2):
+        # A copy that goes away while it is looked at is no part of a proof.
+        with contextlib.suppress(OSError):
+            recipe = recipe_for(file, first, second, stopped)
+            if recipe is not None:
+                return functools.partial(CombinedReading, file.size, first, second, recipe)
+    return None
 
 
 def recipe_for(file: File, first: ReadAt, second: ReadAt, stopped: Callable[[], bool]) -> Recipe | None:

@@ -19,7 +19,7 @@ from tripleguard.errors import CopyTrouble
 from tripleguard.model import EventType, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.rules import overdue_before
-from tripleguard.work.budget import Budget, be_gentle
+from tripleguard.work.budget import Budget
 from tripleguard.work.comparing import damage_at
 from tripleguard.work.entering import Entering
 from tripleguard.work.kit import Kit, OpenDrive, agent
@@ -78,7 +78,6 @@ def rescan(kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget) 
     A stop by the person ends it in good order. Raises CatalogTrouble.
     """
     began = time.monotonic()
-    be_gentle()
     run = _Rescan(kit, drives, depth, budget)
     yield from run.run()
     return RescanResult(tuple(run.scanned), round(time.monotonic() - began, 3), kit.stop.is_set())

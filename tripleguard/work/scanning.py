@@ -24,7 +24,7 @@ from tripleguard.places.drive import Drive
 from tripleguard.places.media import BLOCK
 from tripleguard.places.own import OWN, is_own
 from tripleguard.rules import is_as_recorded
-from tripleguard.work.budget import Budget
+from tripleguard.work.budget import Budget, be_gentle
 from tripleguard.work.kit import OpenDrive
 from tripleguard.work.readahead import ReadAhead
 
@@ -106,6 +106,8 @@ class ScanLane:
     clock that is right can have said so. report gets every result.
     """
 
+    _ahead: ReadAhead
+
     def __init__(
         self,
         number: int,
@@ -131,7 +133,6 @@ class ScanLane:
         self._budget = budget
         self._stopped = stopped
         self._report = report
-        self._ahead = ReadAhead(drive.record.name)
         # What was read because it had changed is not read again as due: the catalog may not have heard of it yet.
         self._read_once: set[int] = set()
         self._thread = threading.Thread(target=self._edge, name=f"scan-{drive.record.name}", daemon=True)
@@ -147,6 +148,9 @@ class ScanLane:
         self._thread.join()
 
     def _edge(self) -> None:
+        # The threads that read ahead are begun by this one, and are as gentle.
+        be_gentle()
+        self._ahead = ReadAhead(self._drive.record.name)
         try:
             finished = self._scan()
         except OSError as error:
