@@ -12,6 +12,7 @@ from pathlib import Path
 
 import psutil
 import pytest
+from clean import clean_rescan
 from damaging import damaged, rewrite
 from doubles import both_damaged
 from faults import Archive, archive, night
@@ -79,6 +80,19 @@ def test_a_good_copy_that_rotted_since_is_no_measure_of_the_bad_one(world: World
     assert "between" not in _told(world)[0]
 
 
+def test_a_picture_in_the_trash_of_a_drive_is_no_litter(world: World) -> None:
+    victim = _offloaded(world) / "ORR_0002.DNG"
+    trash = world.drives["A"] / ".Trashes/501"
+    trash.mkdir(parents=True)
+    (trash / "._ORR_0002.DNG").write_bytes(bytes.fromhex("0005160700020000") + bytes(74))
+    victim.rename(trash / victim.name)
+    found = world.run("rescan", "--all", "--json").json["findings"]
+    assert ("misplaced", f".Trashes/501/{victim.name}") in [(one["kind"], one["path"]) for one in found]
+    assert not [one for one in found if "._" in one["path"]]
+    assert world.run("mend").status == 0
+    assert victim.exists()
+
+
 def test_what_runs_after_a_rescan_is_as_eager_as_before(world: World) -> None:
     """A night's reading gives way to everything; the offload that the same process does next must not."""
     _offloaded(world)
@@ -97,3 +111,8 @@ def test_both_copies_rot_and_only_what_is_proved_whole_is_put_together(here: Pat
     with archive(here, 30) as place:
         told = both_damaged(place, seed=1, each=2)
     assert told == {"put together": 6, "not": 10}
+
+
+def test_two_thousand_clean_files_give_no_finding(here: Path) -> None:
+    told = clean_rescan(here, 2000)
+    assert (told.files, told.read_back, told.false) == (2000, 4000, 0)

@@ -12,6 +12,7 @@ second, a picture left behind costs the night.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from tripleguard.model import Kind
 
@@ -45,6 +46,23 @@ def is_litter(path: str) -> bool:
     if not below or not _LITTER_FOLDER.fullmatch(first.casefold()):
         return False
     return not kind_of(name).is_original or bool(_BIN_INDEX.fullmatch(path))
+
+
+def is_left_by_system(path: str, size: int, head: Callable[[], bytes]) -> bool:
+    """Whether a plain file of size bytes is litter, by its name and, where that can't tell, by its head.
+
+    head gives its first 8 bytes; where it raises OSError the file is taken for a real one.
+    """
+    if not is_litter(path):
+        return False
+    if not is_appledouble_name(path):
+        return True
+    if size > APPLEDOUBLE_LARGEST:
+        return False
+    try:
+        return looks_like_appledouble(head())
+    except OSError:
+        return False
 
 
 def is_appledouble_name(path: str) -> bool:

@@ -12,14 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.cameras.kinds import (
-    APPLEDOUBLE_LARGEST,
-    frame_key,
-    is_appledouble_name,
-    is_litter,
-    kind_of,
-    looks_like_appledouble,
-)
+from tripleguard.cameras.kinds import frame_key, is_left_by_system, kind_of
 from tripleguard.errors import CardGone, WrongUse
 from tripleguard.model import Entry, Kind, Odd
 from tripleguard.names import shown
@@ -147,17 +140,8 @@ class Card:
                 yield Odd(path, f"it is {_what(status.st_mode)}, not a file that a camera writes")
 
     def _sorted_out(self, entry: Entry) -> Listed:
-        if not is_litter(entry.path):
-            return entry
-        if is_appledouble_name(entry.path):
-            if entry.size > APPLEDOUBLE_LARGEST:
-                return entry
-            try:
-                if not looks_like_appledouble(self.read_at(entry.path, 0, 8)):
-                    return entry
-            except OSError:
-                return entry
-        return Left(entry.path)
+        left = is_left_by_system(entry.path, entry.size, lambda: self.read_at(entry.path, 0, 8))
+        return Left(entry.path) if left else entry
 
     def _gone(self) -> CardGone:
         return CardGone(

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tripleguard.cameras.kinds import is_left_by_system
 from tripleguard.catalog import due, folders, questions
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SampledHasher
@@ -283,12 +284,19 @@ class ScanLane:
 
     def _read_unknown(self, path: str) -> None:
         entry = self._drive.place.look(path)
-        if entry is None:
+        if entry is None or is_left_by_system(path, entry.size, lambda: self._head(path)):
             return
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
             return
         self._report(Unknown(self.number, entry, file, sample, medium))
+
+    def _head(self, path: str) -> bytes:
+        descriptor = self._drive.place.open_for_reading(path)
+        try:
+            return os.read(descriptor, 8)
+        finally:
+            os.close(descriptor)
 
     def _read_file(self, entry: Entry) -> tuple[File | None, bytes, Medium, int]:
         """What the medium holds; no file when stopped, or, with the bytes that can't be read, when it failed."""
