@@ -13,9 +13,18 @@ from pathlib import Path
 import pytest
 from oracle import Oracle
 from watching import ended, in_reader, logged, plug, set_watch, watching
-from world import World
+from world import TestClock, World
+
+from tripleguard.clock import DAY
 
 MIB = 1 << 20
+
+
+def night_missed(world: World, *what: str) -> None:
+    """The watch did these the last time long ago: they are due when it starts."""
+    (world.home / "watch").mkdir(exist_ok=True)
+    served = {word: TestClock().at - 10 * DAY for word in what}
+    (world.home / "watch" / "notes.json").write_text(json.dumps({"served": served}))
 
 
 @pytest.fixture
@@ -195,6 +204,42 @@ def test_a_card_waits_for_a_command_that_holds_the_drives(evening: World) -> Non
         told = [one["message"] for one in ended(watch.status(), "card")]
         assert "may be reformatted" in told[0]
     assert len(evening.on("B")) == 43
+
+
+@pytest.mark.slow
+def test_a_typed_command_has_the_right_of_way_over_the_nights_reading(evening: World) -> None:
+    card = evening.card()
+    card.put("PRIVATE/CLIP/C0001.MP4", os.urandom(700 * MIB))
+    weeks_ago = TestClock()
+    weeks_ago.at -= 40 * DAY
+    assert evening.offload_job(card.root, clock=weeks_ago).clearance.answer
+    night_missed(evening, "rescan")
+    with watching(evening) as watch:
+        watch.until(lambda found: bool(found["doing"]) and found["doing"]["what"] == "rescan", "it reads")
+        typed = evening.run("rescan", "--quick")
+        assert typed.status == 0, typed.err
+        assert "gives way" in watch.log()
+        done = watch.until_done("rescan", number=2)
+        assert (done["outcome"], "2 read back" in done["message"] or "1 read back" in done["message"]) == (
+            "done",
+            True,
+        )
+
+
+def test_a_night_that_was_slept_through_is_caught_up_at_the_start(evening: World) -> None:
+    card = evening.card()
+    card.frames(2)
+    assert evening.run("offload", card.root).status == 0
+    night_missed(evening, "quick rescan", "drill")
+    with watching(evening) as watch:
+        assert "2 copies looked at, nothing new" in watch.until_done("quick rescan")["message"]
+        assert "4 copies restored and compared, 0 failed" in watch.until_done("drill")["message"]
+        watch.until_idle()
+        watch.end()
+    with watching(evening) as watch:
+        watch.until_idle()
+        assert ended(watch.status(), "quick rescan") == []
+        assert {one["what"] for one in watch.status()["next"]} == {"top-up", "quick rescan", "rescan", "drill"}
 
 
 def test_the_log_is_one_object_a_line_and_shows_no_name_as_it_is(evening: World) -> None:

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import secrets
+from collections import Counter
+from dataclasses import replace
+
+from msgspec.structs import replace as changed
+
 from tripleguard.catalog.shoots import totals
 from tripleguard.catalog.twins import further_debts
 from tripleguard.names import shown
@@ -9,8 +15,12 @@ from tripleguard.reports.words import count
 from tripleguard.watch.carding import answer_again, serve_card
 from tripleguard.watch.errand import Ended, Errand, Outcome, What
 from tripleguard.watch.notes import Notes
+from tripleguard.work.budget import Budget
+from tripleguard.work.drill import drill
 from tripleguard.work.kit import Kit, drives_for_writing, opened
 from tripleguard.work.progress import Job
+from tripleguard.work.rescan import RescanResult, rescan
+from tripleguard.work.scanning import Depth
 from tripleguard.work.topup import topup
 
 
@@ -23,6 +33,12 @@ def job_for(kit: Kit, errand: Errand, notes: Notes) -> Job[Ended]:
             return answer_again(kit, errand)
         case What.TOPUP:
             return _topped_up(kit, errand)
+        case What.QUICK:
+            return _rescanned(kit, errand, "quick")
+        case What.READ:
+            return _rescanned(_ahead(kit), errand, "due")
+        case What.DRILL:
+            return _drilled(kit, errand)
         case _:
             raise AssertionError(f"nobody does {errand.what}")
 
@@ -52,3 +68,52 @@ def _topped_up(kit: Kit, errand: Errand) -> Job[Ended]:
     tell = f"The second copies are made: {shown('; '.join(parts))}." if made and not result.still_short else ""
     outcome = Outcome.ATTENTION if result.troubles else Outcome.DONE
     return Ended(errand, outcome, "; ".join(parts) or "nothing could be made", tell, made)
+
+
+def _ahead(kit: Kit) -> Kit:
+    """The kit by whose rule a copy falls due some days early, so that none is overdue in the morning."""
+    rule, days = kit.settings.rule, kit.settings.watch.ahead_days
+    earlier = changed(rule, road_days=max(1, rule.road_days - days), shelf_days=max(1, rule.shelf_days - days))
+    return replace(kit, settings=changed(kit.settings, rule=earlier))
+
+
+def _rescanned(kit: Kit, errand: Errand, depth: Depth) -> Job[Ended]:
+    with opened(kit, drives_for_writing(kit, ()), f"the watch: {errand.what}") as ready:
+        if not ready.drives:
+            return Ended(errand, Outcome.WAITS, "no drive is connected")
+        result = yield from rescan(kit, ready.drives, depth, Budget(seconds=errand.seconds))
+    if result.stopped:
+        return Ended(errand, Outcome.STOPPED, "it gave way; it goes on with what was not read for longest")
+    parts, bad = _seen(result)
+    message = "; ".join([*parts, *(error.what for _, error in ready.refused)])
+    tell = f"The {errand.what} found: {message}. Next: `tripleguard mend --dry-run`." if bad else ""
+    return Ended(errand, Outcome.ATTENTION if bad else Outcome.DONE, message, tell)
+
+
+def _seen(result: RescanResult) -> tuple[list[str], bool]:
+    """What was seen on each drive, in words, and whether something is wrong that was not known before."""
+    parts = []
+    for one in result.places:
+        kinds = Counter(str(kind) for kind, _ in one.found)
+        new = ", ".join(f"{number:,} {kind}" for kind, number in sorted(kinds.items())) or "nothing new"
+        read = f", {one.read_back:,} read back" if one.read_back else ""
+        gone = ", then it stopped answering" if one.gone else ""
+        parts.append(f"drive {one.place}: {count(one.checked, 'copy', 'copies')} looked at{read}, {new}{gone}")
+    return parts, any(one.found or one.gone for one in result.places)
+
+
+def _drilled(kit: Kit, errand: Errand) -> Job[Ended]:
+    with opened(kit, drives_for_writing(kit, ()), "the watch: drill") as ready:
+        if not ready.drives:
+            return Ended(errand, Outcome.WAITS, "no drive is connected")
+        seed = secrets.randbelow(10**9)
+        result = yield from drill(kit, ready.drives, kit.settings.watch.drill_files, seed)
+    failed = sum(len(one.failed) for one in result.places)
+    sampled = sum(one.sampled for one in result.places)
+    message = f"{count(sampled, 'copy', 'copies')} restored and compared, {failed:,} failed (seed {seed})"
+    tell = (
+        f"The drill could not restore {count(failed, 'copy', 'copies')}: see `tripleguard report`."
+        if failed
+        else ""
+    )
+    return Ended(errand, Outcome.ATTENTION if failed else Outcome.DONE, message, tell)

@@ -9,29 +9,35 @@ from __future__ import annotations
 import contextlib
 import os
 import queue
+import time
 from collections import deque
 from dataclasses import dataclass
 from functools import partial
 
-from tripleguard.clock import iso_utc
+from tripleguard.clock import SECOND, iso_utc
 from tripleguard.home import open_home_lock
 from tripleguard.names import shown
 from tripleguard.places.locks import is_taken
+from tripleguard.watch.alarm import Alarm
+from tripleguard.watch.due import due, from_now_on, timetable, upcoming
 from tripleguard.watch.errand import GIVES_WAY, Ended, Outcome, choose, gives_way
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.hand import Hand
 from tripleguard.watch.journal import Journal
 from tripleguard.watch.looking import Looker
 from tripleguard.watch.notes import Notes
-from tripleguard.watch.status import Doing, Here, Last, Status, Waiting, keep_status
+from tripleguard.watch.power import battery_now, held_back
+from tripleguard.watch.status import Doing, Here, Last, Next, Status, Waiting, keep_status
 from tripleguard.watch.volumes import Plugged
 from tripleguard.watch.wanting import Wanting
 from tripleguard.work.kit import WAY_LOCK, Kit
 
-_IDLE, _BUSY = 30.0, 0.5
+_IDLE, _BUSY, _YIELDING = 30.0, 0.5, 0.2
 _GRACE = 1.4
 """Seconds that a job gets to end in good order."""
 _KEPT = 20
+_SLEPT = int(_IDLE + 60) * SECOND
+"""A look at the clock that comes so much later than the last one (ns): the machine was asleep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +52,11 @@ class _Over:
     error: BaseException | None
 
 
-_Note = _Seen | _Over | None
+class _Rang:
+    """The alarm rang."""
+
+
+_Note = _Seen | _Over | _Rang | None
 """What the queue carries; None: stop."""
 
 
@@ -62,7 +72,9 @@ class Loop:
         self._wanting = Wanting(ask_only=kit.settings.watch.cards == "ask")
         self._turns: dict[str, int] = {}
         self._last: deque[Last] = deque(maxlen=_KEPT)
-        self._since = kit.clock.now()
+        self._since = self._looked = kit.clock.now()
+        self._table = timetable(kit.settings)
+        self._alarm = Alarm(lambda: self._queue.put(_Rang()))
         self._looker = Looker(kit, lambda plugged, trouble: self._queue.put(_Seen(plugged, trouble)))
         self._hand = Hand(
             kit,
@@ -78,6 +90,9 @@ class Loop:
     def run(self) -> None:
         """Until `stop`."""
         self._journal.say(f"The watch of {self._kit.home.root} has begun.", pid=os.getpid())
+        self._notes.served = from_now_on(self._table, self._notes.served, self._since, self._kit.clock.zone())
+        self._look_at_the_clock()
+        self._alarm.start()
         self._looker.start()
         try:
             while True:
@@ -86,12 +101,14 @@ class Loop:
                     if note is None:
                         break
                     self._take(note)
+                self._look_at_the_clock()
                 self._consider()
                 self._show()
         finally:
             self._end()
 
     def _end(self) -> None:
+        self._alarm.end()
         self._looker.end()
         self._hand.stop()
         self._hand.wait(_GRACE)
@@ -109,20 +126,40 @@ class Loop:
     def _pause(self) -> float:
         """Seconds until the loop looks around by itself."""
         again = self._wanting.pause()
-        usual = _IDLE if self._hand.errand is None else _BUSY
+        doing = self._hand.errand
+        usual = _IDLE if doing is None else _YIELDING if doing.what in GIVES_WAY else _BUSY
         return usual if again is None else max(0.05, min(usual, again))
 
     # What happened
 
-    def _take(self, note: _Seen | _Over) -> None:
+    def _take(self, note: _Seen | _Over | _Rang) -> None:
         if isinstance(note, _Over):
             self._over(note)
+        if not isinstance(note, _Seen):
             return
         for line in self._wanting.see(note.plugged):
             self._journal.say(line)
         if note.trouble and note.trouble != self._trouble:
             self._journal.trouble(note.trouble)
         self._trouble = note.trouble
+
+    def _look_at_the_clock(self) -> None:
+        """What is due now, by the wall clock of wherever this is; and when to look again."""
+        if hasattr(time, "tzset"):
+            time.tzset()  # the system's zone may be another one since the last look
+        now, zone = self._kit.clock.now(), self._kit.clock.zone()
+        if now - self._looked > _SLEPT:
+            self._journal.say("The machine was asleep, or its clock was set.")
+            self._looker.look_now()
+        self._looked = now
+        held = held_back(battery_now(), self._kit.settings.watch.battery_floor)
+        if held != self._wanting.held_back:
+            self._journal.say(
+                f"Only new pictures are cared for: {held}." if held else "There is power for all again."
+            )
+        self._wanting.by_clock(due(self._table, self._notes.served, now, zone), held)
+        self._coming = upcoming(self._table, now, zone)
+        self._alarm.set_to(self._coming[0][1])
 
     def _over(self, over: _Over) -> None:
         ended, errand = over.ended, over.ended.errand
@@ -133,8 +170,11 @@ class Loop:
         news = self._wanting.over(ended)
         if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
             self._looker.look_now()
-        elif ended.card is not None:
-            self._notes.answered(ended.card, self._kit.clock.now())
+        elif ended.outcome is not Outcome.STOPPED:
+            if ended.card is not None:
+                self._notes.answered(ended.card, self._kit.clock.now())
+            if errand.served is not None:
+                self._notes.served[errand.what] = errand.served
             with contextlib.suppress(OSError):
                 self._notes.keep()
         if news:
@@ -160,7 +200,7 @@ class Loop:
                 self._journal.say(f"Begins: {best.what} {best.subject}".rstrip())
                 self._wanting.began(best)
                 self._hand.start(best)
-        elif not self._hand.stopping and gives_way(doing, best, typed=typed):
+        elif not self._hand.stopping and gives_way(doing, best, typed=typed or bool(self._wanting.held_back)):
             self._journal.say(f"The {doing.what} gives way.")
             self._hand.stop()
 
@@ -189,6 +229,8 @@ class Loop:
             waiting=tuple(waiting),
             last=tuple(self._last),
             here=(*drives, *cards),
+            next=tuple(Next(what, iso_utc(at)) for what, at in self._coming),
+            power=self._wanting.held_back,
             trouble=shown(self._trouble),
         )
         with contextlib.suppress(OSError):

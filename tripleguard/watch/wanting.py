@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tripleguard.watch.errand import CardAnswer, Ended, Errand, Outcome, What
+from tripleguard.watch.errand import GIVES_WAY, CardAnswer, Ended, Errand, Outcome, What
 from tripleguard.watch.volumes import HereCard, Plugged
 
 _LEAST, _MOST = 2.0, 300.0
@@ -37,6 +37,12 @@ class Wanting:
         self._again: dict[str, HereCard] = {}
         self._answers: dict[str, CardAnswer] = {}
         self._topup = True
+        self._due: list[Errand] = []
+        self.held_back = ""
+
+    def by_clock(self, due: list[Errand], held_back: str) -> None:
+        """Take note of what is due now, and why only new pictures are cared for ('': all is)."""
+        self._due, self.held_back = due, held_back
 
     def see(self, now: Plugged) -> list[str]:
         """Take note of what is plugged in now; what changed, in words."""
@@ -75,7 +81,9 @@ class Wanting:
         cards = [Errand(What.CARD, str(card.root), card.reader) for card in self._cards.values()]
         again = [Errand(What.ANSWER, str(card.root)) for card in self._again.values()]
         topup = [Errand(What.TOPUP)] if self._topup and self.plugged.drives else []
-        return [*cards, *again, *topup]
+        if any(one.what is What.TOPUP for one in self._due):
+            topup = []
+        return [*cards, *again, *topup, *self._due]
 
     def ready(self, doing: Errand | None) -> list[Errand]:
         """What can be begun now, but what is being done."""
@@ -84,7 +92,7 @@ class Wanting:
             one
             for one in self.all()
             if (doing is None or one.key != doing.key)
-            and (self._has_drive or (self._ask_only and one.what is What.CARD))
+            and self._can_be_done(one)
             and (one.key not in self.trying or self.trying[one.key].at <= now)
         ]
 
@@ -99,7 +107,14 @@ class Wanting:
             return self.trying[errand.key].why
         if not self._has_drive:
             return "no drive is connected"
+        if self.held_back and errand.what in GIVES_WAY:
+            return self.held_back
         return "its turn" if doing is not None else "it begins"
+
+    def _can_be_done(self, errand: Errand) -> bool:
+        if errand.what in GIVES_WAY and self.held_back:
+            return False
+        return self._has_drive or (self._ask_only and errand.what is What.CARD)
 
     @property
     def _has_drive(self) -> bool:

@@ -55,8 +55,10 @@ def be_gentle() -> None:
     """Let every other program go first, for the disk and the processor.
 
     On Linux this is for the calling thread alone, so a process that does other things later is as eager as before;
-    elsewhere for the whole process.
+    elsewhere for the whole process, so it is done only in the main thread of one that has nothing else to do.
     """
+    if sys.platform != "linux" and threading.current_thread() is not threading.main_thread():
+        return
     with contextlib.suppress(OSError):
         if sys.platform != "win32":
             os.setpriority(os.PRIO_PROCESS, 0, max(_GENTLE, os.getpriority(os.PRIO_PROCESS, 0)))

@@ -1,0 +1,194 @@
+"""A week on tour with real jobs on real drives, by the clock of a test: what the nights leave behind."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import subprocess
+import sys
+from collections import Counter
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from world import TestClock, World, finished
+
+from tripleguard.catalog.places import all_places
+from tripleguard.clock import DAY, HOUR, SECOND
+from tripleguard.home import home_at
+from tripleguard.watch.due import due, from_now_on, timetable
+from tripleguard.watch.errand import Ended, Errand, Outcome, What, choose, gives_way
+from tripleguard.watch.errands import job_for
+from tripleguard.watch.notes import Notes, notes_of
+from tripleguard.watch.volumes import HereCard, HereDrive, Plugged
+from tripleguard.watch.wanting import Wanting
+from tripleguard.work.reporting import report
+
+TOKYO, ANGELES = ZoneInfo("Asia/Tokyo"), ZoneInfo("America/Los_Angeles")
+
+
+def ns(local: str, zone: ZoneInfo) -> int:
+    return int(datetime.fromisoformat(local).replace(tzinfo=zone).timestamp()) * SECOND
+
+
+def test_a_week_over_the_pacific_reads_every_copy_in_time_and_no_night_twice(world: World) -> None:
+    """Copies are to be read within four days; the night reads two days ahead; one night was slept through."""
+    world.settings('[rule]\nroad_days = 4\n[watch]\nahead_days = 2\nnight = "01:30-06:00"\n')
+    lands, end = ns("2026-10-28T11:00", ANGELES), ns("2026-11-03T12:00", ANGELES)
+    clock = TestClock(ns("2026-10-25T22:00", TOKYO), TOKYO)
+    card = world.card()
+    card.frames(12)
+    assert world.offload_job(card.root, clock=clock).clearance.answer
+    notes = notes_of(home_at(str(world.home)))
+    with world.kit(clock) as kit:
+        table = timetable(kit.settings)
+        notes.served = from_now_on(table, notes.served, clock.at, clock.where)
+        while clock.at < end:
+            clock.where = ANGELES if clock.at >= lands else TOKYO
+            local = datetime.fromtimestamp(clock.at // SECOND, UTC).astimezone(clock.where)
+            # In the plane it sleeps, and on Friday the lid stayed shut till ten.
+            if not (clock.at < lands and local.day == 28 and local.hour >= 17) and not (
+                local.day == 30 and local.hour < 10
+            ):
+                for errand in due(table, notes.served, clock.at, clock.where):
+                    ended = finished(job_for(kit, errand, notes))
+                    assert ended.outcome is Outcome.DONE, ended
+                    assert errand.served is not None
+                    notes.served[errand.what] = errand.served
+            if local.hour == 8:
+                assert report(kit).clear, local
+            clock.at += HOUR // 2
+        rows = kit.catalog.rows("SELECT kind, subject, started_at, outcome FROM jobs WHERE kind <> 'offload'")
+        oldest = kit.catalog.row("SELECT min(verified_at) FROM copies")
+    assert oldest is not None
+    assert clock.at - oldest[0] < 4 * DAY
+    assert {outcome for *_, outcome in rows} == {"success"}
+    nights = 10  # 26, 27, 28 in Tokyo, the one over the ocean, 29 to 3 in Los Angeles
+    assert Counter((kind, drive) for kind, drive, *_ in rows) == {
+        **{(kind, drive): nights for kind in ("rescan quick", "rescan due") for drive in "AB"},
+        **{("drill", drive): 1 for drive in "AB"},
+    }
+    quick = [at for kind, drive, at, _ in rows if (kind, drive) == ("rescan quick", "A")]
+    gaps = [(later - at) / HOUR for at, later in itertools.pairwise(quick)]
+    assert min(gaps) >= 12
+    assert max(gaps) <= 36
+
+
+def test_rot_that_the_night_finds_is_told_in_the_morning(world: World) -> None:
+    clock = TestClock()
+    card = world.card()
+    card.frames(3)
+    world.offload_job(card.root, clock=clock)
+    victim = next(world.drives["B"].glob("2026/*/*/*0002.DNG"))
+    status = victim.stat()
+    victim.write_bytes(bytes(status.st_size))
+    os.utime(victim, ns=(status.st_atime_ns, status.st_mtime_ns))
+    clock.at += 31 * DAY
+    notes = Notes(home_at(str(world.home)))
+    with world.kit(clock) as kit:
+        ended = finished(job_for(kit, Errand(What.READ, served=clock.at, seconds=600.0), notes))
+    assert ended.outcome is Outcome.ATTENTION
+    assert "drive B: 3 copies looked at" in ended.message
+    assert "1 corrupt" in ended.tell
+
+
+def test_a_drill_by_the_clock_is_in_the_log(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    assert world.run("offload", card.root).status == 0
+    with world.kit() as kit:
+        ended = finished(job_for(kit, Errand(What.DRILL), Notes(kit.home)))
+    assert ended.message.startswith("6 copies restored and compared, 0 failed")
+    assert "drill: 3 copies restored" in world.run("log").out
+
+
+# What goes first, and what gives way: choices without a disk.
+
+CARD, SECOND_CARD = Errand(What.CARD, "/media/one", "sda"), Errand(What.CARD, "/media/two", "sdb")
+
+
+def test_new_pictures_go_first_and_readers_take_turns() -> None:
+    third = Errand(What.CARD, "/media/three", "sda")
+    waiting = [Errand(What.READ), Errand(What.TOPUP), CARD, third, SECOND_CARD]
+    assert choose(waiting, {}) == CARD
+    assert choose([third, SECOND_CARD], {"sda": 1}) == SECOND_CARD
+    assert choose([third], {"sda": 2, "sdb": 1}) == third
+    assert choose([], {}) is None
+
+
+@pytest.mark.parametrize(
+    ("doing", "best", "typed", "ends"),
+    [
+        (What.READ, CARD, False, True),
+        (What.DRILL, Errand(What.TOPUP), False, True),
+        (What.READ, Errand(What.QUICK), False, False),
+        (What.QUICK, None, True, True),
+        (What.CARD, None, True, False),
+        (What.TOPUP, CARD, False, False),
+        (What.READ, None, False, False),
+    ],
+)
+def test_what_can_wait_gives_way_and_what_protects_pictures_does_not(
+    doing: What, best: Errand | None, typed: bool, ends: bool
+) -> None:
+    assert gives_way(Errand(doing), best, typed=typed) is ends
+
+
+def test_on_battery_the_night_waits_and_the_card_does_not(world: World) -> None:
+    with world.kit() as kit:
+        records = [HereDrive(record, world.drives[record.name], record.name) for record in all_places(kit.catalog)]
+    wanting = Wanting(ask_only=False)
+    wanting.see(Plugged(tuple(records), (HereCard(world.root, "sda", "1"),)))
+    wanting.by_clock([Errand(What.READ), Errand(What.TOPUP)], "the laptop runs on its battery (50 %)")
+    assert [one.what for one in wanting.ready(None)] == [What.CARD, What.TOPUP]
+    assert wanting.why(Errand(What.READ), None) == "the laptop runs on its battery (50 %)"
+
+
+def test_what_fails_is_tried_more_and_more_slowly_and_at_once_when_something_is_plugged_in(world: World) -> None:
+    now = [0.0]
+    with world.kit() as kit:
+        drive = HereDrive(all_places(kit.catalog)[0], world.drives["A"], "1")
+    wanting = Wanting(ask_only=False, monotonic=lambda: now[0])
+    wanting.see(Plugged((drive,)))
+    topup, waits = Errand(What.TOPUP), []
+    for _ in range(4):
+        wanting.began(topup)
+        wanting.over(Ended(topup, Outcome.FAILED, "it broke off"))
+        assert wanting.ready(None) == []
+        pause = wanting.pause()
+        assert pause is not None
+        waits.append(pause)
+        now[0] += pause
+        assert wanting.ready(None) == [topup]
+    assert waits == sorted(waits)
+    assert waits[-1] >= 4 * waits[0]
+    wanting.over(Ended(topup, Outcome.FAILED, "it broke off"))
+    wanting.see(Plugged((drive,), (HereCard(world.root, "sda", "2"),)))
+    assert topup in wanting.ready(None)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux has a priority for each thread")
+def test_a_rescan_that_makes_itself_gentle_leaves_the_next_card_in_a_hurry() -> None:
+    """In a process of its own: this one has made itself gentle in other tests."""
+    program = """
+import os, threading, psutil
+from tripleguard.work.budget import be_gentle
+
+def say():
+    me = threading.get_native_id()
+    print(os.getpriority(os.PRIO_PROCESS, me), int(psutil.Process(me).ionice().ioclass))
+
+def gently():
+    be_gentle()
+    say()
+
+say()
+for step in (gently, say):
+    thread = threading.Thread(target=step)
+    thread.start()
+    thread.join()
+"""
+    done = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True, text=True)
+    before, gentle, after = (tuple(map(int, line.split())) for line in done.stdout.splitlines())
+    assert gentle == (max(10, before[0]), 3)
+    assert after == before
