@@ -1,0 +1,266 @@
+"""Is a card missing? Evenings told by the numbers on the cards; and by the hundred, at shows that nobody played.
+
+The limits and what must be found are those of the campaign (docs/frame-numbers.md). How much people delete in the
+camera is an assumption of ours.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+from counting import campaign, night_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shows import FACTORY, MINUTE, Plan, show_of
+
+from tripleguard.cameras.doubts import Doubt
+from tripleguard.cameras.frames import Frame, Part
+from tripleguard.cameras.holes import Habit, Verdict, Where
+from tripleguard.cameras.night import look_at_night
+from tripleguard.cameras.rows import Known
+from tripleguard.clock import HOUR, SECOND
+
+EVENING = 1_781_386_200 * SECOND
+K1, K2 = 1, 2
+FRESH = {K1: Known("K1"), K2: Known("K2")}
+
+
+def card(
+    reading: int,
+    first: int,
+    last: int,
+    *,
+    body: int = K1,
+    folder: int = 100,
+    at: int = 0,
+    every: int = 4,
+    end: str = "DNG",
+    without: range = range(0),
+) -> list[Part]:
+    """A card with these numbers: one frame every few seconds from `at` seconds into the evening."""
+    return [
+        Part(
+            reading,
+            f"DCIM/{folder}ORREY/ORR_{number:04d}.{end}",
+            hash((body, number, folder, end, at)),
+            body,
+            EVENING + (at + (number - first) * every) * SECOND,
+            120,
+        )
+        for number in range(first, last + 1)
+        if number not in without
+    ]
+
+
+def doubts(*cards: list[Part], told: int | None = None, known: dict[int, Known] | None = None) -> list[Doubt]:
+    return list(look_at_night([part for one in cards for part in one], [], known or FRESH, told).doubts)
+
+
+def brief(found: list[Doubt]) -> list[tuple[Where, Verdict, int]]:
+    return [(one.where, one.verdict, one.frames) for one in found]
+
+
+def test_a_card_from_the_middle_of_the_night_is_missed_by_name_number_and_time() -> None:
+    (found,) = doubts(card(1, 4000, 4409), card(2, 4822, 5200, at=412 * 4 + 410 * 4))
+    assert (found.verdict, found.where, found.frames) == (Verdict.MISSING, Where.BETWEEN, 412)
+    assert (found.first, found.last) == ("ORR_4410", "ORR_4821")
+    assert found.since is not None
+    assert found.until is not None
+    assert (set(found.readings), found.keeps) == ({1, 2}, False)
+
+
+def test_the_doubt_goes_when_the_card_turns_up_whatever_the_order() -> None:
+    cards = [card(1, 1, 500), card(2, 501, 900, at=2000), card(3, 901, 1500, at=4000)]
+    assert doubts(cards[0]) == []
+    assert brief(doubts(cards[2], cards[0])) == [(Where.BETWEEN, Verdict.MISSING, 400)]
+    assert doubts(cards[2], cards[0], cards[1]) == []
+
+
+def test_a_card_read_twice_and_a_mirrored_one_change_nothing() -> None:
+    cards = [card(1, 1, 500), card(2, 501, 900, at=2000)]
+    again = [replace(part, reading=3) for part in cards[0]]
+    night = look_at_night([*cards[0], *cards[1], *again], [], FRESH, None)
+    assert night.doubts == ()
+    assert (night.cards, night.readings) == (2, 3)
+
+
+def test_the_first_card_is_missed_because_the_last_number_is_remembered() -> None:
+    last = Frame(3000, 100, "ORR_", EVENING - 30 * HOUR, 120, raws={99})
+    known = {K1: Known("K1", last=last)}
+    assert brief(doubts(card(1, 3700, 3900), known=known)) == [(Where.BEFORE, Verdict.MISSING, 699)]
+    assert doubts(card(1, 3001, 3900), known=known) == []
+    assert doubts(card(1, 1, 900), known=known) == []  # set back: nothing can be said
+    rolled = {K1: Known("K1", last=replace_number(last, 9950))}
+    assert doubts(card(1, 9951, 9999), card(1, 1, 300, folder=101, at=300), known=rolled) == []
+
+
+def replace_number(last: Frame, number: int) -> Frame:
+    return Frame(number, last.folder, last.letters, last.taken, last.offset, raws=set(last.raws))
+
+
+def test_a_song_deleted_inside_a_card_is_no_missing_card() -> None:
+    assert doubts(card(1, 1, 900, without=range(300, 360))) == []
+    assert brief(doubts(card(1, 1, 900, without=range(300, 400)))) == [(Where.INSIDE, Verdict.LOOK, 100)]
+
+
+def test_hundreds_of_frames_gone_from_inside_one_card_keep_that_card() -> None:
+    """They may have been on another card that was in between, or lie unlisted on this one."""
+    (found,) = doubts(card(1, 1, 900, without=range(300, 600)))
+    assert (found.where, found.verdict, found.keeps) == (Where.INSIDE, Verdict.MISSING, True)
+    assert doubts(card(1, 1, 900, without=range(300, 600)), card(2, 300, 599, at=299 * 4)) == []
+
+
+def test_once_all_cards_are_here_a_hole_between_two_keeps_both() -> None:
+    cards = card(1, 1, 400), card(2, 700, 900, at=2800)
+    assert [one.keeps for one in doubts(*cards)] == [False]
+    assert [(one.where, one.keeps) for one in doubts(*cards, told=3)] == [
+        (Where.BETWEEN, False),
+        (Where.COUNT, False),
+    ]
+    assert [(one.where, one.keeps) for one in doubts(*cards, told=2)] == [(Where.BETWEEN, True)]
+
+
+def test_the_number_of_cards_finds_the_last_one() -> None:
+    cards = card(1, 1, 400), card(2, 401, 900, at=1600)
+    assert brief(doubts(*cards, told=3)) == [(Where.COUNT, Verdict.MISSING, 1)]
+    mirrored = [replace(part, reading=part.reading + 10) for one in cards for part in one]
+    # Four cards told, two of them mirrors, or two of them not here and two read twice: nobody can tell.
+    assert brief(doubts(*cards, mirrored, told=4)) == [(Where.COUNT, Verdict.LOOK, 2)]
+    assert brief(doubts(*cards, mirrored, told=5)) == [(Where.COUNT, Verdict.MISSING, 3)]
+
+
+def test_a_body_that_ends_half_an_hour_before_the_other_may_have_one_more_card() -> None:
+    long, short = card(1, 1, 900, body=K2, every=8), card(2, 1, 600, every=8)
+    assert brief(doubts(long, short)) == [(Where.END, Verdict.LOOK, 40)]
+    assert doubts(long, short, told=2) == []
+    assert doubts(card(1, 1, 900, body=K2, every=8), card(2, 1, 700, every=8)) == []  # under 30 minutes
+
+
+def test_a_spare_that_takes_over_explains_why_a_body_ended() -> None:
+    broken, spare = card(1, 1, 300, every=8), card(2, 1, 900, body=K2, every=8, at=2500)
+    assert doubts(broken, spare) == []
+
+
+def test_a_clock_put_back_in_the_middle_is_followed() -> None:
+    cards = [card(1, 1, 500), card(2, 501, 900, at=2000 - 7200), card(3, 1301, 1500, at=5200 - 7200)]
+    assert doubts(cards[0], cards[1]) == []
+    assert brief(doubts(*cards)) == [(Where.BETWEEN, Verdict.MISSING, 400)]
+
+
+def test_a_clock_at_the_factorys_date_is_ordered_by_number() -> None:
+    later = card(3, 901, 1500, at=4000)
+    wrong = [replace(part, taken=(part.taken or 0) - EVENING + FACTORY) for part in later]
+    assert doubts(card(1, 1, 500), card(2, 501, 900, at=2000), wrong) == []
+    # The clock that fails with the count: the battery was out. Nothing can be said.
+    assert doubts(card(1, 4000, 4500), reset_with_clock()) == []
+    assert brief(doubts(card(1, 1, 500), wrong)) == [(Where.BETWEEN, Verdict.MISSING, 400)]
+
+
+def reset_with_clock() -> list[Part]:
+    return [replace(part, taken=(part.taken or 0) - EVENING + FACTORY) for part in card(3, 1, 300)]
+
+
+def test_numbers_of_another_body_on_the_card_explain_a_jump() -> None:
+    """A body that finds a higher number on the card goes on from it (makers' manuals: the larger one is used)."""
+    first, second = card(1, 500, 800), card(2, 2001, 2300, at=1600)
+    others = card(2, 1950, 2000, body=K2, at=-90_000)
+    assert brief(doubts(first, second)) == [(Where.BETWEEN, Verdict.MISSING, 1200)]
+    assert look_at_night([*first, *second], others, {K1: Known("K1")}, None).doubts == ()
+
+
+def test_raws_missing_behind_jpegs_that_are_there() -> None:
+    jpegs = card(9, 1, 900, end="JPG")
+    raws = [card(1, 1, 300), card(2, 301, 600, at=1200), card(3, 601, 900, at=2400)]
+    assert doubts(jpegs, *raws) == []
+    assert brief(doubts(jpegs, raws[0], raws[2])) == [(Where.RAWS, Verdict.MISSING, 300)]
+    assert brief(doubts(jpegs, raws[0], raws[1])) == [(Where.RAWS, Verdict.MISSING, 300)]
+
+
+def test_two_bodies_without_a_serial_are_never_counted_as_one() -> None:
+    alone = {K1: Known("Orrery R2", alone=True)}
+    cards = card(1, 1, 400), card(2, 900, 1200, at=3600)
+    assert doubts(*cards, known=alone) == []
+    assert brief(doubts(*cards, known={K1: Known("K1")})) == [(Where.BETWEEN, Verdict.MISSING, 499)]
+
+
+def test_counting_anew_on_each_card_hides_a_card_but_not_the_silence() -> None:
+    cards = [card(1, 1, 300, every=8), card(2, 1, 300, every=8, at=2400), card(3, 1, 300, every=8, at=4800)]
+    other = card(9, 1, 900, body=K2, every=8)
+    assert doubts(*cards, other) == []
+    assert brief(doubts(cards[0], cards[2], other)) == [(Where.PAUSE, Verdict.LOOK, 40)]
+    assert brief(doubts(cards[1], cards[2], other)) == [(Where.BEGIN, Verdict.LOOK, 40)]
+
+
+def test_what_was_explained_twice_is_not_cried_out_again_but_a_card_is() -> None:
+    habit = Habit(explained=((Where.BETWEEN, 25), (Where.BETWEEN, 30)))
+    known = {K1: Known("K1", habit=habit)}
+    room_made = card(1, 1, 500, without=range(477, 501)), card(2, 501, 900, at=2000)
+    assert brief(doubts(*room_made)) == [(Where.BETWEEN, Verdict.MISSING, 24)]
+    assert doubts(*room_made, known=known) == []
+    once = {K1: Known("K1", habit=Habit(explained=((Where.BETWEEN, 700),)))}
+    assert brief(doubts(*room_made, known=once)) == [(Where.BETWEEN, Verdict.MISSING, 24)]
+    blind = {K1: Known("K1", habit=Habit((199,) * 90, ((Where.BETWEEN, 900),) * 9))}
+    missing = card(1, 1, 400), card(2, 551, 900, at=2800)
+    assert brief(doubts(*missing, known=blind)) == [(Where.BETWEEN, Verdict.MISSING, 150)]
+
+
+def test_a_missing_card_is_found_and_none_is_cried_out_for_nothing() -> None:
+    tally = campaign(Plan(), 25, first=1000)
+    assert (tally.share("first"), tally.share("middle")) == (1.0, 1.0)
+    assert sum(tally.alarms.values()) <= 1
+    assert tally.seen("last") >= 0.9
+
+
+@pytest.mark.parametrize("clock", ["hours", "years"])
+def test_a_missing_card_is_found_whatever_the_clock_says(clock: str) -> None:
+    tally = campaign(Plan(clock=clock), 8, first=1000)
+    assert min(tally.seen("first"), tally.seen("middle")) == 1.0
+    assert tally.alarms[Verdict.MISSING] == 0
+
+
+def test_a_last_card_is_found_by_the_count_of_cards() -> None:
+    for seed in range(5):
+        show = show_of(seed, Plan())
+        night = night_of(show, without=show.cards[-1], told=len(show.cards))
+        assert (Where.COUNT, Verdict.MISSING, 1) in brief(list(night.doubts))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32), st.booleans())
+def test_the_order_of_the_cards_and_of_their_files_makes_no_difference(seed: int, split: bool) -> None:
+    show = show_of(seed % 50, Plan(frames=240, cards=3, deleted=0.1, slots="split" if split else "overflow"))
+    parts = show.parts(show.cards[seed % len(show.cards)])
+    bodies = {body: Known(f"K{body}", last=last) for body, last in show.before.items()}
+    shuffled = list(parts)
+    random.Random(seed).shuffle(shuffled)
+    assert look_at_night(shuffled, [], bodies, None).doubts == look_at_night(parts, [], bodies, None).doubts
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(
+        st.builds(
+            Part,
+            st.integers(1, 4),
+            st.builds(
+                "DCIM/{}ORREY/{}{:04d}.{}".format,
+                st.integers(95, 1003),
+                st.sampled_from(["ORR_", "P100", "_MG_", "ab"]),
+                st.integers(0, 10_001),
+                st.sampled_from(["DNG", "JPG", "WAV", "MP4", "xmp"]),
+            ),
+            st.integers(0, 30),
+            st.sampled_from([None, K1, K2]),
+            st.one_of(st.none(), st.integers(-(2**62), 2**62), st.integers(EVENING, EVENING + 5 * 60 * MINUTE)),
+            st.one_of(st.none(), st.integers(-900, 900)),
+        ),
+        max_size=40,
+    ),
+    st.one_of(st.none(), st.integers(1, 9)),
+)
+def test_whatever_lies_on_the_cards_there_is_an_answer(parts: list[Part], told: int | None) -> None:
+    night = look_at_night(parts, parts[:3], {K1: Known("K1"), K2: Known("K2", alone=True)}, told)
+    assert night.readings == len({part.reading for part in parts})
+    assert all(doubt.frames > 0 for doubt in night.doubts)
