@@ -121,7 +121,7 @@ def test_a_lost_drive_stops_counting_at_once(world: World) -> None:
     card = world.card()
     card.frames(2)
     world.run("offload", card.root)
-    assert world.run("drives", "lost", "B").status == 0
+    assert world.run("drives", "lost", "B").status == 1
     assert world.run("clearance", "card", card.root).status == 1
     assert world.run("report", "--json").json["counts"] == {"under-replicated": 2}
 

@@ -259,5 +259,5 @@ def test_a_lost_drive_is_no_longer_read_again(world: World) -> None:
     card = world.card()
     card.frames(2)
     assert world.run("offload", card.root).status == 0
-    assert world.run("drives", "lost", "B").status == 0
+    assert world.run("drives", "lost", "B").status == 1
     assert [one["place"] for one in world.run("forecast", "--json").json["rereading"]["places"]] == ["A"]

@@ -376,7 +376,7 @@ def test_a_lost_drive_is_replaced_by_a_new_one(world: World) -> None:
     card.frames(3)
     offloaded(world, card)
     world.unplug("B")
-    assert world.run("drives", "lost", "B").status == 0
+    assert world.run("drives", "lost", "B").status == 1
     assert world.run("clearance", "card", card.root, "--json").json["reasons"][0]["kind"] == "out of service"
     world.drives["C"] = world.folder("drive-c")
     assert world.run("drives", "add", "C", world.drives["C"]).status == 0

@@ -77,6 +77,7 @@ class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
     """What a clearance counts."""
 
     away_hours: Annotated[int, msgspec.Meta(ge=0)] = 0
+    drive_days: Annotated[int, msgspec.Meta(ge=1)] = 7
 
 
 class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

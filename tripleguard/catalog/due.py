@@ -11,6 +11,7 @@ from tripleguard.forecast import DueDay, Reading
 from tripleguard.model import Copy, Shoot
 
 _EVER = 2**63 - 1
+_SHARED = " AND (? IS NULL OR EXISTS (SELECT 1 FROM copies o WHERE o.file_id = c.file_id AND o.place_id = ?))"
 
 
 def lists_due(catalog: Catalog, place_id: int) -> list[Shoot]:
@@ -44,34 +45,47 @@ def oldest_verified(catalog: Catalog, place_id: int) -> int | None:
     return row[0] if row else None
 
 
-def due_bytes(catalog: Catalog, place_id: int, before: int, ahead: int) -> int:
-    """Bytes on a place that were never verified, or last before `before` or after `ahead` (UTC ns)."""
+def due_bytes(catalog: Catalog, place_id: int, before: int, ahead: int, shared_with: int | None = None) -> int:
+    """Bytes on a place that were never verified, or last before `before` or after `ahead` (UTC ns).
+
+    shared_with: only of files that this other place has too.
+    """
     row = catalog.row(
         "SELECT coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ?"
-        " AND c.state = 'present' AND (c.verified_at IS NULL OR c.verified_at < ? OR c.verified_at > ?)",
+        " AND c.state = 'present' AND (c.verified_at IS NULL OR c.verified_at < ? OR c.verified_at > ?)" + _SHARED,
         place_id,
         before,
         ahead,
+        shared_with,
+        shared_with,
     )
     assert row is not None
     return int(row[0])
 
 
 def due_copies(
-    catalog: Catalog, place_id: int, before: int, ahead: int, after: tuple[int, int], limit: int
+    catalog: Catalog,
+    place_id: int,
+    before: int,
+    ahead: int,
+    after: tuple[int, int],
+    limit: int,
+    shared_with: int | None = None,
 ) -> list[Copy]:
     """Copies never verified, then those verified before `before`, oldest first, then those after `ahead`.
 
     The last ones were verified by a clock that was wrong. after: (verified_at or 0, id) of the last one that was
-    taken; (-1, 0) to begin.
+    taken; (-1, 0) to begin. shared_with: only files that this other place has too.
     """
     verified, last = after
     if verified <= 0:
         rows = catalog.rows(
             f"SELECT {COPY} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present'"
-            " AND c.verified_at IS NULL AND c.id > ? ORDER BY c.id LIMIT ?",
+            f" AND c.verified_at IS NULL AND c.id > ?{_SHARED} ORDER BY c.id LIMIT ?",
             place_id,
             last if verified == 0 else -1,
+            shared_with,
+            shared_with,
             limit,
         )
         if rows:
@@ -80,12 +94,15 @@ def due_copies(
     for low, high in ((verified, before), (max(verified, ahead + 1), _EVER)):
         rows = catalog.rows(
             f"SELECT {COPY} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at >= ?"
-            " AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?) ORDER BY c.verified_at, c.id LIMIT ?",
+            f" AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?){_SHARED}"
+            " ORDER BY c.verified_at, c.id LIMIT ?",
             place_id,
             low,
             high,
             verified,
             last,
+            shared_with,
+            shared_with,
             limit,
         )
         if rows:

@@ -65,3 +65,11 @@ def copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
         name,
     )
     return [copy_of(row) for row in rows]
+
+
+def copies_in(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
+    """Every copy recorded right in a folder of a place, whatever its state, by name."""
+    rows = catalog.rows(
+        f"SELECT {COPY} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? ORDER BY c.name", place_id, to_db(folder)
+    )
+    return [copy_of(row) for row in rows]

@@ -12,14 +12,15 @@ import click
 
 _COMMANDS = {
     "setup": ("tripleguard.cli.setup", "Make the home and name the drives."),
-    "drives": ("tripleguard.cli.drives", "Show the drives; add one, mark one as lost or shelved."),
+    "drives": ("tripleguard.cli.drives", "Show the drives; add, shelve, recall, or mark one as lost."),
     "offload": ("tripleguard.cli.offload", "Copy a card to the drives, prove it, and say if it is safe."),
     "topup": ("tripleguard.cli.topup", "Make the copies that are still owed."),
     "rescan": ("tripleguard.cli.rescan", "Read the copies again: what rotted, vanished, moved or changed?"),
     "mend": ("tripleguard.cli.mend", "Put right what a good copy can put right."),
     "findings": ("tripleguard.cli.findings", "What is open; accept one with a reason."),
     "drill": ("tripleguard.cli.drill", "Restore a random sample from every drive and compare."),
-    "clearance": ("tripleguard.cli.clearance", "May this card be reformatted?"),
+    "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),
+    "retire": ("tripleguard.cli.retire", "Take a drive out of service, once everything is safe without it."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
     "forecast": ("tripleguard.cli.forecast", "Is the nightly time enough to read everything again?"),

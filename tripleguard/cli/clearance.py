@@ -11,7 +11,7 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
 
 @click.group("clearance")
 def command() -> None:
-    """May this card be reformatted? It looks again, and in doubt the answer is no."""
+    """May this card or drive be reformatted? It looks again, and in doubt the answer is no."""
 
 
 @command.command("card")
@@ -46,4 +46,29 @@ def card(home: str | None, path: Path, fast: bool, as_json: bool) -> int:
             say(text.clearance(answer.clearance))
             if answer.clearance.answer:
                 say([*(f"Record on drive {record}" for record in answer.records), text.caution()])
+    return 0 if answer.clearance.answer else 1
+
+
+@command.command("drive")
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def drive(home: str | None, name: str, as_json: bool) -> int:
+    """May drive NAME be taken out of service and reformatted?
+
+    The drive is listed now. Every file on it must have the copies that the rule asks for on other drives, which
+    are here now and were read back lately. This only answers: `retire` acts on it.
+    """
+    from tripleguard.reports import retiring as shows
+    from tripleguard.work import retiring
+    from tripleguard.work.kit import opened, where_drives_are
+
+    with kit_of(home) as kit:
+        record = retiring.drive_to_retire(kit, name)
+        with opened(kit, where_drives_are(kit), f"clearance of drive {record.name}", writing=False) as ready:
+            answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
+        if as_json:
+            say_json(shows.answer_object(answer))
+        else:
+            say(shows.answer(answer))
     return 0 if answer.clearance.answer else 1

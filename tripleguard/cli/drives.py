@@ -34,10 +34,25 @@ def add(home: str | None, name: str, path: Path) -> None:
 
 @command.command("lost")
 @click.argument("name")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def lost(home: str | None, name: str) -> None:
-    """Mark a drive as lost, stolen or dead: its copies stop counting at once."""
-    _change(home, name, "lost")
+def lost(home: str | None, name: str, as_json: bool) -> int:
+    """Mark a drive as lost, stolen or dead: its copies stop counting at once.
+
+    Says what is left of what was on it, and which drives to connect first.
+    """
+    from tripleguard.model import PlaceState
+    from tripleguard.reports import losing as shows
+    from tripleguard.work.losing import aftermath
+    from tripleguard.work.setting_up import change_drive
+
+    with kit_of(home) as kit:
+        left = aftermath(kit.catalog, change_drive(kit, name, PlaceState.LOST))
+        if as_json:
+            say_json(shows.aftermath_object(left))
+        else:
+            say(shows.aftermath(left))
+    return 1 if left.nowhere.files or left.offsite.files or left.once.files else 0
 
 
 @command.command("shelve")
@@ -46,6 +61,26 @@ def lost(home: str | None, name: str) -> None:
 def shelve(home: str | None, name: str) -> None:
     """Put a drive on the shelf: its copies count, and are verified less often."""
     _change(home, name, "shelved")
+
+
+@command.command("recall")
+@click.argument("name")
+@click.pass_obj
+def recall(home: str | None, name: str) -> None:
+    """Take a drive from the shelf, or one that was leaving, back on the road: it is written to again."""
+    from tripleguard.catalog.places import place_named
+    from tripleguard.errors import WrongUse
+    from tripleguard.model import PlaceState
+
+    with kit_of(home) as kit:
+        record = place_named(kit.catalog, name)
+        if record.state in (PlaceState.LOST, PlaceState.RETIRED):
+            raise WrongUse(
+                f"Drive {record.name} is {record.state}.",
+                safe="Nothing was changed.",
+                do=f"If you have it in hand, connect it and run `tripleguard drives add {record.name} PATH`.",
+            )
+    _change(home, name, "active")
 
 
 def _change(home: str | None, name: str, state: str) -> None:

@@ -55,9 +55,9 @@ def clearance(answer: Clearance) -> Iterator[str]:
     else:
         yield f"NO: do not reformat this card. {answer.covered:,} of {count(answer.files, 'file')} are safe."
         for reason in answer.reasons:
-            yield from _reason("Why", reason)
+            yield from reason_lines("Why", reason)
     for note in answer.notes:
-        yield from _reason("Note", note)
+        yield from reason_lines("Note", note)
 
 
 def caution() -> str:
@@ -218,7 +218,7 @@ def trouble(error: TripleguardError) -> Iterator[str]:
         yield f"What to do: {error.do}"
 
 
-def _reason(word: str, reason: Reason) -> Iterator[str]:
+def reason_lines(word: str, reason: Reason) -> Iterator[str]:
     message = reason.message[:1].upper() + reason.message[1:]
     yield f"  {word}: {message}."
     for path in reason.examples[:3]:

@@ -21,13 +21,44 @@ _REASONS = {
     "no copy": "{files} {are} on no drive: run `offload` again",
 }
 
+_DRIVE_REASONS = {
+    "no good copy": "{files} {are} damaged on this drive and good on no other: keep the drive as it is; the "
+    "card, a drive from the shelf or a recovery service may still have them",
+    "only here": "{files} {are} good on this drive and on no other that counts: "
+    "`retire NAME --prepare` copies them",
+    "one elsewhere": "{files} {have} fewer good copies elsewhere than the rule asks: "
+    "`retire NAME --prepare` makes them",
+    "copy missing elsewhere": "{files} {have} a copy elsewhere that is not as recorded: `rescan`, then "
+    "`retire NAME --prepare`",
+    "not proved elsewhere": "{files} {have} a copy elsewhere that was never read back from the medium: "
+    "`retire NAME --prepare` reads them",
+    "not read lately": "{files} {have} a copy elsewhere that was last read back too long ago: "
+    "`retire NAME --prepare` reads them again",
+    "other drive away": "{files} {have} a copy on a drive that is not connected: connect it and ask again",
+    "other drive out of service": "{files} {have} a copy on a drive that is lost, leaving or retired: "
+    "`retire NAME --prepare` makes others",
+    "drive not here": "the drive is not connected, so nobody can look whether there is more on it: connect it and "
+    "ask again; if it is dead or gone, use `drives lost`",
+    "not in the catalog": "{files} on the drive {are} not in the catalog: move them to another disk yourself, or "
+    "`rescan` and see `findings`",
+    "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `mend`, then ask again",
+    "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
+    "listed): look yourself",
+}
+
+_DRIVE_NOTES = {
+    "older version": "{files} {are} older versions of sidecars; the newest one is what counts",
+    "gone from the drive": "{files} {are} recorded here and no longer on the drive, so they are not lost with it",
+    "litter on the drive": "{system} (thumbnails, trash, index) {are} on the drive and would go with it",
+}
+
 _NOTES = {
     "litter": "{system} (thumbnails, trash, index) {are} left on the card and not copied",
     "protected": "{files} {are} protected in the camera: someone meant to keep them",
     "one device": "the drives are on one physical device: if it dies, all copies on it die",
 }
 
-WORDS = _REASONS | _NOTES
+WORDS = _REASONS | _DRIVE_REASONS | _NOTES | _DRIVE_NOTES
 """Every word that a reason or a note may have."""
 
 

@@ -106,6 +106,15 @@ def drives_for_writing(kit: Kit, names: Sequence[str]) -> list[tuple[PlaceRecord
     ]
 
 
+def only_to_read_from(kit: Kit) -> list[tuple[PlaceRecord, Path | None]]:
+    """Drives in service that nothing is written to: those on the shelf and those that are leaving."""
+    return [
+        (record, path)
+        for record, path in where_drives_are(kit)
+        if record.state in (PlaceState.SHELVED, PlaceState.LEAVING)
+    ]
+
+
 @contextlib.contextmanager
 def opened(
     kit: Kit, drives: Sequence[tuple[PlaceRecord, Path | None]], doing: str, *, writing: bool = True

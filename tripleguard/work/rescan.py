@@ -72,13 +72,24 @@ class RescanResult:
     stopped: bool
 
 
-def rescan(kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget) -> Job[RescanResult]:
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """Only the copies of files that a place has too, if last verified before then. before: UTC ns."""
+
+    place_id: int
+    before: int
+
+
+def rescan(
+    kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget, shared: Shared | None = None
+) -> Job[RescanResult]:
     """Look at the open and locked drives again, within the budget. Yields progress, returns what was found.
 
+    shared: with depth `due`, what is due instead of what the rule says.
     A stop by the person ends it in good order. Raises CatalogTrouble.
     """
     began = time.monotonic()
-    run = _Rescan(kit, drives, depth, budget)
+    run = _Rescan(kit, drives, depth, budget, shared)
     yield from run.run()
     return RescanResult(tuple(run.scanned), round(time.monotonic() - began, 3), kit.stop.is_set())
 
@@ -86,7 +97,9 @@ def rescan(kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget) 
 class _Rescan:
     """One run, from the caller's thread."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget) -> None:
+    def __init__(
+        self, kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget, shared: Shared | None
+    ) -> None:
         self._kit = kit
         self._drives = drives
         self._results: queue.Queue[ScanResult] = queue.Queue(maxsize=10_000)
@@ -96,7 +109,7 @@ class _Rescan:
         self._entering: list[Entering] = []
         self._lanes: list[ScanLane] = []
         for number, drive in enumerate(drives):
-            before = self._due_before(drive, depth)
+            before = shared.before if shared else self._due_before(drive, depth)
             with kit.catalog.writing():
                 job = begin_job(kit.catalog, f"rescan {depth}", drive.record.name, agent(), self._began)
             self._jobs.append(job)
@@ -114,6 +127,7 @@ class _Rescan:
                     budget,
                     kit.stop.is_set,
                     self._results.put,
+                    shared.place_id if shared else None,
                 )
             )
 

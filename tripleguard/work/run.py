@@ -33,6 +33,7 @@ class CopyRun:
         self, kit: Kit, drives: Sequence[OpenDrive], kind: str, subject: str, files: int, total_bytes: int
     ) -> None:
         self.kit, self.drives = kit, drives
+        self.sources: tuple[OpenDrive, ...] = ()
         self.troubles: list[TripleguardError] = []
         self.files = files
         self.files_done = 0
@@ -163,7 +164,7 @@ class CopyRun:
             return
         row = self.kit.catalog.row("SELECT place_id, shoot_id FROM copies WHERE id = ?", task.source)
         assert row is not None
-        if not any(drive.record.id == row[0] and drive.place.here() for drive in self.drives):
+        if not any(drive.record.id == row[0] and drive.place.here() for drive in (*self.drives, *self.sources)):
             return
         self.recorder.corrupt(task.source, why)
         self.recorder.event(

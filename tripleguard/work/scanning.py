@@ -104,7 +104,8 @@ class ScanLane:
     read: bytes read so far; seconds: time spent reading them, without what a cap on the rate held back.
 
     due_before: copies verified before this moment (UTC ns) are due; now: those verified after it too, as no
-    clock that is right can have said so. report gets every result.
+    clock that is right can have said so. shared_with: of these, only files that this place (id) has too. report
+    gets every result.
     """
 
     _ahead: ReadAhead
@@ -120,6 +121,7 @@ class ScanLane:
         budget: Budget,
         stopped: Callable[[], bool],
         report: Callable[[ScanResult], None],
+        shared_with: int | None = None,
     ) -> None:
         self.number = number
         self.read = 0
@@ -130,6 +132,7 @@ class ScanLane:
         self._catalog = catalog
         self._depth = depth
         self._due_before = due_before
+        self._shared_with = shared_with
         self._now = now
         self._budget = budget
         self._stopped = stopped
@@ -247,10 +250,11 @@ class ScanLane:
 
     def _read_due(self) -> bool:
         place_id = self._drive.record.id
-        self.of_bytes = due.due_bytes(self._catalog, place_id, self._due_before, self._now)
+        which = (place_id, self._due_before, self._now)
+        self.of_bytes = due.due_bytes(self._catalog, *which, shared_with=self._shared_with)
         after: tuple[int, int] = (-1, 0)
         while True:
-            window = due.due_copies(self._catalog, place_id, self._due_before, self._now, after, _WINDOW)
+            window = due.due_copies(self._catalog, *which, after, _WINDOW, self._shared_with)
             if not window:
                 return True
             after = max((copy.evidence.verified_at or 0, copy.id) for copy in window)

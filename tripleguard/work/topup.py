@@ -48,15 +48,21 @@ class TopupResult:
     seconds: float
 
 
-def topup(kit: Kit, drives: Sequence[OpenDrive], refused: Sequence[TripleguardError] = ()) -> Job[TopupResult]:
+def topup(
+    kit: Kit,
+    drives: Sequence[OpenDrive],
+    refused: Sequence[TripleguardError] = (),
+    sources: Sequence[OpenDrive] = (),
+) -> Job[TopupResult]:
     """Make the copies that are still owed, on the open and locked drives. Yields progress.
 
-    refused: why other drives that are connected can't be used now; it is told with the rest.
+    sources: more drives to read from, on the shelf or leaving; nothing is written to them. refused: why other
+    drives that are connected can't be used now; it is told with the rest.
     Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
     """
     began = time.monotonic()
     yield Moved("looking what is owed", 0, 0, 0, 0, 0.0, None)
-    run = _Topup(kit, drives)
+    run = _Topup(kit, drives, sources)
     run.troubles += refused
     yield from run.run()
     return TopupResult(
@@ -73,11 +79,12 @@ def topup(kit: Kit, drives: Sequence[OpenDrive], refused: Sequence[TripleguardEr
 class _Topup(CopyRun):
     """One run, from the caller's thread."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive]) -> None:
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[OpenDrive]) -> None:
         short = shoots.owed(kit.catalog)
         super().__init__(
             kit, drives, "topup", "", sum(owed.short for owed in short), sum(owed.bytes for owed in short)
         )
+        self.sources = tuple(sources)
         self.made = {drive.record.name: 0 for drive in drives}
         self.proved = {drive.record.name: 0 for drive in drives}
         self.total_bytes = 0
@@ -87,7 +94,7 @@ class _Topup(CopyRun):
         """Passes until nothing more can be done: a bad source found in one is avoided in the next."""
         try:
             for _ in range(_PASSES):
-                plan = _Plan(self.kit, self.drives, self.alive_lanes())
+                plan = _Plan(self.kit, self.drives, self.alive_lanes(), self.sources)
                 try:
                     yield from self.one_pass(plan.tasks, plan.decide)
                 finally:
@@ -136,10 +143,13 @@ class _Topup(CopyRun):
 class _Plan:
     """What is owed, as tasks: runs in the reader's thread; `decide` in the hasher's, each with its catalog."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int]) -> None:
+    def __init__(
+        self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[OpenDrive]
+    ) -> None:
         self.no_source = 0
         self._kit = kit
         self._drives = drives
+        self._sources = {drive.record.id: drive for drive in (*drives, *sources)}
         self._lanes = tuple(lanes)
         self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
         self._naming = kit.catalog.reopened()
@@ -174,28 +184,33 @@ class _Plan:
     def _for_names(self, copier: Copier) -> Iterator[Task]:
         """The same for files that are counted by name: equal sidecars of two pictures are two debts."""
         rule = self._kit.settings.rule
+        lanes = {self._drives[lane].record.id: lane for lane in self._lanes}
         for debt in twin_debts(self._holdings.catalog, rule.drive_copies):
-            there: dict[int, tuple[Copy, Entry]] = {}
+            there: dict[int, tuple[OpenDrive, Copy, Entry]] = {}
             for copy in debt.copies:
-                lane = next((one for one in self._lanes if self._drives[one].record.id == copy.place_id), None)
-                entry = self._drives[lane].seen(copy.path) if lane is not None else None
-                if lane is None or copy.state is not CopyState.PRESENT:
+                drive = self._sources.get(copy.place_id)
+                if drive is None or copy.state is not CopyState.PRESENT:
                     continue
-                if entry is None or not is_as_recorded(copy, entry):
+                entry = drive.seen(copy.path)
+                if entry is not None and is_as_recorded(copy, entry):
+                    there[copy.place_id] = (drive, copy, entry)
+                elif copy.place_id in lanes:
                     copier.report(CopyGone(copy))
-                    continue
-                there[lane] = (copy, entry)
-                if copy.evidence.verified_at is None:
-                    copier.prove(lane, ToProve(copy.path, debt.known.file, copy.id, mtime_ns=copy.mtime_ns))
-            lacking = tuple(lane for lane in self._lanes if lane not in there)
-            proving = sum(copy.evidence.verified_at is None for copy, _ in there.values())
-            wanted = rule.drive_copies - debt.good - proving
+            unproved = [
+                (lanes[place], copy)
+                for place, (_, copy, _) in there.items()
+                if place in lanes and copy.evidence.verified_at is None
+            ]
+            for lane, copy in unproved:
+                copier.prove(lane, ToProve(copy.path, debt.known.file, copy.id, mtime_ns=copy.mtime_ns))
+            lacking = tuple(lane for place, lane in lanes.items() if place not in there)
+            wanted = rule.drive_copies - debt.good - len(unproved)
             if not there:
                 self.no_source += 1
             elif wanted > 0 and lacking:
-                lane, (copy, entry) = min(there.items(), key=lambda item: item[1][0].evidence.verified_at is None)
-                lanes = self._roomiest(lacking, debt.known.file.size)[:wanted]
-                yield self._task(debt.known, self._drives[lane], copy, entry, lanes=lanes)
+                source = min(there.values(), key=lambda one: one[1].evidence.verified_at is None)
+                chosen = self._roomiest(lacking, debt.known.file.size)[:wanted]
+                yield self._task(debt.known, *source, lanes=chosen)
 
     def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
         """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
@@ -277,11 +292,10 @@ class _Plan:
             if copy.state is CopyState.PRESENT and copy.id not in gone
         ]
         for copy in sorted(copies, key=lambda copy: copy.evidence.verified_at is None):
-            for drive in self._drives:
-                if drive.record.id == copy.place_id:
-                    entry = drive.seen(copy.path)
-                    if entry is not None and entry.size == copy.size:
-                        return drive, copy, entry
+            drive = self._sources.get(copy.place_id)
+            entry = drive.seen(copy.path) if drive else None
+            if drive is not None and entry is not None and entry.size == copy.size:
+                return drive, copy, entry
         return None
 
     def _task(self, known: KnownFile, drive: OpenDrive, copy: Copy, entry: Entry, lanes: tuple[int, ...]) -> Task:

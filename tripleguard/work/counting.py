@@ -1,0 +1,67 @@
+"""Which drives hold a copy that counts, looked at now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.places import all_places
+from tripleguard.catalog.rows import KnownFile
+from tripleguard.catalog.store import Catalog
+from tripleguard.model import Copy, PlaceKind, PlaceRecord
+from tripleguard.rules import Needs, Standing, standing
+from tripleguard.work.holdings import serves
+from tripleguard.work.kit import OpenDrive
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """The drives (ids) on which one file counts, and how its other copies stand."""
+
+    on: frozenset[int]
+    standings: tuple[Standing, ...]
+
+
+class Counting:
+    """Counts for one answer. now: UTC ns; drives: those that are here; without: a drive that is not to count."""
+
+    def __init__(
+        self, catalog: Catalog, drives: Sequence[OpenDrive], needs: Needs, now: int, without: int | None = None
+    ) -> None:
+        self._catalog = catalog
+        self._drives = {drive.record.id: drive for drive in drives}
+        self._needs = needs
+        self._now = now
+        self._records: dict[int, PlaceRecord] = {
+            record.id: record
+            for record in all_places(catalog)
+            if record.kind is PlaceKind.DRIVE and record.id != without
+        }
+
+    def count(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> Counted:
+        """Where a file stands for one of this name; beside as in `serves`."""
+        on: set[int] = set()
+        standings: list[Standing] = []
+        for copy in questions.copies_of(self._catalog, known.id):
+            record = self._records.get(copy.place_id)
+            if record is None or not serves(known, copy.path, name, beside):
+                continue
+            stands = self._standing(copy, record)
+            if stands is Standing.COUNTS:
+                on.add(copy.place_id)
+            else:
+                standings.append(stands)
+        return Counted(frozenset(on), tuple(standings))
+
+    def _standing(self, copy: Copy, record: PlaceRecord) -> Standing:
+        drive = self._drives.get(copy.place_id)
+        return standing(
+            copy,
+            record.state,
+            record.role,
+            here=drive is not None,
+            seen=drive.seen(copy.path) if drive else None,
+            needs=self._needs,
+            now=self._now,
+        )
