@@ -241,6 +241,10 @@ def test_the_reference_has_every_name_that_json_prints(bare: World) -> None:
         "drill": ["--files", "2"],
         "where": ["ORR_0412"],
         "forecast": [],
+        "selects": [],
+        "selects learn": [],
+        "selects add": ["ORR_0412"],
+        "selects drop": ["ORR_0412"],
         "log": [],
     }.items():
         cell = re.search(r"^\| `--json` \| `([^`]*)`", reference[path], re.MULTILINE)

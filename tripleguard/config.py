@@ -110,6 +110,12 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return _WEEKDAYS.index(day.casefold()), time.fromisoformat(at.strip())
 
 
+class Selects(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What makes a picture a select."""
+
+    at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings, each with the value used when the file is silent."""
 
@@ -119,6 +125,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     offload: Offload = Offload()
     clearance: ClearanceSettings = ClearanceSettings()
     watch: Watch = Watch()
+    selects: Selects = Selects()
 
 
 def size_in_bytes(text: str) -> int:
@@ -190,7 +197,12 @@ def _in_words(error: str, text: str) -> str:
     message, _, where = error.partition(" - at ")
     parts = where.strip("`$.").split(".")
     section, key = (parts[0], parts[-1]) if len(parts) > 1 else (None, parts[0])
-    words = {"`int`": "a whole number", "`str`": "text in quotes", "`bool`": "true or false"}
+    words = {
+        "`int`": "a whole number",
+        "`float`": "a number",
+        "`str`": "text in quotes",
+        "`bool`": "true or false",
+    }
     for word, plain in words.items():
         message = message.replace(word, plain)
     message = message[:1].lower() + message[1:]

@@ -1,54 +1,105 @@
-"""Reads a rating out of an XMP packet: a sidecar, or the piece of XML that cameras put inside a picture.
+"""Reads a rating out of XMP: a sidecar, or the packet that cameras and editors put inside a picture.
+
+`xmp:Rating` is a number from 0 (unrated) over 1 (worst) to 5 (best), decimals allowed, or -1 for a rejected one; a
+value outside that says nothing (ISO 16684-1:2019, 8.4; decimals: ISO 16684-2, annex C). It may stand as an
+attribute of `rdf:Description` or as an element inside it, which mean the same (ISO 16684-1, 7).
 
 The XML comes from outside: it is read by defusedxml, which follows no entity and opens no other file, and only up
-to a fixed size. Whatever it holds, the answer is a rating or None.
-
-XMP specification part 1, 8.4 (ISO 16684-1): -1 is rejected, 0 is not rated, 1 to 5, decimals allowed. The property
-is an attribute of `rdf:Description` or an element inside it; both are legal RDF.
+to a fixed size.
 """
 
 from __future__ import annotations
 
-import math
+import re
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+REJECTED = -1.0
 
 LARGEST = 1 << 20
-"""Bytes of the largest packet that is looked into."""
+"""Bytes of the largest packet inside a picture that is looked into."""
 
-_XMP = "{http://ns.adobe.com/xap/1.0/}Rating"
-_RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
+LARGEST_SIDECAR = 16 << 20
+"""Bytes of a sidecar that are parsed: an editor keeps its whole history there. A larger one is no sidecar."""
+
+
+class NotXmp(ValueError):
+    """This is no XMP that could be read: say so, and change nothing because of it."""
 
 
 def rating_of(packet: bytes) -> float | None:
-    """The rating that an XMP packet holds: -1, or 0 to 5; None if there is none or it makes no sense."""
+    """The rating that a packet inside a picture holds, -1 or 0 to 5; None if there is none that makes sense."""
     if b"Rating" not in packet or len(packet) > LARGEST:
         return None
     # The wrapper around the packet may be padded, or cut off at its end; the XML inside is what counts.
     start, end = packet.find(b"<rdf:RDF"), packet.rfind(b"</rdf:RDF>")
-    if start < 0 or end < start:
+    inside = packet[start : end + len(b"</rdf:RDF>")] if 0 <= start < end else packet
+    try:
+        return _rating_in(inside)
+    except NotXmp:
         return None
-    return _rating_in(packet[start : end + len(b"</rdf:RDF>")])
 
 
-def _rating_in(xml: bytes) -> float | None:
+def sidecar_rating(content: bytes) -> float | None:
+    """What a sidecar says; None where it has no rating, or an impossible one. Raises NotXmp."""
+    if len(content) > LARGEST_SIDECAR:
+        raise NotXmp(f"it is larger than {LARGEST_SIDECAR:,} bytes")
+    return _rating_in(content)
+
+
+def sensible(text: str) -> float | None:
+    """The rating that a property's text says, -1.0 or 0.0 to 5.0; None where it says nothing valid."""
+    match = _NUMBER.fullmatch(text.strip())
+    if match is None:
+        return None
+    value = float(match[0])
+    return value if value == REJECTED or 0.0 <= value <= 5.0 else None
+
+
+_NUMBER = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,9})?")
+_RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
+_RATING = "{http://ns.adobe.com/xap/1.0/}Rating"
+
+
+def _rating_in(content: bytes) -> float | None:
+    """The first valid rating among the properties of the resource itself. Raises NotXmp."""
+    root = _parsed(content)
+    top = [root] if root.tag == f"{_RDF}RDF" else root.findall(f"{_RDF}RDF")
+    if not top:
+        raise NotXmp("it holds no rdf:RDF")
+    for description in (node for rdf in top for node in rdf.findall(f"{_RDF}Description")):
+        for text in _texts(description):
+            rating = sensible(text)
+            if rating is not None:
+                return rating
+    return None
+
+
+def _texts(description: Element) -> list[str]:
+    """Every form in which the property may stand: attribute, element, element with a qualified value."""
+    found = [description.get(_RATING)]
+    for element in description.findall(_RATING):
+        inner = element.findtext(f".//{_RDF}value")
+        found += [element.get(f"{_RDF}value"), inner if inner is not None else element.text]
+    return [text for text in found if text]
+
+
+def _parsed(content: bytes) -> Element:
+    # Only who looks at sidecars pays for the parser.
     from xml.etree.ElementTree import ParseError
 
     from defusedxml.common import DefusedXmlException
     from defusedxml.ElementTree import fromstring
 
     try:
-        root = fromstring(xml, forbid_dtd=True)
-    except (ParseError, DefusedXmlException, ValueError, LookupError):
-        return None
-    for description in root.findall(f"{_RDF}Description"):
-        for text in (description.get(_XMP), description.findtext(_XMP)):
-            if text is not None and (rating := _sensible(text)) is not None:
-                return rating
-    return None
+        root: Element = fromstring(_trimmed(content), forbid_dtd=True, forbid_entities=True, forbid_external=True)
+    except (ParseError, DefusedXmlException, ValueError, LookupError, RecursionError) as error:
+        raise NotXmp(f"it does not parse ({type(error).__name__})") from error
+    return root
 
 
-def _sensible(text: str) -> float | None:
-    try:
-        rating = float(text)
-    except ValueError:
-        return None
-    return rating if rating == -1 or (math.isfinite(rating) and 0 <= rating <= 5) else None
+def _trimmed(content: bytes) -> bytes:
+    """The packet without the padding that XMP allows after it, nor the NULs that some fields end in."""
+    return content.strip(b"\0 \t\r\n")

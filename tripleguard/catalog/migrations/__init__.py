@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from tripleguard.catalog.migrations import findings, first, leaving
+from tripleguard.catalog.migrations import findings, first, leaving, selects
 
 STEPS: tuple[tuple[str, str], ...] = (
     ("0001_first", first.SCRIPT),
     ("0002_findings", findings.SCRIPT),
     ("0003_leaving", leaving.SCRIPT),
+    ("0004_selects", selects.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""
