@@ -21,7 +21,6 @@ _COMMANDS = {
     "drill": ("tripleguard.cli.drill", "Restore a random sample from every drive and compare."),
     "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),
     "retire": ("tripleguard.cli.retire", "Take a drive out of service, once everything is safe without it."),
-    "clearance": ("tripleguard.cli.clearance", "May this card be reformatted?"),
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
