@@ -64,6 +64,18 @@ MAY_CHANGE_DISKS = {
     "places/storing.py": "the one room that changes what lies on a drive",
     "home.py": "settings, scratch and locks below the home folder",
 }
+MAY_REMOVE = {
+    "write_own": "the tool's own file that a newer one has superseded",
+    "restore_own": "the same, left over by a power cut",
+    "forget_own": "a superseded file of the tool's own; never below aside",
+    "clear_incoming": "unfinished copies that an interrupted job left",
+    "unlink_incoming": "one unfinished copy",
+    "_rename_to_free_name": "the old name, once a hard link has the new one",
+    "remove_aside": "one bad copy that lies aside, by a person's word (docs/decisions/011)",
+    "fold_aside": "the folder of one, if it is empty",
+}
+"""The functions of storing that remove something, each with what it is. What joins them needs a decision."""
+
 DEMO = "demo/"
 """The demo makes its cards in a scratch folder of its own."""
 
@@ -399,6 +411,38 @@ def test_a_change_in_any_other_room_is_found(line: str) -> None:
 )
 def test_reading_is_not_taken_for_a_change(line: str) -> None:
     assert changes_in("work/new.py", f'"""A room."""\nimport os\n{line}\n') == []
+
+
+def functions_that(words: set[str], source: str) -> dict[str, set[str]]:
+    """By the name of a function, which of these attributes are called in it."""
+    found: dict[str, set[str]] = {}
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.FunctionDef):
+            inside = {one.attr for one in ast.walk(node) if isinstance(one, ast.Attribute)} & words
+            if inside:
+                found[node.name] = inside
+    return found
+
+
+def test_what_removes_something_from_a_drive_is_known_by_name() -> None:
+    source = (HOUSE / "places/storing.py").read_text(encoding="utf-8")
+    found = functions_that({"unlink", "rmdir", "remove", "rmtree", "truncate", "ftruncate", "replace"}, source)
+    assert found.keys() == MAY_REMOVE.keys()
+    assert [name for name, words in found.items() if words == {"rmdir"}] == ["fold_aside"]
+    assert all(words <= {"unlink", "rmdir"} for words in found.values())
+
+
+def test_only_a_person_at_the_command_line_can_have_aside_emptied() -> None:
+    """Not a job, not the watch, not the demo: one job calls what removes, and one command calls that job."""
+    calls: dict[str, set[str]] = {"remove_aside": set(), "empty_aside": set(), "work.emptying": set()}
+    for path in modules():
+        source = path.read_text(encoding="utf-8")
+        for word, where in calls.items():
+            if word in source:
+                where.add(name_in_house(path))
+    assert calls["remove_aside"] == {"places/storing.py", "work/emptying.py"}
+    assert calls["empty_aside"] == {"work/emptying.py", "cli/aside.py"}
+    assert calls["work.emptying"] == {"cli/aside.py", "reports/aside.py"}
 
 
 def test_every_exception_is_still_needed() -> None:

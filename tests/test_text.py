@@ -32,10 +32,12 @@ CONTROL = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|[@-Z\\-_])")
 """Control sequences: ECMA-48, sections 5.3 and 5.4."""
 
 
-def on_terminal(world: World, *arguments: object, columns: int = COLUMNS, quiet: bool = True) -> tuple[int, str]:
+def on_terminal(
+    world: World, *arguments: object, columns: int = COLUMNS, quiet: bool = True, typed: str = ""
+) -> tuple[int, str]:
     """Exit status and all that a terminal got, as a person would see it scroll by.
 
-    quiet: progress is not drawn (TERM=dumb), so that each line stands as it was printed.
+    quiet: progress is not drawn (TERM=dumb), so that each line stands as it was printed. typed: typed ahead.
     """
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
@@ -45,6 +47,7 @@ def on_terminal(world: World, *arguments: object, columns: int = COLUMNS, quiet:
         world.command_line(*arguments), stdin=slave, stdout=slave, stderr=slave, env=env, close_fds=True
     )
     os.close(slave)
+    os.write(master, typed.encode())
     pieces: list[bytes] = []
 
     def collect() -> None:
@@ -105,6 +108,8 @@ def test_every_answer_fits_a_terminal_of_eighty_columns(world: World) -> None:
         ("log",),
         ("where", "ORR"),
         ("forecast",),
+        ("aside",),
+        ("aside", "empty", "--drive", "A", "--older-than", "0d", "--dry-run"),
         ("topup",),
         ("offload", world.root / "nowhere"),
         ("where", "no such name"),

@@ -52,6 +52,8 @@ class Drives(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     reserve: str = "2 GiB"
     rescan_nightly: str = "2h"
+    aside_size: str = "10 GB"
+    aside_age: str = "180d"
 
     @property
     def reserve_bytes(self) -> int:
@@ -60,6 +62,14 @@ class Drives(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     @property
     def nightly_seconds(self) -> float:
         return seconds_of(self.rescan_nightly)
+
+    @property
+    def aside_bytes(self) -> int:
+        return size_in_bytes(self.aside_size)
+
+    @property
+    def aside_seconds(self) -> float:
+        return seconds_of(self.aside_age)
 
 
 class Offload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -215,6 +225,7 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
 
     for section, key, value in (
         ("drives", "reserve", settings.drives.reserve),
+        ("drives", "aside_size", settings.drives.aside_size),
         ("offload", "buffers", settings.offload.buffers),
     ):
         try:
@@ -223,12 +234,16 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
             raise refuse(section, key, f'expected a size like "2 GiB"; {error}') from error
     if not 8_000_000 <= settings.offload.buffer_bytes <= 1_000_000_000:
         raise refuse("offload", "buffers", "expected a size from 8 MB to 1 GB")
-    try:
-        nightly = settings.drives.nightly_seconds
-    except ValueError as error:
-        raise refuse("drives", "rescan_nightly", f'expected a time like "2h"; {error}') from error
-    if not 60 <= nightly <= 86_400:
-        raise refuse("drives", "rescan_nightly", "expected a time from 1min to 24h")
+    for key, example, value, least, most, words in (
+        ("rescan_nightly", "2h", settings.drives.rescan_nightly, 60, 86_400, "1min to 24h"),
+        ("aside_age", "180d", settings.drives.aside_age, 86_400, 36_500 * 86_400, "1d to 36500d"),
+    ):
+        try:
+            seconds = seconds_of(value)
+        except ValueError as error:
+            raise refuse("drives", key, f'expected a time like "{example}"; {error}') from error
+        if not least <= seconds <= most:
+            raise refuse("drives", key, f"expected a time from {words}")
     try:
         _ = settings.layout.day_start
     except ValueError as error:

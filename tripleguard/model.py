@@ -126,6 +126,7 @@ class EventType(enum.StrEnum):
     METADATA_MODIFICATION = "metadata modification"
     QUARANTINE = "quarantine"
     DEACCESSION = "deaccession"
+    DELETION = "deletion"
     RECOVERY = "recovery"
     VALIDATION = "validation"
     CLEARANCE = "clearance"

@@ -6,7 +6,7 @@ In doubt a copy does not count.
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.clock import DAY, HOUR, SECOND
@@ -127,3 +127,21 @@ def is_recent(verified_at: int, role: Role, road_days: int, shelf_days: int, now
 def overdue_before(role: Role, road_days: int, shelf_days: int, now: int) -> int:
     """Copies on a drive of this role verified before this moment (UTC ns) are overdue."""
     return now - interval_days(role, road_days, shelf_days) * DAY
+
+
+def beyond_newest(things: Sequence[tuple[int | None, int]], keep: int) -> list[bool]:
+    """Which of these (since UTC ns, bytes) are left when the newest are kept, keep bytes of them at most.
+
+    One of unknown age is taken for the newest of all.
+    """
+    order = sorted(range(len(things)), key=lambda index: (things[index][0] is None, things[index][0] or 0))
+    beyond, total = [False] * len(things), 0
+    for index in reversed(order):
+        total += things[index][1]
+        beyond[index] = total > keep
+    return beyond
+
+
+def is_older(since: int | None, least: int, now: int) -> bool:
+    """Whether something is at least so old (ns); what has no age, or a clock ahead gave one, is not."""
+    return since is not None and since <= now - least and since <= now

@@ -17,6 +17,7 @@ _COMMANDS = {
     "topup": ("tripleguard.cli.topup", "Make the copies that are still owed."),
     "rescan": ("tripleguard.cli.rescan", "Read the copies again: what rotted, vanished, moved or changed?"),
     "mend": ("tripleguard.cli.mend", "Put right what a good copy can put right."),
+    "aside": ("tripleguard.cli.aside", "Bad copies that were moved aside; remove some by your word."),
     "findings": ("tripleguard.cli.findings", "What is open; accept one with a reason."),
     "drill": ("tripleguard.cli.drill", "Restore a random sample from every drive and compare."),
     "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),

@@ -12,6 +12,7 @@ from pathlib import Path
 from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble, PlaceUnreadable
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
+from tripleguard.places.aside import Lying, bare_folders, lies_aside
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.incoming import DriveIncoming
 from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
@@ -124,6 +125,18 @@ class Drive:
 
     def set_aside(self, path: str, why: str) -> str:
         return self._storing.set_aside(path, why)
+
+    def lies_aside(self) -> list[Lying]:
+        """Everything that lies in the aside folder. Raises PlaceFailed."""
+        with told(self._storing.place, "looking at what lies aside"):
+            return lies_aside(self._folder)
+
+    def tidy_aside(self) -> None:
+        """Remove folders in aside that the tool made and that are empty. Raises PlaceFailed."""
+        with told(self._storing.place, "looking at what lies aside"):
+            bare = bare_folders(self._folder)
+        for path in bare:
+            self._storing.fold_aside(path)
 
     def move(self, old: str, new: str) -> Entry:
         self._storing.move(old, new)

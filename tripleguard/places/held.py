@@ -23,21 +23,44 @@ from tripleguard.names import is_safe_path
 class HeldFolder:
     """A folder and everything below it, by relative path. Close it when done: it keeps the drive busy.
 
-    quiet: where the system allows, reading leaves no trace, not even a time of last access.
+    quiet: where the system allows, reading leaves no trace, not even a time of last access. fd: a descriptor of
+    the folder that is open already, and belongs to this object now.
     """
 
-    def __init__(self, root: Path, *, quiet: bool = False) -> None:
+    def __init__(self, root: Path, *, quiet: bool = False, fd: int | None = None) -> None:
         self.root = root
-        self.fd: int | None = None
+        self.fd = fd
         self._quiet = getattr(os, "O_NOATIME", 0) if quiet else 0
         self._real: set[str] = set()
-        if sys.platform != "win32":
+        if sys.platform != "win32" and fd is None:
             self.fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
 
     def close(self) -> None:
         if self.fd is not None:
             os.close(self.fd)
             self.fd = None
+
+    def inner(self, folder: str) -> HeldFolder:
+        """A folder below this one, held by itself, reached part by part: a link on the way is an error.
+
+        Close it when done. Raises OSError.
+        """
+        self.where(folder)
+        if sys.platform == "win32" or self.fd is None:
+            self.forget_folders()
+            self._refuse_links(folder)
+            return HeldFolder(self.root / folder)
+        flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+        descriptor = os.open(".", flags, dir_fd=self.fd)
+        try:
+            for part in folder.split("/"):
+                below = os.open(part, flags, dir_fd=descriptor)
+                os.close(descriptor)
+                descriptor = below
+        except BaseException:
+            os.close(descriptor)
+            raise
+        return HeldFolder(self.root / folder, fd=descriptor)
 
     def where(self, path: str) -> str:
         """What to hand to a system call for path, beside `dir_fd=folder.fd`."""

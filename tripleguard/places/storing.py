@@ -3,7 +3,8 @@
 An incoming copy is written under `.tripleguard/incoming`, flushed, and then given its final name, which must
 be free: nothing is ever replaced. A bad copy is moved aside with a note. The few calls that remove something
 remove only what this tool made itself: unfinished copies, probes, and superseded versions of its own small
-files. `tests/test_house.py` holds every other module to that.
+files; and, by a person's word alone, what lies aside. `tests/test_house.py` holds every other module to that,
+and every function here that removes something to its reason.
 
 Replacing by rename is not atomic on exFAT and NTFS, so it is not used at all. Where the kernel can rename
 without replacing, that is asked for; else a hard link claims the name; else the name is looked up and then
@@ -25,7 +26,8 @@ from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
 from tripleguard.errors import NameTaken
-from tripleguard.names import shown
+from tripleguard.names import is_safe_path, shown
+from tripleguard.places.aside import Lying, note_name, note_text
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.media import flush_to_medium
 from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own
@@ -126,8 +128,7 @@ class Storing:
         name = name or path.rpartition("/")[2]
         with told(self.place, f"moving {shown(name)} aside"):
             self._claim(path, f"{folder}/{name}")
-        note = f"{shown(path)}\n{why}\nmoved here {stamp}; nothing was deleted\n"
-        self._write_new(f"{folder}/{name[:60]}.why.txt", [note.encode()])
+        self._write_new(f"{folder}/{note_name(name)}", [note_text(path, why, stamp)])
         self.settle([folder, path.rpartition("/")[0]])
         return f"{folder}/{name}"
 
@@ -188,6 +189,43 @@ class Storing:
             with told(self.place, "clearing unfinished copies"):
                 os.unlink(self.folder.where(f"{INCOMING}/{name}"), dir_fd=self.folder.fd)
         return len(left)
+
+    def remove_aside(self, lying: Lying) -> bool:
+        """Remove one file that lies aside, by a person's word; False: it is not what was looked at, and stays.
+
+        Only a plain file right in one of the folders in aside, with this one name, and untouched since it was
+        looked at. The folder is reached part by part from the held drive, so that no link is followed. The caller
+        holds the place's lock and has judged the file. Raises PlaceFailed.
+        """
+        above, _, name = lying.path.rpartition("/")
+        if not is_safe_path(lying.path) or above.rpartition("/")[0] != ASIDE or lying.links != 1:
+            raise ValueError(f"{lying.path!r} may not be removed")
+        with told(self.place, f"removing {shown(name)}"):
+            folder = self.folder.inner(above)
+            try:
+                if not lying.is_still(folder.status(name)):
+                    return False
+                os.unlink(folder.where(name), dir_fd=folder.fd)
+            except FileNotFoundError:
+                return False
+            finally:
+                folder.close()
+        self.settle([above])
+        return True
+
+    def fold_aside(self, path: str) -> None:
+        """Remove a folder in aside if nothing is in it; else it stays. Raises PlaceFailed."""
+        if not is_safe_path(path) or path.rpartition("/")[0] != ASIDE:
+            raise ValueError(f"{path!r} may not be removed")
+        with told(self.place, "tidying up"):
+            folder = self.folder.inner(ASIDE)
+            try:
+                os.rmdir(folder.where(path.rpartition("/")[2]), dir_fd=folder.fd)
+            except OSError as error:
+                if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR):
+                    raise
+            finally:
+                folder.close()
 
     def make_trial(self, path: str) -> None:
         """Make an empty file below incoming, to learn what the file system holds. Raises OSError."""

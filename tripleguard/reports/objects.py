@@ -153,6 +153,17 @@ def report(found: Report) -> Object:
         ],
         "places": [place(status) for status in found.places],
         "counts": found.counts,
+        "aside": [
+            {
+                "place": one.record.name,
+                "copies": one.recorded.copies,
+                "bytes": one.recorded.total_bytes,
+                "oldest": _time(one.recorded.oldest),
+                "large": one.large,
+                "old": one.old,
+            }
+            for one in found.aside
+        ],
         "last_clearance": None
         if last is None
         else {"at": iso_utc(last[0]), "subject": text(last[1]), "answer": "yes" if last[2] else "no"},

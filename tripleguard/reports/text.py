@@ -180,6 +180,12 @@ def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
         yield f"Owed: {shown(owed.shoot.title)}: {owed.short:,} of {count(owed.files, 'file')}, {size(owed.bytes)}"
     yield ""
     yield from drives(list(found.places), [], now)
+    for one in found.aside:
+        yield (
+            f"Aside on drive {shown(one.record.name)}: {count(one.recorded.copies, 'bad copy', 'bad copies')}, "
+            f"{size(one.recorded.total_bytes)}, the oldest since {when(one.recorded.oldest, zone)}. They are kept "
+            "until you say otherwise. Next: `tripleguard aside` shows them."
+        )
     if found.last_clearance is not None:
         at, subject, answer = found.last_clearance
         word = "yes" if answer else "no"

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from tripleguard.catalog import due, questions, shoots
+from tripleguard.catalog.aside import AsideSum, aside_sum
 from tripleguard.catalog.findings import Noticed, open_findings
 from tripleguard.catalog.journal import last_clearance
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.shoots import Owed
 from tripleguard.catalog.twins import further_debts
-from tripleguard.clock import DAY
+from tripleguard.clock import DAY, SECOND
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
 from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
-from tripleguard.rules import interval_days, overdue_before
+from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.work.kit import Kit, where_drives_are
 
 _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
@@ -63,8 +65,18 @@ class PlaceStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class MuchAside:
+    """What lies aside on a drive, as the catalog has it, when it is more or older than the settings say."""
+
+    record: PlaceRecord
+    recorded: AsideSum
+    large: bool
+    old: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
-    """Everything a morning needs to know. clear: nothing wants attention."""
+    """Everything a morning needs to know. clear: nothing wants attention; aside is only mentioned."""
 
     clear: bool
     findings: tuple[Finding, ...]
@@ -74,6 +86,7 @@ class Report:
     total_bytes: int
     counts: dict[str, int]
     last_clearance: tuple[int, str, bool] | None
+    aside: tuple[MuchAside, ...] = ()
 
 
 def report(kit: Kit) -> Report:
@@ -93,6 +106,7 @@ def report(kit: Kit) -> Report:
         total_bytes=total_bytes,
         counts=counts,
         last_clearance=last_clearance(kit.catalog),
+        aside=tuple(_much_aside(kit, places)),
     )
 
 
@@ -114,6 +128,18 @@ def place_statuses(kit: Kit) -> list[PlaceStatus]:
             )
         )
     return found
+
+
+def _much_aside(kit: Kit, places: list[PlaceStatus]) -> Iterator[MuchAside]:
+    drives, now = kit.settings.drives, kit.clock.now()
+    for status in places:
+        if status.record.state in (PlaceState.LOST, PlaceState.RETIRED):
+            continue
+        recorded = aside_sum(kit.catalog, status.record.id)
+        large = recorded.total_bytes > drives.aside_bytes
+        old = is_older(recorded.oldest, int(drives.aside_seconds) * SECOND, now)
+        if large or old:
+            yield MuchAside(status.record, recorded, large, old)
 
 
 def _room(path: Path, kit: Kit) -> Room | None:
