@@ -107,23 +107,26 @@ def test_what_is_due_by_then_is_what_the_rule_calls_overdue_then(verified: list[
         assert (found.copies, found.total_bytes, found.seconds) == (len(overdue), sum(overdue), sum(overdue) / 2)
 
 
-@given(days=days_of, a_night=st.integers(1, 800), nights=st.integers(1, 40))
-def test_catching_up_agrees_with_nights_read_byte_by_byte(days: list[DueDay], a_night: int, nights: int) -> None:
+@given(days=days_of, a_night=st.integers(1, 800), nights=st.integers(1, 40), ahead=st.integers(0, 9))
+def test_catching_up_agrees_with_nights_read_byte_by_byte(
+    days: list[DueDay], a_night: int, nights: int, ahead: int
+) -> None:
     waiting = sorted(one.day for one in days for _ in range(one.total_bytes))
     late, caught_up = 0, None if waiting[:1] == [0] else 0
     for night in range(1, nights + 1):
-        tonight = [day for day in waiting if day <= night][:a_night]
+        tonight = [day for day in waiting if day <= night + ahead][:a_night]
         waiting = waiting[len(tonight) :]
         late = max([late, *(night - day for day in tonight if day > 0)])
         if caught_up is None and waiting[:1] != [0]:
             caught_up = night
     late = max([late, *(nights + 1 - day for day in waiting if 0 < day <= nights and waiting[0] > 0)])
-    assert catch_up(days, float(a_night), nights) == CatchUp(caught_up, late)
+    assert catch_up(days, float(a_night), nights, ahead) == CatchUp(caught_up, late)
 
 
 def test_a_great_evening_falls_due_in_one_night_and_takes_three() -> None:
     """2 TB read on one day, 800 GB a night: read in the nights of day 30, 31 and 32."""
     assert catch_up([DueDay(5, 90_000, 2_000_000_000_000)], 8e11, 30) == CatchUp(0, 2)
+    assert catch_up([DueDay(5, 90_000, 2_000_000_000_000)], 8e11, 30, ahead=7) == CatchUp(0, 0), "read before"
     assert catch_up([DueDay(0, 90_000, 2_000_000_000_000)], 8e11, 30) == CatchUp(3, 0)
     assert catch_up([DueDay(0, 90_000, 2_000_000_000_000)], 8e11, 2) == CatchUp(None, 0)
 
@@ -230,6 +233,18 @@ def test_a_night_that_is_too_short_is_told_with_what_would_do(world: World) -> N
     setting = answer.out.partition('set rescan_nightly = "')[2].partition('"')[0]
     world.settings(f'[drives]\nrescan_nightly = "{setting}"\n')
     assert world.run("forecast").status == 0, f"{setting} was to be enough"
+
+
+def test_a_night_that_ends_too_early_is_no_longer_than_that(world: World) -> None:
+    card = world.card()
+    card.frames(8, size=1_000_000)
+    assert world.run("offload", card.root).status == 0
+    _a_slow_rescan(world, 20_000)
+    world.settings('[watch]\nnight = "23:59:30-00:00:30"\n')
+    answer = world.run("forecast")
+    assert answer.status == 1
+    assert "60 s a night is NOT ENOUGH" in answer.out
+    assert 'set rescan_nightly = "5min" or more and a night as long in the settings' in answer.out
 
 
 def test_a_drive_that_no_night_can_read_is_told_so(world: World) -> None:

@@ -112,6 +112,12 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return time.fromisoformat(begins.strip()), time.fromisoformat(ends.strip())
 
     @property
+    def night_seconds(self) -> float:
+        """How long the night is by the clock; one that ends when it begins is a whole day."""
+        begins, ends = (at.hour * 3600 + at.minute * 60 + at.second for at in self.night_hours)
+        return float((ends - begins) % 86_400 or 86_400)
+
+    @property
     def drill_time(self) -> tuple[int, time] | None:
         """Weekday (Monday is 0) and time; None: never."""
         if not self.drill.strip():

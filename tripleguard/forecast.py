@@ -124,17 +124,18 @@ class CatchUp:
     most_days_late: int
 
 
-def catch_up(days: Sequence[DueDay], bytes_a_night: float, nights: int) -> CatchUp:
+def catch_up(days: Sequence[DueDay], bytes_a_night: float, nights: int, ahead: int = 0) -> CatchUp:
     """The coming nights one by one, the longest due first. The n-th night is n days from now.
 
-    Copies that are read fall due again an interval later, so nights is to be at most an interval.
+    ahead: a night reads also what falls due within so many days. Copies that are read fall due again an interval
+    later, so nights is to be at most an interval.
     """
     waiting = sorted(((one.day, float(one.total_bytes)) for one in days), reverse=True)
     caught_up = None if waiting and waiting[-1][0] == 0 else 0
     late = 0
     for night in range(1, nights + 1):
         left = bytes_a_night
-        while waiting and waiting[-1][0] <= night and left > 0:
+        while waiting and waiting[-1][0] <= night + ahead and left > 0:
             day, size = waiting.pop()
             if size > left:
                 waiting.append((day, size - left))

@@ -58,10 +58,10 @@ def _rereading(found: Rereading, now: int, zone: tzinfo | None) -> Iterator[str]
         yield f"Reading again: {nightly} a night is enough for every drive."
     for one in found.places:
         yield ""
-        yield from _place(one, now, zone)
+        yield from _place(one, found.night_seconds, now, zone)
 
 
-def _place(one: PlaceRereading, now: int, zone: tzinfo | None) -> Iterator[str]:
+def _place(one: PlaceRereading, night: float, now: int, zone: tzinfo | None) -> Iterator[str]:
     where = "on the shelf" if one.record.state is PlaceState.SHELVED else "on the road"
     yield (
         f"Drive {shown(one.record.name)}, {where}: {count(one.copies, 'copy', 'copies')}, "
@@ -72,7 +72,7 @@ def _place(one: PlaceRereading, now: int, zone: tzinfo | None) -> Iterator[str]:
     if one.next_due is not None:
         yield f"  The next one falls due {when(one.next_due, zone)}."
     yield f"  Speed: {rate(one.rate.bytes_per_second)}, {_source(one.rate, now)}."
-    yield from _verdict(one)
+    yield from _verdict(one, night)
 
 
 def _by_when(within: int) -> str:
@@ -92,7 +92,7 @@ def _source(found: Rate, now: int) -> str:
     return f"assumed: {found.assumed_from}. `rescan` measures it"
 
 
-def _verdict(one: PlaceRereading) -> Iterator[str]:
+def _verdict(one: PlaceRereading, night: float) -> Iterator[str]:
     nights = count(math.ceil(one.plan.nights_needed), "night")
     reads = f"A night reads {size(one.bytes_a_night)}; all of it takes {nights}"
     if not one.plan.enough:
@@ -101,7 +101,7 @@ def _verdict(one: PlaceRereading) -> Iterator[str]:
             "  What is safe: every copy stays where it is. One that was not read in time does not count for a "
             "card's YES until it is read."
         )
-        yield f"  Next: {_more_time(one)}"
+        yield f"  Next: {_more_time(one, night)}"
         return
     yield f"  {reads}: enough, also for an interval of {count(_sustained(one), 'day')}."
     if one.catch_up.nights:
@@ -113,17 +113,16 @@ def _verdict(one: PlaceRereading) -> Iterator[str]:
         yield f"  Next: connect it for {nights} before its copies fall due."
 
 
-def _more_time(one: PlaceRereading) -> str:
+def _more_time(one: PlaceRereading, night: float) -> str:
     name = shown(one.record.name)
     if one.nightly_needed > _DAY / 2:
         return (
             f"no night is long enough. Read by day as well (`rescan --place {name}`), or give it more days "
             "in the settings (road_days, shelf_days)."
         )
-    return (
-        f'set rescan_nightly = "{as_setting(one.nightly_needed)}" or more in the settings, or read by day: '
-        f"`rescan --place {name}`."
-    )
+    setting = f'rescan_nightly = "{as_setting(one.nightly_needed)}" or more'
+    longer = " and a night as long" if one.nightly_needed > night else ""
+    return f"set {setting}{longer} in the settings, or read by day: `rescan --place {name}`."
 
 
 def _sustained(one: PlaceRereading) -> int:

@@ -56,9 +56,10 @@ class PlaceRereading:
 
 @dataclass(frozen=True, slots=True)
 class Rereading:
-    """Whether the nightly time keeps the rule on every drive that has copies."""
+    """Whether the nightly time keeps the rule on every drive that has copies. night_seconds: the watch's night."""
 
     nightly_seconds: float
+    night_seconds: float
     places: tuple[PlaceRereading, ...]
 
     @property
@@ -90,14 +91,15 @@ def foresee(kit: Kit) -> Forecast:
 
 
 def _rereading(kit: Kit, records: Sequence[PlaceRecord], now: int) -> Rereading:
-    nightly = kit.settings.drives.nightly_seconds
+    # The watch reads for so long, and not beyond the end of the night.
+    nightly = min(kit.settings.drives.nightly_seconds, kit.settings.watch.night_seconds)
     measured = {
         record.name: rate
         for record in records
         if (rate := rate_of(readings_of(kit.catalog, record.name, RATE_FROM))) is not None
     }
     places = (_of_place(kit, record, measured, nightly, now) for record in records)
-    return Rereading(nightly, tuple(one for one in places if one.copies))
+    return Rereading(nightly, kit.settings.watch.night_seconds, tuple(one for one in places if one.copies))
 
 
 def _of_place(
@@ -121,7 +123,7 @@ def _of_place(
         bytes_a_night=int(a_night),
         plan=night_plan(total, rate.bytes_per_second, nightly, interval),
         nightly_needed=nightly_needed(total, rate.bytes_per_second, interval),
-        catch_up=catch_up(days, a_night, interval),
+        catch_up=catch_up(days, a_night, interval, min(kit.settings.watch.ahead_days, interval - 1)),
     )
 
 
