@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.catalog.text import from_db, to_db
+from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.model import FindingKind
 
 
@@ -140,6 +140,24 @@ def findings_of_copy(catalog: Catalog, copy_id: int) -> list[Noticed]:
     """What is open about one copy."""
     rows = catalog.rows(f"SELECT {_COLUMNS} FROM findings WHERE copy_id = ? AND closed_at IS NULL", copy_id)
     return [_noticed(row) for row in rows]
+
+
+def whereabouts(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
+    """Where bytes were last found that did not belong there: digest to (place id, path), newest first.
+
+    A copy that was moved aside since is named where it lies now.
+    """
+    rows = catalog.rows(
+        "SELECT json_extract(f.evidence, '$.found'), f.place_id, f.path, d.path, c.name FROM findings f"
+        " LEFT JOIN copies c ON c.id = f.copy_id LEFT JOIN folders d ON d.id = c.folder_id"
+        " WHERE json_extract(f.evidence, '$.found') IS NOT NULL"
+        " AND (f.closed_at IS NULL OR c.state IN ('corrupt', 'altered', 'aside')) ORDER BY f.id DESC"
+    )
+    found: dict[bytes, list[tuple[int, str]]] = {}
+    for digest, place_id, path, folder, name in rows:
+        at = from_db(path) if name is None else joined_path(folder, name)
+        found.setdefault(bytes.fromhex(digest), []).append((place_id, at))
+    return found
 
 
 def _noticed(row: Row) -> Noticed:

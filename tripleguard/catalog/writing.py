@@ -150,8 +150,10 @@ def copy_touched(catalog: Catalog, copy_id: int, mtime_ns: int) -> None:
     catalog.run("UPDATE copies SET mtime_ns = ? WHERE id = ?", mtime_ns, copy_id)
 
 
-def copy_lies_at(catalog: Catalog, copy_id: int, place_id: int, entry: Entry) -> None:
-    """The copy was found at another path of its place."""
+def copy_lies_at(catalog: Catalog, copy_id: int, place_id: int, entry: Entry, *, proved: bool = True) -> None:
+    """The copy was found at another path of its place. proved False: what was verified speaks no more for it."""
+    if not proved:
+        catalog.run("UPDATE copies SET verified_at = NULL, medium = NULL WHERE id = ?", copy_id)
     folder_id, name = _at(catalog, place_id, entry.path)
     catalog.run(
         "UPDATE copies SET folder_id = ?, name = ?, mtime_ns = ? WHERE id = ?",

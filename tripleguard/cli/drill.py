@@ -18,19 +18,19 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
 @click.pass_obj
 def command(home: str | None, files: int, seed: int | None, as_json: bool) -> int:
     """Restore a random sample from every connected drive into a scratch folder and compare."""
-    from tripleguard.errors import PlaceTrouble
     from tripleguard.reports import objects, text
     from tripleguard.work.drill import drill
-    from tripleguard.work.kit import opened, where_drives_are
+    from tripleguard.work.kit import drives_for_looking, opened
 
-    with kit_of(home) as kit, opened(kit, where_drives_are(kit), "drill") as ready:
-        if not ready.drives:
-            raise PlaceTrouble(
-                "No drive is connected.", safe="Nothing was changed.", do="Connect a drive, then run it again."
-            )
-        result = finish(drill(kit, ready.drives, files, secrets.randbelow(10**9) if seed is None else seed))
+    with kit_of(home) as kit, opened(kit, drives_for_looking(kit), "drill") as ready:
+        drives = ready.readable()
+        if not drives:
+            raise ready.none_left("Connect a drive, then run it again.")
+        troubles = ready.troubles()
+        result = finish(drill(kit, drives, files, secrets.randbelow(10**9) if seed is None else seed))
         if as_json:
-            say_json(objects.drill(result))
+            say_json(objects.drill(result, troubles))
         else:
             say(text.drill(result))
-    return 1 if any(one.failed for one in result.places) else 0
+            say(text.troubles(troubles))
+    return 1 if troubles or any(one.failed for one in result.places) else 0

@@ -15,19 +15,19 @@ def command(home: str | None, dry_run: bool, as_json: bool) -> int:
     """Put right what a good copy can put right.
 
     The good copy is only read. A bad copy is moved aside on its drive, never deleted, and only once the new one is
-    whole.
+    whole. It rests on the last rescan: where something else stands by now, nothing is done.
     """
-    from tripleguard.errors import PlaceTrouble
+    from tripleguard.model import PlaceState
     from tripleguard.reports import objects, text
-    from tripleguard.work.kit import drives_for_writing, opened
+    from tripleguard.work.kit import drives_for_looking, opened
     from tripleguard.work.mend import mend
 
-    with kit_of(home) as kit, opened(kit, drives_for_writing(kit, ()), "mend") as ready:
-        if not ready.drives:
-            raise PlaceTrouble(
-                "No drive is connected.", safe="Nothing was changed.", do="Connect the drives, then run it again."
-            )
-        result = finish(mend(kit, ready.drives, dry_run=dry_run))
+    with kit_of(home) as kit, opened(kit, drives_for_looking(kit), "mend") as ready:
+        drives = [drive for drive in ready.drives if drive.record.state is not PlaceState.LEAVING]
+        if not drives:
+            raise ready.none_left("Connect the drives, then run it again.")
+        sources = [drive for drive in ready.readable() if drive not in drives]
+        result = finish(mend(kit, drives, sources, ready.troubles(), dry_run=dry_run))
         if as_json:
             say_json(objects.mend(result))
         else:

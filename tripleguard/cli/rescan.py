@@ -33,10 +33,10 @@ def command(
     """
     from tripleguard.cli.shell import pausing
     from tripleguard.config import seconds_of, size_in_bytes
-    from tripleguard.errors import PlaceTrouble, WrongUse
+    from tripleguard.errors import WrongUse
     from tripleguard.reports import objects, text
     from tripleguard.work.budget import Budget
-    from tripleguard.work.kit import drives_for_writing, opened
+    from tripleguard.work.kit import drives_for_looking, opened
     from tripleguard.work.rescan import rescan
 
     try:
@@ -48,17 +48,18 @@ def command(
         raise WrongUse(
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
         ) from error
-    with kit_of(home) as kit, opened(kit, drives_for_writing(kit, names), f"rescan {depth}") as ready:
-        if not ready.drives:
-            raise PlaceTrouble(
-                "No drive is connected.", safe="Nothing was changed.", do="Connect a drive, then run it again."
-            )
+    with kit_of(home) as kit, opened(kit, drives_for_looking(kit, names), f"rescan {depth}") as ready:
+        drives = ready.readable()
+        if not drives:
+            raise ready.none_left("Connect a drive, then run it again.")
+        troubles = ready.troubles(named=bool(names))
         with pausing(budget.paused):
-            result = finish(rescan(kit, ready.drives, depth, budget))  # type: ignore[arg-type]
+            result = finish(rescan(kit, drives, depth, budget))  # type: ignore[arg-type]
         if as_json:
-            say_json(objects.rescan(result))
+            say_json(objects.rescan(result, troubles))
         else:
             say(text.rescan(result))
+            say(text.troubles(troubles))
     if result.stopped:
         return 130
-    return 1 if any(one.found or one.gone for one in result.places) else 0
+    return 1 if troubles or any(one.found or one.gone for one in result.places) else 0

@@ -6,6 +6,7 @@ Reading and looking is here; every change goes through `storing`.
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -59,6 +60,16 @@ class Drive:
 
     def close(self) -> None:
         self._folder.close()
+
+    @property
+    def read_only(self) -> bool:
+        """Whether its medium can't be written to by anybody now; False where the system can't say."""
+        if sys.platform == "win32" or self._folder.fd is None:
+            return False
+        try:
+            return bool(os.fstatvfs(self._folder.fd).f_flag & os.ST_RDONLY)
+        except OSError:
+            return False
 
     def room(self) -> Room:
         with told(self._storing.place, "asking for free space"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from typing import Any
 
 from tripleguard.catalog.journal import Event
@@ -55,7 +56,7 @@ def topup(result: TopupResult) -> Object:
     }
 
 
-def rescan(result: RescanResult) -> Object:
+def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = ()) -> Object:
     places = [_scanned(one) for one in result.places]
     return {
         "schema": SCHEMA,
@@ -67,6 +68,7 @@ def rescan(result: RescanResult) -> Object:
         "findings": [finding for place in places for finding in place["findings"]],
         "finished": all(one.finished for one in result.places),
         "places": places,
+        "troubles": [trouble(error) for error in troubles],
         "seconds": result.seconds,
     }
 
@@ -88,7 +90,7 @@ def mend(result: MendResult) -> Object:
     }
 
 
-def drill(result: DrillResult) -> Object:
+def drill(result: DrillResult, troubles: Sequence[TripleguardError] = ()) -> Object:
     return {
         "schema": SCHEMA,
         "seed": result.seed,
@@ -103,6 +105,7 @@ def drill(result: DrillResult) -> Object:
             }
             for one in result.places
         ],
+        "troubles": [trouble(error) for error in troubles],
         "seconds": result.seconds,
     }
 

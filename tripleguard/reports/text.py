@@ -6,13 +6,13 @@ shown escaped. Nothing here is wider than it must be; the terminal wraps what is
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 
 from tripleguard.catalog.journal import Event
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Clearance, Copy, CopyState, Reason, Severity, Shoot
+from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity, Shoot
 from tripleguard.names import shown
 from tripleguard.reports.objects import captured_at
 from tripleguard.reports.words import ago, count, duration, rate, size, when
@@ -23,6 +23,7 @@ from tripleguard.work.reporting import PlaceStatus, Report
 from tripleguard.work.rescan import RescanResult
 from tripleguard.work.topup import TopupResult
 
+_GAVE_WAY = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE)
 _URGENCY = {Severity.NOW: "Now", Severity.SOON: "Soon", Severity.NOTE: "Note"}
 
 
@@ -109,7 +110,7 @@ def mend(result: MendResult) -> Iterator[str]:
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
     if not result.mended and not result.not_mended:
         yield "There is nothing to mend on the drives that are connected."
-    elif result.mended and not result.dry_run:
+    elif not result.dry_run and any(one.kind in _GAVE_WAY for one in result.mended):
         yield "Bad copies were moved to .tripleguard/aside on their drives; nothing was deleted."
 
 
@@ -213,6 +214,11 @@ def log(events: list[Event], zone: tzinfo | None) -> Iterator[str]:
         place = f" on {event.place}" if event.place else ""
         outcome = "" if event.outcome == "success" else f" [{event.outcome}]"
         yield f"{when(event.at, zone)}  {event.type}{place}{outcome}: {shown(event.message)}"
+
+
+def troubles(errors: Iterable[TripleguardError]) -> Iterator[str]:
+    """One line for each thing that kept a drive out."""
+    yield from (f"Trouble: {error}" for error in errors)
 
 
 def trouble(error: TripleguardError) -> Iterator[str]:

@@ -17,7 +17,7 @@ from tripleguard.watch.errand import Ended, Errand, Outcome, What
 from tripleguard.watch.notes import Notes
 from tripleguard.work.budget import Budget
 from tripleguard.work.drill import drill
-from tripleguard.work.kit import Kit, drives_for_writing, opened
+from tripleguard.work.kit import Kit, drives_for_looking, drives_for_writing, opened
 from tripleguard.work.progress import Job
 from tripleguard.work.rescan import RescanResult, rescan
 from tripleguard.work.scanning import Depth
@@ -78,10 +78,11 @@ def _ahead(kit: Kit) -> Kit:
 
 
 def _rescanned(kit: Kit, errand: Errand, depth: Depth) -> Job[Ended]:
-    with opened(kit, drives_for_writing(kit, ()), f"the watch: {errand.what}") as ready:
-        if not ready.drives:
-            return Ended(errand, Outcome.WAITS, "no drive is connected")
-        result = yield from rescan(kit, ready.drives, depth, Budget(seconds=errand.seconds))
+    with opened(kit, drives_for_looking(kit), f"the watch: {errand.what}") as ready:
+        drives = ready.readable()
+        if not drives:
+            return Ended(errand, Outcome.WAITS, ready.none_left("").what)
+        result = yield from rescan(kit, drives, depth, Budget(seconds=errand.seconds))
     if result.stopped:
         return Ended(errand, Outcome.STOPPED, "it gave way; it goes on with what was not read for longest")
     parts, bad = _seen(result)
@@ -103,11 +104,12 @@ def _seen(result: RescanResult) -> tuple[list[str], bool]:
 
 
 def _drilled(kit: Kit, errand: Errand) -> Job[Ended]:
-    with opened(kit, drives_for_writing(kit, ()), "the watch: drill") as ready:
-        if not ready.drives:
-            return Ended(errand, Outcome.WAITS, "no drive is connected")
+    with opened(kit, drives_for_looking(kit), "the watch: drill") as ready:
+        drives = ready.readable()
+        if not drives:
+            return Ended(errand, Outcome.WAITS, ready.none_left("").what)
         seed = secrets.randbelow(10**9)
-        result = yield from drill(kit, ready.drives, kit.settings.watch.drill_files, seed)
+        result = yield from drill(kit, drives, kit.settings.watch.drill_files, seed)
     failed = sum(len(one.failed) for one in result.places)
     sampled = sum(one.sampled for one in result.places)
     message = f"{count(sampled, 'copy', 'copies')} restored and compared, {failed:,} failed (seed {seed})"

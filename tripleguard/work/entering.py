@@ -36,7 +36,8 @@ _STATES = {FindingKind.CORRUPT: CopyState.CORRUPT, FindingKind.ALTERED: CopyStat
 
 
 def _other_than(kind: FindingKind) -> tuple[FindingKind, ...]:
-    return tuple(other for other in FindingKind if other is not kind)
+    """What is over at a path where this was found; that it is not its own path stays so."""
+    return tuple(other for other in FindingKind if other not in (kind, FindingKind.MISPLACED))
 
 
 class Entering:
@@ -84,6 +85,7 @@ class Entering:
         copy_state(self._catalog, result.copy.id, _STATES[kind], self._now)
         # None takes back what an earlier look said: how it differs is told anew.
         evidence: dict[str, object] = {"size": result.entry.size, "recorded_size": result.copy.size}
+        evidence["mtime_ns"] = result.entry.mtime_ns
         evidence["unreadable"] = result.unreadable if result.file is None else None
         evidence["found"] = result.file.digest.hex() if result.file is not None else None
         evidence |= dict.fromkeys(("damage", "shape", "differing"))
@@ -197,7 +199,9 @@ class Entering:
         newest = newest_version(self._catalog, path)
         for copy in folders.copies_at_path(self._catalog, path):
             if newest is None or copy.file_id == newest or copy.state is not CopyState.PRESENT:
-                close_at(self._catalog, copy.place_id, path, "it holds the newest version", self._now)
+                # What is missing or rotten stays so, whatever its version.
+                over = (FindingKind.STALE,)
+                close_at(self._catalog, copy.place_id, path, "it is no older version", self._now, kinds=over)
             else:
                 notice(
                     self._catalog,

@@ -64,12 +64,35 @@ class OpenDrive:
 class Opened:
     """The drives of one job: those that are held for it, and those that can only be looked at, with why.
 
-    looked_at: all that are here, writable or not.
+    looked_at: all that are here, writable or not. away: those that are not here.
     """
 
     drives: list[OpenDrive]
     looked_at: list[OpenDrive]
     refused: list[tuple[PlaceRecord, TripleguardError]]
+    away: list[PlaceRecord] = field(default_factory=list)
+
+    def readable(self) -> list[OpenDrive]:
+        """Those that are held, and those on a read-only medium: nobody can change them while they are read."""
+        held = {drive.record.id for drive in self.drives}
+        return [one for one in self.looked_at if one.record.id in held or one.place.read_only]
+
+    def troubles(self, *, named: bool = False) -> list[TripleguardError]:
+        """Why drives that are here could not be held; named: and which are away, as they were asked for."""
+        missed = [
+            PlaceTrouble(
+                f"Drive {record.name} is not connected, so nothing was done with it.",
+                do="Connect it, then run it again.",
+            )
+            for record in self.away
+        ]
+        return [error for _, error in self.refused] + (missed if named else [])
+
+    def none_left(self, do: str) -> TripleguardError:
+        """What to raise when no drive is left to work on: why the first was refused, or that none is here."""
+        if self.refused:
+            return self.refused[0][1]
+        return PlaceTrouble("No drive is connected.", safe="Nothing was changed.", do=do)
 
 
 def agent() -> str:
@@ -115,6 +138,19 @@ def only_to_read_from(kit: Kit) -> list[tuple[PlaceRecord, Path | None]]:
     ]
 
 
+_LOOKED_AFTER = (PlaceState.ACTIVE, PlaceState.SHELVED, PlaceState.LEAVING)
+
+
+def drives_for_looking(kit: Kit, names: Sequence[str] = ()) -> list[tuple[PlaceRecord, Path | None]]:
+    """The drives whose copies are looked after: the named ones, else all in service, on the shelf or leaving.
+
+    Raises WrongUse, PlaceTrouble.
+    """
+    if names:
+        return drives_for_writing(kit, names)
+    return [one for one in where_drives_are(kit) if one[0].state in _LOOKED_AFTER]
+
+
 @contextlib.contextmanager
 def opened(
     kit: Kit, drives: Sequence[tuple[PlaceRecord, Path | None]], doing: str, *, writing: bool = True
@@ -127,12 +163,14 @@ def opened(
     with contextlib.ExitStack() as stack:
         found: list[OpenDrive] = []
         looked_at: list[OpenDrive] = []
+        away: list[PlaceRecord] = []
         refused: list[tuple[PlaceRecord, TripleguardError]] = []
         now = kit.clock.now()
         if writing and kit.patience:
             stack.enter_context(asked(partial(open_home_lock, kit.home, WAY_LOCK)))
         for record, path in sorted(drives, key=lambda pair: pair[0].uid):
             if path is None:
+                away.append(record)
                 continue
             try:
                 drive = open_drive(path, reserve_for(path, kit.settings.drives.reserve_bytes))
@@ -159,7 +197,7 @@ def opened(
         with kit.catalog.writing():
             for drive_ in looked_at:
                 place_seen(kit.catalog, drive_.record.id, drive_.place.root, now)
-        yield Opened(found, looked_at, refused)
+        yield Opened(found, looked_at, refused, away)
 
 
 def _hold(stack: contextlib.ExitStack, kit: Kit, name: str, drive: Drive, holder: Holder) -> None:

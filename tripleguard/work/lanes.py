@@ -13,9 +13,9 @@ import threading
 from collections.abc import Callable
 
 from tripleguard.digest import Hasher
-from tripleguard.errors import CopyTrouble, PlaceFailed
+from tripleguard.errors import CopyTrouble, NameTaken, PlaceFailed
 from tripleguard.model import File, Medium
-from tripleguard.names import fitted
+from tripleguard.names import fitted, shown
 from tripleguard.places.base import Incoming, Place
 from tripleguard.places.media import aligned_buffer
 from tripleguard.work.chunks import CHUNK, Chunk
@@ -262,9 +262,16 @@ class Lane:
             self.prove(ToProve(done.entry.path, done.task.file, task=done.task))
 
     def _make_way(self, task: Task, path: str) -> None:
-        """Move a bad copy aside whose place the flushed good one takes. Raises PlaceFailed."""
+        """Move a bad copy aside whose place the flushed good one takes. Raises NameTaken, PlaceFailed."""
         why = task.gives_way.get(self.number)
         if why is not None and self.place.taken(path):
+            # An editor may have saved there while the good copy was on its way.
+            if self.number in task.as_seen and self.place.look(path) != task.as_seen[self.number]:
+                raise NameTaken(
+                    f"{shown(path)} was changed on drive {self.place.name} a moment ago.",
+                    safe="What stands there was left as it is.",
+                    do="Run `tripleguard rescan`, then `tripleguard mend` again.",
+                )
             self._report(MovedAside(self.number, path, self.place.set_aside(path, why)))
 
     def _verify(self) -> None:

@@ -12,14 +12,23 @@ from tripleguard.places.base import Reading
 from tripleguard.work.placing import Placing
 
 
+@dataclass(frozen=True, slots=True)
+class Heals:
+    """What a copy is made for: the finding (the catalog's id), and the path at which it was found."""
+
+    finding: int
+    path: str
+
+
 @dataclass(slots=True, eq=False)
 class Task:
     """One file on its way. lanes: numbers of the lanes that shall get it; none: it is only read.
 
     guess: the file it is taken for before it is read. still_same: whether the source is unchanged. source: the
     catalog's id of the copy it is read from, where that is no card file. gives_way: lanes on which a bad copy has
-    the name and is moved aside once the good one is whole, and why. given_up: lanes that failed before it was
-    decided where the copy shall lie.
+    the name and is moved aside once the good one is whole, and why; as_seen: what was seen there when that was
+    decided, and anything else is left. heals: the finding that a mend makes it for. given_up: lanes that failed
+    before it was decided where the copy shall lie.
     """
 
     entry: Entry
@@ -29,6 +38,8 @@ class Task:
     guess: File | None = None
     source: int | None = None
     gives_way: dict[int, str] = field(default_factory=dict)
+    as_seen: dict[int, Entry | None] = field(default_factory=dict)
+    heals: Heals | None = None
     given_up: set[int] = field(default_factory=set)
     file: File | None = None
     sample: bytes = b""

@@ -253,6 +253,7 @@ class _Plan:
             older, seen = True, self._drives[lane].seen(path)
             if seen is None or is_as_recorded(here, seen):
                 task.gives_way[lane] = "an older version; the newest has taken its place"
+                task.as_seen[lane] = seen
                 paths[lane] = path
         return paths if older else None
 
