@@ -5,10 +5,15 @@ A shooting day ends at 05:00 camera time, so that a show past midnight stays in 
 
 from __future__ import annotations
 
-from datetime import datetime, time, timedelta
+import re
+from datetime import date, datetime, time, timedelta
 
 from tripleguard.cameras.kinds import dcf_folder
 from tripleguard.config import Layout
+from tripleguard.names import trouble_with_title
+
+_PART = re.compile(r"\\\{([a-z]+)\\\}")
+_SHAPES = {"year": "[0-9]{4}", "date": "[0-9]{4}-[0-9]{2}-[0-9]{2}", "shoot": "[^/]+?", "body": "[^/]+?"}
 
 
 def shooting_day(local: datetime, starts: time) -> str:
@@ -24,9 +29,38 @@ def shoot_folder(layout: Layout, day: str, shoot: str) -> str:
     return "/".join(_filled(part, day, shoot, "", "") for part in parts[: depth + 1])
 
 
+def shoot_at(layout: Layout, path: str) -> tuple[str, str] | None:
+    """The day and name of the shoot in whose folder a path on a drive lies; None if it lies in none."""
+    parts = layout.template.split("/")
+    depth = max(index for index, part in enumerate(parts) if "{shoot}" in part or "{date}" in part)
+    pattern = "/".join(_PART.sub(_as_group, re.escape(part)) for part in parts[: depth + 1])
+    found = re.match(pattern + "/", path)
+    if found is None:
+        return None
+    day, shoot = found["date"], found["shoot"]
+    try:
+        date.fromisoformat(day)
+    except ValueError:
+        return None
+    same = found[0].startswith(f"{shoot_folder(layout, day, shoot)}/")
+    return (day, shoot) if same and trouble_with_title(shoot) is None else None
+
+
+def may_hold_shoots(layout: Layout, name: str) -> bool:
+    """Whether a folder of that name at the top of a drive can hold shoots, or be one."""
+    part = layout.template.split("/")[0]
+    return re.fullmatch(_PART.sub(_as_group, re.escape(part)), name) is not None
+
+
 def copy_path(layout: Layout, day: str, shoot: str, body: str, card_path: str) -> str:
     """The path of a copy, before the drive's limits and taken names are looked at."""
     return "/".join(_filled(part, day, shoot, body, _kept_name(card_path)) for part in layout.template.split("/"))
+
+
+def _as_group(field: re.Match[str]) -> str:
+    """A field of the template as a pattern; the day and the shoot can be asked for by name."""
+    shape = _SHAPES.get(field[1], "[^/]+?")
+    return f"(?P<{field[1]}>{shape})" if field[1] in ("date", "shoot") else f"(?:{shape})"
 
 
 def _filled(part: str, day: str, shoot: str, body: str, name: str) -> str:

@@ -14,6 +14,8 @@ from tripleguard.names import shown
 from tripleguard.reports.words import count
 from tripleguard.watch.carding import answer_again, serve_card
 from tripleguard.watch.errand import Ended, Errand, Outcome, What
+from tripleguard.watch.landing import Landing
+from tripleguard.watch.newfiles import brought_in, taken_in
 from tripleguard.watch.notes import Notes
 from tripleguard.work.budget import Budget
 from tripleguard.work.drill import drill
@@ -24,9 +26,13 @@ from tripleguard.work.scanning import Depth
 from tripleguard.work.topup import topup
 
 
-def job_for(kit: Kit, errand: Errand, notes: Notes) -> Job[Ended]:
+def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = None) -> Job[Ended]:
     """The job that does an errand. Raises what the jobs of `work` raise, PlaceBusy first of all."""
     match errand.what:
+        case What.FRESH if landing is not None:
+            return taken_in(kit, errand, landing)
+        case What.IMPORT if landing is not None:
+            return brought_in(kit, errand, landing)
         case What.CARD:
             return serve_card(kit, errand, notes)
         case What.ANSWER:

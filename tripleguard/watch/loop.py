@@ -20,10 +20,11 @@ from tripleguard.names import shown
 from tripleguard.places.locks import is_taken
 from tripleguard.watch.alarm import Alarm
 from tripleguard.watch.due import due, from_now_on, timetable, upcoming
-from tripleguard.watch.errand import GIVES_WAY, Ended, Outcome, choose, gives_way
+from tripleguard.watch.errand import GIVES_WAY, Ended, Outcome, What, choose, gives_way
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.hand import Hand
 from tripleguard.watch.journal import Journal
+from tripleguard.watch.landing import Landing
 from tripleguard.watch.looking import Looker
 from tripleguard.watch.notes import Notes
 from tripleguard.watch.power import battery_now, held_back
@@ -52,11 +53,17 @@ class _Over:
     error: BaseException | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Landed:
+    key: tuple[What, str]
+    files: int
+
+
 class _Rang:
     """The alarm rang."""
 
 
-_Note = _Seen | _Over | _Rang | None
+_Note = _Seen | _Over | _Landed | _Rang | None
 """What the queue carries; None: stop."""
 
 
@@ -76,9 +83,10 @@ class Loop:
         self._table = timetable(kit.settings)
         self._alarm = Alarm(lambda: self._queue.put(_Rang()))
         self._looker = Looker(kit, lambda plugged, trouble: self._queue.put(_Seen(plugged, trouble)))
+        self._landing = Landing(kit, lambda key, files: self._queue.put(_Landed(key, files)), journal.trouble)
         self._hand = Hand(
             kit,
-            lambda its, errand: job_for(its, errand, notes),
+            lambda its, errand: job_for(its, errand, notes, self._landing),
             lambda errand, line: journal.say(line, errand=errand.what, subject=errand.subject),
             lambda ended, error: self._queue.put(_Over(ended, error)),
         )
@@ -94,6 +102,7 @@ class Loop:
         self._look_at_the_clock()
         self._alarm.start()
         self._looker.start()
+        self._landing.start()
         try:
             while True:
                 with contextlib.suppress(queue.Empty):
@@ -109,6 +118,7 @@ class Loop:
 
     def _end(self) -> None:
         self._alarm.end()
+        self._landing.end()
         self._looker.end()
         self._hand.stop()
         self._hand.wait(_GRACE)
@@ -132,11 +142,17 @@ class Loop:
 
     # What happened
 
-    def _take(self, note: _Seen | _Over | _Rang) -> None:
-        if isinstance(note, _Over):
-            self._over(note)
-        if not isinstance(note, _Seen):
-            return
+    def _take(self, note: _Seen | _Over | _Landed | _Rang) -> None:
+        match note:
+            case _Over():
+                self._over(note)
+            case _Landed(key, files):
+                self._wanting.landed(key, files)
+            case _Seen():
+                self._see(note)
+
+    def _see(self, note: _Seen) -> None:
+        self._landing.drives_are(note.plugged.drives)
         for line in self._wanting.see(note.plugged):
             self._journal.say(line)
         if note.trouble and note.trouble != self._trouble:
@@ -168,6 +184,8 @@ class Loop:
         if over.error is not None:
             self._journal.trouble(ended.message, over.error, errand=errand.what, subject=errand.subject)
         news = self._wanting.over(ended)
+        if errand.what is What.QUICK and ended.outcome is not Outcome.WAITS:
+            self._landing.scan_all()
         if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
             self._looker.look_now()
         elif ended.outcome is not Outcome.STOPPED:

@@ -20,6 +20,7 @@ from tripleguard.places.mounts import Mount, mounts
 from tripleguard.work.kit import Kit, where_drives_are
 
 _FAR = frozenset(["nfs", "nfs4", "cifs", "smb3", "smbfs", "afpfs", "davfs", "9p", "afs", "ceph"])
+_FAR_FUSE = ("fuse.sshfs", "fuse.gvfs", "fuse.portal")
 _NOT_OURS = frozenset(["tmpfs", "ramfs", "overlay", "iso9660", "udf"])
 
 
@@ -72,6 +73,16 @@ def plugged_in(kit: Kit) -> Plugged:
     return Plugged(tuple(drives), tuple(cards), tuple(away))
 
 
+def is_far(mount: Mount | None) -> bool:
+    """Whether a volume is served from elsewhere: it can hang."""
+    return mount is not None and (mount.kind in _FAR or mount.kind.startswith(_FAR_FUSE))
+
+
+def tells_all(mount: Mount | None) -> bool:
+    """Whether the file system of a volume sends events for whatever is written to it."""
+    return mount is not None and not is_far(mount) and mount.kind != "fuse" and not mount.kind.startswith("fuse.")
+
+
 def signature(settings: Watch, last_paths: Iterable[str]) -> str:
     """Something that differs when it is worth a look: what is mounted, and what lies at the paths that matter."""
     table = [f"{mount.number} {mount.point} {mount.source}" for mount in mounts()]
@@ -82,9 +93,8 @@ def _candidates(settings: Watch, table: list[Mount]) -> Iterator[tuple[Path, int
     """Every volume that could be a card, each once: the last one mounted at a point is what one sees there."""
     seen: dict[str, int] = {}
     for mount in table:
-        far = mount.kind in _FAR or mount.kind.startswith(("fuse.ssh", "fuse.gvfs", "fuse.portal"))
         meant = any(fnmatch.fnmatch(mount.point, pattern) for pattern in settings.look_at)
-        if meant and not far and mount.kind not in _NOT_OURS:
+        if meant and not is_far(mount) and mount.kind not in _NOT_OURS:
             seen[mount.point] = mount.number
         else:
             seen.pop(mount.point, None)

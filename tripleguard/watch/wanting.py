@@ -37,12 +37,20 @@ class Wanting:
         self._again: dict[str, HereCard] = {}
         self._answers: dict[str, CardAnswer] = {}
         self._topup = True
+        self._landed: dict[tuple[What, str], int] = {}
         self._due: list[Errand] = []
         self.held_back = ""
 
     def by_clock(self, due: list[Errand], held_back: str) -> None:
         """Take note of what is due now, and why only new pictures are cared for ('': all is)."""
         self._due, self.held_back = due, held_back
+
+    def landed(self, key: tuple[What, str], files: int) -> None:
+        """Take note of how many new files have settled somewhere."""
+        if files:
+            self._landed[key] = files
+        else:
+            self._landed.pop(key, None)
 
     def see(self, now: Plugged) -> list[str]:
         """Take note of what is plugged in now; what changed, in words."""
@@ -58,12 +66,15 @@ class Wanting:
         """Take note that an errand began: what is wanted from now on is wanted once more."""
         if errand.what is What.TOPUP:
             self._topup = False
+        self._landed.pop(errand.key, None)
 
     def over(self, ended: Ended) -> bool:
         """Take note of the end of an errand; whether a person has not heard this yet."""
         errand = ended.errand
         if errand.what is What.TOPUP and ended.outcome not in (Outcome.DONE, Outcome.ATTENTION):
             self._topup = True
+        if errand.what in (What.FRESH, What.IMPORT) and ended.outcome not in (Outcome.DONE, Outcome.ATTENTION):
+            self._landed.setdefault(errand.key, 1)
         if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
             trying = self.trying.setdefault(errand.key, Trying(""))
             news = trying.why != ended.message
@@ -80,10 +91,11 @@ class Wanting:
         """Everything that is to be done, in the order in which it came."""
         cards = [Errand(What.CARD, str(card.root), card.reader) for card in self._cards.values()]
         again = [Errand(What.ANSWER, str(card.root)) for card in self._again.values()]
+        landed = [Errand(what, subject) for what, subject in self._landed]
         topup = [Errand(What.TOPUP)] if self._topup and self.plugged.drives else []
         if any(one.what is What.TOPUP for one in self._due):
             topup = []
-        return [*cards, *again, *topup, *self._due]
+        return [*cards, *again, *landed, *topup, *self._due]
 
     def ready(self, doing: Errand | None) -> list[Errand]:
         """What can be begun now, but what is being done."""
@@ -148,6 +160,9 @@ class Wanting:
                 answer = self._answers.get(card.mark)
                 if answer is not None and answer.later:
                     self._again[card.mark] = card
+        elif errand.what in (What.FRESH, What.IMPORT):
+            # With one drive here nothing can be made; the other one's coming asks for it.
+            self._topup |= bool(ended.made) and sum(drive.active for drive in self.plugged.drives) > 1
         elif errand.what in (What.CARD, What.ANSWER):
             waiting = self._cards if errand.what is What.CARD else self._again
             for mark in [mark for mark, card in waiting.items() if str(card.root) == errand.subject]:

@@ -77,7 +77,7 @@ def offload(
     """
     began = time.monotonic()
     yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
-    job = _Offload(kit, card, drives, shoot)
+    job = CardRun(kit, card, drives, shoot)
     for record, error in refused:
         job.troubles.append(error)
         yield Said(f"Drive {record.name} is left out: {error.what}")
@@ -104,7 +104,7 @@ def offload(
     )
 
 
-class _Offload(CopyRun):
+class CardRun(CopyRun):
     """One run, from the caller's thread."""
 
     def __init__(self, kit: Kit, card: Card, drives: Sequence[OpenDrive], shoot: str | None) -> None:

@@ -1,0 +1,254 @@
+"""Taking in what another program put onto a drive: hashed, entered under the shoot it lies in, proved.
+
+The file stays where it is. It is forced to the medium first and then read from there, so what is entered is what
+the drive holds. A file that changes while it is read is left for later; one that is known and was only moved is
+entered as moved.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import folders, questions, shoots
+from tripleguard.catalog.findings import close_at
+from tripleguard.catalog.journal import begin_job, end_job
+from tripleguard.catalog.writing import ensure_shoot
+from tripleguard.digest import SampledHasher
+from tripleguard.errors import CopyTrouble, PlaceFailed, Stopped, TripleguardError
+from tripleguard.layout import shoot_at
+from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Medium, Outcome
+from tripleguard.places.media import aligned_buffer
+from tripleguard.rules import is_as_recorded
+from tripleguard.work.chunks import CHUNK
+from tripleguard.work.copying import HEAD
+from tripleguard.work.entering import Entering
+from tripleguard.work.kit import Kit, OpenDrive, agent
+from tripleguard.work.leaving import leave_all
+from tripleguard.work.placing import Placer, Placing
+from tripleguard.work.progress import Job, Moved
+from tripleguard.work.recording import Recorder
+from tripleguard.work.results import Proved, Task, ToProve, Written
+from tripleguard.work.scanning import Absent, Different, Equal, Unknown
+
+_BATCH = 200
+_BATCH_SECONDS = 1.0
+
+
+@dataclass(slots=True)
+class TakenIn:
+    """What was taken in. entered: files that are new on this drive; moved: known ones that lie elsewhere now.
+
+    left: paths that changed while they were read or could not be read: they are looked at again.
+    """
+
+    entered: int = 0
+    moved: int = 0
+    total_bytes: int = 0
+    left: list[str] = field(default_factory=list)
+    troubles: list[TripleguardError] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """One file as it lies on the medium."""
+
+    entry: Entry
+    file: File
+    sample: bytes
+    head: bytes
+    medium: Medium
+
+
+def take_in(kit: Kit, drive: OpenDrive, paths: Sequence[str]) -> Job[TakenIn]:
+    """Enter the files at these paths of an open and locked drive. Yields progress.
+
+    Raises Stopped, PlaceFailed if the drive goes, CatalogTrouble. What was entered before stays.
+    """
+    job = _TakingIn(kit, drive)
+    outcome = Outcome.FAILURE
+    try:
+        batch: list[_Read] = []
+        since = time.monotonic()
+        for number, path in enumerate(paths):
+            if kit.stop.is_set():
+                raise Stopped(
+                    f"Stopped after {number:,} of {len(paths):,} files.",
+                    safe="What was entered stays; the files lie where they are.",
+                    do="It goes on at the next start.",
+                )
+            found = job.read(path)
+            if found is not None:
+                batch.append(found)
+            if len(batch) >= _BATCH or time.monotonic() - since > _BATCH_SECONDS:
+                job.enter(batch)
+                batch, since = [], time.monotonic()
+                size = job.done.total_bytes
+                yield Moved(f"new files on {drive.record.name}", number + 1, len(paths), size, 0, 0.0, None)
+        job.enter(batch)
+        outcome = Outcome.PARTIAL if job.done.left else Outcome.SUCCESS
+    finally:
+        job.end(outcome)
+    job.done.troubles += leave_all(kit, [drive], with_snapshots=True)
+    return job.done
+
+
+class _TakingIn:
+    """One run on one drive, from the caller's thread."""
+
+    def __init__(self, kit: Kit, drive: OpenDrive) -> None:
+        self.done = TakenIn()
+        self._kit = kit
+        self._drive = drive
+        self._buffer = aligned_buffer(CHUNK)
+        self._shoots: dict[int, int] = {}
+        labels = {key: label for key, (_, label) in shoots.bodies(kit.catalog).items()}
+        self._placer = Placer(kit.settings.layout, kit.clock.zone(), lambda _: kit.settings.layout.shoot, labels)
+        now = kit.clock.now()
+        with kit.catalog.writing():
+            self._job = begin_job(kit.catalog, "take in", drive.record.name, agent(), now)
+        self._recorder = Recorder(kit, self._job, [drive])
+        self._entering = Entering(kit.catalog, self._job, drive.record, kit.settings.rule.drive_copies, now)
+
+    def read(self, path: str) -> _Read | None:
+        """What the medium holds at path; None if there is nothing new there, or it does not hold still."""
+        place = self._drive.place
+        entry = place.look(path)
+        if entry is None or entry.size == 0 or self._is_known(entry):
+            return None
+        try:
+            place.harden(path)
+            hasher, head = SampledHasher(), b""
+            reading = place.read(path)
+            try:
+                while count := reading.readinto(self._buffer):
+                    if len(head) < HEAD:
+                        head += bytes(self._buffer[: min(count, HEAD - len(head))])
+                    hasher.update(self._buffer[:count])
+            finally:
+                reading.close()
+        except (OSError, CopyTrouble) as error:
+            if not place.here():
+                raise self._gone() from error
+            self.done.left.append(path)
+            return None
+        file = hasher.file()
+        if place.look(path) != entry or file.size != entry.size:
+            self.done.left.append(path)
+            return None
+        return _Read(entry, file, hasher.sample(), head, reading.medium)
+
+    def enter(self, batch: Sequence[_Read]) -> None:
+        """Enter what was read, in one commit."""
+        if not batch:
+            return
+        with self._kit.catalog.writing():
+            for found in batch:
+                self._enter(found)
+
+    def end(self, outcome: Outcome) -> None:
+        """Close the job, with one event for each shoot that got something."""
+        name = self._drive.record.name
+        with self._kit.catalog.writing():
+            for shoot_id, count in self._shoots.items():
+                self._recorder.event(
+                    EventType.INGESTION,
+                    outcome,
+                    f"{count:,} files that another program put on drive {name} were entered",
+                    shoot_id=shoot_id,
+                    place_id=self._drive.record.id,
+                )
+            detail = {"entered": self.done.entered, "moved": self.done.moved, "bytes": self.done.total_bytes}
+            end_job(self._kit.catalog, self._job, outcome, detail, self._kit.clock.now())
+
+    def _is_known(self, entry: Entry) -> bool:
+        """Whether the catalog has this path as it is. A changed original is for the rescan to judge."""
+        copy = questions.copy_at(self._kit.catalog, self._drive.record.id, entry.path)
+        if copy is None or copy.state is CopyState.MISSING:
+            return False
+        return is_as_recorded(copy, entry) or kind_of(entry.name) is not Kind.COMPANION
+
+    def _enter(self, found: _Read) -> None:
+        catalog, place_id, entry = self._kit.catalog, self._drive.record.id, found.entry
+        self.done.total_bytes += found.file.size
+        here = questions.copy_at(catalog, place_id, entry.path)
+        unknown = Unknown(0, entry, found.file, found.sample, found.medium)
+        if here is not None and here.state is CopyState.MISSING:
+            self._back(found, here)
+        elif here is not None:
+            self._entering.different(Different(0, here, entry, found.file, found.sample, 0, found.medium))
+            self.done.entered += 1
+        elif self._was_moved(found):
+            self._entering.unknown(unknown)
+            self.done.moved += 1
+        elif kind_of(entry.name) is Kind.COMPANION:
+            self._entering.unknown(unknown)
+            self.done.entered += 1
+        elif (shoot := self._shoot_of(entry)) is not None:
+            self._enter_original(found, shoot)
+        else:
+            self._entering.unknown(unknown)
+
+    def _back(self, found: _Read, copy: Copy) -> None:
+        """A missing copy's path holds something again: that copy, or what a rescan has to judge."""
+        if questions.file_with_id(self._kit.catalog, copy.file_id).file == found.file:
+            self._entering.equal(Equal(0, copy, found.entry, found.medium))
+            self.done.moved += 1
+
+    def _was_moved(self, found: _Read) -> bool:
+        """Whether a copy of these bytes is not at its old path on this drive any more."""
+        known = questions.file_with_digest(self._kit.catalog, found.file.digest)
+        moved = False
+        for copy in questions.copies_of(self._kit.catalog, known.id) if known else ():
+            if copy.place_id != self._drive.record.id or copy.state not in (CopyState.PRESENT, CopyState.MISSING):
+                continue
+            if self._drive.place.look(copy.path) is None:
+                if copy.state is CopyState.PRESENT:
+                    self._entering.absent(Absent(0, copy))
+                moved = True
+        return moved
+
+    def _shoot_of(self, entry: Entry) -> tuple[str, str] | None:
+        """The shoot in whose folder a file lies, by the layout or by what lies beside it; None if in none."""
+        shoot = shoot_at(self._kit.settings.layout, entry.path)
+        if shoot is not None:
+            return shoot
+        beside = folders.copies_right_in(self._kit.catalog, self._drive.record.id, entry.folder)
+        for copy in beside:
+            row = self._kit.catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy.id)
+            if row is not None:
+                one = shoots.shoot_with_id(self._kit.catalog, row[0])
+                return one.day, one.name
+        return None
+
+    def _enter_original(self, found: _Read, shoot: tuple[str, str]) -> None:
+        placing = self._placed(found, shoot)
+        task = Task(found.entry, lambda: self._drive.place.read(found.entry.path), (0,), lambda: True)
+        task.file, task.sample, task.placing = found.file, found.sample, placing
+        self._recorder.written(Written(task, 0, found.entry), by_us=False)
+        self._recorder.proved(Proved(ToProve(found.entry.path, found.file, task=task), 0, found.medium, 1))
+        close_at(
+            self._kit.catalog,
+            self._drive.record.id,
+            found.entry.path,
+            "it was entered",
+            self._kit.clock.now(),
+            kinds=(FindingKind.STRAY, FindingKind.MISSING),
+        )
+        shoot_id = ensure_shoot(self._kit.catalog, *shoot, self._kit.clock.now())
+        self._shoots[shoot_id] = self._shoots.get(shoot_id, 0) + 1
+        self.done.entered += 1
+
+    def _placed(self, found: _Read, shoot: tuple[str, str]) -> Placing:
+        """What the camera wrote, under the shoot that the folder says."""
+        placing = self._placer.placing(found.entry, found.head)
+        return replace(placing, day=shoot[0], shoot=shoot[1])
+
+    def _gone(self) -> CopyTrouble:
+        return PlaceFailed(
+            f"Drive {self._drive.record.name} stopped answering.",
+            safe="What was entered before stays in the catalog.",
+            do="Check the cable and connect it again: the rest is taken in then.",
+        )
