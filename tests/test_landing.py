@@ -34,7 +34,7 @@ MIB = 1 << 20
 
 @pytest.fixture
 def evening(world: World) -> World:
-    set_watch(world, settle_seconds=1)
+    set_watch(world, settle="1s")
     return world
 
 
@@ -171,7 +171,7 @@ def test_what_is_no_picture_and_what_lies_outside_the_shoots_is_left_alone(eveni
 
 def test_an_import_folder_is_copied_to_both_drives_and_stays_as_it_is(evening: World) -> None:
     folder = CardFolder(evening.folder("tether"))
-    set_watch(evening, settle_seconds=1, import_folders=[str(folder.root)])
+    set_watch(evening, settle="1s", import_folders=[str(folder.root)])
     folder.frames(2, folder="session")
     before = folder.digests()
     with watching(evening) as watch:
@@ -196,7 +196,7 @@ def test_an_import_folder_is_copied_to_both_drives_and_stays_as_it_is(evening: W
 
 def test_an_import_waits_while_no_drive_is_here(evening: World) -> None:
     folder = CardFolder(evening.folder("tether"))
-    set_watch(evening, settle_seconds=1, import_folders=[str(folder.root)])
+    set_watch(evening, settle="1s", import_folders=[str(folder.root)])
     for name in "AB":
         evening.unplug(name)
     with watching(evening) as watch:
@@ -209,20 +209,24 @@ def test_an_import_waits_while_no_drive_is_here(evening: World) -> None:
     assert len(evening.on("A")) == len(evening.on("B")) == 1
 
 
+BURST = int(os.environ.get("TRIPLEGUARD_BURST", "700"))
+"""Files of the burst; `scripts/campaign-watch` makes it 5,000."""
+
+
 @pytest.mark.slow
-def test_five_thousand_files_by_plain_cp_are_all_entered_and_all_on_both_drives(evening: World) -> None:
+def test_a_burst_by_plain_cp_is_all_entered_and_all_on_both_drives(evening: World) -> None:
     frames, chance = evening.card("from-elsewhere"), random.Random(5)
-    for number in range(5000):
-        frames.put(f"part-{number // 500}/ORR_{number:05d}.DNG", chance.randbytes(3000 + number))
+    for number in range(BURST):
+        frames.put(f"part-{number // 100}/ORR_{number:05d}.DNG", chance.randbytes(3000 + number))
     with watching(evening) as watch:
         watch.until_idle()
         copied(evening, frames, SHOOT)
-        until(lambda: len(evening.on("B")) == 5000, watch, "all are on B", 300)
+        until(lambda: len(evening.on("B")) == BURST, watch, "all are on B", 300)
         watch.until_idle(60)
     wanted = Counter(frames.digests().values())
     assert Counter(evening.on("A").values()) == Counter(evening.on("B").values()) == wanted
     report = evening.run("report", "--json").json
-    assert (report["answer"], report["files"]) == ("clear", 5000)
+    assert (report["answer"], report["files"]) == ("clear", BURST)
 
 
 @pytest.mark.images
@@ -230,14 +234,14 @@ def test_a_burst_onto_a_real_exfat_drive_arrives_on_the_other(bare: World, image
     bare.drives = {"A": images.mount("a", "exfat", 200), "B": images.mount("b", "ext4", 200)}
     given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
     assert bare.run("setup", *given).status == 0
-    set_watch(bare, settle_seconds=1)
+    set_watch(bare, settle="1s")
     frames = bare.card("from-elsewhere")
-    for number in range(300):
+    for number in range(120):
         frames.put(f"ORR_{number:04d}.DNG", os.urandom(20_000))
     with watching(bare) as watch:
         watch.until_idle()
         copied(bare, frames, SHOOT)
-        until(lambda: len(bare.on("B")) == 300, watch, "all are on B", 120)
+        until(lambda: len(bare.on("B")) == 120, watch, "all are on B", 120)
         watch.until_idle()
         images.unmount(bare.drives["A"])
         watch.until(lambda found: len(found["here"]) == 1, "drive A is gone")
@@ -245,7 +249,7 @@ def test_a_burst_onto_a_real_exfat_drive_arrives_on_the_other(bare: World, image
         more = bare.card("more")
         more.put("ORR_0900.DNG", os.urandom(20_000))
         copied(bare, more, SHOOT)
-        until(lambda: len(bare.on("B")) == 301, watch, "what came after the return is on B too", 60)
+        until(lambda: len(bare.on("B")) == 121, watch, "what came after the return is on B too", 60)
     assert Counter(bare.on("A").values()) == Counter(bare.on("B").values())
 
 
@@ -258,12 +262,13 @@ def test_a_file_system_that_tells_nothing_is_listed_every_so_often(bare: World, 
         bare.drives = {"A": here / "drive-a", "B": bare.folder("drive-b")}
         given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
         assert bare.run("setup", *given).status == 0
-        set_watch(bare, settle_seconds=1, scan_minutes=1)
+        set_watch(bare, settle="1s", scan_every="8s")
         with watching(bare) as watch:
             watch.until_idle()
+            time.sleep(3)
             frames = CardFolder(here / "backing")
             frames.raw(f"{SHOOT}/ORR_0001.DNG")
-            watch.until_done("new files", patience=90)
+            watch.until_done("new files")
             until(lambda: len(bare.on("B")) == 1, watch, "the second copy is there")
 
 

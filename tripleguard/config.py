@@ -22,7 +22,13 @@ _TIME = re.compile(r"^\s*(?:(\d{1,6})\s*d)?\s*(?:(\d{1,6})\s*h)?\s*(?:(\d{1,6})\
 _POWER = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-_WATCH_TIMES = {"night": 'hours like "03:00-07:00"', "drill": 'a day and a time like "sunday 04:00", or ""'}
+_WATCH_TIMES = {
+    "settle": ("settle_seconds", 'a time like "10s"'),
+    "scan_every": ("scan_seconds", 'a time like "15min"'),
+    "night": ("night_hours", 'hours like "03:00-07:00"'),
+    "drill": ("drill_time", 'a day and a time like "sunday 04:00", or ""'),
+}
+"""Settings of the watch that are times: the property that understands it, and what is expected."""
 _FIELDS = ("year", "date", "shoot", "body", "name")
 
 
@@ -98,13 +104,21 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     look_at: tuple[str, ...] = ("*",)
     look_also: tuple[str, ...] = ()
     import_folders: tuple[str, ...] = ()
-    settle_seconds: Annotated[int, msgspec.Meta(ge=1, le=3600)] = 10
-    scan_minutes: Annotated[int, msgspec.Meta(ge=1)] = 15
+    settle: str = "10s"
+    scan_every: str = "15min"
     night: str = "03:00-07:00"
     ahead_days: Annotated[int, msgspec.Meta(ge=0)] = 7
     drill: str = "sunday 04:00"
     drill_files: Annotated[int, msgspec.Meta(ge=1, le=100_000)] = 20
     battery_floor: Annotated[int, msgspec.Meta(ge=0, le=100)] = 30
+
+    @property
+    def settle_seconds(self) -> float:
+        return seconds_of(self.settle)
+
+    @property
+    def scan_seconds(self) -> float:
+        return seconds_of(self.scan_every)
 
     @property
     def night_hours(self) -> tuple[time, time]:

@@ -128,8 +128,8 @@ class Drive:
     def settle(self, folders: Iterable[str]) -> None:
         self._storing.settle(folders)
 
-    def harden(self, path: str) -> None:
-        self._storing.harden(path)
+    def harden(self, *paths: str) -> None:
+        self._storing.harden(*paths)
 
     def read(self, path: str) -> MediumReading:
         return MediumReading(self._folder, path, self.depth)

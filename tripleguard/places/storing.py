@@ -105,8 +105,16 @@ class Storing:
             finally:
                 os.close(descriptor)
 
-    def harden(self, path: str) -> None:
-        """Force a file that stands at path, and every name on the way to it, to the medium. Raises PlaceFailed."""
+    def harden(self, *paths: str) -> None:
+        """Force files that stand at these paths, and every name on the way to them, to the medium.
+
+        Raises PlaceFailed, also where one of them is not there any more.
+        """
+        for path in paths:
+            self._flush_file(path)
+        self.settle({folder for path in paths for folder in _on_the_way(path)})
+
+    def _flush_file(self, path: str) -> None:
         with told(self.place, f"flushing {shown(path)}"):
             # Windows flushes only what was opened for writing; nothing is written.
             descriptor = self.folder.open(path, os.O_RDWR if sys.platform == "win32" else os.O_RDONLY)
@@ -114,8 +122,6 @@ class Storing:
                 flush_to_medium(descriptor)
             finally:
                 os.close(descriptor)
-        parts = path.split("/")[:-1]
-        self.settle("/".join(parts[:depth]) for depth in range(len(parts) + 1))
 
     def set_aside(self, path: str, why: str, name: str = "") -> str:
         """Move the file at path to the aside folder, with a note; returns where it lies now.
@@ -303,6 +309,12 @@ class Storing:
                 flush_to_medium(descriptor)
             finally:
                 os.close(descriptor)
+
+
+def _on_the_way(path: str) -> list[str]:
+    """The folders that the names on the way to path stand in."""
+    parts = path.split("/")[:-1]
+    return ["/".join(parts[:depth]) for depth in range(len(parts) + 1)]
 
 
 def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:

@@ -209,6 +209,9 @@ class Landing:
             return
         with self._lock:
             count = len(self._whole(spot)) if len(spot.settling) else 0
+        if count and count != spot.told:
+            count = self._still_new(kit, spot)
+        with self._lock:
             news = count != spot.told and self._spots.get(spot.key) is spot
             spot.told = count
         if news:
@@ -216,7 +219,7 @@ class Landing:
 
     def _hints_due(self, spot: _Spot, now: float) -> set[str]:
         """The folders to list now; they are taken."""
-        every = 60.0 * self._kit.settings.watch.scan_minutes
+        every = self._kit.settings.watch.scan_seconds
         if spot.timed and now - spot.scanned >= every:
             spot.hints.add("")
         calm = not spot.events or now - spot.last >= _QUIET or now - spot.first >= _AT_LEAST_EVERY
@@ -246,6 +249,22 @@ class Landing:
                 spot.settling.closed(path)
             spot.closed.clear()
         self._look_again(spot)
+
+    def _still_new(self, kit: Kit, spot: _Spot) -> int:
+        """Forget what some job has entered meanwhile; how many files have settled and are new."""
+        with self._lock:
+            whole = self._whole(spot)
+        folders = {entry.folder for entry in whole}
+        if spot.place_id is None:
+            new = {entry.path for entry in new_in_folder(kit.catalog, spot.root)}
+        else:
+            new = set()
+            for folder in _outermost(folders):
+                found = new_on_drive(kit.catalog, kit.settings.layout, spot.place_id, spot.root, folder)
+                new |= {entry.path for entry in found}
+        with self._lock:
+            spot.settling.forget(entry.path for entry in whole if entry.path not in new)
+            return len(self._whole(spot))
 
     def _look_again(self, spot: _Spot) -> None:
         """See how the new files are now; forget those that are gone."""
@@ -279,7 +298,7 @@ class Landing:
                 if (coming := spot.settling.next()) is not None:
                     at.append(max(now + _LOOK_EVERY, min(coming, now + _LOOK_EVERY)))
                 if spot.timed:
-                    at.append(spot.scanned + 60.0 * self._kit.settings.watch.scan_minutes)
+                    at.append(spot.scanned + self._kit.settings.watch.scan_seconds)
         return max(0.05, min(at) - now) if at else None
 
 

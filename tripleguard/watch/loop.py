@@ -147,7 +147,9 @@ class Loop:
             case _Over():
                 self._over(note)
             case _Landed(key, files):
-                self._wanting.landed(key, files)
+                doing = self._hand.errand
+                if doing is None or doing.key != key:  # else it is being taken, and is told anew if some is left
+                    self._wanting.landed(key, files)
             case _Seen():
                 self._see(note)
 

@@ -7,7 +7,6 @@ entered as moved.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -33,8 +32,8 @@ from tripleguard.work.recording import Recorder
 from tripleguard.work.results import Proved, Task, ToProve, Written
 from tripleguard.work.scanning import Absent, Different, Equal, Unknown
 
-_BATCH = 200
-_BATCH_SECONDS = 1.0
+_BATCH = 64
+"""Files that are forced to the medium together and entered in one commit."""
 
 
 @dataclass(slots=True)
@@ -70,29 +69,25 @@ def take_in(kit: Kit, drive: OpenDrive, paths: Sequence[str]) -> Job[TakenIn]:
     job = _TakingIn(kit, drive)
     outcome = Outcome.FAILURE
     try:
-        batch: list[_Read] = []
-        since = time.monotonic()
-        for number, path in enumerate(paths):
+        for start in range(0, len(paths), _BATCH):
             if kit.stop.is_set():
-                raise Stopped(
-                    f"Stopped after {number:,} of {len(paths):,} files.",
-                    safe="What was entered stays; the files lie where they are.",
-                    do="It goes on at the next start.",
-                )
-            found = job.read(path)
-            if found is not None:
-                batch.append(found)
-            if len(batch) >= _BATCH or time.monotonic() - since > _BATCH_SECONDS:
-                job.enter(batch)
-                batch, since = [], time.monotonic()
-                size = job.done.total_bytes
-                yield Moved(f"new files on {drive.record.name}", number + 1, len(paths), size, 0, 0.0, None)
-        job.enter(batch)
+                raise _stopped(start, len(paths))
+            job.enter(job.read_all(paths[start : start + _BATCH]))
+            done = min(start + _BATCH, len(paths))
+            yield Moved(f"new files on {drive.record.name}", done, len(paths), job.done.total_bytes, 0, 0.0, None)
         outcome = Outcome.PARTIAL if job.done.left else Outcome.SUCCESS
     finally:
         job.end(outcome)
     job.done.troubles += leave_all(kit, [drive], with_snapshots=True)
     return job.done
+
+
+def _stopped(done: int, of_files: int) -> Stopped:
+    return Stopped(
+        f"Stopped after {done:,} of {of_files:,} files.",
+        safe="What was entered stays; the files lie where they are.",
+        do="The watch takes in the rest at its next start.",
+    )
 
 
 class _TakingIn:
@@ -112,16 +107,49 @@ class _TakingIn:
         self._recorder = Recorder(kit, self._job, [drive])
         self._entering = Entering(kit.catalog, self._job, drive.record, kit.settings.rule.drive_copies, now)
 
-    def read(self, path: str) -> _Read | None:
-        """What the medium holds at path; None if there is nothing new there, or it does not hold still."""
-        place = self._drive.place
-        entry = place.look(path)
-        if entry is None or entry.size == 0 or self._is_known(entry):
-            return None
+    def read_all(self, paths: Sequence[str]) -> list[_Read]:
+        """What the medium holds at these paths, where something new lies there that holds still.
+
+        When the job is asked to stop, what was read by then. Raises PlaceFailed if the drive went.
+        """
+        entries = []
+        for path in paths:
+            entry = self._drive.place.look(path)
+            if entry is not None and entry.size > 0 and not self._is_known(entry):
+                entries.append(entry)
+        found = []
+        for entry in self._hardened(entries):
+            if self._kit.stop.is_set():
+                break
+            one = self._read(entry)
+            if one is None:
+                self.done.left.append(entry.path)
+            else:
+                found.append(one)
+        return found
+
+    def _hardened(self, entries: Sequence[Entry]) -> list[Entry]:
+        """Those of these files that could be forced to the medium. Raises PlaceFailed if the drive went."""
+        if not entries:
+            return []
         try:
-            place.harden(path)
-            hasher, head = SampledHasher(), b""
-            reading = place.read(path)
+            self._drive.place.harden(*(entry.path for entry in entries))
+        except CopyTrouble as error:
+            if not self._drive.place.here():
+                raise self._gone() from error
+            if len(entries) == 1:
+                self.done.left.append(entries[0].path)
+                return []
+            half = len(entries) // 2
+            return [*self._hardened(entries[:half]), *self._hardened(entries[half:])]
+        return list(entries)
+
+    def _read(self, entry: Entry) -> _Read | None:
+        """What the medium holds; None if it can't be read or changed meanwhile. Raises PlaceFailed."""
+        place = self._drive.place
+        hasher, head = SampledHasher(), b""
+        try:
+            reading = place.read(entry.path)
             try:
                 while count := reading.readinto(self._buffer):
                     if len(head) < HEAD:
@@ -129,14 +157,12 @@ class _TakingIn:
                     hasher.update(self._buffer[:count])
             finally:
                 reading.close()
+            file, now = hasher.file(), place.look(entry.path)
         except (OSError, CopyTrouble) as error:
             if not place.here():
                 raise self._gone() from error
-            self.done.left.append(path)
             return None
-        file = hasher.file()
-        if place.look(path) != entry or file.size != entry.size:
-            self.done.left.append(path)
+        if now != entry or file.size != entry.size:
             return None
         return _Read(entry, file, hasher.sample(), head, reading.medium)
 
