@@ -109,6 +109,28 @@ def forget_scratch(path: Path) -> None:
     path.unlink(missing_ok=True)
 
 
+def put_catalog(home: Home, whole: Path, at: int) -> Path | None:
+    """Give a finished catalog the name of this home's; one that is there already is kept under another name.
+
+    at: UTC ns, for that name. Returns where the earlier one lies. Nobody else may have it open. Raises OSError.
+    """
+    kept: Path | None = None
+    with whole.open("rb") as file:
+        os.fsync(file.fileno())
+    if home.catalog.exists():
+        stamp = at // 1_000_000_000
+        kept = home.root / f"catalog-before-{stamp}.db"
+        while kept.exists():
+            stamp += 1
+            kept = home.root / f"catalog-before-{stamp}.db"
+        for suffix in ("-wal", "-shm", ""):
+            part = home.catalog.with_name(home.catalog.name + suffix)
+            if part.exists():
+                part.rename(kept.with_name(kept.name + suffix))
+    whole.rename(home.catalog)
+    return kept
+
+
 def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:
     """Put a small file below the home, whole or not at all, in place of an earlier one. Raises OSError.
 

@@ -158,12 +158,16 @@ class File:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What is known of a copy, and since when (UTC ns; None: never)."""
+    """What is known of a copy, and since when (UTC ns; None: never).
+
+    inherited_at: an earlier catalog said it was verified then; this one has not read it. It counts for nothing.
+    """
 
     written_at: int | None = None
     verified_at: int | None = None
     medium: Medium | None = None
     listed_at: int | None = None
+    inherited_at: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,12 @@ def version_of(connection: sqlite3.Connection) -> int:
     return version
 
 
+def made_by(connection: sqlite3.Connection) -> set[tuple[str, str, str]]:
+    """The tables, indexes and triggers that are there: kind, name and statement of each."""
+    rows = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL")
+    return {(kind, name, sql) for kind, name, sql in rows if "_sqlite_migrations" not in name}
+
+
 def bring_up_to_date(connection: sqlite3.Connection) -> None:
     """Apply every migration this catalog has not had yet, each in one transaction. Raises sqlite3.Error."""
     # Only a new or old catalog pays for this import.

@@ -75,6 +75,16 @@ class Catalog:
             found: Row | None = self._connection.execute(sql, values).fetchone()
             return found
 
+    def is_ours(self) -> bool:
+        """Whether its tables and triggers are those that this program makes, and no others."""
+        fresh = sqlite3.connect(":memory:")
+        try:
+            with told(self.path):
+                schema.bring_up_to_date(fresh)
+                return schema.made_by(fresh) == schema.made_by(self._connection)
+        finally:
+            fresh.close()
+
     def copy_into(self, target: Path) -> None:
         """Write a compact, consistent copy of the whole catalog to a new file. Raises CatalogTrouble."""
         with told(self.path):
@@ -91,6 +101,21 @@ def create_catalog(path: Path) -> Catalog:
         connection.close()
         raise
     return Catalog(path, connection)
+
+
+def trouble_in(path: Path) -> str | None:
+    """Why the file at path can't be opened as a catalog, in plain words; None if it can. It is only read."""
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+    try:
+        answer = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    except sqlite3.Error as error:
+        return str(error)
+    finally:
+        connection.close()
+    if answer != "ok":
+        return f"its tables do not hold together ({answer})"
+    return None if {"files", "copies", "places", "events", "meta"} <= tables else "it is no catalog"
 
 
 def open_catalog(path: Path) -> Catalog:

@@ -56,6 +56,7 @@ def ensure_file(catalog: Catalog, file: File, origin: Origin, sample: bytes | No
     if row is not None:
         if row[1] is None and sample is not None:
             catalog.run("UPDATE files SET sample = ? WHERE id = ?", sample, row[0])
+            size_is(catalog, row[0], file.size)
         return int(row[0])
     return catalog.run(
         "INSERT INTO files (digest, size, name, kind, shoot_id, body_id, captured_wall_ns, captured_offset,"
@@ -71,6 +72,24 @@ def ensure_file(catalog: Catalog, file: File, origin: Origin, sample: bytes | No
         sample,
         at,
         wants,
+    )
+
+
+def size_is(catalog: Catalog, file_id: int, size: int) -> None:
+    """The content of a file was read, and this is its size: what was only told of it before may be wrong."""
+    row = catalog.row("SELECT size FROM files WHERE id = ?", file_id)
+    if row is None or row[0] == size:
+        return
+    catalog.run("UPDATE files SET size = ? WHERE id = ?", size, file_id)
+    catalog.run(
+        "UPDATE coverage SET bytes = bytes + ?1 * (SELECT count(*) FROM copies c WHERE c.file_id = ?2"
+        "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id AND c.state = 'present'),"
+        " good_bytes = good_bytes + ?1 * (SELECT count(*) FROM copies c WHERE c.file_id = ?2"
+        "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id AND c.state = 'present'"
+        "   AND c.verified_at IS NOT NULL)"
+        " WHERE (shoot_id, place_id) IN (SELECT shoot_id, place_id FROM copies WHERE file_id = ?2)",
+        size - row[0],
+        file_id,
     )
 
 
@@ -122,7 +141,7 @@ def copy_written(
 def copy_verified(catalog: Catalog, copy_id: int, medium: Medium, at: int) -> None:
     """The copy was read back and its digest was equal."""
     catalog.run(
-        "UPDATE copies SET verified_at = ?, medium = ?, listed_at = ?, state = 'present',"
+        "UPDATE copies SET verified_at = ?, medium = ?, listed_at = ?, inherited_at = NULL, state = 'present',"
         " state_since = CASE WHEN state = 'present' THEN state_since ELSE ? END WHERE id = ?",
         at,
         medium,

@@ -23,6 +23,7 @@ _COMMANDS = {
     "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),
     "retire": ("tripleguard.cli.retire", "Take a drive out of service, once everything is safe without it."),
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),
+    "rebuild": ("tripleguard.cli.rebuild", "A new catalog from what the drives hold."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
     "forecast": ("tripleguard.cli.forecast", "Is the nightly time enough to read everything again?"),

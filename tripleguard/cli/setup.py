@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from tripleguard.cli.shell import kit_of, say, say_json
+from tripleguard.cli.shell import kit_of, named_paths, say, say_json
 
 
 @click.command("setup")
@@ -28,7 +28,7 @@ def command(home: str | None, drives: tuple[str, ...], as_json: bool) -> None:
     from tripleguard.work.reporting import place_statuses
     from tripleguard.work.setting_up import add_drive, ensure_catalog_id, shared_devices
 
-    wanted = [_pair(drive) for drive in drives] or _asked()
+    wanted = named_paths(drives, "--drive") or _asked()
     place = home_at(home)
     make_home(place)
     create_catalog(place.catalog).close()
@@ -51,13 +51,6 @@ def command(home: str | None, drives: tuple[str, ...], as_json: bool) -> None:
                 ]
             )
         say(["Next: put a card in and run `tripleguard offload CARD`."])
-
-
-def _pair(text: str) -> tuple[str, Path]:
-    name, equals, path = text.partition("=")
-    if not equals or not name or not path:
-        raise click.BadParameter(f"{text!r} is not NAME=PATH, such as A=/media/drive-a", param_hint="--drive")
-    return name, Path(path)
 
 
 def _asked() -> list[tuple[str, Path]]:

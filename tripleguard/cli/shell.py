@@ -11,6 +11,7 @@ import signal
 import sys
 import traceback
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
 
@@ -131,6 +132,17 @@ def finish(job: Any) -> Any:
                 safe="Copies that were finished stay. Do not reformat the card.",
                 do="Run the same command again: it goes on where it stopped.",
             ) from None
+
+
+def named_paths(given: Iterable[str], option: str) -> list[tuple[str, Path]]:
+    """Each NAME=PATH as a name and a path. Raises click.BadParameter."""
+    found: list[tuple[str, Path]] = []
+    for text in given:
+        name, equals, path = text.partition("=")
+        if not equals or not name or not path:
+            raise click.BadParameter(f"{text!r} is not NAME=PATH, such as A=/media/drive-a", param_hint=option)
+        found.append((name, Path(path)))
+    return found
 
 
 def say(lines: Iterable[str]) -> None:

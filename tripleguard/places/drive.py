@@ -208,6 +208,17 @@ def mark_drive(root: Path, marker: Marker) -> None:
         folder.close()
 
 
+def provisional_drive(root: Path, marker: Marker) -> Drive:
+    """The folder at root as the drive it may be, before its marker says so. Raises PlaceTrouble."""
+    return Drive(held_root(root), marker, 0)
+
+
+def rename_drive(drive: Drive, marker: Marker) -> None:
+    """Write a drive's marker in place of one that is damaged or gone. Raises NoRoom, PlaceFailed."""
+    drive.write_own(MARKER, [encoded(marker)])
+    drive.settle(["", OWN])
+
+
 def held_root(root: Path, *, quiet: bool = False) -> HeldFolder:
     """The folder at root, held open; quiet as in `HeldFolder`. Raises PlaceTrouble in plain words."""
     try:

@@ -25,6 +25,7 @@ from tripleguard.catalog.writing import (
     copy_verified,
     copy_written,
     ensure_file,
+    size_is,
 )
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Outcome, PlaceRecord
 from tripleguard.names import is_text, shown
@@ -57,6 +58,7 @@ class Entering:
     def equal(self, result: Equal) -> None:
         """A copy reads back as it should; whatever was wrong at its path is over."""
         copy = result.copy
+        size_is(self._catalog, copy.file_id, result.entry.size)
         copy_verified(self._catalog, copy.id, result.medium, self._now)
         if copy.mtime_ns != result.entry.mtime_ns:
             copy_touched(self._catalog, copy.id, result.entry.mtime_ns)

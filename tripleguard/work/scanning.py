@@ -13,7 +13,7 @@ import stat
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tripleguard.cameras.kinds import is_left_by_system
@@ -272,8 +272,9 @@ class ScanLane:
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
             return
-        if file == expected:
-            self._report(Equal(self.number, copy, entry, medium))
+        # Equal digests are equal bytes; a size that was only told may be wrong.
+        if file is not None and file.digest == expected.digest:
+            self._report(Equal(self.number, copy, replace(entry, size=file.size), medium))
             self.checked += 1
             return
         # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
@@ -281,8 +282,8 @@ class ScanLane:
         if again is None and not unread:
             return
         self.checked += 1
-        if again == expected:
-            self._report(Equal(self.number, copy, entry, medium))
+        if again is not None and again.digest == expected.digest:
+            self._report(Equal(self.number, copy, replace(entry, size=again.size), medium))
         else:
             self._report(Different(self.number, copy, entry, again, sample, unread, medium))
 

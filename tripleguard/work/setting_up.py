@@ -33,10 +33,15 @@ def ensure_catalog_id(kit: Kit) -> str:
     known = questions.meta(kit.catalog, "catalog_id")
     if known is not None:
         return known
-    fresh = secrets.token_hex(16)
+    fresh = fresh_catalog_id()
     with kit.catalog.writing():
         set_meta(kit.catalog, "catalog_id", fresh)
     return fresh
+
+
+def fresh_catalog_id() -> str:
+    """An id for a new catalog."""
+    return secrets.token_hex(16)
 
 
 def add_drive(kit: Kit, name: str, root: Path, role: Role = Role.ROAD) -> PlaceRecord:

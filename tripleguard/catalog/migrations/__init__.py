@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from tripleguard.catalog.migrations import findings, first, leaving, selects
+from tripleguard.catalog.migrations import findings, first, inherited, leaving, selects
 
 STEPS: tuple[tuple[str, str], ...] = (
     ("0001_first", first.SCRIPT),
     ("0002_findings", findings.SCRIPT),
     ("0003_leaving", leaving.SCRIPT),
     ("0004_selects", selects.SCRIPT),
+    ("0005_inherited", inherited.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -1,0 +1,188 @@
+"""Taking over what earlier catalogs knew, without believing it: all evidence becomes inherited.
+
+What is inherited counts for nothing until this catalog has read the copy back itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tripleguard.catalog.lineage import add_version
+from tripleguard.catalog.places import all_places
+from tripleguard.catalog.store import Catalog, Row
+from tripleguard.catalog.text import from_db, joined_path
+from tripleguard.catalog.writing import ensure_body, ensure_shoot
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """Two sources say different things of one path on one place; what: which. Only reading it will tell."""
+
+    place: str
+    path: str
+    what: str
+
+
+def differing(place: str, path: str, known: bytes, other: bytes, source: str) -> Conflict:
+    """The conflict where a source names another digest for a path than is known."""
+    return Conflict(place, path, f"{source} says {other.hex()[:16]}, another source {known.hex()[:16]}")
+
+
+def believe_nothing(catalog: Catalog) -> None:
+    """Turn all evidence of verification into inherited evidence. Call inside `writing`."""
+    triggers = catalog.rows("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name <> 'events'")
+    # Row by row the triggers would count every file anew; all counts are zero afterwards.
+    for name, _ in triggers:
+        catalog.run(f"DROP TRIGGER {name}")
+    catalog.run(
+        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
+        " WHERE verified_at IS NOT NULL"
+    )
+    catalog.run("UPDATE files SET drive_copies = 0, offsite_copies = 0")
+    catalog.run("UPDATE coverage SET good = 0, good_bytes = 0")
+    catalog.run(
+        "UPDATE shoots SET short = (SELECT count(*) FROM files f WHERE f.shoot_id = shoots.id AND f.wants > 0)"
+    )
+    for _, sql in triggers:
+        catalog.run(sql)
+
+
+def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
+    """Add what another catalog knows and this one does not. source: its name for the person.
+
+    Call inside `writing`; other is only read. Both must be up to date.
+    """
+    places = _merged_places(catalog, other)
+    shoots = {
+        number: ensure_shoot(catalog, day, name, at)
+        for number, day, name, at in other.rows("SELECT id, day, name, created_at FROM shoots")
+    }
+    bodies = {
+        number: ensure_body(catalog, _free_label(catalog, label, (make, model, serial)), make, model, serial)
+        for number, label, make, model, serial in other.rows("SELECT id, label, make, model, serial FROM bodies")
+    }
+    files = dict(_merged_files(catalog, other, shoots, bodies))
+    yield from _merged_copies(catalog, other, source, places, files, shoots)
+    for path, file_id, mtime_ns, seen_at, shoot_id in other.rows(
+        "SELECT path, file_id, mtime_ns, seen_at, shoot_id FROM versions ORDER BY path, number"
+    ):
+        add_version(catalog, shoots[shoot_id], from_db(path), files[file_id], mtime_ns, seen_at)
+
+
+def is_part_of(catalog: Catalog, other: Catalog) -> bool:
+    """Whether all that other ever noted is in this catalog too: other is an earlier snapshot of it."""
+    row = other.row("SELECT max(id) FROM events")
+    if row is None or row[0] is None:
+        return other.row("SELECT 1 FROM files LIMIT 1") is None
+    same = "SELECT id, at, type, message FROM events WHERE id = ?"
+    return other.row(same, row[0]) == catalog.row(same, row[0])
+
+
+def _merged_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
+    known = {place.uid: place.id for place in all_places(catalog)}
+    names = {place.name.casefold() for place in all_places(catalog)}
+    found: dict[int, int] = {}
+    for row in other.rows(
+        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since FROM places"
+    ):
+        number, uid, name, *rest = row
+        if uid not in known:
+            free, n = name, 2
+            while free.casefold() in names:
+                free, n = f"{name}-{n}", n + 1
+            names.add(free.casefold())
+            known[uid] = catalog.run(
+                "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path,"
+                " leaving_since) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                uid,
+                free,
+                *rest,
+            )
+        found[number] = known[uid]
+    return found
+
+
+def _free_label(catalog: Catalog, label: str, body: tuple[str, str, str]) -> str:
+    free, n = label, 2
+    while catalog.row("SELECT 1 FROM bodies WHERE label = ? AND (make, model, serial) <> (?, ?, ?)", free, *body):
+        free, n = f"{label}-{n}", n + 1
+    return free
+
+
+def _merged_files(
+    catalog: Catalog, other: Catalog, shoots: dict[int, int], bodies: dict[int, int]
+) -> Iterator[tuple[int, int]]:
+    """Other's file ids and the ids of the same files here."""
+    columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, wants"
+    for number, shoot_id, body_id, *values in other.each(f"SELECT id, shoot_id, body_id, {columns} FROM files"):
+        row = catalog.row("SELECT id FROM files WHERE digest = ?", values[0])
+        yield (
+            number,
+            row[0]
+            if row
+            else catalog.run(
+                f"INSERT INTO files ({columns}, shoot_id, body_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                *values,
+                shoots[shoot_id],
+                bodies.get(body_id),
+            ),
+        )
+
+
+def _merged_copies(
+    catalog: Catalog,
+    other: Catalog,
+    source: str,
+    places: dict[int, int],
+    files: dict[int, int],
+    shoots: dict[int, int],
+) -> Iterator[Conflict]:
+    names = {place.id: place.name for place in all_places(catalog)}
+    folders: dict[int, int] = {}
+    for number, place_id, path in other.rows("SELECT id, place_id, path FROM folders"):
+        folders[number] = _folder(catalog, places[place_id], path)
+    for row in other.each(
+        "SELECT c.folder_id, c.name, c.file_id, c.place_id, c.shoot_id, c.mtime_ns, c.state, c.state_since,"
+        " c.written_at, coalesce(c.verified_at, c.inherited_at), c.listed_at, f.digest, d.path FROM copies c"
+        " JOIN files f ON f.id = c.file_id JOIN folders d ON d.id = c.folder_id"
+    ):
+        folder, name, file_id, place_id, shoot_id, *rest = row
+        here = catalog.row(
+            "SELECT f.digest FROM copies c JOIN files f ON f.id = c.file_id WHERE c.folder_id = ? AND c.name = ?",
+            folders[folder],
+            name,
+        )
+        *evidence, digest, path = rest
+        if here is None:
+            _put_copy(catalog, files[file_id], places[place_id], folders[folder], name, shoots[shoot_id], evidence)
+        elif here[0] != digest:
+            yield differing(names[places[place_id]], joined_path(path, name), here[0], digest, source)
+
+
+def _put_copy(
+    catalog: Catalog,
+    file_id: int,
+    place_id: int,
+    folder_id: int,
+    name: object,
+    shoot_id: int,
+    evidence: list[object],
+) -> None:
+    catalog.run(
+        "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
+        " written_at, inherited_at, listed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        file_id,
+        place_id,
+        folder_id,
+        name,
+        shoot_id,
+        *evidence,
+    )
+
+
+def _folder(catalog: Catalog, place_id: int, path: object) -> int:
+    catalog.run("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, path)
+    row: Row | None = catalog.row("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, path)
+    assert row is not None
+    return int(row[0])

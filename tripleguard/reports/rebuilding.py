@@ -1,0 +1,72 @@
+"""What a rebuilt catalog knows and what it does not, as lines for a terminal and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tripleguard.names import shown
+from tripleguard.reports.objects import SCHEMA, text
+from tripleguard.reports.words import count, duration, size
+from tripleguard.work.rebuild import RebuildResult
+
+_NAMED = 20
+
+
+def rebuilt(result: RebuildResult) -> Iterator[str]:
+    """What it rests on, what each drive holds, what is contradictory, and what to do next."""
+    yield (
+        f"The catalog was rebuilt: {count(result.files, 'file')}, {size(result.total_bytes)}, in "
+        f"{duration(result.seconds)}. Nothing was read yet, so nothing counts as verified."
+    )
+    for one in result.used:
+        yield f"Snapshot {one.source}: {one.how}, {count(one.files, 'file')}"
+    for unusable in result.unusable:
+        yield f"Snapshot {unusable.source}: not used: {unusable.why}"
+    if not result.used:
+        yield "No snapshot could be used: what is known comes from the check lists."
+    for place in result.places:
+        parts = [f"{place.known:,} known at their path"]
+        parts += [f"{place.moved:,} under another folder"] if place.moved else []
+        parts += [f"{place.listed:,} only in check lists"] if place.listed else []
+        parts += [f"{place.unknown:,} unknown (a rescan reads them, `adopt` enters them)"] if place.unknown else []
+        parts += [f"{place.gone:,} not there any more"] if place.gone else []
+        yield f"Drive {shown(place.place)}: {', '.join(parts)}"
+    if result.away:
+        yield f"Not connected: {', '.join(map(shown, result.away))}. What they hold is known from snapshots only."
+    for conflict in result.conflicts[:_NAMED]:
+        yield f"Contradiction: drive {shown(conflict.place)}: {shown(conflict.path)}: {conflict.what}"
+    if len(result.conflicts) > _NAMED:
+        yield f"and {len(result.conflicts) - _NAMED:,} more contradictions; all are in the --json output"
+    if result.conflicts:
+        yield "Nothing was decided about these: a rescan reads them and says what they are."
+    if result.kept:
+        yield f"The catalog that was there before lies at {shown(str(result.kept))}."
+    yield "Next: `tripleguard rescan` with the drives connected. Do not reformat a card before that."
+
+
+def rebuilt_object(result: RebuildResult) -> dict[str, object]:
+    """The same for programs."""
+    return {
+        "schema": SCHEMA,
+        "files": result.files,
+        "bytes": result.total_bytes,
+        "snapshots": [{"source": text(one.source), "files": one.files, "used": one.how} for one in result.used],
+        "unusable": [{"source": text(one.source), "reason": text(one.why)} for one in result.unusable],
+        "places": [
+            {
+                "name": text(one.place),
+                "known": one.known,
+                "moved": one.moved,
+                "listed": one.listed,
+                "unknown": one.unknown,
+                "gone": one.gone,
+            }
+            for one in result.places
+        ],
+        "away": [text(name) for name in result.away],
+        "conflicts": [
+            {"place": text(one.place), "path": text(one.path), "what": one.what} for one in result.conflicts
+        ],
+        "kept": None if result.kept is None else text(str(result.kept)),
+        "seconds": result.seconds,
+    }

@@ -1,0 +1,186 @@
+"""One drive as it lies now, laid beside what earlier catalogs and its own check lists say. Nothing is read.
+
+A check list lies in the folder it speaks of, so it is found wherever that folder was moved to. What two sources
+say differently of one path is told, and left for a rescan to decide by reading.
+"""
+
+from __future__ import annotations
+
+import re
+import stat
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from tripleguard import checklist
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import folders, questions
+from tripleguard.catalog.inheriting import Conflict, differing
+from tripleguard.catalog.rows import KnownFile
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.writing import (
+    Origin,
+    copy_lies_at,
+    copy_listed,
+    copy_state,
+    copy_written,
+    ensure_file,
+    ensure_shoot,
+)
+from tripleguard.clock import SECOND
+from tripleguard.config import Settings
+from tripleguard.layout import shooting_day
+from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
+from tripleguard.names import trouble_with_title
+from tripleguard.places.drive import Drive
+from tripleguard.places.own import ASIDE, CHECK_LIST, OWN, is_own
+
+_LIST_LIMIT = 256 * 1024 * 1024
+_DATED = re.compile(r"([12]\d{3}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01]))[ _-]+(.+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Relisted:
+    """What one drive holds. known: copies an earlier catalog knew at their path; moved: at another; listed: only
+    a check list knew them; unknown: nobody did; gone: known once and not there now."""
+
+    place: str
+    known: int
+    moved: int
+    listed: int
+    unknown: int
+    gone: int
+
+
+class Relisting:
+    """Lists one drive into the catalog."""
+
+    def __init__(self, catalog: Catalog, settings: Settings, drive: Drive, record: PlaceRecord, now: int) -> None:
+        self.conflicts: list[Conflict] = []
+        self._catalog = catalog
+        self._settings = settings
+        self._drive = drive
+        self._record = record
+        self._now = now
+        self._known = self._moved = self._listed = self._unknown = self._gone = 0
+
+    def steps(self) -> Iterator[int]:
+        """Do it; yields now and then how many files were seen. Raises PlaceFailed, CatalogTrouble."""
+        seen = 0
+        met: set[str] = set()
+        for folder, entries, named, root in self._folders("", {}, ""):
+            met.add(folder)
+            with self._catalog.writing():
+                self._enter(folder, entries, named, root)
+            seen += len(entries)
+            yield seen
+        with self._catalog.writing():
+            for folder in list(folders.folders_with_copies(self._catalog, self._record.id)):
+                if folder not in met and folder != ASIDE and not folder.startswith(f"{OWN}/"):
+                    for copy in folders.copies_right_in(self._catalog, self._record.id, folder):
+                        self._not_there(copy)
+        yield seen
+
+    def result(self) -> Relisted:
+        """What was found."""
+        return Relisted(self._record.name, self._known, self._moved, self._listed, self._unknown, self._gone)
+
+    def _folders(
+        self, folder: str, named: Mapping[str, bytes], root: str
+    ) -> Iterator[tuple[str, list[Entry], Mapping[str, bytes], str]]:
+        """Each folder with its files, the check list that speaks of them, and the folder where that lies."""
+        entries: list[Entry] = []
+        below: list[str] = []
+        for name, status in self._drive.names(folder):
+            path = f"{folder}/{name}" if folder else name
+            if path == OWN or isinstance(status, OSError):
+                continue
+            if stat.S_ISDIR(status.st_mode):
+                below.append(path)
+            elif name == CHECK_LIST and stat.S_ISREG(status.st_mode):
+                content = self._drive.read_own(path, _LIST_LIMIT) or b""
+                named, root = dict(checklist.parsed(content)), folder
+            elif stat.S_ISREG(status.st_mode) and not is_own(path):
+                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
+        yield folder, entries, named, root
+        for path in below:
+            yield from self._folders(path, named, root)
+
+    def _enter(self, folder: str, entries: list[Entry], named: Mapping[str, bytes], root: str) -> None:
+        recorded = {copy.path: copy for copy in folders.copies_right_in(self._catalog, self._record.id, folder)}
+        for entry in entries:
+            digest = named.get(entry.path[len(root) + 1 :] if root else entry.path)
+            copy = recorded.pop(entry.path, None)
+            if copy is not None:
+                self._is_there(copy, entry, digest)
+            elif digest is None:
+                self._unknown += 1
+            else:
+                self._named_only(entry, digest, root)
+        for copy in recorded.values():
+            self._not_there(copy)
+
+    def _is_there(self, copy: Copy, entry: Entry, digest: bytes | None) -> None:
+        known = questions.file_with_id(self._catalog, copy.file_id)
+        if digest is not None and digest != known.file.digest:
+            self.conflicts.append(
+                differing(self._record.name, entry.path, known.file.digest, digest, "the check list beside it")
+            )
+        if copy.state is CopyState.MISSING:
+            copy_state(self._catalog, copy.id, CopyState.PRESENT, self._now)
+        if entry.size == copy.size:
+            copy_listed(self._catalog, copy.id, self._now)
+        self._known += 1
+
+    def _not_there(self, copy: Copy) -> None:
+        # It may have been found under its new path by then.
+        now = questions.copy_with_id(self._catalog, copy.id)
+        if now.path == copy.path and now.state is not CopyState.MISSING:
+            copy_state(self._catalog, copy.id, CopyState.MISSING, self._now)
+            self._gone += 1
+
+    def _named_only(self, entry: Entry, digest: bytes, root: str) -> None:
+        """A file that a check list names and no catalog has at this path."""
+        known = questions.file_with_digest(self._catalog, digest)
+        moved = self._was_elsewhere(known, entry) if known else None
+        if known is not None and moved is not None:
+            copy_lies_at(self._catalog, moved.id, self._record.id, entry)
+            if moved.state is CopyState.MISSING:
+                copy_state(self._catalog, moved.id, CopyState.PRESENT, self._now)
+                self._gone -= 1
+            self._moved += 1
+            return
+        if known is not None and known.file.size != entry.size:
+            # One of the two is cut off; which one only reading can tell.
+            self._unknown += 1
+            what = f"it has {entry.size:,} bytes here, and {known.file.size:,} elsewhere under the same digest"
+            self.conflicts.append(Conflict(self._record.name, entry.path, what))
+            return
+        shoot_id = known.shoot_id if known else self._shoot_of(root, entry)
+        origin = Origin(entry.name, kind_of(entry.name), shoot_id)
+        wants = self._settings.rule.drive_copies
+        file_id = ensure_file(self._catalog, File(digest, entry.size), origin, None, wants, self._now)
+        copy_written(self._catalog, file_id, self._record.id, shoot_id, entry, self._now, by_us=False)
+        self._listed += 1
+
+    def _was_elsewhere(self, known: KnownFile, entry: Entry) -> Copy | None:
+        """A copy of that file on this drive that is not where it was, and can be this one."""
+        for copy in questions.copies_of(self._catalog, known.id):
+            if copy.place_id != self._record.id or copy.state is CopyState.ASIDE or copy.size != entry.size:
+                continue
+            if copy.path.rpartition("/")[2] == entry.name and self._drive.look(copy.path) is None:
+                return copy
+        return None
+
+    def _shoot_of(self, root: str, entry: Entry) -> int:
+        """The shoot that a folder with a check list is, by its name; else by the file's own day."""
+        title = root.rpartition("/")[2] or self._record.name
+        dated = _DATED.fullmatch(title)
+        if dated:
+            day, name = dated.groups()
+        else:
+            local = datetime.fromtimestamp(entry.mtime_ns / SECOND, UTC).replace(tzinfo=None)
+            day, name = shooting_day(local, self._settings.layout.day_start), title
+        if trouble_with_title(name):
+            name = "untitled"
+        return ensure_shoot(self._catalog, day, name, self._now)

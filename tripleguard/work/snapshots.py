@@ -1,0 +1,127 @@
+"""The snapshots of catalogs that lie on drives: found, unpacked, and looked at before anything rests on them.
+
+A snapshot's name carries a time, and a clock may have been wrong: which of two of one catalog is the later one is
+told by what it noted, never by its name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.catalog import questions
+from tripleguard.catalog.store import Catalog, create_catalog, trouble_in
+from tripleguard.errors import CopyTrouble, TripleguardError
+from tripleguard.home import Home, forget_scratch, scratch_file, scratch_room, write_scratch
+from tripleguard.names import shown
+from tripleguard.places.drive import Drive
+from tripleguard.work.leaving import SNAPSHOTS
+
+_PIECE = 1024 * 1024
+_ROOM_LEFT = 256 * 1024 * 1024
+_SUFFIXES = ("", "-wal", "-shm")
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One usable snapshot, unpacked. events: how much its catalog had noted; source: where it lay."""
+
+    source: str
+    catalog: Catalog
+    catalog_id: str
+    events: int
+    files: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unusable:
+    """A snapshot that can't be used, and why in plain words."""
+
+    source: str
+    why: str
+
+
+@contextlib.contextmanager
+def snapshots_on(home: Home, drives: Sequence[Drive]) -> Iterator[tuple[list[Snapshot], list[Unusable]]]:
+    """The snapshots on these drives that can be used, the one that knows most first, and those that can't.
+
+    Of one catalog's snapshots with the same last event only one is kept. They are gone again afterwards.
+    """
+    usable: list[Snapshot] = []
+    unusable: list[Unusable] = []
+    made: list[Path] = []
+    try:
+        for drive in drives:
+            for path in _paths(drive):
+                source = f"{drive.name}: {shown(path)}"
+                plain = scratch_file(home, f"found-{os.getpid()}-{len(made)}.db")
+                made.append(plain)
+                try:
+                    write_scratch(plain, _unpacked(drive, path, scratch_room(home) - _ROOM_LEFT))
+                    found = _looked_at(plain, source)
+                except (OSError, zlib.error, ValueError, TripleguardError) as error:
+                    unusable.append(
+                        Unusable(source, str(error).splitlines()[0] if str(error) else "it is damaged")
+                    )
+                    continue
+                if any((one.catalog_id, one.events) == (found.catalog_id, found.events) for one in usable):
+                    found.catalog.close()
+                    continue
+                usable.append(found)
+        usable.sort(key=lambda one: (-one.files, -one.events))
+        yield usable, unusable
+    finally:
+        for one in usable:
+            one.catalog.close()
+        for plain in made:
+            for suffix in _SUFFIXES:
+                forget_scratch(plain.with_name(plain.name + suffix))
+
+
+def _paths(drive: Drive) -> list[str]:
+    try:
+        return [entry.path for entry in drive.own_files(SNAPSHOTS) if entry.name.endswith(".db.gz")]
+    except CopyTrouble:
+        return []
+
+
+def _unpacked(drive: Drive, path: str, room: int) -> Iterator[memoryview]:
+    """A snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
+    unzip = zlib.decompressobj(wbits=31)
+    total = 0
+    descriptor = drive.open_for_reading(path)
+    try:
+        while packed := os.read(descriptor, _PIECE):
+            while packed:
+                piece = unzip.decompress(packed, _PIECE)
+                packed = unzip.unconsumed_tail
+                total += len(piece)
+                if total > room:
+                    raise ValueError("there is no room to unpack it on the disk of the home")
+                yield memoryview(piece)
+                if unzip.eof:
+                    return
+    finally:
+        os.close(descriptor)
+    raise ValueError("it is cut off")
+
+
+def _looked_at(plain: Path, source: str) -> Snapshot:
+    """Open an unpacked snapshot, check it whole, bring it up to date. Raises TripleguardError."""
+    trouble = trouble_in(plain)
+    if trouble is not None:
+        raise ValueError(trouble)
+    catalog = create_catalog(plain)
+    try:
+        events = catalog.row("SELECT coalesce(max(id), 0) FROM events")
+        files = catalog.row("SELECT count(*) FROM files")
+        assert events is not None
+        assert files is not None
+        return Snapshot(source, catalog, questions.meta(catalog, "catalog_id") or "", events[0], files[0])
+    except BaseException:
+        catalog.close()
+        raise
