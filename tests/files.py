@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from tripleguard.demo.jpeg import write_jpeg
 from tripleguard.demo.pictures import picture_file, raw_file
+from tripleguard.demo.stage import stage_scene
 
 SAMPLES = Path(__file__).parents[1].parent / "shared" / "samples"
 
@@ -50,6 +52,20 @@ def picture(seed: int = 7, width: int = 480, height: int = 320) -> bytes:
     return picture_file(
         seed, taken=TAKEN, subsec=7, offset="+02:00", serial="40017731", width=width, height=height
     )
+
+
+def marked(text: bytes) -> bytes:
+    """A small whole JPEG of an unknown camera; this text behind the picture makes it unlike all others."""
+    return _SMALL + text
+
+
+def tiny_raw(text: bytes, size: int) -> bytes:
+    """A raw of so many bytes that names one strip to its end, and carries a text in it."""
+    start = 64
+    fields = ((0x0100, 16), (0x0101, 16), (0x0111, start), (0x0117, size - start))
+    directory = struct.pack("<H", len(fields))
+    directory += b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in fields) + bytes(4)
+    return (struct.pack("<2sHI", b"II", 42, 8) + directory).ljust(start, b"\0") + text.ljust(size - start, b".")
 
 
 def box(kind: bytes, content: bytes) -> bytes:
@@ -115,3 +131,6 @@ def crw(jpeg: bytes, image: bytes) -> bytes:
         body += content
     directory = struct.pack("<H", len(entries)) + b"".join(entries) + struct.pack("<I", len(body))
     return b"II\x1a\0\0\0HEAPCCDR\2\0\1\0".ljust(26, b"\0") + body + directory
+
+
+_SMALL = write_jpeg(stage_scene(7, 2, 2), 16, 16)

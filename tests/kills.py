@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from files import film
 from images import images_below, why_not
 from oracle import INCOMING, Oracle, checked_lists
 from world import CardFolder, World
@@ -140,7 +141,7 @@ def _fill(card: CardFolder) -> None:
             card.put(f"DCIM/100ORREY/ORR_{number:04d}.xmp", b"<x/>" * number)
         if number % 4 == 0:
             card.picture(f"DCIM/100ORREY/ORR_{number:04d}.JPG")
-    card.put("PRIVATE/CLIP/C0001.MP4", sizes.randbytes(5 * MIB + 5))
+    card.put("PRIVATE/CLIP/C0001.MP4", film(sound=sizes.randbytes(5 * MIB + 5)))
     card.put("PRIVATE/CLIP/C0002.WAV", sizes.randbytes(4097))
     card.put("notes.txt")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+from files import tiny_raw
 from world import EVENING, World
 
 FRAMES = 4_500
@@ -23,7 +24,7 @@ def test_a_night_of_two_bodies_and_six_cards_is_one_shoot_on_two_drives(world: W
         card = world.card(f"card-{number}")
         body, first = number % 2, 1 + (number // 2) * a_card
         for frame in range(first, first + a_card):
-            content = f"body {body} frame {frame} ".encode().ljust(FRAME_BYTES // SCALE, b".")
+            content = tiny_raw(f"body {body} frame {frame} ".encode(), FRAME_BYTES // SCALE)
             card.put(
                 f"DCIM/100ORREY/OR{body}_{frame:04d}.DNG",
                 content,

@@ -10,6 +10,7 @@ import shutil
 import subprocess
 
 import pytest
+from files import film, marked
 from hypothesis import given
 from hypothesis import strategies as st
 from world import World, contents
@@ -114,9 +115,9 @@ def test_names_that_b3sum_can_not_check_get_no_line() -> None:
 def test_the_real_b3sum_checks_what_an_offload_left(world: World) -> None:
     card = world.card()
     for number, name in enumerate(AWKWARD):
-        card.put(f"DCIM/100ORREY/{name}", f"{number} {name}".encode())
-    card.put(b"DCIM/100ORREY/broken\xff.jpg", b"not to be named to b3sum")
-    card.put("PRIVATE/M4ROOT/CLIP/C0001.MP4", b"video")
+        card.put(f"DCIM/100ORREY/{name}", marked(f"{number} {name}".encode()))
+    card.put(b"DCIM/100ORREY/broken\xff.jpg", marked(b"not to be named to b3sum"))
+    card.put("PRIVATE/M4ROOT/CLIP/C0001.MP4", film())
     assert world.run("offload", card.root, "--shoot", "awkward names").status == 0
     for drive in world.drives.values():
         shoot = drive / "2026/2026-06-13 awkward names"
@@ -149,11 +150,11 @@ def test_the_real_b3sum_finds_a_bad_copy(world: World) -> None:
 def test_a_carriage_return_in_a_name_comes_back_through_our_own_reading(world: World) -> None:
     """b3sum before 1.5.5 can't read such a line, so this is not asked of it."""
     card = world.card()
-    card.put("DCIM/100ORREY/c\rd.jpg", b"carriage return")
+    card.put("DCIM/100ORREY/c\rd.jpg", marked(b"carriage return"))
     assert world.run("offload", card.root, "--shoot", "x").status == 0
     content = (world.drives["A"] / "2026/2026-06-13 x/checksums.b3").read_bytes()
     assert b"\r" not in content
-    assert list(parsed(content)) == [("unknown camera/c\rd.jpg", digest_of(b"carriage return"))]
+    assert list(parsed(content)) == [("unknown camera/c\rd.jpg", digest_of(marked(b"carriage return")))]
 
 
 def test_a_line_that_somebody_else_wrote_stays(world: World) -> None:

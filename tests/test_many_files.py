@@ -211,7 +211,7 @@ def test_an_evening_of_small_files_with_few_open_files_allowed(world: World) -> 
     import resource
 
     card = world.card()
-    for number in range(400):
+    for number in range(1, 401):
         card.put(f"DCIM/100ORREY/ORR_{number:04d}.WAV", number.to_bytes(4, "big") * 64)
 
     def few_open_files() -> None:

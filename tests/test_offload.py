@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from files import film, marked, tiny_raw
 from world import EVENING, SERIAL, SMALL, CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, HOUR
@@ -107,12 +108,12 @@ def test_the_answer_of_a_clearance_is_about_the_card_as_it_is_now(world: World) 
     content = bytearray(paths[1].read_bytes())
     content[SMALL // 2] ^= 0x40
     # Both ends, size and time as before: only reading it whole shows the change.
-    big = bytes(100_000) + bytes(content) + bytes(100_000)
+    big = bytes(content) + bytes(200_000)
     paths[1].write_bytes(big)
     os.utime(paths[1], ns=(status.st_atime_ns, status.st_mtime_ns))
     offloaded(world, card)
     changed = bytearray(big)
-    changed[120_000] ^= 1
+    changed[130_000] ^= 1
     paths[1].write_bytes(changed)
     os.utime(paths[1], ns=(status.st_atime_ns, status.st_mtime_ns))
     answer = world.run("clearance", "card", card.root, "--json")
@@ -188,20 +189,20 @@ def test_a_sidecar_with_two_versions_is_two_files(world: World) -> None:
 def test_everything_but_litter_comes_along(world: World) -> None:
     card = world.card()
     wanted = {
-        "DCIM/100ORREY/ORR_0001.DNG": b"raw",
-        "DCIM/100ORREY/ORR_0001.JPG": b"jpeg",
+        "DCIM/100ORREY/ORR_0001.DNG": tiny_raw(b"raw", 4000),
+        "DCIM/100ORREY/ORR_0001.JPG": marked(b"jpeg"),
         "DCIM/100ORREY/ORR_0001.WAV": b"sound",
         "DCIM/100ORREY/ORR_0001.xmp": b"sidecar",
         "DCIM/100ORREY/ORR_0002.xyz": b"unknown",
         "DCIM/100ORREY/noextension": b"unknown too",
-        "PRIVATE/M4ROOT/CLIP/C0001.MP4": b"video",
+        "PRIVATE/M4ROOT/CLIP/C0001.MP4": film(),
         "PRIVATE/M4ROOT/CLIP/C0001M01.XML": b"its metadata",
-        "PRIVATE/M4ROOT/THMBNL/C0001T01.JPG": b"its thumbnail",
+        "PRIVATE/M4ROOT/THMBNL/C0001T01.JPG": marked(b"its thumbnail"),
         "MISC/AUTPRINT.MRK": b"marks",
         # A picture in the trash of the card is a picture.
-        ".Trashes/501/ORR_0009.DNG": b"thrown away by mistake",
+        ".Trashes/501/ORR_0009.DNG": tiny_raw(b"thrown away by mistake", 4000),
         # Named like half of a Mac file, but it does not begin like one (RFC 1740).
-        "DCIM/100ORREY/._ORR_0003.JPG": b"a real picture",
+        "DCIM/100ORREY/._ORR_0003.JPG": marked(b"a real picture"),
     }
     litter = {
         ".DS_Store": b"x",
@@ -585,7 +586,7 @@ def test_a_file_that_no_drive_can_hold_is_not_called_there_already(world: World)
     """A limit on the size of files stands for a drive that is full or can't hold it."""
     card = world.card()
     card.frames(2)
-    card.put("DCIM/100ORREY/ORR_0009.MOV", os.urandom(9_000_000))
+    card.put("DCIM/100ORREY/ORR_0009.MOV", film(sound=os.urandom(9_000_000)))
 
     def limited() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -715,7 +716,7 @@ def test_words_that_are_no_text_are_told_not_to_be_known(world: World, command: 
 
 def test_names_that_are_not_utf8_are_found_again(world: World) -> None:
     card = world.card()
-    card.put(b"DCIM/100ORREY/caf\xe9.JPG", b"a picture")
+    card.put(b"DCIM/100ORREY/caf\xe9.JPG", marked(b"a picture"))
     offloaded(world, card)
     assert any(os.fsencode(path).endswith(b"/caf\xe9.JPG") for path in world.on("A"))
     found = world.run("where", "caf", "--json").json["files"]

@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 
 import pytest
+from files import film
 from world import CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, SystemClock
@@ -430,7 +431,7 @@ def test_cards_alike_in_all_but_the_middle_of_one_file_are_told_apart(world: Wor
     one, two = world.card("one"), world.card("two")
     for card, middle in ((one, b"1"), (two, b"2")):
         edge = b"\0" * (200 << 10)
-        card.put("DCIM/100ORREY/ORR_0001.MOV", edge + middle + edge)
+        card.put("DCIM/100ORREY/ORR_0001.MOV", film(sound=edge + middle + edge))
     assert world.run("offload", one.root).status == 0
     shutil.rmtree(one.root)
     two.root.rename(one.root)

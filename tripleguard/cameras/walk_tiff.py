@@ -171,7 +171,9 @@ class _Directories:
             if packed is None:
                 self._passed()
                 continue
-            found[one.tag] = struct.unpack_from(f"{self._order}{len(packed) // width}{one.code}", packed)
+            numbers = struct.unpack_from(f"{self._order}{len(packed) // width}{one.code}", packed)
+            if numbers:
+                found[one.tag] = numbers
         return found
 
     def _parts(self, values: dict[int, tuple[int, ...]]) -> None:

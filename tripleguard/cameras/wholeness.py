@@ -34,8 +34,8 @@ BARE_HOLE = 8 * BLOCK
 SMALLEST = 128
 """Bytes that no picture is smaller than: its headers alone are more."""
 
-PADDING = 1 << 16
-"""Bytes of zeros at the end of image data that may be how a maker fills up the last block."""
+PADDING = 8 * BLOCK
+"""Bytes of zeros at the end of compressed image data with which a maker may fill up the last block."""
 
 
 class Look:
@@ -166,13 +166,16 @@ _KNOWN_STARTS = frozenset(_KNOWN.split())
 
 def _note_holes(shape: Shape, runs: list[tuple[int, int]]) -> None:
     """Note the longest run of zeros that lies inside image data and is too long to belong there."""
-    longest, where = 0, 0
+    longest, where, sign = 0, 0, ""
     for span, begin, stop in _meetings(_side_by_side(shape), runs):
         if stop - begin >= _too_long(span, stop) and stop - begin > longest:
             longest, where = stop - begin, begin
+            # A maker's zeros are always in the same place; a hole in a card is not.
+            at_end = span.end - stop < BLOCK
+            sign = "zeros at the end of image data" if at_end else f"zeros at {begin - span.start} of image data"
     if longest:
         why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but zeros"
-        shape.flaw("zeros in image data", why, grave=False, habit=True)
+        shape.flaw(sign, why, grave=False, habit=True)
 
 
 def _side_by_side(shape: Shape) -> list[Span]:
@@ -199,6 +202,6 @@ def _meetings(spans: list[Span], runs: list[tuple[int, int]]) -> Iterator[tuple[
 
 
 def _too_long(span: Span, stop: int) -> int:
-    if span.end - stop < BLOCK:
-        return PADDING
-    return HOLE if span.compressed else BARE_HOLE
+    if not span.compressed:
+        return BARE_HOLE
+    return PADDING if span.end - stop < BLOCK else HOLE

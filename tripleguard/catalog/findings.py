@@ -113,17 +113,34 @@ def accept(catalog: Catalog, finding_id: int, who: str, why: str, at: int) -> No
 
 
 def open_findings(catalog: Catalog, limit: int = 100_000) -> list[Noticed]:
-    """What is open, oldest first."""
+    """What is open on places, oldest first."""
     rows = catalog.rows(
-        f"SELECT {_COLUMNS} FROM findings WHERE closed_at IS NULL ORDER BY since, id LIMIT ?", limit
+        f"SELECT {_COLUMNS} FROM findings WHERE closed_at IS NULL AND place_id IS NOT NULL"
+        " ORDER BY since, id LIMIT ?",
+        limit,
     )
     return [_noticed(row) for row in rows]
 
 
-def finding_with_id(catalog: Catalog, finding_id: int) -> Noticed | None:
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    """An open finding as a person names it, by its number; place_id None: it is about a file, wherever it lies."""
+
+    id: int
+    kind: FindingKind
+    place_id: int | None
+    path: str
+    file_id: int | None
+    shoot_id: int | None
+
+
+def finding_with_id(catalog: Catalog, finding_id: int) -> Numbered | None:
     """The open finding with this number."""
-    row = catalog.row(f"SELECT {_COLUMNS} FROM findings WHERE id = ? AND closed_at IS NULL", finding_id)
-    return _noticed(row) if row else None
+    row = catalog.row(
+        "SELECT id, kind, place_id, path, file_id, shoot_id FROM findings WHERE id = ? AND closed_at IS NULL",
+        finding_id,
+    )
+    return Numbered(row[0], FindingKind(row[1]), row[2], from_db(row[3]), row[4], row[5]) if row else None
 
 
 def findings_at(catalog: Catalog, place_id: int, path: str) -> list[Noticed]:

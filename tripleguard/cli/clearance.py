@@ -17,9 +17,14 @@ def command() -> None:
 @command.command("card")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--fast", is_flag=True, help="Compare size, time and both ends of each file, not its whole content.")
+@click.option(
+    "--accept-damaged",
+    is_flag=True,
+    help="Live with files that were broken or suspicious already on the card; it is recorded.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def card(home: str | None, path: Path, fast: bool, as_json: bool) -> int:
+def card(home: str | None, path: Path, fast: bool, accept_damaged: bool, as_json: bool) -> int:
     """May the card at PATH be reformatted?
 
     Every file on it is read now and looked up by its content; every copy that is to count must be on its drive
@@ -36,7 +41,7 @@ def card(home: str | None, path: Path, fast: bool, as_json: bool) -> int:
         opened_card = open_card(path.expanduser().absolute(), [at for _, at in drives if at])
         try:
             with opened(kit, drives, f"clearance of {shown(str(path))}") as ready:
-                question = CardQuestion(opened_card, check_content=not fast)
+                question = CardQuestion(opened_card, check_content=not fast, accept_damaged=accept_damaged)
                 answer = finish(answer_for_card(kit, question, ready.looked_at))
         finally:
             opened_card.close()

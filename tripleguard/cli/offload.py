@@ -15,9 +15,21 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
     "--shoot", metavar="NAME", help="The shoot's name (default: the day's known shoot, else the settings)."
 )
 @click.option("--drive", "names", multiple=True, metavar="NAME", help="Copy to this drive only; may be repeated.")
+@click.option(
+    "--accept-damaged",
+    is_flag=True,
+    help="Live with files that were broken or suspicious already on the card; it is recorded.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, card: Path, shoot: str | None, names: tuple[str, ...], as_json: bool) -> int:
+def command(
+    home: str | None,
+    card: Path,
+    shoot: str | None,
+    names: tuple[str, ...],
+    accept_damaged: bool,
+    as_json: bool,
+) -> int:
     """Copy a card to the drives, read every copy back, and say if the card may be reformatted.
 
     The card is only read. Stop it at any time and run it again: it goes on where it stopped.
@@ -44,7 +56,8 @@ def command(home: str | None, card: Path, shoot: str | None, names: tuple[str, .
             with opened(kit, drives, f"offload of {shown(str(card))}") as ready:
                 if not ready.drives:
                     raise _none_here(kit, ready.refused)
-                result = finish(offload(kit, opened_card, ready.drives, shoot, ready.refused))
+                job = offload(kit, opened_card, ready.drives, shoot, ready.refused, accept_damaged=accept_damaged)
+                result = finish(job)
         finally:
             opened_card.close()
         if as_json:

@@ -12,6 +12,7 @@ from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot
 from tripleguard.names import shown
+from tripleguard.reports import whole
 from tripleguard.work.drill import DrillResult
 from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
@@ -37,6 +38,7 @@ def offload(result: OffloadResult) -> Object:
         "verified": result.verified,
         "not_copied": [{"path": text(one.path), "reason": one.reason} for one in result.not_copied],
         "changed": [{"path": text(one.path), "reason": one.reason} for one in result.changed],
+        "whole": whole.as_object(result.whole, text),
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
         "clearance": clearance(result.clearance),
@@ -167,6 +169,7 @@ def report(found: Report) -> Object:
             }
             for one in found.aside
         ],
+        "habits": [whole.habit_object(one) for one in found.habits],
         "last_clearance": None
         if last is None
         else {"at": iso_utc(last[0]), "subject": text(last[1]), "answer": "yes" if last[2] else "no"},

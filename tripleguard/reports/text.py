@@ -14,6 +14,7 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity, Shoot
 from tripleguard.names import shown
+from tripleguard.reports import whole
 from tripleguard.reports.objects import captured_at
 from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.drill import DrillResult
@@ -44,6 +45,7 @@ def offload(result: OffloadResult) -> Iterator[str]:
     if len(result.not_copied) > 10:
         yield f"Not copied: {len(result.not_copied) - 10:,} more; all are in the --json output"
     yield from (f"Changed: {shown(one.path)}: {one.reason}" for one in result.changed[:10])
+    yield from whole.lines(result.whole)
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
     yield ""
     yield from clearance(result.clearance)
@@ -177,6 +179,7 @@ def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
         yield f"  Next: {finding.next_step}."
     if len(found.findings) > 20:
         yield f"  and {len(found.findings) - 20:,} more; all are in the --json output"
+    yield from map(whole.habit, found.habits)
     for owed in found.owed[:10]:
         yield f"Owed: {shown(owed.shoot.title)}: {owed.short:,} of {count(owed.files, 'file')}, {size(owed.bytes)}"
     yield ""

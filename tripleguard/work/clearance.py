@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from blake3 import blake3
 
 from tripleguard.cameras.kinds import kind_of
+from tripleguard.cameras.passing import HEAD
 from tripleguard.catalog import questions
+from tripleguard.catalog.looks import Damaged, damage_of, enter_look, has_look, settle_habits
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher, sample_of
@@ -27,6 +29,7 @@ from tripleguard.work.chunks import CHUNK
 from tripleguard.work.findwords import said
 from tripleguard.work.holdings import Beside, serves
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import accept_damage, look_for, looked
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.records import Covered, keep_record
 
@@ -40,12 +43,14 @@ class CardQuestion:
 
     as_read_by: the offload whose readings of the last minutes count as looked at; unreadable: what it could not
     read. Without one, check_content: read every file; False: compare size, time and both ends only.
+    accept_damaged: a person lives with files that are damaged at source.
     """
 
     card: Card
     as_read_by: int | None = None
     unreadable: frozenset[str] = frozenset()
     check_content: bool = True
+    accept_damaged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +134,9 @@ class _Asking:
         self._verified = {drive.record.name: 0 for drive in drives}
         self._buffer = aligned_buffer(CHUNK)
         self._not_seen = set(question.unreadable)
+        self._doubtful: list[tuple[KnownFile, Entry]] = []
+        self._accepted: list[Damaged] = []
+        self._settle()
 
     def file(self, entry: Entry) -> None:
         """Count one file of the card, and why it is not covered if it is not."""
@@ -145,18 +153,29 @@ class _Asking:
         if why is not None:
             self.reasons.add(why, entry.path)
             return
+        if damage_of(self._kit.catalog, identified.known.id) is not None:
+            # Whether it is a habit of its model is only known once all have been looked through.
+            self._doubtful.append((identified.known, entry))
+            return
+        self._cover(identified.known, entry)
+
+    def _cover(self, known: KnownFile, entry: Entry) -> None:
         self._covered += 1
-        digest = identified.known.file.digest
+        digest = known.file.digest
         self._list.update(
             f"{digest.hex()}  {entry.size}  ".encode() + entry.path.encode("utf-8", "surrogateescape") + b"\n"
         )
-        self._covered_files.add(identified.known.shoot_id, entry, digest)
+        self._covered_files.add(known.shoot_id, entry, digest)
 
     def answer(self) -> CardAnswer:
         """The answer from what was counted; its record is kept in the catalog and, for a yes, on the drives."""
         # What could not be read and is not listed any more is no reason to be calm.
         for path in sorted(self._not_seen):
             self.reasons.add("unreadable", path)
+        self._settle()
+        for known, entry in self._doubtful:
+            if self._is_lived_with(known, entry):
+                self._cover(known, entry)
         if self._files == 0:
             self.reasons.add("nothing")
         if self._on_one_device():
@@ -175,8 +194,27 @@ class _Asking:
             reasons=reasons,
             notes=self.notes.reasons(),
         )
+        if clearance.answer and self._accepted:
+            accept_damage(self._kit, self._accepted, f"--accept-damaged for the card at {clearance.subject}")
         kept = keep_record(self._kit, clearance, self._covered_files, list(self._drives.values()))
         return CardAnswer(clearance, self._verified, kept)
+
+    def _settle(self) -> None:
+        with self._kit.catalog.writing():
+            settle_habits(self._kit.catalog, self._now)
+
+    def _is_lived_with(self, known: KnownFile, entry: Entry) -> bool:
+        """Whether a file holds together, or a person lives with it as it is; else the reason is counted."""
+        damage = damage_of(self._kit.catalog, known.id)
+        if damage is None:
+            return True
+        if not damage.accepted:
+            if not self._question.accept_damaged:
+                self.reasons.add("damaged" if damage.broken else "suspicious", entry.path)
+                return False
+            self._accepted.append(damage)
+        self.notes.add("damage accepted", entry.path)
+        return True
 
     def _identified(self, entry: Entry) -> _Identified:
         if self._question.as_read_by is not None:
@@ -195,11 +233,14 @@ class _Asking:
         return _Identified(questions.file_with_id(self._kit.catalog, file_id))
 
     def _by_content(self, entry: Entry) -> _Identified:
-        hasher = Hasher()
+        hasher, look, head = Hasher(), look_for(entry), b""
         try:
             reading = self._question.card.read(entry.path)
             try:
                 while count := reading.readinto(self._buffer):
+                    if look is not None:
+                        head = head or bytes(self._buffer[: min(count, HEAD)])
+                        look.feed(self._buffer[:count])
                     hasher.update(self._buffer[:count])
                     if self._kit.stop.is_set():
                         raise _stopped()
@@ -210,6 +251,10 @@ class _Asking:
         if hasher.size != entry.size or not self._question.card.same(entry):
             return _Identified(None, "changed")
         known = questions.file_with_digest(self._kit.catalog, hasher.file().digest)
+        if known is not None and look is not None and not has_look(self._kit.catalog, known.id):
+            told = looked(look, head, entry.name)
+            with self._kit.catalog.writing():
+                enter_look(self._kit.catalog, known.id, told.verdict, told.traits, self._now)
         return _Identified(known, "" if known else self._strange(entry))
 
     def _by_both_ends(self, entry: Entry) -> _Identified:

@@ -24,6 +24,7 @@ from tripleguard.places.base import Place, Reading
 from tripleguard.places.card import Left
 from tripleguard.work.chunks import Chunk, Ring
 from tripleguard.work.lanes import Lane
+from tripleguard.work.looking import looked
 from tripleguard.work.progress import LaneProgress
 from tripleguard.work.results import Crashed, LaneDone, LaneResult, NotCopied, Task, ToProve
 
@@ -330,9 +331,13 @@ class Copier:
                 if hasher.size == 0:
                     head = bytes(content.view[:HEAD])
                 hasher.update(content.view)
+                if task.look is not None:
+                    task.look.feed(content.view)
                 content.done()
             elif content is None:
                 task.sample = hasher.sample()
+                if task.look is not None:
+                    task.looked = looked(task.look, head, task.entry.name)
                 self._known(task, hasher.file(), head)
             else:
                 task.decided.set()

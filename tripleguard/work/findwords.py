@@ -17,6 +17,10 @@ _REASONS = {
     "unplug the drive, plug it in, run `offload` again; if it stays so, see accept_cached in the settings",
     "drive away": "{files} {have} a copy on a drive that is not connected: connect both drives and ask again",
     "out of service": "{files} {have} a copy on a drive that is lost or retired: run `offload` with another drive",
+    "damaged": "{files} {are} broken as the camera or the card gave {them}: read the card again in another reader "
+    "(`offload`), keep it, ask a professional recovery service; --accept-damaged lives with it",
+    "suspicious": "{files} may be damaged as the camera or the card gave {them}: read the card again in another "
+    "reader (`offload`) and look at the pictures; --accept-damaged lives with it",
     "one copy": "{files} {are} on one drive only: connect the second drive and run `offload` again",
     "no copy": "{files} {are} on no drive: run `offload` again",
 }
@@ -55,6 +59,7 @@ _DRIVE_NOTES = {
 _NOTES = {
     "litter": "{system} (thumbnails, trash, index) {are} left on the card and not copied",
     "protected": "{files} {are} protected in the camera: someone meant to keep them",
+    "damage accepted": "{files} {are} damaged at source, and that was accepted",
     "one device": "the drives are on one physical device: if it dies, all copies on it die",
 }
 
@@ -70,6 +75,7 @@ def said(word: str, count: int) -> str:
         things=f"{count:,} thing{'' if one else 's'}",
         system=f"{count:,} system file{'' if one else 's'}",
         are="is" if one else "are",
+        them="it" if one else "them",
         have="has" if one else "have",
         differ="differs" if one else "differ",
     )

@@ -21,6 +21,7 @@ from tripleguard.work.clearance import CardQuestion, answer_for_card
 from tripleguard.work.copying import Changed, CopyResult, Read, ReadBefore, SetApart, Unread
 from tripleguard.work.deciding import Decider
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import WholeCard, whole_card
 from tripleguard.work.planning import CardPlan
 from tripleguard.work.progress import Job, Moved, Progress, Said
 from tripleguard.work.results import NotCopied, Task, Written
@@ -61,6 +62,7 @@ class OffloadResult:
     read_bytes: int
     seconds: float
     clearance: Clearance
+    whole: WholeCard
 
 
 def offload(
@@ -69,10 +71,13 @@ def offload(
     drives: Sequence[OpenDrive],
     shoot: str | None,
     refused: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
+    *,
+    accept_damaged: bool = False,
 ) -> Job[OffloadResult]:
     """Copy what is on the card to the drives and answer whether it may be reformatted.
 
-    drives are open and locked; refused are those that can't be used now. Yields progress, returns the result.
+    drives are open and locked; refused are those that can't be used now. accept_damaged: a person lives with files
+    that are damaged at source. Yields progress, returns the result.
     Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
     """
     began = time.monotonic()
@@ -83,9 +88,11 @@ def offload(
         yield Said(f"Drive {record.name} is left out: {error.what}")
     yield from job.run()
     yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
-    answer = yield from answer_for_card(
-        kit, CardQuestion(card, as_read_by=job.job_id, unreadable=job.unreadable()), job.drives_left()
+    whole = whole_card(kit, job.job_id)
+    question = CardQuestion(
+        card, as_read_by=job.job_id, unreadable=job.unreadable(), accept_damaged=accept_damaged
     )
+    answer = yield from answer_for_card(kit, question, job.drives_left())
     return OffloadResult(
         shoots=job.shoots(),
         files=job.totals.files,
@@ -101,6 +108,7 @@ def offload(
         read_bytes=job.pace.read_bytes,
         seconds=round(time.monotonic() - began, 3),
         clearance=answer.clearance,
+        whole=whole,
     )
 
 

@@ -15,6 +15,7 @@ from tripleguard.places.card import Card
 from tripleguard.work.copying import Copier, CopyGone, ReadBefore, SetApart
 from tripleguard.work.holdings import Beside, Holdings, Lacking
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import look_for
 from tripleguard.work.results import Task, ToProve
 
 
@@ -86,4 +87,5 @@ class CardPlan:
             lanes=lanes,
             still_same=lambda: self._card.same(entry),
             guess=guess.file if guess else None,
+            look=look_for(entry),
         )

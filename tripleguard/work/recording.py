@@ -11,6 +11,7 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.findings import BAD, close_at, notice
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.looks import enter_look
 from tripleguard.catalog.writing import (
     Origin,
     add_card_file,
@@ -49,7 +50,10 @@ class Recorder:
         file_id = self._file(task.file, task.placing, task.entry.name, task.sample)
         if questions.as_read(self._kit.catalog, self._job, task.entry.path) is None:
             self._count(task.placing)
-        add_card_file(self._kit.catalog, self._job, task.entry, file_id, self._kit.clock.now())
+        now = self._kit.clock.now()
+        add_card_file(self._kit.catalog, self._job, task.entry, file_id, now)
+        if task.looked is not None:
+            enter_look(self._kit.catalog, file_id, task.looked.verdict, task.looked.traits, now)
         return file_id
 
     def resumed(self, entry: Entry, file_id: int, shoot_id: int, read_at: int) -> None:

@@ -10,6 +10,7 @@ from tripleguard.catalog import due, questions, shoots
 from tripleguard.catalog.aside import AsideSum, aside_sum
 from tripleguard.catalog.findings import Noticed, open_findings
 from tripleguard.catalog.journal import last_clearance
+from tripleguard.catalog.looks import Habit, habits
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.shoots import Owed
 from tripleguard.catalog.twins import further_debts
@@ -20,6 +21,7 @@ from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.work.kit import Kit, where_drives_are
+from tripleguard.work.looking import damage_findings
 
 _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
     FindingKind.MISSING: (
@@ -87,12 +89,13 @@ class Report:
     counts: dict[str, int]
     last_clearance: tuple[int, str, bool] | None
     aside: tuple[MuchAside, ...] = ()
+    habits: tuple[Habit, ...] = ()
 
 
 def report(kit: Kit) -> Report:
     """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
     places = place_statuses(kit)
-    findings = [*_noticed(kit), *_short(kit, places), *_overdue(kit, places)]
+    findings = [*_noticed(kit), *damage_findings(kit), *_short(kit, places), *_overdue(kit, places)]
     counts: dict[str, int] = {}
     for finding in findings:
         counts[finding.kind] = counts.get(finding.kind, 0) + finding.count
@@ -107,6 +110,7 @@ def report(kit: Kit) -> Report:
         counts=counts,
         last_clearance=last_clearance(kit.catalog),
         aside=tuple(_much_aside(kit, places)),
+        habits=tuple(habits(kit.catalog)),
     )
 
 

@@ -6,9 +6,11 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from tripleguard.cameras.wholeness import Look
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Entry, File, Medium
 from tripleguard.places.base import Reading
+from tripleguard.work.looking import Looked
 from tripleguard.work.placing import Placing
 
 
@@ -28,7 +30,7 @@ class Task:
     catalog's id of the copy it is read from, where that is no card file. gives_way: lanes on which a bad copy has
     the name and is moved aside once the good one is whole, and why; as_seen: what was seen there when that was
     decided, and anything else is left. heals: the finding that a mend makes it for. given_up: lanes that failed
-    before it was decided where the copy shall lie.
+    before it was decided where the copy shall lie. look: at the file while it passes; looked: what that told.
     """
 
     entry: Entry
@@ -41,6 +43,8 @@ class Task:
     as_seen: dict[int, Entry | None] = field(default_factory=dict)
     heals: Heals | None = None
     given_up: set[int] = field(default_factory=set)
+    look: Look | None = None
+    looked: Looked | None = None
     file: File | None = None
     sample: bytes = b""
     placing: Placing | None = None

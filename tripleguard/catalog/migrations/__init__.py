@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tripleguard.catalog.migrations import findings, first, inherited, leaving, selects
+from tripleguard.catalog.migrations import findings, first, inherited, leaving, looks, selects
 
 STEPS: tuple[tuple[str, str], ...] = (
     ("0001_first", first.SCRIPT),
@@ -10,5 +10,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0003_leaving", leaving.SCRIPT),
     ("0004_selects", selects.SCRIPT),
     ("0005_inherited", inherited.SCRIPT),
+    ("0006_looks", looks.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""
