@@ -209,7 +209,7 @@ def test_a_card_waits_for_a_command_that_holds_the_drives(evening: World) -> Non
 @pytest.mark.slow
 def test_a_typed_command_has_the_right_of_way_over_the_nights_reading(evening: World) -> None:
     card = evening.card()
-    card.put("PRIVATE/CLIP/C0001.MP4", os.urandom(700 * MIB))
+    card.put("PRIVATE/CLIP/C0001.MP4", film(sound=os.urandom(700 * MIB)))
     weeks_ago = TestClock()
     weeks_ago.at -= 40 * DAY
     assert evening.offload_job(card.root, clock=weeks_ago).clearance.answer
