@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from files import film
 from oracle import Oracle
 from watching import ended, in_reader, logged, plug, set_watch, watching
 from world import TestClock, World
