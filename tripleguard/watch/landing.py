@@ -198,6 +198,10 @@ class Landing:
                 self._list(kit, spot, hints)
             elif len(spot.settling) and now - spot.looked >= _LOOK_EVERY:
                 self._look_again(spot)
+            with self._lock:
+                some = len(spot.settling) > 0 and len(self._whole(spot)) != spot.told
+            if some:
+                self._forget_known(kit, spot)
         except (OSError, TripleguardError) as error:
             # The volume went away, or the catalog is busy: the looker says the first, a later round mends both.
             if spot.root.is_dir():
@@ -208,14 +212,11 @@ class Landing:
                     spot.events = max(spot.events, 1)
             return
         with self._lock:
+            # Counted and told at one moment: what is taken meanwhile must not be told as new.
             count = len(self._whole(spot)) if len(spot.settling) else 0
-        if count and count != spot.told:
-            count = self._still_new(kit, spot)
-        with self._lock:
-            news = count != spot.told and self._spots.get(spot.key) is spot
-            spot.told = count
-        if news:
-            self._landed(spot.key, count)
+            if count != spot.told and self._spots.get(spot.key) is spot:
+                spot.told = count
+                self._landed(spot.key, count)
 
     def _hints_due(self, spot: _Spot, now: float) -> set[str]:
         """The folders to list now; they are taken."""
@@ -250,8 +251,8 @@ class Landing:
             spot.closed.clear()
         self._look_again(spot)
 
-    def _still_new(self, kit: Kit, spot: _Spot) -> int:
-        """Forget what some job has entered meanwhile; how many files have settled and are new."""
+    def _forget_known(self, kit: Kit, spot: _Spot) -> None:
+        """Forget what some job has entered since it was listed. Raises OSError, CatalogTrouble."""
         with self._lock:
             whole = self._whole(spot)
         folders = {entry.folder for entry in whole}
@@ -264,7 +265,6 @@ class Landing:
                 new |= {entry.path for entry in found}
         with self._lock:
             spot.settling.forget(entry.path for entry in whole if entry.path not in new)
-            return len(self._whole(spot))
 
     def _look_again(self, spot: _Spot) -> None:
         """See how the new files are now; forget those that are gone."""
