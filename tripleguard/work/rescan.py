@@ -30,6 +30,7 @@ from tripleguard.work.scanning import (
     Different,
     Equal,
     Listed,
+    ReadBack,
     ScanEnded,
     ScanLane,
     ScanResult,
@@ -220,6 +221,9 @@ class _Rescan:
         with self._kit.catalog.writing():
             for result in batch:
                 self._enter(result, said)
+        for result in batch:
+            if isinstance(result, ReadBack):
+                self._lanes[result.lane].entered(result)
         yield from map(Said, said)
 
     def _enter(self, result: ScanResult, said: list[str]) -> None:

@@ -1,8 +1,8 @@
 """Looking at one drive: list it all, then read what is due, in the order in which it lies there.
 
 One lane per drive, so that two drives are read at the same time and no drive by two readers. A lane only looks
-and says what it saw; the job enters it. It can be stopped at any byte: what was read to its end is entered, so
-that the next run repeats at most the one file it was in.
+and says what it saw; the job enters it. It can be stopped, or killed, at any byte: the next run repeats at most
+the one picture it was in, as no other is begun before the last one is entered.
 """
 
 from __future__ import annotations
@@ -30,6 +30,9 @@ from tripleguard.work.kit import OpenDrive
 from tripleguard.work.readahead import ReadAhead
 
 Depth = Literal["quick", "due", "all"]
+
+_UNENTERED = 4 * 1024 * 1024
+"""Bytes of small files that may be read on before the catalog has them: less than a picture in all."""
 
 _WINDOW = 2_000
 """Copies that are taken oldest evidence first and then read in the order in which they lie."""
@@ -95,6 +98,9 @@ class ScanEnded:
     error: BaseException | None = None
 
 
+ReadBack = Equal | Different | Unknown
+"""What is told once a file was read to its end."""
+
 ScanResult = Listed | Absent | Equal | Different | Unknown | ScanEnded
 
 
@@ -137,6 +143,8 @@ class ScanLane:
         self._budget = budget
         self._stopped = stopped
         self._report = report
+        self._unentered = 0
+        self._may_go_on = threading.Condition()
         # What was read because it had changed is not read again as due: the catalog may not have heard of it yet.
         self._read_once: set[int] = set()
         self._thread = threading.Thread(target=self._edge, name=f"scan-{drive.record.name}", daemon=True)
@@ -150,6 +158,12 @@ class ScanLane:
 
     def join(self) -> None:
         self._thread.join()
+
+    def entered(self, result: ReadBack) -> None:
+        """The catalog has it now; called from the job's thread."""
+        with self._may_go_on:
+            self._unentered -= _weight(result.entry)
+            self._may_go_on.notify()
 
     def _edge(self) -> None:
         # The threads that read ahead are begun by this one, and are as gentle.
@@ -267,14 +281,26 @@ class ScanLane:
                 if entry is not None:
                     self._read_copy(copy, entry)
 
+    def _wait_for_the_catalog(self, entry: Entry) -> None:
+        """Begin a file only if what a cut makes to be read again is that file alone, or less than a picture."""
+        with self._may_go_on:
+            while self._unentered and self._unentered + _weight(entry) > _UNENTERED and not self._stopped():
+                self._may_go_on.wait(0.2)
+
+    def _tell(self, result: ReadBack) -> None:
+        with self._may_go_on:
+            self._unentered += _weight(result.entry)
+        self._report(result)
+
     def _read_copy(self, copy: Copy, entry: Entry) -> None:
+        self._wait_for_the_catalog(entry)
         expected = questions.file_with_id(self._catalog, copy.file_id).file
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
             return
         # Equal digests are equal bytes; a size that was only told may be wrong.
         if file is not None and file.digest == expected.digest:
-            self._report(Equal(self.number, copy, replace(entry, size=file.size), medium))
+            self._tell(Equal(self.number, copy, replace(entry, size=file.size), medium))
             self.checked += 1
             return
         # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
@@ -283,18 +309,19 @@ class ScanLane:
             return
         self.checked += 1
         if again is not None and again.digest == expected.digest:
-            self._report(Equal(self.number, copy, replace(entry, size=again.size), medium))
+            self._tell(Equal(self.number, copy, replace(entry, size=again.size), medium))
         else:
-            self._report(Different(self.number, copy, entry, again, sample, unread, medium))
+            self._tell(Different(self.number, copy, entry, again, sample, unread, medium))
 
     def _read_unknown(self, path: str) -> None:
         entry = self._drive.place.look(path)
         if entry is None or is_left_by_system(path, entry.size, lambda: self._head(path)):
             return
+        self._wait_for_the_catalog(entry)
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
             return
-        self._report(Unknown(self.number, entry, file, sample, medium))
+        self._tell(Unknown(self.number, entry, file, sample, medium))
 
     def _head(self, path: str) -> bytes:
         descriptor = self._drive.place.open_for_reading(path)
@@ -329,6 +356,11 @@ class ScanLane:
             # What a cap or a pause held back says nothing of how fast the drive reads.
             self.seconds += time.monotonic() - began - waited
         return hasher.file(), hasher.sample(), reading.medium, 0
+
+
+def _weight(entry: Entry) -> int:
+    """What a file counts among those that wait for the catalog, in bytes; an empty one too."""
+    return max(1, entry.size)
 
 
 def unreadable_bytes(place: Drive, entry: Entry, stopped: Callable[[], bool]) -> int:
