@@ -111,7 +111,7 @@ def night(place: Archive, seed: int, number: int) -> Night:
     damaged = place.marks()
 
     found = world.run("rescan", "--all", "--json")
-    assert found.status == 1, found.err
+    assert (found.status, found.json["checked"]) == (1, 2 * len(place.files)), found.err
     told.rescan_seconds = found.json["seconds"]
     _all_found(found.json, told.faults)
     _all_told(world, told.faults)

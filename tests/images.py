@@ -33,15 +33,17 @@ _MAKE = {
     "ntfs": ["mkfs.ntfs", "-q", "-F", "-f"],
     "ext4": ["mkfs.ext4", "-q", "-F", "-m", "0"],
     "xfs": ["mkfs.xfs", "-q", "-f"],
+    "btrfs": ["mkfs.btrfs", "-q", "-f"],
 }
 _MOUNT = {
     "exfat": ["mount.exfat-fuse"],
     "ntfs": ["ntfs-3g"],
     "ext4": ["mount", "-t", "ext4"],
     "xfs": ["mount", "-t", "xfs"],
+    "btrfs": ["mount", "-t", "btrfs"],
 }
 _DRIVERS = {"exfat": "mount.exfat-fuse", "ntfs": "ntfs-3g"}
-SMALLEST_MB = {"exfat": 2, "ntfs": 8, "ext4": 4, "xfs": 300}
+SMALLEST_MB = {"exfat": 2, "ntfs": 8, "ext4": 4, "xfs": 300, "btrfs": 114}
 
 _SHUT_DOWN = 0x8004587D  # FS_IOC_SHUTDOWN of ext4, XFS_IOC_GOINGDOWN of xfs: one number
 _WITHOUT_THE_LOG = 2  # ..._GOING_FLAGS_NOLOGFLUSH: not even the journal in memory is saved

@@ -17,7 +17,7 @@ from tripleguard.places.aside import Lying, bare_folders, lies_aside
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.incoming import DriveIncoming
 from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
-from tripleguard.places.media import MediumReading, depth_of, is_rotational
+from tripleguard.places.media import MediumReading, aligned_buffer, depth_of, is_rotational
 from tripleguard.places.own import OWN
 from tripleguard.places.probe import learn_limits
 from tripleguard.places.storing import Storing
@@ -76,10 +76,11 @@ class Drive:
             return room_at(self._folder, self._reserve)
 
     def here(self) -> bool:
+        """See `base.Place`. The marker comes from the medium: memory answers for a drive that is long dead."""
         if not self._folder.still_there():
             return False
         try:
-            marker = read_marker(self._folder)
+            marker = read_marker(self._folder, self._read_from_medium)
         except PlaceTrouble:
             return False
         return marker is not None and marker.id == self.uid
@@ -133,6 +134,14 @@ class Drive:
 
     def read(self, path: str) -> MediumReading:
         return MediumReading(self._folder, path, self.depth)
+
+    def _read_from_medium(self, path: str, limit: int) -> bytes:
+        buffer = aligned_buffer(limit)
+        reading = self.read(path)
+        try:
+            return bytes(buffer[: reading.read_at(0, buffer)])
+        finally:
+            reading.close()
 
     def set_aside(self, path: str, why: str) -> str:
         return self._storing.set_aside(path, why)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import secrets
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -42,10 +43,13 @@ def encoded(marker: Marker) -> bytes:
     return msgspec.json.format(msgspec.json.encode(marker), indent=2) + b"\n"
 
 
-def read_marker(folder: HeldFolder) -> Marker | None:
-    """The marker below folder, None if there is none. Raises PlaceUnreadable; PlaceTrouble if it is broken."""
+def read_marker(folder: HeldFolder, read: Callable[[str, int], bytes] | None = None) -> Marker | None:
+    """The marker below folder, None if there is none. Raises PlaceUnreadable; PlaceTrouble if it is broken.
+
+    read: how to read so many bytes of a path at most, where the usual way will not do.
+    """
     try:
-        content = folder.read_small(MARKER, MARKER_LIMIT)
+        content = (read or folder.read_small)(MARKER, MARKER_LIMIT)
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:

@@ -7,6 +7,9 @@ import os
 
 from tripleguard.errors import NoRoom, PlaceFailed
 
+_DAMAGED = {getattr(errno, name) for name in ("EBADMSG", "EUCLEAN") if hasattr(errno, name)}
+"""What Linux says where a file system's own tables do not fit their checksums or each other."""
+
 _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}
 
 
@@ -35,6 +38,12 @@ class told:  # noqa: N801 - reads as a word of the with statement
                 f"{self._place} is read-only ({self._doing}).",
                 safe="Nothing on it was changed.",
                 do="Check its lock switch and its file system, then connect it again.",
+            ) from error
+        if error.errno in _DAMAGED:
+            raise PlaceFailed(
+                f"{self._place}: its file system is damaged ({self._doing}: {reason}).",
+                safe="Nothing was done with what stands there.",
+                do="Unmount it and check its file system (fsck), then run the command again.",
             ) from error
         raise PlaceFailed(
             f"{self._place} stopped answering ({self._doing}: {reason}).",

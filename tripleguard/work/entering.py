@@ -31,7 +31,7 @@ from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKi
 from tripleguard.names import is_text, shown
 from tripleguard.rules import is_untouched, same_time
 from tripleguard.work.holdings import serves
-from tripleguard.work.scanning import Absent, Different, Equal, Listed, Unknown
+from tripleguard.work.seen import Absent, Different, Equal, Listed, Unknown
 
 _STATES = {FindingKind.CORRUPT: CopyState.CORRUPT, FindingKind.ALTERED: CopyState.ALTERED}
 

@@ -29,7 +29,7 @@ from tripleguard.work.entering import Entering
 from tripleguard.work.frames import Member, follow_selects, frame_at, frame_of
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.progress import Job, Moved, Progress
-from tripleguard.work.scanning import Different, Unknown
+from tripleguard.work.seen import Different, Unknown
 
 _HEAD = 256 * 1024
 _BATCH = 500

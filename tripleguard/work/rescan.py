@@ -24,15 +24,15 @@ from tripleguard.work.comparing import damage_at
 from tripleguard.work.entering import Entering
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.progress import Job, LaneProgress, Moved, Progress, Said
-from tripleguard.work.scanning import (
+from tripleguard.work.scanning import Depth, ScanLane
+from tripleguard.work.seen import (
     Absent,
-    Depth,
     Different,
     Equal,
     Listed,
+    NotAsRecorded,
     ReadBack,
     ScanEnded,
-    ScanLane,
     ScanResult,
     Unknown,
 )
@@ -234,6 +234,9 @@ class _Rescan:
                 entering.listed(result)
                 seen.checked += len(copy_ids)
                 seen.unchanged += len(copy_ids)
+                return
+            case NotAsRecorded(_, copies):
+                seen.checked += copies
                 return
             case Equal():
                 entering.equal(result)

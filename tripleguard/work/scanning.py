@@ -9,25 +9,35 @@ from __future__ import annotations
 
 import contextlib
 import os
-import stat
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Literal
 
 from tripleguard.cameras.kinds import is_left_by_system
-from tripleguard.catalog import due, folders, questions
+from tripleguard.catalog import due, questions
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SampledHasher
-from tripleguard.model import Copy, CopyState, Entry, File, Medium
-from tripleguard.places.drive import Drive
-from tripleguard.places.media import BLOCK
-from tripleguard.places.own import OWN, is_own
-from tripleguard.rules import is_as_recorded
+from tripleguard.errors import CopyTrouble
+from tripleguard.model import Copy, Entry, File, Medium
+from tripleguard.places.media import MediumReading
 from tripleguard.work.budget import Budget, be_gentle
 from tripleguard.work.kit import OpenDrive
+from tripleguard.work.listing import Listing
 from tripleguard.work.readahead import ReadAhead
+from tripleguard.work.seen import (
+    Absent,
+    Different,
+    Equal,
+    Listed,
+    NotAsRecorded,
+    ReadBack,
+    ScanEnded,
+    ScanResult,
+    Unknown,
+)
+from tripleguard.work.unreadable import unreadable_bytes
 
 Depth = Literal["quick", "due", "all"]
 
@@ -36,72 +46,6 @@ _UNENTERED = 4 * 1024 * 1024
 
 _WINDOW = 2_000
 """Copies that are taken oldest evidence first and then read in the order in which they lie."""
-
-
-@dataclass(frozen=True, slots=True)
-class Listed:
-    """Copies that are there with size and time as recorded."""
-
-    lane: int
-    copy_ids: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Absent:
-    """A copy that is not at its path."""
-
-    lane: int
-    copy: Copy
-
-
-@dataclass(frozen=True, slots=True)
-class Equal:
-    """A copy was read back and holds what it should. entry: as it lies there now."""
-
-    lane: int
-    copy: Copy
-    entry: Entry
-    medium: Medium
-
-
-@dataclass(frozen=True, slots=True)
-class Different:
-    """A copy was read back and holds something else. file: what; None: unreadable from byte unread on."""
-
-    lane: int
-    copy: Copy
-    entry: Entry
-    file: File | None
-    sample: bytes
-    unreadable: int
-    medium: Medium
-
-
-@dataclass(frozen=True, slots=True)
-class Unknown:
-    """A file that the catalog does not have at this path."""
-
-    lane: int
-    entry: Entry
-    file: File | None
-    sample: bytes
-    medium: Medium
-
-
-@dataclass(frozen=True, slots=True)
-class ScanEnded:
-    """A lane is through. finished: all that was asked for was looked at. gone: the drive stopped answering."""
-
-    lane: int
-    finished: bool
-    gone: bool = False
-    error: BaseException | None = None
-
-
-ReadBack = Equal | Different | Unknown
-"""What is told once a file was read to its end."""
-
-ScanResult = Listed | Absent | Equal | Different | Unknown | ScanEnded
 
 
 class ScanLane:
@@ -133,7 +77,6 @@ class ScanLane:
         self.read = 0
         self.seconds = 0.0
         self.of_bytes = 0
-        self.checked = 0
         self._drive = drive
         self._catalog = catalog
         self._depth = depth
@@ -171,7 +114,7 @@ class ScanLane:
         self._ahead = ReadAhead(self._drive.record.name)
         try:
             finished = self._scan()
-        except OSError as error:
+        except (OSError, CopyTrouble) as error:
             gone = not self._drive.place.here()
             self._report(ScanEnded(self.number, finished=False, gone=gone, error=None if gone else error))
         except BaseException as error:  # noqa: BLE001 - a thread's outer edge; the job raises it again
@@ -183,84 +126,29 @@ class ScanLane:
             self._catalog.close()
 
     def _scan(self) -> bool:
-        changed, unknown = self._list_all()
-        for copy, entry in changed:
+        quick = self._depth == "quick"
+        listing = Listing(self._drive, self._catalog, quick=quick, fine=self._tell_fine, absent=self._tell_absent)
+        found = listing.differences(self._stopped)
+        if found is None:
+            return False
+        self._report(NotAsRecorded(self.number, len(found.out_of_reach) + len(found.changed)))
+        for copy in found.out_of_reach:
+            self._tell_out_of_reach(copy)
+        for copy, entry in found.changed:
             if self._ended():
                 return False
             self._read_once.add(copy.id)
             self._read_copy(copy, entry)
-        for path in unknown:
+        for path in found.unknown:
             if self._ended():
                 return False
             self._read_unknown(path)
-        if self._depth == "quick":
-            return True
-        return self._read_due()
+        return True if quick else self._read_due()
 
     def _ended(self) -> bool:
         while self._budget.paused.is_set() and not self._stopped():
             time.sleep(0.2)
         return self._stopped() or self._budget.used_up()
-
-    # Listing
-
-    def _list_all(self) -> tuple[list[tuple[Copy, Entry]], list[str]]:
-        """Compare every folder with the catalog; what changed, and paths the catalog does not have."""
-        changed: list[tuple[Copy, Entry]] = []
-        unknown: list[str] = []
-        met: set[str] = set()
-        for folder, entries in self._folders(""):
-            if self._stopped():
-                return [], []
-            met.add(folder)
-            self._compare(folder, entries, changed, unknown)
-        for folder in folders.folders_with_copies(self._catalog, self._drive.record.id):
-            if folder not in met and not folder.startswith(f"{OWN}/"):
-                self._compare(folder, [], changed, unknown)
-        return changed, unknown
-
-    def _folders(self, folder: str) -> Iterator[tuple[str, list[Entry]]]:
-        entries, below = [], []
-        for name, status in self._drive.place.names(folder):
-            path = f"{folder}/{name}" if folder else name
-            if path == OWN or isinstance(status, OSError):
-                continue
-            if stat.S_ISDIR(status.st_mode):
-                below.append(path)
-            elif stat.S_ISREG(status.st_mode) and not is_own(path):
-                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
-        yield folder, entries
-        for path in below:
-            yield from self._folders(path)
-
-    def _compare(
-        self, folder: str, entries: Sequence[Entry], changed: list[tuple[Copy, Entry]], unknown: list[str]
-    ) -> None:
-        recorded = {
-            copy.path: copy for copy in folders.copies_right_in(self._catalog, self._drive.record.id, folder)
-        }
-        fine: list[int] = []
-        for entry in entries:
-            copy = recorded.pop(entry.path, None)
-            if copy is None:
-                unknown.append(entry.path)
-            elif is_as_recorded(copy, entry) and self._is_believed(copy):
-                fine.append(copy.id)
-            else:
-                changed.append((copy, entry))
-        self.checked += len(fine)
-        if fine:
-            self._report(Listed(self.number, tuple(fine)))
-        for copy in recorded.values():
-            self._report(Absent(self.number, copy))
-
-    def _is_believed(self, copy: Copy) -> bool:
-        """Whether a look is enough: a copy that was missing or bad and lies there has to be read to be right."""
-        if copy.state is CopyState.PRESENT:
-            return True
-        return self._depth == "quick" and copy.state is not CopyState.MISSING
-
-    # Reading
 
     def _read_due(self) -> bool:
         place_id = self._drive.record.id
@@ -277,9 +165,32 @@ class ScanLane:
                     return False
                 if copy.id in self._read_once:
                     continue
-                entry = self._drive.place.look(copy.path)
+                entry = self._looked_at(copy)
                 if entry is not None:
                     self._read_copy(copy, entry)
+
+    def _looked_at(self, copy: Copy) -> Entry | None:
+        """The copy as it lies there; None if it is not, or is out of reach. Raises CopyTrouble if the drive is."""
+        try:
+            return self._drive.place.look(copy.path)
+        except CopyTrouble:
+            if not self._drive.place.here():
+                raise
+            self._tell_out_of_reach(copy)
+            return None
+
+    def _tell_fine(self, copy_ids: tuple[int, ...]) -> None:
+        self._report(Listed(self.number, copy_ids))
+
+    def _tell_absent(self, copy: Copy) -> None:
+        self._report(Absent(self.number, copy))
+
+    def _tell_out_of_reach(self, copy: Copy) -> None:
+        """The file system does not give it: as recorded, and not one byte of it can be read."""
+        self._read_once.add(copy.id)
+        as_recorded = Entry(copy.path, copy.size, copy.mtime_ns)
+        medium = self._drive.place.depth.medium
+        self._tell(Different(self.number, copy, as_recorded, None, b"", max(1, copy.size), medium))
 
     def _wait_for_the_catalog(self, entry: Entry) -> None:
         """Begin a file only if what a cut makes to be read again is that file alone, or less than a picture."""
@@ -301,13 +212,11 @@ class ScanLane:
         # Equal digests are equal bytes; a size that was only told may be wrong.
         if file is not None and file.digest == expected.digest:
             self._tell(Equal(self.number, copy, replace(entry, size=file.size), medium))
-            self.checked += 1
             return
         # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
         again, sample, medium, unread = self._read_file(entry)
         if again is None and not unread:
             return
-        self.checked += 1
         if again is not None and again.digest == expected.digest:
             self._tell(Equal(self.number, copy, replace(entry, size=again.size), medium))
         else:
@@ -331,10 +240,26 @@ class ScanLane:
             os.close(descriptor)
 
     def _read_file(self, entry: Entry) -> tuple[File | None, bytes, Medium, int]:
-        """What the medium holds; no file when stopped, or, with the bytes that can't be read, when it failed."""
+        """What the medium holds; no file when stopped, or, with the bytes that can't be read, when it failed.
+
+        A file that went away since it was listed is as one that was stopped: the next look tells.
+        """
+        try:
+            reading = self._drive.place.read(entry.path)
+        except FileNotFoundError:
+            return None, b"", self._drive.place.depth.medium, 0
+        except OSError:
+            return None, b"", self._drive.place.depth.medium, self._unreadable(entry)
+        try:
+            return self._read_through(entry, reading)
+        except OSError:
+            return None, b"", reading.medium, self._unreadable(entry)
+        finally:
+            reading.close()
+
+    def _read_through(self, entry: Entry, reading: MediumReading) -> tuple[File | None, bytes, Medium, int]:
         hasher = SampledHasher()
         began, waited = time.monotonic(), 0.0
-        reading = self._drive.place.read(entry.path)
         try:
             with contextlib.closing(self._ahead.chunks(reading, entry.size)) as chunks:
                 for chunk in chunks:
@@ -347,35 +272,18 @@ class ScanLane:
                         asked = time.monotonic()
                         time.sleep(min(wait, 5.0))
                         waited += time.monotonic() - asked
-        except OSError:
-            if not self._drive.place.here():
-                raise
-            return None, b"", reading.medium, max(1, unreadable_bytes(self._drive.place, entry, self._stopped))
         finally:
-            reading.close()
             # What a cap or a pause held back says nothing of how fast the drive reads.
             self.seconds += time.monotonic() - began - waited
         return hasher.file(), hasher.sample(), reading.medium, 0
+
+    def _unreadable(self, entry: Entry) -> int:
+        """How many bytes can't be read, at least 1. Raises OSError if the drive is gone."""
+        if not self._drive.place.here():
+            raise OSError(None, "the drive is gone")
+        return max(1, unreadable_bytes(self._drive.place, entry, self._ended))
 
 
 def _weight(entry: Entry) -> int:
     """What a file counts among those that wait for the catalog, in bytes; an empty one too."""
     return max(1, entry.size)
-
-
-def unreadable_bytes(place: Drive, entry: Entry, stopped: Callable[[], bool]) -> int:
-    """How many bytes of a file can't be read, tried in blocks of 4 KiB."""
-    bad = 0
-    descriptor = place.open_for_reading(entry.path)
-    try:
-        for offset in range(0, entry.size, BLOCK):
-            if stopped():
-                break
-            try:
-                os.lseek(descriptor, offset, os.SEEK_SET)
-                os.read(descriptor, BLOCK)
-            except OSError:
-                bad += min(BLOCK, entry.size - offset)
-    finally:
-        os.close(descriptor)
-    return bad

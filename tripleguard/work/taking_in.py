@@ -30,7 +30,7 @@ from tripleguard.work.placing import Placer, Placing
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.recording import Recorder
 from tripleguard.work.results import Proved, Task, ToProve, Written
-from tripleguard.work.scanning import Absent, Different, Equal, Unknown
+from tripleguard.work.seen import Absent, Different, Equal, Unknown
 
 _BATCH = 64
 """Files that are forced to the medium together and entered in one commit."""
