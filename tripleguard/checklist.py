@@ -7,6 +7,7 @@ later read `\\r`; earlier ones do not). A name that is not UTF-8 can't be checke
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator
 
 from tripleguard.names import is_text
@@ -21,6 +22,13 @@ def written(files: Iterable[tuple[str, bytes]]) -> bytes:
     return "".join(
         _line(name, digest) for name, digest in files if is_text(name) and "\ufffd" not in name
     ).encode()
+
+
+def written_sha256(files: Iterable[tuple[str, str]]) -> Iterator[bytes]:
+    """The lines for (name, SHA-256 in hex) pairs as `sha256sum --check` reads them; any name can stand there."""
+    for name, digest in files:
+        escaped = "".join(_ESCAPES.get(char, char) for char in name)
+        yield os.fsencode(f"{chr(92) if escaped != name else ''}{digest}  {escaped}\n")
 
 
 def parsed(content: bytes) -> Iterator[tuple[str, bytes]]:

@@ -146,6 +146,17 @@ class Selects(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0
 
 
+class Handover(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a bag says of whoever hands it over. Empty: it says nothing of it."""
+
+    organization: str = ""
+    address: str = ""
+    contact: str = ""
+    phone: str = ""
+    email: str = ""
+    description: str = "{shoot}"
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings, each with the value used when the file is silent."""
 
@@ -156,6 +167,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     clearance: ClearanceSettings = ClearanceSettings()
     watch: Watch = Watch()
     selects: Selects = Selects()
+    handover: Handover = Handover()
 
 
 def size_in_bytes(text: str) -> int:

@@ -3,11 +3,15 @@
 BLAKE3-256 is a file's identity: it keeps up with any card and drive on one core, and `b3sum --check` reads
 its lists on any machine. A *sample* is a short digest over the first and last 64 KiB and the size; it is a
 guess that two files are the same, good enough to decide what to read next and never good enough to believe.
+Other sums are made only where a standard asks for them.
 """
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Callable, Iterator
+from typing import Protocol
 
 from blake3 import blake3
 
@@ -90,3 +94,25 @@ def sample_of(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
         mix.update(read_at(start, size - start))
     sample: bytes = mix.digest(length=SAMPLE_BYTES)
     return sample
+
+
+class Sum(Protocol):
+    """A running checksum of some standard algorithm. Large buffers are summed outside the GIL."""
+
+    def update(self, data: bytes | bytearray | memoryview, /) -> object: ...
+
+    def hexdigest(self) -> str: ...
+
+
+_SHA3 = re.compile(r"sha3(224|256|384|512)")
+_SUMS = frozenset({"md5", "sha1", "sha224", "sha256", "sha384", "sha512", "blake2b", "blake2s"})
+
+
+def sum_named(algorithm: str) -> Sum | None:
+    """A sum by its name in lower case without anything between (`sha512`, `sha3256`); None if it is not known."""
+    if algorithm == "blake3":
+        return blake3()
+    if _SHA3.fullmatch(algorithm):
+        return hashlib.new(f"sha3_{algorithm[4:]}")
+    # Old bags have MD5 and SHA-1: they find what rotted, which is all that is asked of them here.
+    return hashlib.new(algorithm, usedforsecurity=False) if algorithm in _SUMS else None

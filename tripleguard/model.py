@@ -129,6 +129,7 @@ class EventType(enum.StrEnum):
     DELETION = "deletion"
     RECOVERY = "recovery"
     VALIDATION = "validation"
+    TRANSFER = "transfer"
     CLEARANCE = "clearance"
     PLACE_CHANGE = "place change"
 

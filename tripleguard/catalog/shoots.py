@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from tripleguard.catalog.rows import FILE, KnownFile, file_of
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import to_db
+from tripleguard.errors import WrongUse
 from tripleguard.model import Shoot
+from tripleguard.names import shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,21 @@ def shoots_like(catalog: Catalog, text: str) -> list[Shoot]:
         to_db(text),
     )
     return [Shoot(*row) for row in rows]
+
+
+def the_shoot(catalog: Catalog, text: str) -> Shoot:
+    """The one shoot that is meant: by its day and name, its name, or a part that only one has. Raises WrongUse."""
+    found = shoots_like(catalog, text)
+    exact = [one for one in found if text.casefold() in (one.title.casefold(), one.name.casefold())]
+    for some in (found, exact):
+        if len(some) == 1:
+            return some[0]
+    names = ", ".join(shown(one.title) for one in (found or by_day(catalog))[-5:]) or "none yet"
+    raise WrongUse(
+        f"{len(found)} shoots match {shown(text)!r}." if found else f"No shoot matches {shown(text)!r}.",
+        safe="Nothing was changed.",
+        do=f"{'Say which' if found else 'The last ones'}: {names}.",
+    )
 
 
 def shoots_of_day(catalog: Catalog, day: str) -> list[Shoot]:

@@ -25,6 +25,7 @@ _COMMANDS = {
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),
     "rebuild": ("tripleguard.cli.rebuild", "A new catalog from what the drives hold."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
+    "handover": ("tripleguard.cli.handover", "Give a shoot away as a bag that anyone can check; check one."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
     "forecast": ("tripleguard.cli.forecast", "Is the nightly time enough to read everything again?"),
     "watch": ("tripleguard.cli.watch", "Stay, and do by itself what is to be done."),

@@ -125,6 +125,20 @@ class HeldFolder:
         finally:
             os.close(descriptor)
 
+    def each(self, folder: str) -> Iterator[tuple[str, os.stat_result | OSError]]:
+        """What is in a folder, one by one and in no order, however many there are. Raises OSError."""
+        self._refuse_links(folder)
+        if sys.platform == "win32" or self.fd is None:
+            with os.scandir(self.where(folder)) as items:
+                yield from ((item.name, _status(item)) for item in items)
+            return
+        descriptor = self._opened(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, 0)
+        try:
+            with os.scandir(descriptor) as items:
+                yield from ((item.name, _status(item)) for item in items)
+        finally:
+            os.close(descriptor)
+
     def walk(self, folder: str, *, leave_out: frozenset[str] = frozenset()) -> Iterator[Entry]:
         """Every plain file below folder in path order; names in leave_out are not entered."""
         try:

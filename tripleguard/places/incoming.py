@@ -34,6 +34,11 @@ class DriveIncoming:
         with told(storing.place, "starting a copy"):
             self._fd = self._create()
 
+    @property
+    def path(self) -> str:
+        """Where the unfinished copy lies."""
+        return self._path
+
     def write(self, buffer: memoryview) -> None:
         if self._flushed:
             raise AssertionError("a flushed copy is never written to")

@@ -14,17 +14,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tripleguard.catalog import questions
-from tripleguard.catalog.findings import notice
 from tripleguard.catalog.journal import add_event, begin_job, end_job
-from tripleguard.catalog.writing import copy_state
 from tripleguard.digest import Hasher, file_of
 from tripleguard.errors import NoRoom, PlaceFailed, Stopped
 from tripleguard.forecast import share_bound
 from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
-from tripleguard.model import Copy, CopyState, EventType, File, FindingKind, Outcome
-from tripleguard.names import shown
+from tripleguard.model import Copy, EventType, File, Outcome
 from tripleguard.places.media import aligned_buffer
 from tripleguard.work.chunks import CHUNK
+from tripleguard.work.failing import enter_failed
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.progress import Job, Moved
 
@@ -71,7 +69,7 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
             done += copy.size
             if why is not None:
                 failed.append((copy.path, why))
-                _enter_failure(kit, drive, copy, why, job)
+                enter_failed(kit, copy, why, "drill", job)
         found.append(
             PlaceDrilled(
                 drive.record.name, total, len(sample), tuple(failed), share_bound(len(sample), len(failed))
@@ -165,30 +163,3 @@ def _copied_out(drive: OpenDrive, copy: Copy, target: Path) -> File:
     finally:
         reading.close()
     return hasher.file()
-
-
-def _enter_failure(kit: Kit, drive: OpenDrive, copy: Copy, why: str, job_id: int) -> None:
-    """A copy that can't be restored is corrupt, and a finding."""
-    now = kit.clock.now()
-    with kit.catalog.writing():
-        copy_state(kit.catalog, copy.id, CopyState.CORRUPT, now)
-        notice(
-            kit.catalog,
-            FindingKind.CORRUPT,
-            drive.record.id,
-            copy.path,
-            now,
-            copy_id=copy.id,
-            file_id=copy.file_id,
-            evidence={"drill": why},
-        )
-        add_event(
-            kit.catalog,
-            EventType.FIXITY_CHECK,
-            Outcome.FAILURE,
-            f"{shown(copy.path)}: {why}",
-            now,
-            job_id=job_id,
-            place_id=drive.record.id,
-            file_id=copy.file_id,
-        )

@@ -1,0 +1,215 @@
+"""Where a shoot may be handed over, and what is in the way: nothing is overwritten, no drive or card touched."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from images import Images, images_below
+from test_handover import SHOOT, library_validates, offloaded, on_card, payload
+from world import World, contents, finished
+
+from tripleguard.catalog.shoots import the_shoot
+from tripleguard.errors import NoRoom
+from tripleguard.places.handing import open_handing
+from tripleguard.work.handover import Wish, hand_over
+from tripleguard.work.kit import opened, where_drives_are
+
+
+@pytest.fixture
+def after(world: World) -> World:
+    """The morning after: a card is on both drives."""
+    card = world.card()
+    card.frames(4)
+    offloaded(world, card)
+    return world
+
+
+def test_nothing_is_handed_over_on_a_drive_or_on_a_card(after: World) -> None:
+    drive, card = after.drives["A"], after.root / "card"
+    stranger = after.folder("strangers-drive")
+    (stranger / ".tripleguard").mkdir()
+    (stranger / ".tripleguard" / "place.json").write_text("{}")
+    after.folder("a-bag")
+    (after.root / "a-bag" / "bagit.txt").write_text("BagIt-Version: 1.0\n")
+    (after.root / "link").symlink_to(drive)
+    before = contents(after.root)
+    for folder in (
+        drive,
+        drive / "client",
+        drive / "2026" / SHOOT / "client",
+        drive / ".tripleguard" / "client",
+        after.root / "link" / "client",
+        card,
+        card / "client",
+        card / "DCIM" / "client",
+        stranger / "client",
+        after.root / "a-bag" / "client",
+        after.root,
+        after.root / "nowhere" / "client",
+    ):
+        answer = after.run("handover", "quay", folder)
+        assert answer.status == 2, folder
+        assert "Nothing can be handed over in" in answer.err, folder
+    assert {path: digest for path, digest in contents(after.root).items() if "home" not in path} == {
+        path: digest for path, digest in before.items() if "home" not in path
+    }
+
+
+def test_a_folder_that_holds_something_is_left_alone(after: World) -> None:
+    out = after.folder("client")
+    (out / "contract.txt").write_text("signed")
+    answer = after.run("handover", "quay", out)
+    assert answer.status == 2
+    assert "it holds contract.txt" in answer.err
+    assert contents(out).keys() == {"contract.txt"}
+    assert not (out / ".tripleguard").exists()
+
+
+def test_a_finished_bag_is_not_filled_again(after: World) -> None:
+    out = after.root / "client"
+    assert after.run("handover", "quay", out).status == 0
+    before = contents(out)
+    answer = after.run("handover", "quay", out)
+    assert answer.status == 2
+    assert "handed over already" in answer.err
+    assert contents(out) == before
+
+
+def unfinished(world: World, *arguments: object) -> Path:
+    """A folder that waits for a drive that is away."""
+    for drive in world.drives.values():
+        next(drive.rglob("ORR_0002.DNG")).rename(world.root / f"kept-{drive.name}")
+    out = world.root / "client"
+    assert world.run("handover", "quay", out, *arguments).status == 1
+    for drive in world.drives.values():
+        (world.root / f"kept-{drive.name}").rename(next(drive.rglob("ORR_0001.DNG")).with_name("ORR_0002.DNG"))
+    return out
+
+
+def test_what_stands_in_the_way_is_never_overwritten(after: World) -> None:
+    out = unfinished(after)
+    in_the_way = next(out.rglob("ORR_0001.DNG")).with_name("ORR_0002.DNG")
+    in_the_way.write_bytes(b"the client's own")
+    answer = after.run("handover", "quay", out)
+    assert answer.status == 3
+    assert "holds something else where" in answer.err
+    assert in_the_way.read_bytes() == b"the client's own"
+    assert not (out / "bagit.txt").exists()
+    in_the_way.unlink()
+    assert after.run("handover", "quay", out).status == 0
+    library_validates(out)
+
+
+def test_a_file_that_nobody_listed_is_not_handed_over_by_mistake(after: World) -> None:
+    out = unfinished(after)
+    (out / "data" / "invoice.txt").write_text("x")
+    answer = after.run("handover", "quay", out)
+    assert answer.status == 2
+    assert "data/invoice.txt, which is not part of this shoot" in answer.err
+
+
+def test_an_unfinished_folder_is_not_filled_with_something_else(after: World) -> None:
+    out = unfinished(after)
+    assert after.run("handover", "quay", out, "--list").status == 2
+    answer = after.run("handover", "quay", out, "--selects")
+    assert answer.status == 2
+    assert after.run("handover", "quay", out).status == 0
+
+
+def test_the_shoot_must_be_the_one_that_is_meant(after: World) -> None:
+    card = after.card("second")
+    card.frames(1, first=90)
+    assert after.run("offload", card.root, "--shoot", "Quay night two").status == 0
+    answer = after.run("handover", "quay", after.root / "client")
+    assert answer.status == 2
+    assert "2 shoots match" in answer.err
+    assert not (after.root / "client").exists()
+    assert after.run("handover", "no such", after.root / "client").status == 2
+    # A whole name is that shoot, although another one's name begins with it.
+    assert after.run("handover", "Quay night", after.root / "client").status == 0
+
+
+def test_what_changed_between_two_runs_is_told(after: World) -> None:
+    out = unfinished(after)
+    card = after.card("later")
+    card.frames(1, first=50)
+    offloaded(after, card)
+    assert after.run("handover", "quay", out).status == 0
+    assert len(payload(out)) == 5
+    library_validates(out)
+
+
+@pytest.fixture
+def images(here: Path) -> Iterator[Images]:
+    with images_below(here) as made:
+        yield made
+
+
+@pytest.mark.images
+def test_a_bag_on_the_clients_exfat_disk(world: World, images: Images) -> None:
+    """Names that exFAT can't hold are fitted; after a remount the bag is valid."""
+    card = world.card()
+    card.frames(3)
+    card.put("DCIM/100ORREY/what?.DNG", b"x" * 5000)
+    offloaded(world, card)
+    disk = images.mount("client", "exfat", 32)
+    answer = world.run("handover", "quay", disk / "client", "--json")
+    assert answer.status == 0, answer.err
+    assert [one["path"].rpartition("/")[2] for one in answer.json["renamed"]] == ["what_.DNG"]
+    assert answer.json["medium"] == "dropped"
+    images.unmount(disk)
+    images.mount("client", "exfat")
+    library_validates(disk / "client")
+    assert sorted(payload(disk / "client").values()) == sorted(on_card(card.root).values())
+
+
+@pytest.mark.images
+def test_a_disk_that_is_too_small_is_told_before_the_first_byte(after: World, images: Images) -> None:
+    card = after.card("large")
+    card.put("DCIM/100ORREY/FILM.MP4", b"x" * 9_000_000)
+    offloaded(after, card)
+    disk = images.mount("client", "ext4", 8)
+    answer = after.run("handover", "quay", disk / "client")
+    assert answer.status == 3
+    assert "has no room" in answer.err
+    assert not list((disk / "client").rglob("*.DNG"))
+
+
+@pytest.mark.images
+def test_a_disk_that_fills_up_meanwhile_goes_on_once_there_is_room(after: World, images: Images) -> None:
+    card = after.card("large")
+    for number in range(6):
+        card.put(f"DCIM/100ORREY/FILM{number}.MP4", bytes([number]) * 2_000_000)
+    offloaded(after, card)
+    disk = images.mount("client", "ext4", 24)
+    with after.kit() as kit:
+        target = open_handing(disk / "client", [], ("DCIM",))
+        with opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
+            job = hand_over(kit, ready.drives, target, Wish(the_shoot(kit.catalog, "quay")))
+            next(job)
+            while not list((disk / "client").rglob("FILM*.MP4")):
+                next(job)
+            filled = disk / "filled"
+            _fill(filled)
+            with pytest.raises(NoRoom) as caught:
+                finished(job)
+        target.close()
+    assert "same command again" in caught.value.do
+    assert "topup" not in str(caught.value)
+    filled.unlink()
+    answer = after.run("handover", "quay", disk / "client", "--json")
+    assert answer.status == 0, answer.err
+    assert answer.json["already_there"] >= 1
+    library_validates(disk / "client")
+
+
+def _fill(path: Path) -> None:
+    """Take all the room that is left on a disk."""
+    try:
+        with path.open("wb", buffering=0) as file:
+            while True:
+                file.write(b"\1" * 65536)
+    except OSError:
+        return
