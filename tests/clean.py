@@ -12,6 +12,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from files import marked
 from world import CardFolder, World
 
 _HOUR = 3600 * 10**9
@@ -60,11 +61,11 @@ def _fill(card: CardFolder, number: int) -> None:
             case 0 if one < _EQUAL * 8:
                 card.put(f"{name}.xmp", b"<x rating='3'/>" if one % 16 else b"")
             case 1:
-                card.put(f"{name} B\u00fchne \u4e2d.jpg", chance.randbytes(chance.randrange(1, 6000)))
+                card.put(f"{name} B\u00fchne \u4e2d.jpg", marked(chance.randbytes(chance.randrange(1, 6000))))
             case 2:
                 card.put(f"{name}.WAV", chance.randbytes(4096))
             case _:
-                card.put(f"{name}.JPG", chance.randbytes(chance.randrange(1, 9000)))
+                card.put(f"{name}.JPG", marked(chance.randbytes(chance.randrange(1, 9000))))
 
 
 def _mislead(drive: Path, paths: list[str]) -> None:

@@ -247,7 +247,7 @@ def main() -> int:
 def _campaign(kind: str, number: int, first: int) -> int:
     began, landed, failed, seed = time.monotonic(), list[Landed](), 0, first
     with (
-        tempfile.TemporaryDirectory(prefix="tripleguard-kills-", dir=_disk()) as root,
+        tempfile.TemporaryDirectory(prefix="tripleguard-kills-", dir=scratch_disk()) as root,
         ground(Path(root), kind) as place,
     ):
         while len(landed) < number and failed < 10:
@@ -275,7 +275,7 @@ def _tell(what: str, words: list[str]) -> None:
     print(f"  {what}: " + ", ".join(f"{word} {count}" for word, count in Counter(words).most_common()))
 
 
-def _disk() -> Path:
+def scratch_disk() -> Path:
     """Where a read-back can reach a device: the temporary folder, or one beside the project."""
     from tripleguard.places.media import depth_of
 

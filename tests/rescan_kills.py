@@ -15,6 +15,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from files import marked
 from opening import Opened, watched
 from oracle import Oracle
 from world import World
@@ -62,7 +63,7 @@ def shelf_below(root: Path, frames: int, small: int) -> Iterator[Shelf]:
     card.frames(frames, size=9 * MIB)
     chance = random.Random(2)
     for number in range(1, small + 1):
-        card.put(f"DCIM/101ORREY/ORR_{number:04d}.JPG", chance.randbytes(chance.randrange(1, 60_000)))
+        card.put(f"DCIM/101ORREY/ORR_{number:04d}.JPG", marked(chance.randbytes(chance.randrange(1, 60_000))))
     assert world.run("offload", card.root).status == 0
     folders = [path for drive in world.drives.values() for path in drive.glob("2026/*/*") if path.is_dir()]
     with watched(*folders) as opened:
@@ -98,8 +99,11 @@ def killed(shelf: Shelf, limit: str, seconds: float) -> Killed:
     return found
 
 
-def resumed(shelf: Shelf, first: Killed) -> None:
-    """Let the next rescan go on, and hold what it reads against what was read and entered before."""
+def resumed(shelf: Shelf, first: Killed) -> list[int]:
+    """Let the next rescan go on, and hold what it reads against what was read and entered before.
+
+    How many pictures were read twice on each drive; small files do not count. Raises AssertionError.
+    """
     copies = shelf.copies()
     shelf.opened.take()
     second = shelf.world.run("rescan", "--all", "--json").json
@@ -107,10 +111,13 @@ def resumed(shelf: Shelf, first: Killed) -> None:
     assert (second["findings"], second["finished"]) == ([], True)
     assert shelf.verified_since(first.began) == copies
     if first.over:
-        return
+        return []
+    pictures: list[int] = []
     assert set(again) == copies - first.entered
     assert len(again) == second["read_back"] == len(copies) - len(first.entered)
     for drive in shelf.world.drives.values():
         twice = [path for path in first.opened & set(again) if path.is_relative_to(drive)]
         size = sum(path.stat().st_size for path in twice)
+        pictures.append(sum(path.stat().st_size > LESS_THAN_A_PICTURE for path in twice))
         assert len(twice) <= 1 or size <= LESS_THAN_A_PICTURE, f"{len(twice)} files, {size:,} bytes"
+    return pictures
