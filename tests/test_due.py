@@ -158,7 +158,12 @@ def test_a_first_start_does_not_catch_up_on_nights_before_it() -> None:
     now = ns("2026-06-14T15:00", BERLIN)
     served = from_now_on(table(), {}, now, BERLIN)
     assert due(table(), served, now, BERLIN) == []
-    assert {one.what for one in due(table(), served, now + DAY, BERLIN)} == {What.TOPUP, What.QUICK, What.READ}
+    assert {one.what for one in due(table(), served, now + DAY, BERLIN)} == {
+        What.TOPUP,
+        What.QUICK,
+        What.READ,
+        What.REPORT,
+    }
 
 
 def test_a_clock_that_was_years_ahead_does_not_stop_the_nights() -> None:
@@ -228,7 +233,10 @@ def test_the_alarm_is_set_to_what_comes_next() -> None:
     now = ns("2026-06-13T22:00", BERLIN)  # a Saturday
     coming = upcoming(table(night="03:00-07:00", drill="sunday 04:00"), now, BERLIN)
     assert coming[0][1] == ns("2026-06-14T03:00", BERLIN)
-    assert coming[-1] == (What.DRILL, ns("2026-06-14T04:00", BERLIN))
+    assert coming[-2:] == [
+        (What.DRILL, ns("2026-06-14T04:00", BERLIN)),
+        (What.REPORT, ns("2026-06-14T07:30", BERLIN)),
+    ]
 
 
 def test_the_alarm_rings_once_and_can_be_set_anew() -> None:

@@ -240,7 +240,13 @@ def test_a_night_that_was_slept_through_is_caught_up_at_the_start(evening: World
     with watching(evening) as watch:
         watch.until_idle()
         assert ended(watch.status(), "quick rescan") == []
-        assert {one["what"] for one in watch.status()["next"]} == {"top-up", "quick rescan", "rescan", "drill"}
+        assert {one["what"] for one in watch.status()["next"]} == {
+            "top-up",
+            "quick rescan",
+            "rescan",
+            "report",
+            "drill",
+        }
 
 
 def test_the_log_is_one_object_a_line_and_shows_no_name_as_it_is(evening: World) -> None:

@@ -53,6 +53,7 @@ def test_a_week_over_the_pacific_reads_every_copy_in_time_and_no_night_twice(wor
                 for errand in due(table, notes.served, clock.at, clock.where):
                     ended = finished(job_for(kit, errand, notes))
                     assert ended.outcome is Outcome.DONE, ended
+                    assert ended.tell == ""
                     assert errand.served is not None
                     notes.served[errand.what] = errand.served
             if local.hour == 8:

@@ -26,6 +26,8 @@ _WATCH_TIMES = {
     "settle": ("settle_seconds", 'a time like "10s"'),
     "scan_every": ("scan_seconds", 'a time like "15min"'),
     "night": ("night_hours", 'hours like "03:00-07:00"'),
+    "report_at": ("report_time", 'a time like "07:30", or ""'),
+    "heartbeat_every": ("heartbeat_seconds", 'a time like "10min"'),
     "drill": ("drill_time", 'a day and a time like "sunday 04:00", or ""'),
 }
 """Settings of the watch that are times: the property that understands it, and what is expected."""
@@ -111,6 +113,12 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     drill: str = "sunday 04:00"
     drill_files: Annotated[int, msgspec.Meta(ge=1, le=100_000)] = 20
     battery_floor: Annotated[int, msgspec.Meta(ge=0, le=100)] = 30
+    report_at: str = "07:30"
+    keep_reports: Annotated[int, msgspec.Meta(ge=1, le=10_000)] = 100
+    unseen_days: Annotated[int, msgspec.Meta(ge=1)] = 3
+    tell: tuple[str, ...] = ()
+    heartbeat: str = ""
+    heartbeat_every: str = "10min"
 
     @property
     def settle_seconds(self) -> float:
@@ -119,6 +127,15 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     @property
     def scan_seconds(self) -> float:
         return seconds_of(self.scan_every)
+
+    @property
+    def heartbeat_seconds(self) -> float:
+        return seconds_of(self.heartbeat_every)
+
+    @property
+    def report_time(self) -> time | None:
+        """When the report is written; None: never."""
+        return time.fromisoformat(self.report_at.strip()) if self.report_at.strip() else None
 
     @property
     def night_hours(self) -> tuple[time, time]:

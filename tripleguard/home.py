@@ -44,6 +44,11 @@ class Home:
         return self.root / "locks"
 
     @property
+    def reports(self) -> Path:
+        """The watch's reports, the newest of each form and those before."""
+        return self.root / "reports"
+
+    @property
     def watch(self) -> Path:
         """What the watch notes for itself and for `status`, and its log."""
         return self.root / "watch"
@@ -145,6 +150,12 @@ def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:
         if durable:
             os.fsync(file.fileno())
     fresh.replace(path)
+
+
+def keep_newest(folder: Path, pattern: str, keep: int) -> None:
+    """Remove all but the last files of that pattern, by name, from a folder of notes below the home."""
+    for path in sorted(folder.glob(pattern))[:-keep]:
+        path.unlink(missing_ok=True)
 
 
 def bounded_log(path: Path, size: int, older: int) -> logging.Handler:

@@ -49,6 +49,9 @@ def timetable(settings: Settings) -> Timetable:
     """The timetable that the settings ask for."""
     begins, ends = settings.watch.night_hours
     entries = [Entry(what, begins) for what in (What.TOPUP, What.QUICK, What.READ)]
+    morning = settings.watch.report_time
+    if morning is not None:
+        entries.append(Entry(What.REPORT, morning))
     drill = settings.watch.drill_time
     if drill is not None:
         entries.append(Entry(What.DRILL, drill[1], drill[0]))

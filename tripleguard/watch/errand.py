@@ -19,8 +19,8 @@ class What(enum.StrEnum):
     FRESH = "new files"
     TOPUP = "top-up"
     ANSWER = "answer"
-    REPORT = "report"
     QUICK = "quick rescan"
+    REPORT = "report"
     READ = "rescan"
     DRILL = "drill"
 

@@ -15,6 +15,7 @@ from tripleguard.reports.words import count
 from tripleguard.watch.carding import answer_again, serve_card
 from tripleguard.watch.errand import Ended, Errand, Outcome, What
 from tripleguard.watch.landing import Landing
+from tripleguard.watch.morning import morning
 from tripleguard.watch.newfiles import brought_in, taken_in
 from tripleguard.watch.notes import Notes
 from tripleguard.work.budget import Budget
@@ -43,6 +44,8 @@ def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = No
             return _rescanned(kit, errand, "quick")
         case What.READ:
             return _rescanned(_ahead(kit), errand, "due")
+        case What.REPORT:
+            return morning(kit, errand)
         case What.DRILL:
             return _drilled(kit, errand)
         case _:

@@ -29,6 +29,7 @@ from tripleguard.watch.looking import Looker
 from tripleguard.watch.notes import Notes
 from tripleguard.watch.power import battery_now, held_back
 from tripleguard.watch.status import Doing, Here, Last, Next, Status, Waiting, keep_status
+from tripleguard.watch.telling import Teller
 from tripleguard.watch.volumes import Plugged
 from tripleguard.watch.wanting import Wanting
 from tripleguard.work.kit import WAY_LOCK, Kit
@@ -36,6 +37,7 @@ from tripleguard.work.kit import WAY_LOCK, Kit
 _IDLE, _BUSY, _YIELDING = 30.0, 0.5, 0.2
 _GRACE = 1.4
 """Seconds that a job gets to end in good order."""
+_LAST_WORDS = 0.3
 _KEPT = 20
 _SLEPT = int(_IDLE + 60) * SECOND
 """A look at the clock that comes so much later than the last one (ns): the machine was asleep."""
@@ -83,6 +85,7 @@ class Loop:
         self._table = timetable(kit.settings)
         self._alarm = Alarm(lambda: self._queue.put(_Rang()))
         self._looker = Looker(kit, lambda plugged, trouble: self._queue.put(_Seen(plugged, trouble)))
+        self._teller = Teller(kit.settings.watch, journal)
         self._landing = Landing(kit, lambda key, files: self._queue.put(_Landed(key, files)), journal.trouble)
         self._hand = Hand(
             kit,
@@ -103,6 +106,7 @@ class Loop:
         self._alarm.start()
         self._looker.start()
         self._landing.start()
+        self._teller.start()
         try:
             while True:
                 with contextlib.suppress(queue.Empty):
@@ -130,6 +134,7 @@ class Loop:
         if doing is not None:
             self._journal.say(f"The {doing.what} was cut off; it goes on at the next start.")
         self._hand.put_down()
+        self._teller.end(_LAST_WORDS)
         self._journal.say("The watch has ended.")
         self._show()
 
@@ -159,6 +164,7 @@ class Loop:
             self._journal.say(line)
         if note.trouble and note.trouble != self._trouble:
             self._journal.trouble(note.trouble)
+            self._tell_person(note.trouble, note.trouble)
         self._trouble = note.trouble
 
     def _look_at_the_clock(self) -> None:
@@ -206,7 +212,15 @@ class Loop:
         self._journal.say(f"{words}: {ended.message}", outcome=ended.outcome)
         if ended.outcome is Outcome.WAITS:
             return
+        if ended.tell:
+            self._tell_person(ended.tell, f"{ended.card.fingerprint if ended.card else ''} {ended.tell}")
         self._last.appendleft(Last(errand.what, errand.subject, at, ended.outcome, shown(ended.message)))
+
+    def _tell_person(self, words: str, key: str) -> None:
+        """Say it through the channels, unless just that was said today."""
+        if self._notes.is_new(key, self._kit.clock.now()):
+            self._journal.say(f"Told: {words}")
+            self._teller.tell(words)
 
     # What to do
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import msgspec
+from blake3 import blake3
 
-from tripleguard.clock import DAY
+from tripleguard.clock import HOUR
 from tripleguard.home import Home, keep_note
 from tripleguard.watch.errand import CardAnswer
 
@@ -27,7 +28,7 @@ class _Kept(msgspec.Struct):
 class Notes:
     """served: errand word to the occurrence served last, UTC ns. cards: fingerprint to the answer.
 
-    told: what a person was told, by its words, and when (UTC ns).
+    told: what a person was told, by a digest of its words, and when (UTC ns).
     """
 
     home: Home
@@ -41,11 +42,12 @@ class Notes:
         self.cards[card.fingerprint] = card
         self._since[card.fingerprint] = now
 
-    def is_new(self, words: str, now: int, quiet: int = DAY) -> bool:
+    def is_new(self, words: str, now: int, quiet: int = 20 * HOUR) -> bool:
         """Whether a person did not hear these words within quiet ns; they count as said from now on."""
-        if now - self.told.get(words, -quiet) < quiet:
+        key = blake3(words.encode("utf-8", "backslashreplace")).hexdigest()[:32]
+        if 0 <= now - self.told.get(key, now - quiet) < quiet:
             return False
-        self.told[words] = now
+        self.told[key] = now
         return True
 
     def keep(self) -> None:

@@ -126,7 +126,8 @@ class Wanting:
     def _can_be_done(self, errand: Errand) -> bool:
         if errand.what in GIVES_WAY and self.held_back:
             return False
-        return self._has_drive or (self._ask_only and errand.what is What.CARD)
+        needs_none = errand.what is What.REPORT or (self._ask_only and errand.what is What.CARD)
+        return self._has_drive or needs_none
 
     @property
     def _has_drive(self) -> bool:
