@@ -15,6 +15,13 @@ from tripleguard.names import trouble_with_title
 _PART = re.compile(r"\\\{([a-z]+)\\\}")
 _SHAPES = {"year": "[0-9]{4}", "date": "[0-9]{4}-[0-9]{2}-[0-9]{2}", "shoot": "[^/]+?", "body": "[^/]+?"}
 
+_DATED = re.compile(
+    r"(?P<year>(?:19|20)\d\d)[-_. ]?(?P<month>0[1-9]|1[0-2])[-_. ]?(?P<of_month>0[1-9]|[12]\d|3[01])"
+    r"[ _-]+(?P<name>.+)"
+)
+_NO_SHOOT = frozenset({"DCIM", "RAW", "RAWS", "JPG", "JPEG", "CARDS", "CARD", "ORIGINALS", "PRIVATE", "VIDEO"})
+"""Folders that people and cameras make within a shoot (common practice, no source)."""
+
 
 def shooting_day(local: datetime, starts: time) -> str:
     """The day (`YYYY-MM-DD`) that a camera's wall time belongs to."""
@@ -38,12 +45,27 @@ def shoot_at(layout: Layout, path: str) -> tuple[str, str] | None:
     if found is None:
         return None
     day, shoot = found["date"], found["shoot"]
-    try:
-        date.fromisoformat(day)
-    except ValueError:
+    if not _is_day(day):
         return None
     same = found[0].startswith(f"{shoot_folder(layout, day, shoot)}/")
     return (day, shoot) if same and trouble_with_title(shoot) is None else None
+
+
+def shoot_called(folder: str) -> tuple[str | None, str | None]:
+    """The day and name that somebody gave a shoot by calling its folders so, as far as they can be told.
+
+    The deepest folder that begins with a date decides; else the deepest that is no camera's own and no year.
+    """
+    parts = [part for part in folder.split("/") if part]
+    for part in reversed(parts):
+        dated = _DATED.fullmatch(part)
+        day = "-".join(dated.group("year", "month", "of_month")) if dated else ""
+        if dated and _is_day(day) and trouble_with_title(dated["name"]) is None:
+            return day, dated["name"]
+    for part in reversed(parts):
+        if not (dcf_folder(part) or part.upper() in _NO_SHOOT or part.isdigit() or trouble_with_title(part)):
+            return None, part
+    return None, None
 
 
 def may_hold_shoots(layout: Layout, name: str) -> bool:
@@ -61,6 +83,14 @@ def _as_group(field: re.Match[str]) -> str:
     """A field of the template as a pattern; the day and the shoot can be asked for by name."""
     shape = _SHAPES.get(field[1], "[^/]+?")
     return f"(?P<{field[1]}>{shape})" if field[1] in ("date", "shoot") else f"(?:{shape})"
+
+
+def _is_day(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _filled(part: str, day: str, shoot: str, body: str, name: str) -> str:

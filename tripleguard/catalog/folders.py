@@ -73,3 +73,44 @@ def copies_in(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
         f"SELECT {COPY} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? ORDER BY c.name", place_id, to_db(folder)
     )
     return [copy_of(row) for row in rows]
+
+
+def copies_of_shoot(catalog: Catalog, place_id: int, shoot_id: int, *, apart_from: str) -> list[tuple[str, bytes]]:
+    """Path and digest of a shoot's present copies on a place that do not lie at or below a folder, in path order.
+
+    Where the counts say that there are none, nothing is searched.
+    """
+    at_home = (to_db(apart_from), to_db(apart_from + "/"), to_db(apart_from + "/"))
+    counted = catalog.row("SELECT copies FROM coverage WHERE place_id = ? AND shoot_id = ?", place_id, shoot_id)
+    below = "(d.path = ? OR substr(d.path, 1, length(?)) = ?)"
+    inside = catalog.row(
+        "SELECT count(*) FROM folders d JOIN copies c ON c.folder_id = d.id WHERE d.place_id = ?"
+        f" AND c.shoot_id = ? AND c.state = 'present' AND {below}",
+        place_id,
+        shoot_id,
+        *at_home,
+    )
+    assert inside is not None
+    if counted is None or counted[0] <= inside[0]:
+        return []
+    rows = catalog.rows(
+        "SELECT d.path, c.name, f.digest FROM folders d JOIN copies c ON c.folder_id = d.id"
+        " JOIN files f ON f.id = c.file_id WHERE d.place_id = ? AND c.shoot_id = ? AND c.state = 'present'"
+        f" AND NOT {below}",
+        place_id,
+        shoot_id,
+        *at_home,
+    )
+    return sorted((joined_path(path, name), digest) for path, name, digest in rows)
+
+
+def files_right_in(catalog: Catalog, place_id: int, folder: str, since: int) -> list[int]:
+    """The files right in a folder of a place that were first seen at or after then (UTC ns)."""
+    rows = catalog.rows(
+        "SELECT f.id FROM folders d JOIN copies c ON c.folder_id = d.id JOIN files f ON f.id = c.file_id"
+        " WHERE d.place_id = ? AND d.path = ? AND c.state = 'present' AND f.first_seen_at >= ?",
+        place_id,
+        to_db(folder),
+        since,
+    )
+    return [row[0] for row in rows]

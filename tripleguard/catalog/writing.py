@@ -93,6 +93,12 @@ def size_is(catalog: Catalog, file_id: int, size: int) -> None:
     )
 
 
+def shoot_becomes(catalog: Catalog, file_id: int, shoot_id: int) -> None:
+    """A file and its copies belong to this shoot."""
+    catalog.run("UPDATE files SET shoot_id = ? WHERE id = ?", shoot_id, file_id)
+    catalog.run("UPDATE copies SET shoot_id = ? WHERE file_id = ?", shoot_id, file_id)
+
+
 def add_card_file(catalog: Catalog, job_id: int, entry: Entry, file_id: int, read_at: int) -> None:
     """Remember that this job read this path on the card and found this file."""
     folder, name = split_path(entry.path)

@@ -23,6 +23,7 @@ _COMMANDS = {
     "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),
     "retire": ("tripleguard.cli.retire", "Take a drive out of service, once everything is safe without it."),
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),
+    "adopt": ("tripleguard.cli.adopt", "Take an archive made by hand into the catalog, as it lies."),
     "rebuild": ("tripleguard.cli.rebuild", "A new catalog from what the drives hold."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "handover": ("tripleguard.cli.handover", "Give a shoot away as a bag that anyone can check; check one."),

@@ -1,12 +1,15 @@
-"""What a rebuilt catalog knows and what it does not, as lines for a terminal and as JSON."""
+"""What a rebuilt catalog knows and what it does not, and what was adopted, as lines and as JSON."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
+from tripleguard.catalog.shoots import totals
+from tripleguard.catalog.store import Catalog
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, text
 from tripleguard.reports.words import count, duration, size
+from tripleguard.work.adopting import Adopted
 from tripleguard.work.rebuild import RebuildResult
 
 _NAMED = 20
@@ -31,6 +34,8 @@ def rebuilt(result: RebuildResult) -> Iterator[str]:
         parts += [f"{place.unknown:,} unknown (a rescan reads them, `adopt` enters them)"] if place.unknown else []
         parts += [f"{place.gone:,} not there any more"] if place.gone else []
         yield f"Drive {shown(place.place)}: {', '.join(parts)}"
+        for path in place.out_of_reach:
+            yield f"  can't be listed, so nothing is said of what is in it: {shown(path)}"
     if result.away:
         yield f"Not connected: {', '.join(map(shown, result.away))}. What they hold is known from snapshots only."
     for conflict in result.conflicts[:_NAMED]:
@@ -42,6 +47,57 @@ def rebuilt(result: RebuildResult) -> Iterator[str]:
     if result.kept:
         yield f"The catalog that was there before lies at {shown(str(result.kept))}."
     yield "Next: `tripleguard rescan` with the drives connected. Do not reformat a card before that."
+
+
+def short_of(catalog: Catalog) -> int:
+    """How many files have fewer verified copies than the rule asks."""
+    return totals(catalog)[2]
+
+
+def adopted(result: Adopted, short: int) -> Iterator[str]:
+    """What was entered from each drive, what differs between them, and what to do next."""
+    for name, one in result.taken.items():
+        moved = f", {one.moved:,} known and moved" if one.moved else ""
+        yield (
+            f"Drive {shown(name)}: {count(one.entered, 'file')} entered{moved}, {size(one.total_bytes)} read back "
+            f"from the medium"
+        )
+        for path in one.left[:_NAMED]:
+            yield f"  not entered, it changed or could not be read: {shown(path)}"
+        if len(one.left) > _NAMED:
+            yield f"  and {len(one.left) - _NAMED:,} more"
+        yield from (f"Trouble: {line}" for line in map(str, one.troubles))
+    yield from (f"Trouble: {line}" for line in map(str, result.troubles))
+    yield from (f"Can't be listed, so it was not entered: {shown(path)}" for path in result.unlisted)
+    for path in result.differing[:_NAMED]:
+        yield f"Differs between drives, one may be damaged: {shown(path)}"
+    if len(result.differing) > _NAMED:
+        yield f"and {len(result.differing) - _NAMED:,} more that differ; all are in the --json output"
+    if short:
+        yield f"{count(short, 'file')} now have fewer copies than the rule asks. Next: `tripleguard topup`."
+    else:
+        yield "Every file has the copies the rule asks for."
+
+
+def adopted_object(result: Adopted, short: int) -> dict[str, object]:
+    """The same for programs."""
+    return {
+        "schema": SCHEMA,
+        "places": [
+            {
+                "name": text(name),
+                "entered": one.entered,
+                "moved": one.moved,
+                "bytes": one.total_bytes,
+                "left": [text(path) for path in one.left],
+            }
+            for name, one in result.taken.items()
+        ],
+        "unlisted": [text(path) for path in result.unlisted],
+        "differing": [text(path) for path in result.differing],
+        "short": short,
+        "seconds": result.seconds,
+    }
 
 
 def rebuilt_object(result: RebuildResult) -> dict[str, object]:
@@ -60,6 +116,7 @@ def rebuilt_object(result: RebuildResult) -> dict[str, object]:
                 "listed": one.listed,
                 "unknown": one.unknown,
                 "gone": one.gone,
+                "out_of_reach": [text(path) for path in one.out_of_reach],
             }
             for one in result.places
         ],

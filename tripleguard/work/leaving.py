@@ -7,6 +7,7 @@ catalog. A list never loses a line that somebody else put there.
 from __future__ import annotations
 
 import os
+import threading
 import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -20,7 +21,7 @@ from tripleguard.home import forget_scratch, scratch_file
 from tripleguard.layout import shoot_folder
 from tripleguard.model import Shoot
 from tripleguard.names import fitted
-from tripleguard.places.own import CHECK_LIST, OWN
+from tripleguard.places.own import CHECK_LIST, LISTS, OWN
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.setting_up import ensure_catalog_id
 
@@ -56,7 +57,7 @@ def _leave_snapshots(kit: Kit, behind: Sequence[tuple[OpenDrive, list[Shoot]]]) 
     mine = f"-{ensure_catalog_id(kit)[:8]}.db.gz"
     fresh = f"catalog-{stamp_utc(kit.clock.now())}{mine}"
     troubles: list[TripleguardError] = []
-    plain = scratch_file(kit.home, f"snapshot-{os.getpid()}.db")
+    plain = scratch_file(kit.home, f"snapshot-{os.getpid()}-{threading.get_ident()}.db")
     try:
         kit.catalog.copy_into(plain)
         for drive, lagging in behind:
@@ -99,6 +100,16 @@ def _leave_list(kit: Kit, drive: OpenDrive, shoot: Shoot) -> None:
             lines.setdefault(name, digest)
     content = checklist.written(sorted(lines.items()))
     if content and content != before:
+        drive.place.write_own(path, [content])
+    _leave_list_of_others(kit, drive, shoot, folder)
+
+
+def _leave_list_of_others(kit: Kit, drive: OpenDrive, shoot: Shoot, folder: str) -> None:
+    """The list of a shoot's copies that lie elsewhere: an archive that was adopted stays as it is."""
+    here = folders.copies_of_shoot(kit.catalog, drive.record.id, shoot.id, apart_from=folder)
+    path = f"{LISTS}/{fitted(shoot.title, drive.place.limits)}.b3"
+    content = checklist.written(here)
+    if content and content != drive.place.read_own(path, _LIST_LIMIT):
         drive.place.write_own(path, [content])
 
 

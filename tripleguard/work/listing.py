@@ -6,17 +6,16 @@ nor gone: it is out of reach, and never called missing.
 
 from __future__ import annotations
 
-import os
-import stat
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard.catalog import folders
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy, CopyState, Entry
-from tripleguard.places.own import OWN, is_own
+from tripleguard.places.own import OWN
 from tripleguard.rules import is_as_recorded
 from tripleguard.work.kit import OpenDrive
+from tripleguard.work.walking import Walk
 
 
 @dataclass(slots=True)
@@ -49,51 +48,20 @@ class Listing:
         self._fine = fine
         self._absent = absent
         self._found = Differences()
-        self._refused: set[str] = set()
+        self._walk = Walk(drive.place)
 
     def differences(self, stopped: Callable[[], bool]) -> Differences | None:
         """Compare every folder with the catalog; None once stopped. Raises OSError if the drive is gone."""
         met: set[str] = set()
-        for folder, entries in self._folders(""):
+        for folder in self._walk.folders():
             if stopped():
                 return None
-            met.add(folder)
-            self._compare(folder, entries)
-        for folder in folders.folders_with_copies(self._catalog, self._drive.record.id):
-            if folder not in met and not folder.startswith(f"{OWN}/"):
-                self._compare(folder, [])
+            met.add(folder.path)
+            self._compare(folder.path, folder.entries)
+        for path in folders.folders_with_copies(self._catalog, self._drive.record.id):
+            if path not in met and not path.startswith(f"{OWN}/"):
+                self._compare(path, [])
         return self._found
-
-    def _folders(self, folder: str) -> Iterator[tuple[str, list[Entry]]]:
-        entries, below = [], []
-        for name, status in self._names(folder):
-            path = f"{folder}/{name}" if folder else name
-            if path == OWN:
-                continue
-            if isinstance(status, OSError):
-                self._refuse(path, status)
-            elif stat.S_ISDIR(status.st_mode):
-                below.append(path)
-            elif stat.S_ISREG(status.st_mode) and not is_own(path):
-                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
-        yield folder, entries
-        for path in below:
-            yield from self._folders(path)
-
-    def _names(self, folder: str) -> Sequence[tuple[str, os.stat_result | OSError]]:
-        try:
-            return self._drive.place.names(folder)
-        except OSError as error:
-            self._refuse(folder, error)
-            return []
-
-    def _refuse(self, path: str, error: OSError) -> None:
-        """Note what the file system does not give; what went away meanwhile is simply gone."""
-        if isinstance(error, FileNotFoundError | NotADirectoryError):
-            return
-        if not self._drive.place.here():
-            raise error
-        self._refused.add(path)
 
     def _compare(self, folder: str, entries: Sequence[Entry]) -> None:
         place_id = self._drive.record.id
@@ -110,7 +78,7 @@ class Listing:
         if fine:
             self._fine(tuple(fine))
         for copy in recorded.values():
-            if self._is_out_of_reach(copy.path):
+            if self._walk.is_out_of_reach(copy.path):
                 self._found.out_of_reach.append(copy)
             else:
                 self._absent(copy)
@@ -120,6 +88,3 @@ class Listing:
         if copy.state is CopyState.PRESENT:
             return True
         return self._quick and copy.state is not CopyState.MISSING
-
-    def _is_out_of_reach(self, path: str) -> bool:
-        return any(path == one or path.startswith(f"{one}/") or not one for one in self._refused)

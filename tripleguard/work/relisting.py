@@ -6,8 +6,6 @@ say differently of one path is told, and left for a rescan to decide by reading.
 
 from __future__ import annotations
 
-import re
-import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -29,14 +27,13 @@ from tripleguard.catalog.writing import (
 )
 from tripleguard.clock import SECOND
 from tripleguard.config import Settings
-from tripleguard.layout import shooting_day
+from tripleguard.layout import shoot_called, shooting_day
 from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
-from tripleguard.names import trouble_with_title
 from tripleguard.places.drive import Drive
-from tripleguard.places.own import ASIDE, CHECK_LIST, OWN, is_own
+from tripleguard.places.own import ASIDE, CHECK_LIST, LISTS, OWN
+from tripleguard.work.walking import Walk
 
 _LIST_LIMIT = 256 * 1024 * 1024
-_DATED = re.compile(r"([12]\d{3}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01]))[ _-]+(.+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +47,7 @@ class Relisted:
     listed: int
     unknown: int
     gone: int
+    out_of_reach: tuple[str, ...] = ()
 
 
 class Relisting:
@@ -62,49 +60,51 @@ class Relisting:
         self._drive = drive
         self._record = record
         self._now = now
+        self._walk = Walk(drive)
         self._known = self._moved = self._listed = self._unknown = self._gone = 0
 
     def steps(self) -> Iterator[int]:
         """Do it; yields now and then how many files were seen. Raises PlaceFailed, CatalogTrouble."""
         seen = 0
         met: set[str] = set()
-        for folder, entries, named, root in self._folders("", {}, ""):
-            met.add(folder)
+        lists: dict[str, tuple[Mapping[str, bytes], str]] = {}
+        top = self._named_at_top()
+        for folder in self._walk.folders():
+            met.add(folder.path)
+            named, root = lists.get(folder.path.rpartition("/")[0], (top, "")) if folder.path else (top, "")
+            if folder.has_list:
+                content = self._drive.read_own(f"{folder.path}/{CHECK_LIST}".lstrip("/"), _LIST_LIMIT) or b""
+                named, root = dict(checklist.parsed(content)), folder.path
+            lists[folder.path] = (named, root)
             with self._catalog.writing():
-                self._enter(folder, entries, named, root)
-            seen += len(entries)
+                self._enter(folder.path, folder.entries, named, root)
+            seen += len(folder.entries)
             yield seen
         with self._catalog.writing():
-            for folder in list(folders.folders_with_copies(self._catalog, self._record.id)):
-                if folder not in met and folder != ASIDE and not folder.startswith(f"{OWN}/"):
-                    for copy in folders.copies_right_in(self._catalog, self._record.id, folder):
+            for path in list(folders.folders_with_copies(self._catalog, self._record.id)):
+                if path not in met and path != ASIDE and not path.startswith(f"{OWN}/"):
+                    for copy in folders.copies_right_in(self._catalog, self._record.id, path):
                         self._not_there(copy)
         yield seen
 
     def result(self) -> Relisted:
         """What was found."""
-        return Relisted(self._record.name, self._known, self._moved, self._listed, self._unknown, self._gone)
+        return Relisted(
+            self._record.name,
+            self._known,
+            self._moved,
+            self._listed,
+            self._unknown,
+            self._gone,
+            tuple(sorted(self._walk.refused)),
+        )
 
-    def _folders(
-        self, folder: str, named: Mapping[str, bytes], root: str
-    ) -> Iterator[tuple[str, list[Entry], Mapping[str, bytes], str]]:
-        """Each folder with its files, the check list that speaks of them, and the folder where that lies."""
-        entries: list[Entry] = []
-        below: list[str] = []
-        for name, status in self._drive.names(folder):
-            path = f"{folder}/{name}" if folder else name
-            if path == OWN or isinstance(status, OSError):
-                continue
-            if stat.S_ISDIR(status.st_mode):
-                below.append(path)
-            elif name == CHECK_LIST and stat.S_ISREG(status.st_mode):
-                content = self._drive.read_own(path, _LIST_LIMIT) or b""
-                named, root = dict(checklist.parsed(content)), folder
-            elif stat.S_ISREG(status.st_mode) and not is_own(path):
-                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
-        yield folder, entries, named, root
-        for path in below:
-            yield from self._folders(path, named, root)
+    def _named_at_top(self) -> dict[str, bytes]:
+        """What the check lists name that speak of the whole drive."""
+        named: dict[str, bytes] = {}
+        for entry in self._drive.own_files(LISTS):
+            named.update(checklist.parsed(self._drive.read_own(entry.path, _LIST_LIMIT) or b""))
+        return named
 
     def _enter(self, folder: str, entries: list[Entry], named: Mapping[str, bytes], root: str) -> None:
         recorded = {copy.path: copy for copy in folders.copies_right_in(self._catalog, self._record.id, folder)}
@@ -133,6 +133,8 @@ class Relisting:
         self._known += 1
 
     def _not_there(self, copy: Copy) -> None:
+        if self._walk.is_out_of_reach(copy.path):
+            return
         # It may have been found under its new path by then.
         now = questions.copy_with_id(self._catalog, copy.id)
         if now.path == copy.path and now.state is not CopyState.MISSING:
@@ -174,13 +176,8 @@ class Relisting:
 
     def _shoot_of(self, root: str, entry: Entry) -> int:
         """The shoot that a folder with a check list is, by its name; else by the file's own day."""
-        title = root.rpartition("/")[2] or self._record.name
-        dated = _DATED.fullmatch(title)
-        if dated:
-            day, name = dated.groups()
-        else:
+        day, name = shoot_called(root or entry.folder)
+        if day is None:
             local = datetime.fromtimestamp(entry.mtime_ns / SECOND, UTC).replace(tzinfo=None)
-            day, name = shooting_day(local, self._settings.layout.day_start), title
-        if trouble_with_title(name):
-            name = "untitled"
-        return ensure_shoot(self._catalog, day, name, self._now)
+            day = shooting_day(local, self._settings.layout.day_start)
+        return ensure_shoot(self._catalog, day, name or self._settings.layout.shoot, self._now)

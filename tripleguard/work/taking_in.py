@@ -17,7 +17,7 @@ from tripleguard.catalog.journal import begin_job, end_job
 from tripleguard.catalog.writing import ensure_shoot
 from tripleguard.digest import SampledHasher
 from tripleguard.errors import CopyTrouble, PlaceFailed, Stopped, TripleguardError
-from tripleguard.layout import shoot_at
+from tripleguard.layout import shoot_at, shoot_called
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Medium, Outcome
 from tripleguard.places.media import aligned_buffer
 from tripleguard.rules import is_as_recorded
@@ -61,12 +61,13 @@ class _Read:
     medium: Medium
 
 
-def take_in(kit: Kit, drive: OpenDrive, paths: Sequence[str]) -> Job[TakenIn]:
+def take_in(kit: Kit, drive: OpenDrive, paths: Sequence[str], *, anywhere: bool = False) -> Job[TakenIn]:
     """Enter the files at these paths of an open and locked drive. Yields progress.
 
+    anywhere: also what lies in no shoot's folder, under the name of the folder it lies in.
     Raises Stopped, PlaceFailed if the drive goes, CatalogTrouble. What was entered before stays.
     """
-    job = _TakingIn(kit, drive)
+    job = _TakingIn(kit, drive, anywhere=anywhere)
     outcome = Outcome.FAILURE
     try:
         for start in range(0, len(paths), _BATCH):
@@ -93,7 +94,8 @@ def _stopped(done: int, of_files: int) -> Stopped:
 class _TakingIn:
     """One run on one drive, from the caller's thread."""
 
-    def __init__(self, kit: Kit, drive: OpenDrive) -> None:
+    def __init__(self, kit: Kit, drive: OpenDrive, *, anywhere: bool) -> None:
+        self._anywhere = anywhere
         self.done = TakenIn()
         self._kit = kit
         self._drive = drive
@@ -212,6 +214,8 @@ class _TakingIn:
         elif kind_of(entry.name) is Kind.COMPANION:
             self._entering.unknown(unknown)
             self.done.entered += 1
+        elif self._anywhere:
+            self._enter_original(found, self._adopted_shoot(found))
         elif (shoot := self._shoot_of(entry)) is not None:
             self._enter_original(found, shoot)
         else:
@@ -248,6 +252,16 @@ class _TakingIn:
                 one = shoots.shoot_with_id(self._kit.catalog, row[0])
                 return one.day, one.name
         return None
+
+    def _adopted_shoot(self, found: _Read) -> tuple[str, str]:
+        """The shoot of a file in an archive made by hand: the one these bytes are known in, else by its folder."""
+        known = questions.file_with_digest(self._kit.catalog, found.file.digest)
+        if known is not None:
+            shoot = shoots.shoot_with_id(self._kit.catalog, known.shoot_id)
+            return shoot.day, shoot.name
+        day, name = self._shoot_of(found.entry) or shoot_called(found.entry.folder)
+        placing = self._placer.placing(found.entry, found.head)
+        return day or placing.day, name or self._kit.settings.layout.shoot
 
     def _enter_original(self, found: _Read, shoot: tuple[str, str]) -> None:
         placing = self._placed(found, shoot)

@@ -1,0 +1,73 @@
+"""What lies on a drive now, folder by folder, the tool's own left out.
+
+What the file system itself can't give (a name whose status fails, a folder that can't be listed) is neither there
+nor gone: it is out of reach.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.model import Entry
+from tripleguard.places.drive import Drive
+from tripleguard.places.own import CHECK_LIST, OWN, is_own
+
+
+@dataclass(frozen=True, slots=True)
+class Folder:
+    """One folder with the photographer's plain files right in it. has_list: a check list lies there too."""
+
+    path: str
+    entries: list[Entry]
+    has_list: bool
+
+
+class Walk:
+    """One walk over a drive."""
+
+    def __init__(self, drive: Drive) -> None:
+        self._drive = drive
+        self.refused: set[str] = set()
+
+    def folders(self, folder: str = "") -> Iterator[Folder]:
+        """Each folder at or below folder, those above first. Raises OSError if the drive is gone."""
+        entries: list[Entry] = []
+        below: list[str] = []
+        has_list = False
+        for name, status in self._names(folder):
+            path = f"{folder}/{name}" if folder else name
+            if path == OWN:
+                continue
+            if isinstance(status, OSError):
+                self._refuse(path, status)
+            elif stat.S_ISDIR(status.st_mode):
+                below.append(path)
+            elif stat.S_ISREG(status.st_mode) and not is_own(path):
+                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
+            elif name == CHECK_LIST and stat.S_ISREG(status.st_mode):
+                has_list = True
+        yield Folder(folder, entries, has_list)
+        for path in below:
+            yield from self.folders(path)
+
+    def is_out_of_reach(self, path: str) -> bool:
+        """Whether the file system did not give this path, so that nothing can be said of it."""
+        return any(path == one or path.startswith(f"{one}/") or not one for one in self.refused)
+
+    def _names(self, folder: str) -> Sequence[tuple[str, os.stat_result | OSError]]:
+        try:
+            return self._drive.names(folder)
+        except OSError as error:
+            self._refuse(folder, error)
+            return []
+
+    def _refuse(self, path: str, error: OSError) -> None:
+        """Note what the file system does not give; what went away meanwhile is simply gone."""
+        if isinstance(error, FileNotFoundError | NotADirectoryError):
+            return
+        if not self._drive.here():
+            raise error
+        self.refused.add(path)
