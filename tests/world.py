@@ -214,7 +214,13 @@ class World:
             catalog.close()
 
     def offload_job(
-        self, card: Path, kind: type[Card] = Card, *, clock: TestClock | None = None, shoot: str | None = None
+        self,
+        card: Path,
+        kind: type[Card] = Card,
+        *,
+        clock: TestClock | None = None,
+        shoot: str | None = None,
+        read_twice: bool | None = None,
     ) -> OffloadResult:
         """The offload itself, with a card of another kind or another clock."""
         with self.kit(clock) as kit:
@@ -222,7 +228,7 @@ class World:
             held = kind(HeldFolder(card, quiet=True))
             try:
                 with opened(kit, drives_for_writing(kit, ()), "a test") as ready:
-                    return finished(offload(kit, held, ready.drives, shoot, ready.refused))
+                    return finished(offload(kit, held, ready.drives, shoot, ready.refused, read_twice=read_twice))
             finally:
                 held.close()
 

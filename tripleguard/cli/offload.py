@@ -20,6 +20,11 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
     is_flag=True,
     help="Live with files that were broken or suspicious already on the card; it is recorded.",
 )
+@click.option(
+    "--read-twice/--read-once",
+    default=None,
+    help="Read the card a second time and compare (default: only if the first time had an error).",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
 def command(
@@ -28,6 +33,7 @@ def command(
     shoot: str | None,
     names: tuple[str, ...],
     accept_damaged: bool,
+    read_twice: bool | None,
     as_json: bool,
 ) -> int:
     """Copy a card to the drives, read every copy back, and say if the card may be reformatted.
@@ -56,7 +62,15 @@ def command(
             with opened(kit, drives, f"offload of {shown(str(card))}") as ready:
                 if not ready.drives:
                     raise _none_here(kit, ready.refused)
-                job = offload(kit, opened_card, ready.drives, shoot, ready.refused, accept_damaged=accept_damaged)
+                job = offload(
+                    kit,
+                    opened_card,
+                    ready.drives,
+                    shoot,
+                    ready.refused,
+                    accept_damaged=accept_damaged,
+                    read_twice=read_twice,
+                )
                 result = finish(job)
         finally:
             opened_card.close()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tripleguard.cameras.kinds import frame_key, is_left_by_system, kind_of
@@ -53,6 +53,7 @@ class Card:
         # Caches below the card's file system are left alone: dropping them would flush its device first.
         depth = depth_of(folder.root)
         self._depth = Depth(depth.medium, depth.file_system)
+        self._below = replace(depth, flush=False)
 
     @property
     def root(self) -> Path:
@@ -81,6 +82,13 @@ class Card:
     def read(self, path: str) -> MediumReading:
         """Open a file for one pass, past the cache. Raises OSError."""
         return MediumReading(self._folder, path, self._depth)
+
+    def read_again(self, path: str) -> MediumReading:
+        """Open a file for a second pass, past the caches below the card's file system too. Raises OSError.
+
+        They are dropped without being flushed: nothing of ours waits in them, and a card is only read.
+        """
+        return MediumReading(self._folder, path, self._below)
 
     def read_at(self, path: str, offset: int, length: int) -> bytes:
         """A piece of a file. Raises OSError."""

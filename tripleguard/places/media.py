@@ -40,15 +40,17 @@ class Depth:
     """How far down a reading on this place can reach, worked out once per drive.
 
     medium: the best this place can do. below: devices and images whose own cache has to be dropped first.
+    flush: what waits in them is written first; without it only what is clean is dropped.
     """
 
     medium: Medium
     file_system: str
     below: tuple[str, ...] = field(default=())
+    flush: bool = True
 
     def drop_below(self) -> bool:
         """Drop the caches under the file system; False if one of them could not be reached."""
-        answers = [_dropped(path) for path in self.below]
+        answers = [_dropped(path, flush=self.flush) for path in self.below]
         return all(answers)
 
 
@@ -247,7 +249,7 @@ def _block_folder(mount: Mount) -> Path | None:
     return folder.parent if (folder / "partition").exists() else folder
 
 
-def _dropped(path: str) -> bool:
+def _dropped(path: str, *, flush: bool) -> bool:
     if sys.platform != "linux":
         return False
     try:
@@ -255,7 +257,8 @@ def _dropped(path: str) -> bool:
     except OSError:
         return False
     try:
-        os.fsync(descriptor)
+        if flush:
+            os.fsync(descriptor)
         os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
     except OSError:
         return False

@@ -39,6 +39,7 @@ def offload(result: OffloadResult) -> Object:
         "not_copied": [{"path": text(one.path), "reason": one.reason} for one in result.not_copied],
         "changed": [{"path": text(one.path), "reason": one.reason} for one in result.changed],
         "whole": whole.as_object(result.whole, text),
+        "second_reading": whole.second_object(result.second, text),
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
         "clearance": clearance(result.clearance),

@@ -46,6 +46,7 @@ def offload(result: OffloadResult) -> Iterator[str]:
         yield f"Not copied: {len(result.not_copied) - 10:,} more; all are in the --json output"
     yield from (f"Changed: {shown(one.path)}: {one.reason}" for one in result.changed[:10])
     yield from whole.lines(result.whole)
+    yield from whole.second(result.second)
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
     yield ""
     yield from clearance(result.clearance)

@@ -10,6 +10,7 @@ from tripleguard.model import Wholeness
 from tripleguard.names import shown
 from tripleguard.reports.words import count
 from tripleguard.work.looking import WholeCard
+from tripleguard.work.second_reading import SecondReading
 
 _NAMED = 10
 """Damaged files that are named; the rest are in the JSON."""
@@ -28,6 +29,28 @@ def lines(whole: WholeCard) -> Iterator[str]:
     if len(whole.damaged) > _NAMED:
         yield f"Damaged at source: {len(whole.damaged) - _NAMED:,} more; all are in the --json output"
     yield from map(habit, whole.habits)
+
+
+def second(reading: SecondReading | None) -> Iterator[str]:
+    """How a second reading of the card went, if there was one."""
+    if reading is None:
+        return
+    yield f"Read a second time: {count(reading.equal, 'file')} gave the same, {len(reading.unsteady):,} did not"
+    for path, why in list(reading.unsteady.items())[:_NAMED]:
+        yield f"Unsteady: {shown(path)}: {why}"
+    if reading.from_memory:
+        yield "Note: the second reading may have come from memory; unplug the reader and offload again to be sure"
+
+
+def second_object(reading: SecondReading | None, as_text: Callable[[str], str]) -> dict[str, Any] | None:
+    """The same, as `--json` prints it; None without a second reading."""
+    if reading is None:
+        return None
+    return {
+        "equal": reading.equal,
+        "unsteady": [{"path": as_text(path), "reason": why} for path, why in reading.unsteady.items()],
+        "from_memory": reading.from_memory,
+    }
 
 
 def habit(one: Habit) -> str:

@@ -42,13 +42,15 @@ class CardQuestion:
     """What is asked of which card.
 
     as_read_by: the offload whose readings of the last minutes count as looked at; unreadable: what it could not
-    read. Without one, check_content: read every file; False: compare size, time and both ends only.
-    accept_damaged: a person lives with files that are damaged at source.
+    read; unsteady: what two readings of the card did not agree on. Without one, check_content: read every file;
+    False: compare size, time and both ends only. accept_damaged: a person lives with files that are damaged at
+    source.
     """
 
     card: Card
     as_read_by: int | None = None
     unreadable: frozenset[str] = frozenset()
+    unsteady: frozenset[str] = frozenset()
     check_content: bool = True
     accept_damaged: bool = False
 
@@ -152,6 +154,9 @@ class _Asking:
         why = self._uncovered(identified.known, entry)
         if why is not None:
             self.reasons.add(why, entry.path)
+            return
+        if entry.path in self._question.unsteady:
+            self.reasons.add("unsteady", entry.path)
             return
         if damage_of(self._kit.catalog, identified.known.id) is not None:
             # Whether it is a habit of its model is only known once all have been looked through.

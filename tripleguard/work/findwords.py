@@ -18,9 +18,11 @@ _REASONS = {
     "drive away": "{files} {have} a copy on a drive that is not connected: connect both drives and ask again",
     "out of service": "{files} {have} a copy on a drive that is lost or retired: run `offload` with another drive",
     "damaged": "{files} {are} broken as the camera or the card gave {them}: read the card again in another reader "
-    "(`offload`), keep it, ask a professional recovery service; --accept-damaged lives with it",
+    "(`offload --read-twice`), keep it, ask a professional recovery service; --accept-damaged lives with it",
     "suspicious": "{files} may be damaged as the camera or the card gave {them}: read the card again in another "
-    "reader (`offload`) and look at the pictures; --accept-damaged lives with it",
+    "reader (`offload --read-twice`) and look at the pictures; --accept-damaged lives with it",
+    "unsteady": "{files} gave other bytes, or none, when the card was read a second time: its reader or it is "
+    "failing; try another reader with `offload --read-twice`, and keep the card",
     "one copy": "{files} {are} on one drive only: connect the second drive and run `offload` again",
     "no copy": "{files} {are} on no drive: run `offload` again",
 }

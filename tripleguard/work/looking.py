@@ -24,8 +24,8 @@ ALIKE = 5
 """Files of a shoot with the same fault that are named one by one; more are told in one line."""
 
 ADVICE = (
-    "keep the card and read it again in another reader with `offload`; if it stays so, ask a recovery service "
-    "before the card is used again; or accept it with a reason"
+    "keep the card and read it again in another reader with `offload --read-twice`; if it stays so, ask a "
+    "recovery service before the card is used again; or accept it with a reason"
 )
 
 

@@ -22,10 +22,19 @@ from tripleguard.work.copying import Changed, CopyResult, Read, ReadBefore, SetA
 from tripleguard.work.deciding import Decider
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import WholeCard, whole_card
+from tripleguard.work.pace import Pace
 from tripleguard.work.planning import CardPlan
 from tripleguard.work.progress import Job, Moved, Progress, Said
 from tripleguard.work.results import NotCopied, Task, Written
 from tripleguard.work.run import CopyRun, Wanted
+from tripleguard.work.second_reading import (
+    UNSTEADY,
+    SecondReading,
+    compared,
+    differs,
+    not_read_again,
+    second_tasks,
+)
 
 _ATTEMPTS = 3
 _SAID_AT_MOST = 20
@@ -63,6 +72,7 @@ class OffloadResult:
     seconds: float
     clearance: Clearance
     whole: WholeCard
+    second: SecondReading | None
 
 
 def offload(
@@ -73,16 +83,18 @@ def offload(
     refused: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
     *,
     accept_damaged: bool = False,
+    read_twice: bool | None = None,
 ) -> Job[OffloadResult]:
     """Copy what is on the card to the drives and answer whether it may be reformatted.
 
     drives are open and locked; refused are those that can't be used now. accept_damaged: a person lives with files
-    that are damaged at source. Yields progress, returns the result.
+    that are damaged at source. read_twice: read the card a second time and compare; None: if the first time had
+    an error. Yields progress, returns the result.
     Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
     """
     began = time.monotonic()
     yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
-    job = CardRun(kit, card, drives, shoot)
+    job = CardRun(kit, card, drives, shoot, read_twice=read_twice)
     for record, error in refused:
         job.troubles.append(error)
         yield Said(f"Drive {record.name} is left out: {error.what}")
@@ -90,7 +102,11 @@ def offload(
     yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
     whole = whole_card(kit, job.job_id)
     question = CardQuestion(
-        card, as_read_by=job.job_id, unreadable=job.unreadable(), accept_damaged=accept_damaged
+        card,
+        as_read_by=job.job_id,
+        unreadable=job.unreadable(),
+        unsteady=frozenset(job.second.unsteady if job.second else ()),
+        accept_damaged=accept_damaged,
     )
     answer = yield from answer_for_card(kit, question, job.drives_left())
     return OffloadResult(
@@ -109,13 +125,22 @@ def offload(
         seconds=round(time.monotonic() - began, 3),
         clearance=answer.clearance,
         whole=whole,
+        second=job.second,
     )
 
 
 class CardRun(CopyRun):
     """One run, from the caller's thread."""
 
-    def __init__(self, kit: Kit, card: Card, drives: Sequence[OpenDrive], shoot: str | None) -> None:
+    def __init__(
+        self,
+        kit: Kit,
+        card: Card,
+        drives: Sequence[OpenDrive],
+        shoot: str | None,
+        *,
+        read_twice: bool | None = False,
+    ) -> None:
         self.totals = card.totals()
         super().__init__(kit, drives, "offload", str(card.root), self.totals.files, self.totals.total_bytes)
         self.copied: set[str] = set()
@@ -128,6 +153,10 @@ class CardRun(CopyRun):
         self._failed: dict[str, str] = {}
         self._odd: list[Odd] = []
         self._card_gone: CardGone | None = None
+        self.second: SecondReading | None = None
+        self._read_twice = read_twice
+        self._stumbled = False
+        self._again_reading = False
 
     def run(self) -> Iterator[Progress]:
         """Everything once, then what has to be tried again; at the end, lists and snapshots on the drives."""
@@ -140,6 +169,8 @@ class CardRun(CopyRun):
                 if attempt:
                     yield Said(f"Trying {len(again)} files once more.")
                 yield from self._pass(again if attempt else None)
+            if self._read_twice or (self._read_twice is None and self._stumbled):
+                yield from self._read_again()
         except BaseException:
             # What ended the work is told; what goes wrong while leaving in good order is not.
             with contextlib.suppress(TripleguardError):
@@ -184,6 +215,21 @@ class CardRun(CopyRun):
         finally:
             plan.close()
 
+    def _read_again(self) -> Iterator[Progress]:
+        """Read the card a second time and compare; what differs is copied as well."""
+        self.second = second = SecondReading()
+        yield Said("The card is read a second time and compared.")
+        first, doing = self.pace, self._doing
+        self.pace, self._doing, self._again_reading = Pace(self.totals.total_bytes), "second reading", True
+        try:
+            yield from self.one_pass(
+                lambda copier: second_tasks(self.kit, self._card, self.job_id, second, copier), self._decider
+            )
+        finally:
+            self.pace, self._doing, self._again_reading = first, doing, False
+        if again := self.take_again():
+            yield from self._pass(again)
+
     def must_end(self) -> bool:
         return self._card_gone is not None or super().must_end()
 
@@ -194,12 +240,21 @@ class CardRun(CopyRun):
 
     def enter(self, result: CopyResult) -> None:
         match result:
+            case Read(task) if self._again_reading and self.second is not None:
+                if not compared(self.kit, self.job_id, task, self.second):
+                    self.try_again(task.entry, range(len(self.drives)))
+            case Unread(task, why) if self._again_reading and self.second is not None:
+                self._not_read(task, why)
+                if self._card_gone is None and why != "stopped":
+                    not_read_again(self.kit, self.job_id, task.entry.path, self.second)
             case Read(task, file):
                 if task.guess is not None and task.guess != file:
                     self.try_again(task.entry, range(len(self.drives)))
                 else:
                     self._count(task)
-                    self.recorder.read(task)
+                    file_id = self.recorder.read(task)
+                    if self.second is not None and task.entry.path in self.second.unsteady:
+                        differs(self.kit, file_id, task.entry.path, UNSTEADY, self.second)
             case ReadBefore(entry, known, read_at):
                 self.recorder.resumed(entry, known.id, known.shoot_id, read_at)
                 self.resumed += 1
@@ -238,6 +293,9 @@ class CardRun(CopyRun):
                 safe="What was finished stays on the drives; the card was only read.",
                 do="Put it in again and run the same command: it goes on where it stopped. Do not reformat it.",
             )
+            return
+        self._stumbled = True
+        if self._again_reading:
             return
         self._unread[task.entry.path] = why
         self.try_again(task.entry, task.lanes or range(len(self.drives)))
