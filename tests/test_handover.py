@@ -125,15 +125,15 @@ def test_times_are_kept_and_sums_are_those_of_plain_tools(after: World) -> None:
 
 
 NAMES = {
-    "spaces": "a b  c.DNG",
-    "line feed": "a\nb.DNG",
-    "carriage return": "a\rb.DNG",
-    "composed": "N\u00fa\u00f1ez.DNG",
-    "decomposed": "Nu\u0301n\u0303ez.DNG",
-    "star and hash": "#*a.DNG",
-    "backslash": "a\\b.DNG",
-    "quotes": "\"a' $(b).DNG",
-    "tilde": "~root.DNG",
+    "spaces": "a b  c.DAT",
+    "line feed": "a\nb.DAT",
+    "carriage return": "a\rb.DAT",
+    "composed": "N\u00fa\u00f1ez.DAT",
+    "decomposed": "Nu\u0301n\u0303ez.DAT",
+    "star and hash": "#*a.DAT",
+    "backslash": "a\\b.DAT",
+    "quotes": "\"a' $(b).DAT",
+    "tilde": "~root.DAT",
 }
 
 
@@ -155,14 +155,14 @@ def test_what_the_library_misreads_is_as_the_rfc_has_it(world: World) -> None:
     The library (1.9.0) decodes no %25, ends a line at U+2028, and drops spaces at a line's end.
     """
     card = world.card()
-    for number, name in enumerate(("100% sure.DNG", "%0A.DNG", "a\u2028b.DNG", "a.DNG ")):
+    for number, name in enumerate(("100% sure.DAT", "%0A.DAT", "a\u2028b.DAT", "a.DAT ")):
         card.put(f"DCIM/100ORREY/{name}", bytes([number]) * 1000)
     offloaded(world, card)
     out = world.root / "client"
     assert world.run("handover", "quay", out).status == 0
     manifest = (out / "manifest-sha256.txt").read_text()
-    assert "/100%25 sure.DNG\n" in manifest
-    assert "/%250A.DNG\n" in manifest
+    assert "/100%25 sure.DAT\n" in manifest
+    assert "/%250A.DAT\n" in manifest
     assert world.run("handover", "--check", out).status == 0
     assert payload(out) == on_card(card.root)
     with pytest.raises(bagit.BagValidationError, match="incomplete"):
@@ -171,23 +171,23 @@ def test_what_the_library_misreads_is_as_the_rfc_has_it(world: World) -> None:
 
 def test_a_name_that_is_no_text_is_spelled_out_and_told(world: World) -> None:
     card = world.card()
-    card.put(b"DCIM/100ORREY/caf\xe9.DNG", b"x" * 1000)
+    card.put(b"DCIM/100ORREY/caf\xe9.DAT", b"x" * 1000)
     offloaded(world, card)
     out = world.root / "client"
     answer = world.run("handover", "quay", out, "--json")
     assert answer.status == 0, answer.err
-    assert [one["path"].rpartition("/")[2] for one in answer.json["renamed"]] == ["caf_xe9.DNG"]
+    assert [one["path"].rpartition("/")[2] for one in answer.json["renamed"]] == ["caf_xe9.DAT"]
     library_validates(out)
     # A plain list can hold any bytes, so there the name stays.
     plain = world.root / "plain"
     assert world.run("handover", "quay", plain, "--list").status == 0
-    assert next(os.fsencode(path.name) for path in plain.rglob("*.DNG")) == b"caf\xe9.DNG"
+    assert next(os.fsencode(path.name) for path in plain.rglob("*.DAT")) == b"caf\xe9.DAT"
     sha256sum_agrees(plain)
 
 
 def test_two_names_that_some_systems_take_for_one_are_told_apart(world: World) -> None:
     card = world.card()
-    for number, name in enumerate(("A.DNG", "a.DNG", "N\u00fa.DNG", "Nu\u0301.DNG")):
+    for number, name in enumerate(("A.DAT", "a.DAT", "N\u00fa.DAT", "Nu\u0301.DAT")):
         card.put(f"DCIM/100ORREY/{name}", bytes([number]) * 1000)
     offloaded(world, card)
     out = world.root / "client"
@@ -212,8 +212,8 @@ def sha256sum_agrees(root: Path) -> None:
 
 def test_a_plain_list_instead_of_a_bag(after: World) -> None:
     card = after.card("second")
-    card.put("DCIM/100ORREY/back\\slash.DNG", b"1" * 1000)
-    card.put("DCIM/100ORREY/feed\n.DNG", b"2" * 1000)
+    card.put("DCIM/100ORREY/back\\slash.DAT", b"1" * 1000)
+    card.put("DCIM/100ORREY/feed\n.DAT", b"2" * 1000)
     offloaded(after, card)
     out = after.root / "client"
     answer = after.run("handover", "quay", out, "--list")

@@ -152,12 +152,12 @@ def test_a_bag_on_the_clients_exfat_disk(world: World, images: Images) -> None:
     """Names that exFAT can't hold are fitted; after a remount the bag is valid."""
     card = world.card()
     card.frames(3)
-    card.put("DCIM/100ORREY/what?.DNG", b"x" * 5000)
+    card.put("DCIM/100ORREY/what?.DAT", b"x" * 5000)
     offloaded(world, card)
     disk = images.mount("client", "exfat", 32)
     answer = world.run("handover", "quay", disk / "client", "--json")
     assert answer.status == 0, answer.err
-    assert [one["path"].rpartition("/")[2] for one in answer.json["renamed"]] == ["what_.DNG"]
+    assert [one["path"].rpartition("/")[2] for one in answer.json["renamed"]] == ["what_.DAT"]
     assert answer.json["medium"] == "dropped"
     images.unmount(disk)
     images.mount("client", "exfat")
@@ -168,7 +168,7 @@ def test_a_bag_on_the_clients_exfat_disk(world: World, images: Images) -> None:
 @pytest.mark.images
 def test_a_disk_that_is_too_small_is_told_before_the_first_byte(after: World, images: Images) -> None:
     card = after.card("large")
-    card.put("DCIM/100ORREY/FILM.MP4", b"x" * 9_000_000)
+    card.put("DCIM/100ORREY/FILM.BIN", b"x" * 9_000_000)
     offloaded(after, card)
     disk = images.mount("client", "ext4", 8)
     answer = after.run("handover", "quay", disk / "client")
@@ -181,7 +181,7 @@ def test_a_disk_that_is_too_small_is_told_before_the_first_byte(after: World, im
 def test_a_disk_that_fills_up_meanwhile_goes_on_once_there_is_room(after: World, images: Images) -> None:
     card = after.card("large")
     for number in range(6):
-        card.put(f"DCIM/100ORREY/FILM{number}.MP4", bytes([number]) * 2_000_000)
+        card.put(f"DCIM/100ORREY/FILM{number}.BIN", bytes([number]) * 2_000_000)
     offloaded(after, card)
     disk = images.mount("client", "ext4", 24)
     with after.kit() as kit:
@@ -189,7 +189,7 @@ def test_a_disk_that_fills_up_meanwhile_goes_on_once_there_is_room(after: World,
         with opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
             job = hand_over(kit, ready.drives, target, Wish(the_shoot(kit.catalog, "quay")))
             next(job)
-            while not list((disk / "client").rglob("FILM*.MP4")):
+            while not list((disk / "client").rglob("FILM*.BIN")):
                 next(job)
             filled = disk / "filled"
             _fill(filled)
