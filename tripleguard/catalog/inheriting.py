@@ -5,14 +5,16 @@ What is inherited counts for nothing until this catalog has read the copy back i
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tripleguard.catalog.lineage import add_version
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.catalog.text import from_db, joined_path
+from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.catalog.writing import ensure_body, ensure_shoot
+from tripleguard.model import Entry, File, Kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,23 +31,38 @@ def differing(place: str, path: str, known: bytes, other: bytes, source: str) ->
     return Conflict(place, path, f"{source} says {other.hex()[:16]}, another source {known.hex()[:16]}")
 
 
-def believe_nothing(catalog: Catalog) -> None:
-    """Turn all evidence of verification into inherited evidence. Call inside `writing`."""
-    triggers = catalog.rows("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name <> 'events'")
-    # Row by row the triggers would count every file anew; all counts are zero afterwards.
-    for name, _ in triggers:
-        catalog.run(f"DROP TRIGGER {name}")
-    catalog.run(
-        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
-        " WHERE verified_at IS NOT NULL"
-    )
-    catalog.run("UPDATE files SET drive_copies = 0, offsite_copies = 0")
-    catalog.run("UPDATE coverage SET good = 0, good_bytes = 0")
-    catalog.run(
-        "UPDATE shoots SET short = (SELECT count(*) FROM files f WHERE f.shoot_id = shoots.id AND f.wants > 0)"
-    )
-    for _, sql in triggers:
-        catalog.run(sql)
+@contextlib.contextmanager
+def counting_later(catalog: Catalog) -> Iterator[None]:
+    """While this lasts nothing is counted row by row; at its end all is counted, and all evidence is inherited.
+
+    For a catalog that nobody else has open: after an error its triggers are gone.
+    """
+    with catalog.writing():
+        triggers = catalog.rows("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+        for name, _ in triggers:
+            catalog.run(f"DROP TRIGGER {name}")
+    yield
+    with catalog.writing():
+        for statement in _COUNTS:
+            catalog.run(statement)
+        for _, sql in triggers:
+            catalog.run(sql)
+
+
+_COUNTS = (
+    "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
+    " WHERE verified_at IS NOT NULL",
+    "UPDATE files SET drive_copies = 0, offsite_copies = 0 WHERE drive_copies <> 0 OR offsite_copies <> 0",
+    "DELETE FROM coverage",
+    "INSERT INTO coverage (shoot_id, place_id, copies, bytes) SELECT c.shoot_id, c.place_id, count(*), sum(f.size)"
+    " FROM copies c JOIN files f ON f.id = c.file_id WHERE c.state = 'present' GROUP BY 1, 2",
+    "INSERT OR IGNORE INTO lists_due (place_id, shoot_id) SELECT place_id, shoot_id FROM coverage",
+    "UPDATE shoots SET (files, bytes, short) = (SELECT count(*), coalesce(sum(size), 0),"
+    " coalesce(sum(wants > 0), 0) FROM files f WHERE f.shoot_id = shoots.id)",
+    "INSERT OR IGNORE INTO twins (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
+    " JOIN folders d ON d.id = c.folder_id WHERE (f.kind IN ('companion', 'other') OR f.size = 0)"
+    " AND c.state <> 'aside' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR count(DISTINCT d.path) > 1",
+)
 
 
 def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
@@ -68,6 +85,47 @@ def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
         "SELECT path, file_id, mtime_ns, seen_at, shoot_id FROM versions ORDER BY path, number"
     ):
         add_version(catalog, shoots[shoot_id], from_db(path), files[file_id], mtime_ns, seen_at)
+
+
+def file_named(catalog: Catalog, file: File, name: str, kind: Kind, shoot_id: int, wants: int, at: int) -> int:
+    """Enter a file that only a check list knows, and the catalog does not; its id."""
+    return catalog.run(
+        "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, wants)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        file.digest,
+        file.size,
+        to_db(name),
+        kind,
+        shoot_id,
+        at,
+        wants,
+    )
+
+
+def copy_named(
+    catalog: Catalog, file_id: int, place_id: int, folder: int, entry: Entry, shoot_id: int, at: int
+) -> None:
+    """Enter a copy that only a check list knows, at a path where the catalog has none. folder: its id."""
+    catalog.run(
+        "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
+        " listed_at) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?)",
+        file_id,
+        place_id,
+        folder,
+        to_db(entry.name),
+        shoot_id,
+        entry.mtime_ns,
+        at,
+        at,
+    )
+
+
+def folder_id(catalog: Catalog, place_id: int, path: object) -> int:
+    """The id of a folder of a place, entered if it is new; path as in the tables."""
+    catalog.run("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, path)
+    row: Row | None = catalog.row("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, path)
+    assert row is not None
+    return int(row[0])
 
 
 def is_part_of(catalog: Catalog, other: Catalog) -> bool:
@@ -141,7 +199,7 @@ def _merged_copies(
     names = {place.id: place.name for place in all_places(catalog)}
     folders: dict[int, int] = {}
     for number, place_id, path in other.rows("SELECT id, place_id, path FROM folders"):
-        folders[number] = _folder(catalog, places[place_id], path)
+        folders[number] = folder_id(catalog, places[place_id], path)
     for row in other.each(
         "SELECT c.folder_id, c.name, c.file_id, c.place_id, c.shoot_id, c.mtime_ns, c.state, c.state_since,"
         " c.written_at, coalesce(c.verified_at, c.inherited_at), c.listed_at, f.digest, d.path FROM copies c"
@@ -179,10 +237,3 @@ def _put_copy(
         shoot_id,
         *evidence,
     )
-
-
-def _folder(catalog: Catalog, place_id: int, path: object) -> int:
-    catalog.run("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, path)
-    row: Row | None = catalog.row("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, path)
-    assert row is not None
-    return int(row[0])

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.catalog.inheriting import Conflict, believe_nothing, is_part_of, merge
+from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, merge
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
 from tripleguard.catalog.shoots import totals
@@ -78,12 +78,12 @@ def rebuild(
             catalog, used = _base(fresh, snapshots)
             try:
                 conflicts: list[Conflict] = []
-                used += _merged(catalog, snapshots, used, conflicts)
-                with catalog.writing():
-                    believe_nothing(catalog)
-                    set_meta(catalog, "catalog_id", fresh_catalog_id())
-                follow_rule(catalog, settings.rule.drive_copies)
-                places = yield from _relisted(catalog, settings, clock, drives, conflicts)
+                with counting_later(catalog):
+                    used += _merged(catalog, snapshots, used, conflicts)
+                    with catalog.writing():
+                        set_meta(catalog, "catalog_id", fresh_catalog_id())
+                    follow_rule(catalog, settings.rule.drive_copies)
+                    places = yield from _relisted(catalog, settings, clock, drives, conflicts)
                 _note(catalog, clock, used)
                 files, total, _ = totals(catalog)
                 here = {drive.uid for drive in drives}

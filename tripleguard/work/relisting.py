@@ -13,16 +13,14 @@ from datetime import UTC, datetime
 from tripleguard import checklist
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions
-from tripleguard.catalog.inheriting import Conflict, differing
+from tripleguard.catalog.inheriting import Conflict, copy_named, differing, file_named, folder_id
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import to_db
 from tripleguard.catalog.writing import (
-    Origin,
     copy_lies_at,
     copy_listed,
     copy_state,
-    copy_written,
-    ensure_file,
     ensure_shoot,
 )
 from tripleguard.clock import SECOND
@@ -61,6 +59,8 @@ class Relisting:
         self._record = record
         self._now = now
         self._walk = Walk(drive)
+        self._folder = ("", -1)
+        self._shoots: dict[str, int] = {}
         self._known = self._moved = self._listed = self._unknown = self._gone = 0
 
     def steps(self) -> Iterator[int]:
@@ -159,11 +159,20 @@ class Relisting:
             self.conflicts.append(Conflict(self._record.name, entry.path, what))
             return
         shoot_id = known.shoot_id if known else self._shoot_of(root, entry)
-        origin = Origin(entry.name, kind_of(entry.name), shoot_id)
-        wants = self._settings.rule.drive_copies
-        file_id = ensure_file(self._catalog, File(digest, entry.size), origin, None, wants, self._now)
-        copy_written(self._catalog, file_id, self._record.id, shoot_id, entry, self._now, by_us=False)
+        if known:
+            file_id = known.id
+        else:
+            file, kind = File(digest, entry.size), kind_of(entry.name)
+            wants = self._settings.rule.drive_copies
+            file_id = file_named(self._catalog, file, entry.name, kind, shoot_id, wants, self._now)
+        folder = self._folder_id(entry.folder)
+        copy_named(self._catalog, file_id, self._record.id, folder, entry, shoot_id, self._now)
         self._listed += 1
+
+    def _folder_id(self, folder: str) -> int:
+        if self._folder[0] != folder:
+            self._folder = (folder, folder_id(self._catalog, self._record.id, to_db(folder)))
+        return self._folder[1]
 
     def _was_elsewhere(self, known: KnownFile, entry: Entry) -> Copy | None:
         """A copy of that file on this drive that is not where it was, and can be this one."""
@@ -176,7 +185,12 @@ class Relisting:
 
     def _shoot_of(self, root: str, entry: Entry) -> int:
         """The shoot that a folder with a check list is, by its name; else by the file's own day."""
-        day, name = shoot_called(root or entry.folder)
+        title = root or entry.folder
+        day, name = shoot_called(title)
+        if day is not None and name is not None:
+            if title not in self._shoots:
+                self._shoots[title] = ensure_shoot(self._catalog, day, name, self._now)
+            return self._shoots[title]
         if day is None:
             local = datetime.fromtimestamp(entry.mtime_ns / SECOND, UTC).replace(tzinfo=None)
             day = shooting_day(local, self._settings.layout.day_start)
