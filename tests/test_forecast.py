@@ -10,7 +10,7 @@ import random
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from world import TestClock, World
 
@@ -57,6 +57,7 @@ def longest_wait(copies: int, a_night: int, on: tuple[int, ...] = tuple(range(7)
     return max(later - earlier for days in read.values() for earlier, later in pairwise(days))
 
 
+@settings(deadline=None)
 @given(copies=st.integers(1, 120), a_night=st.integers(1, 150), size=st.integers(1, 10**9))
 def test_the_interval_a_plan_sustains_is_what_the_nights_do(copies: int, a_night: int, size: int) -> None:
     a_night = min(a_night, copies)
@@ -66,6 +67,7 @@ def test_the_interval_a_plan_sustains_is_what_the_nights_do(copies: int, a_night
     assert plan.enough == (waited <= 30)
 
 
+@settings(deadline=None)
 @given(
     copies=st.integers(1, 80),
     a_night=st.integers(1, 80),
@@ -107,6 +109,7 @@ def test_what_is_due_by_then_is_what_the_rule_calls_overdue_then(verified: list[
         assert (found.copies, found.total_bytes, found.seconds) == (len(overdue), sum(overdue), sum(overdue) / 2)
 
 
+@settings(deadline=None)
 @given(days=days_of, a_night=st.integers(1, 800), nights=st.integers(1, 40), ahead=st.integers(0, 9))
 def test_catching_up_agrees_with_nights_read_byte_by_byte(
     days: list[DueDay], a_night: int, nights: int, ahead: int
