@@ -91,6 +91,12 @@ class Offload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return size_in_bytes(self.buffers)
 
 
+class Cameras(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What can't be read from a camera's files. without_serial: model to the name of the only body of it."""
+
+    without_serial: dict[str, str] = {}
+
+
 class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What a clearance counts."""
 
@@ -182,6 +188,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     drives: Drives = Drives()
     offload: Offload = Offload()
     clearance: ClearanceSettings = ClearanceSettings()
+    cameras: Cameras = Cameras()
     watch: Watch = Watch()
     selects: Selects = Selects()
     handover: Handover = Handover()

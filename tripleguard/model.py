@@ -335,11 +335,31 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True)
+class Unseen:
+    """Frames or a card that may be missing, as the frame numbers tell, in words.
+
+    number: by which a person can explain it. sure: whether a card may be missing, or it is only worth a look. day:
+    the shooting day. frames: how many; first, last: their camera names, where it is frames that are missing.
+    """
+
+    number: int
+    sure: bool
+    kind: str
+    day: str
+    body: str | None
+    frames: int
+    first: str | None
+    last: str | None
+    message: str
+    next_step: str
+
+
+@dataclass(frozen=True, slots=True)
 class Clearance:
     """The answer whether a card may be reformatted, and what it rests on.
 
     at: UTC ns. total_bytes: of all files listed. list_digest: BLAKE3 over the list of what was covered.
-    reasons make it a no; notes stand beside the answer.
+    reasons make it a no; notes stand beside the answer, and so does what is missing of the night (numbers).
     """
 
     answer: bool
@@ -351,6 +371,7 @@ class Clearance:
     list_digest: bytes
     reasons: tuple[Reason, ...]
     notes: tuple[Reason, ...] = ()
+    numbers: tuple[Unseen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

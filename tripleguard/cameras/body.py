@@ -1,4 +1,4 @@
-"""Names the folder of a body.
+"""Names a body, and the folder of its pictures.
 
 Two bodies on one shoot count their frames alike, so each has a folder of its own, named so that a person
 knows it on sight: the model, and the last of the serial on its plate. The text comes from a file, so it is
@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from tripleguard.model import Capture
 from tripleguard.names import EXFAT_FORBIDDEN
@@ -31,6 +33,25 @@ def body_label(capture: Capture) -> str:
         model = f"camera {model}"
     ending = _NOT_PLAIN.sub("", capture.serial or "")[-_ENDING:]
     return f"{_cut(model, LONGEST - 1 - len(ending))} {ending}" if ending else _cut(model, LONGEST)
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """Names that a person gave to bodies that write no serial. given: for this card; by_model: for good."""
+
+    given: str | None = None
+    by_model: Mapping[str, str] = field(default_factory=dict)
+
+    def name_for(self, capture: Capture) -> str | None:
+        """The body's name; None for one that writes a serial, or that nobody named."""
+        if capture.serial:
+            return None
+        return self.given or self.by_model.get(capture.model or "")
+
+
+def serial_of_named(name: str | None) -> str:
+    """What stands for the serial of a body that was named by a person: no camera's begins with a space."""
+    return f" {name}" if name else ""
 
 
 _ENDING = 4

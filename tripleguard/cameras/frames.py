@@ -25,8 +25,9 @@ ONE_MOMENT = 2 * SECOND
 class Part:
     """One file that a reading of a card found.
 
-    reading: which reading. path: on the card. content: the same for the same bytes. body: None where no body is
-    known. taken: camera wall time counted as UTC, ns; offset: minutes east of UTC where the camera wrote it.
+    reading: which reading; below 0 for what came out of a folder and not off a card. path: on the card. content:
+    the same for the same bytes. body: None where no body is known. taken: camera wall time counted as UTC, ns.
+    offset: minutes east of UTC where the camera wrote it.
     """
 
     reading: int

@@ -29,18 +29,18 @@ class Slots(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Cards:
-    """What was read. card: by reading, the first reading of the same card. readings: how many there were."""
+    """What was read. card: by reading, the first reading of the same card. Below 0: a folder, which is no card."""
 
     card: Mapping[int, int]
 
     @property
     def different(self) -> int:
         """Cards with files of their own."""
-        return len(set(self.card.values()))
+        return len({card for card in self.card.values() if card >= 0})
 
     @property
     def readings(self) -> int:
-        return len(self.card)
+        return sum(reading >= 0 for reading in self.card)
 
     def of(self, readings: Iterable[int]) -> frozenset[int]:
         """The cards that these readings were of."""
@@ -52,8 +52,9 @@ def cards_of(parts: Iterable[Part]) -> Cards:
     files: dict[int, set[int]] = defaultdict(set)
     for part in parts:
         files[part.reading].add(part.content)
+    from_card = sorted(reading for reading in files if reading >= 0)
     readers: dict[int, list[int]] = defaultdict(list)
-    for reading in sorted(files):
+    for reading in from_card:
         for content in files[reading]:
             readers[content].append(reading)
     shared: Counter[tuple[int, int]] = Counter()

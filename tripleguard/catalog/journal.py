@@ -89,7 +89,8 @@ def events(catalog: Catalog, shoot_id: int | None, limit: int) -> list[Event]:
 
 def add_clearance(catalog: Catalog, clearance: Clearance, subject_kind: str, agent: str) -> None:
     """Keep the record of an answer. Call inside `writing`."""
-    detail = {"reasons": _plain(clearance.reasons), "notes": _plain(clearance.notes)}
+    numbers = [one.message for one in clearance.numbers]
+    detail = {"reasons": _plain(clearance.reasons), "notes": _plain(clearance.notes), "numbers": numbers}
     catalog.run(
         "INSERT INTO clearances (at, subject_kind, subject, agent, answer, files, bytes, covered,"
         " list_digest, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from tripleguard.cli.shell import finish, kit_of, say, say_json
+
+if TYPE_CHECKING:
+    from tripleguard.work.kit import Kit
 
 
 @click.command("offload")
@@ -25,6 +29,13 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
     default=None,
     help="Read the card a second time and compare (default: only if the first time had an error).",
 )
+@click.option(
+    "--cards",
+    type=click.IntRange(1, 999),
+    metavar="N",
+    help="How many cards the night had in all, with different pictures on each.",
+)
+@click.option("--body", metavar="NAME", help="Which body filled the card, where its files carry no serial.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
 def command(
@@ -34,17 +45,21 @@ def command(
     names: tuple[str, ...],
     accept_damaged: bool,
     read_twice: bool | None,
+    cards: int | None,
+    body: str | None,
     as_json: bool,
 ) -> int:
     """Copy a card to the drives, read every copy back, and say if the card may be reformatted.
 
     The card is only read. Stop it at any time and run it again: it goes on where it stopped.
     """
+    from tripleguard.cli.asking import how_many_cards
     from tripleguard.errors import WrongUse
     from tripleguard.names import shown, trouble_with_title
     from tripleguard.places.card import open_card
     from tripleguard.reports import objects, text
     from tripleguard.work.kit import drives_for_writing, opened, where_drives_are
+    from tripleguard.work.naming_bodies import check_name
     from tripleguard.work.offload import offload
 
     why = trouble_with_title(shoot) if shoot is not None else None
@@ -54,10 +69,13 @@ def command(
             safe="Nothing was changed.",
             do="Choose another --shoot name.",
         )
+    if body is not None:
+        check_name(body)
     with kit_of(home) as kit:
         known = [path for _, path in where_drives_are(kit) if path]
         opened_card = open_card(card.expanduser().absolute(), known)
         try:
+            told = how_many_cards(kit, cards, asking=not as_json)
             drives = drives_for_writing(kit, names)
             with opened(kit, drives, f"offload of {shown(str(card))}") as ready:
                 if not ready.drives:
@@ -70,6 +88,8 @@ def command(
                     ready.refused,
                     accept_damaged=accept_damaged,
                     read_twice=read_twice,
+                    body=body,
+                    told=told,
                 )
                 result = finish(job)
         finally:
@@ -83,11 +103,10 @@ def command(
     return 0 if result.clearance.answer else 1
 
 
-def _none_here(kit: object, refused: object) -> Exception:
+def _none_here(kit: Kit, refused: object) -> Exception:
     from tripleguard.errors import PlaceTrouble, TripleguardError
-    from tripleguard.work.kit import Kit, where_drives_are
+    from tripleguard.work.kit import where_drives_are
 
-    assert isinstance(kit, Kit)
     assert isinstance(refused, list)
     for _, error in refused:
         assert isinstance(error, TripleguardError)

@@ -46,7 +46,9 @@ class Totals:
 
 
 class Card:
-    """One card, held open by its folder."""
+    """One card, held open by its folder. counted: whether a person counting their cards counts it."""
+
+    counted = True
 
     def __init__(self, folder: HeldFolder) -> None:
         self._folder = folder

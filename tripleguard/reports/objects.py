@@ -12,7 +12,7 @@ from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot
 from tripleguard.names import shown
-from tripleguard.reports import whole
+from tripleguard.reports import numbers, whole
 from tripleguard.work.drill import DrillResult
 from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
@@ -43,6 +43,7 @@ def offload(result: OffloadResult) -> Object:
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
         "clearance": clearance(result.clearance),
+        "numbers": numbers.as_object(result.numbers),
     }
 
 
@@ -142,6 +143,7 @@ def clearance(answer: Clearance) -> Object:
         "list_digest": answer.list_digest.hex(),
         "reasons": [_reason(reason) for reason in answer.reasons],
         "notes": [_reason(note) for note in answer.notes],
+        "numbers": {"open": numbers.open_objects(answer.numbers)},
     }
 
 
@@ -171,6 +173,7 @@ def report(found: Report) -> Object:
             for one in found.aside
         ],
         "habits": [whole.habit_object(one) for one in found.habits],
+        "numbers": numbers.as_object(found.numbers),
         "last_clearance": None
         if last is None
         else {"at": iso_utc(last[0]), "subject": text(last[1]), "answer": "yes" if last[2] else "no"},

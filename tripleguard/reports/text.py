@@ -14,7 +14,7 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity, Shoot
 from tripleguard.names import shown
-from tripleguard.reports import whole
+from tripleguard.reports import numbers, whole
 from tripleguard.reports.objects import captured_at
 from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.drill import DrillResult
@@ -48,12 +48,16 @@ def offload(result: OffloadResult) -> Iterator[str]:
     yield from whole.lines(result.whole)
     yield from whole.second(result.second)
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
+    yield from numbers.cards(result.numbers.nights)
     yield ""
     yield from clearance(result.clearance)
 
 
 def clearance(answer: Clearance) -> Iterator[str]:
-    """The answer first, then why."""
+    """What may be missing elsewhere; then the answer, and why."""
+    if answer.numbers:
+        yield from numbers.warning(answer.numbers)
+        yield ""
     if answer.answer:
         yield f"YES: this card may be reformatted. {count(answer.files, 'file')}, each verified on its drives."
     else:
@@ -174,6 +178,9 @@ def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
         yield f"All is as the rule asks: {count(found.files, 'file')}, {size(found.total_bytes)}."
     else:
         yield f"Something wants attention. {count(found.files, 'file')}, {size(found.total_bytes)} in all."
+    if found.numbers.open:
+        yield ""
+        yield from numbers.warning(found.numbers.open)
     for finding in found.findings[:20]:
         yield ""
         yield f"{_URGENCY[finding.severity]}: {finding.message}."

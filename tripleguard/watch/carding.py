@@ -105,6 +105,8 @@ def _answered(
     errand: Errand, name: str, print_: str, answer: Clearance, troubles: list[str], made: int = 0
 ) -> Ended:
     files = count(answer.files, "file")
+    # Whoever hears that one card may be emptied empties others too.
+    troubles = [*(f"A card may be missing: {one.message}." for one in answer.numbers if one.sure), *troubles]
     if answer.answer:
         note = f" {' '.join(troubles)}" if troubles else ""
         message = f"yes, it may be reformatted: {files}, each verified on its drives"

@@ -11,11 +11,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tripleguard.catalog.numbers import read_from_folder
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Entry, PlaceRecord
 from tripleguard.places.card import Card, Listed, open_card
 from tripleguard.places.held import HeldFolder
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.numbering import settle_numbers
 from tripleguard.work.offload import CardNote, CardRun
 from tripleguard.work.progress import Job, Moved, Said
 
@@ -33,6 +35,8 @@ class BroughtIn:
 
 class SettledFolder(Card):
     """A folder of which only the wanted files are seen, as long as they are as they were wanted."""
+
+    counted = False
 
     def __init__(self, folder: HeldFolder, wanted: Mapping[str, Entry]) -> None:
         super().__init__(folder)
@@ -60,10 +64,13 @@ def bring_in(
     began = time.monotonic()
     yield Moved("listing the folder", 0, 0, 0, 0, 0.0, None)
     run = CardRun(kit, folder, drives, None)
+    with kit.catalog.writing():
+        read_from_folder(kit.catalog, run.job_id)
     for record, error in refused:
         run.troubles.append(error)
         yield Said(f"Drive {record.name} is left out: {error.what}")
     yield from run.run()
+    settle_numbers(kit, run.job_id, None)
     return BroughtIn(
         files=run.totals.files,
         copied=len(run.copied),

@@ -30,6 +30,7 @@ from tripleguard.work.findwords import said
 from tripleguard.work.holdings import Beside, serves
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import accept_damage, look_for, looked
+from tripleguard.work.numbering import files_to_keep, unseen
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.records import Covered, keep_record
 
@@ -139,6 +140,8 @@ class _Asking:
         self._doubtful: list[tuple[KnownFile, Entry]] = []
         self._accepted: list[Damaged] = []
         self._settle()
+        self._keep = files_to_keep(kit)
+        self._beside_missing: set[int] = set()
 
     def file(self, entry: Entry) -> None:
         """Count one file of the card, and why it is not covered if it is not."""
@@ -151,6 +154,8 @@ class _Asking:
         if identified.known is None:
             self.reasons.add(identified.trouble, entry.path)
             return
+        if identified.known.id in self._keep:
+            self._beside_missing.add(self._keep[identified.known.id])
         why = self._uncovered(identified.known, entry)
         if why is not None:
             self.reasons.add(why, entry.path)
@@ -183,6 +188,8 @@ class _Asking:
                 self._cover(known, entry)
         if self._files == 0:
             self.reasons.add("nothing")
+        for _ in self._beside_missing:
+            self.reasons.add("frames missing")
         if self._on_one_device():
             self.notes.add("one device")
         reasons = self.reasons.reasons()
@@ -198,6 +205,7 @@ class _Asking:
             list_digest=self._list.digest(),
             reasons=reasons,
             notes=self.notes.reasons(),
+            numbers=unseen(self._kit),
         )
         if clearance.answer and self._accepted:
             accept_damage(self._kit, self._accepted, f"--accept-damaged for the card at {clearance.subject}")

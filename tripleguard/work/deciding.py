@@ -6,6 +6,7 @@ import contextlib
 import threading
 from collections.abc import Sequence
 
+from tripleguard.cameras.body import Names
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions, shoots
 from tripleguard.errors import CopyTrouble
@@ -30,9 +31,9 @@ _NEW_VERSION = "it was changed on the card since it was offloaded; both versions
 
 
 class Decider:
-    """Decides for one offload, over all its passes. shoot: the name that was asked for, if any."""
+    """Decides for one offload, over all its passes. shoot, body: the names that were given, if any."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], shoot: str | None) -> None:
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], shoot: str | None, body: str | None = None) -> None:
         self._kit = kit
         self._catalog = kit.catalog.reopened()
         self._holdings = Holdings(self._catalog, drives, kit.settings.rule, kit.clock)
@@ -42,7 +43,8 @@ class Decider:
         self._shoot = shoot
         self._shoots: dict[str, str] = {}
         labels = {key: label for key, (_, label) in shoots.bodies(self._catalog).items()}
-        self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels)
+        names = Names(body, kit.settings.cameras.without_serial)
+        self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels, names)
         self._flying: dict[bytes, set[int]] = {}
         self._lock = threading.Lock()
 

@@ -23,6 +23,8 @@ _REASONS = {
     "reader (`offload --read-twice`) and look at the pictures; --accept-damaged lives with it",
     "unsteady": "{files} gave other bytes, or none, when the card was read a second time: its reader or it is "
     "failing; try another reader with `offload --read-twice`, and keep the card",
+    "frames missing": "{rows} of frames that belong among or beside those on this card {are} on no card seen, and "
+    "may lie unlisted on this one: see above; keep it, or explain it with `numbers close`",
     "one copy": "{files} {are} on one drive only: connect the second drive and run `offload` again",
     "no copy": "{files} {are} on no drive: run `offload` again",
 }
@@ -74,6 +76,7 @@ def said(word: str, count: int) -> str:
     one = count == 1
     return WORDS[word].format(
         files=f"{count:,} file{'' if one else 's'}",
+        rows=f"{count:,} row{'' if one else 's'}",
         things=f"{count:,} thing{'' if one else 's'}",
         system=f"{count:,} system file{'' if one else 's'}",
         are="is" if one else "are",

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog import shoots
+from tripleguard.catalog.numbers import FROM_FOLDER
 from tripleguard.errors import CardGone, TripleguardError
 from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, Shoot
 from tripleguard.names import shown
@@ -22,6 +23,8 @@ from tripleguard.work.copying import Changed, CopyResult, Read, ReadBefore, SetA
 from tripleguard.work.deciding import Decider
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import WholeCard, whole_card
+from tripleguard.work.naming_bodies import name_body
+from tripleguard.work.numbering import Numbers, Told, settle_numbers
 from tripleguard.work.pace import Pace
 from tripleguard.work.planning import CardPlan
 from tripleguard.work.progress import Job, Moved, Progress, Said
@@ -73,6 +76,7 @@ class OffloadResult:
     clearance: Clearance
     whole: WholeCard
     second: SecondReading | None
+    numbers: Numbers
 
 
 def offload(
@@ -84,21 +88,27 @@ def offload(
     *,
     accept_damaged: bool = False,
     read_twice: bool | None = None,
+    body: str | None = None,
+    told: Callable[[], Told | None] = lambda: None,
 ) -> Job[OffloadResult]:
     """Copy what is on the card to the drives and answer whether it may be reformatted.
 
     drives are open and locked; refused are those that can't be used now. accept_damaged: a person lives with files
     that are damaged at source. read_twice: read the card a second time and compare; None: if the first time had
-    an error. Yields progress, returns the result.
+    an error. body: the name of the body that filled the card, for bodies that write no serial. told: asked at the
+    end for the number of cards. Yields progress, returns the result.
     Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
     """
     began = time.monotonic()
     yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
-    job = CardRun(kit, card, drives, shoot, read_twice=read_twice)
+    job = CardRun(kit, card, drives, shoot, body=body, read_twice=read_twice)
     for record, error in refused:
         job.troubles.append(error)
         yield Said(f"Drive {record.name} is left out: {error.what}")
     yield from job.run()
+    for line in name_body(kit, job.job_id, body):
+        yield Said(line)
+    seen = settle_numbers(kit, job.job_id, told())
     yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
     whole = whole_card(kit, job.job_id)
     question = CardQuestion(
@@ -126,6 +136,7 @@ def offload(
         clearance=answer.clearance,
         whole=whole,
         second=job.second,
+        numbers=seen,
     )
 
 
@@ -139,6 +150,7 @@ class CardRun(CopyRun):
         drives: Sequence[OpenDrive],
         shoot: str | None,
         *,
+        body: str | None = None,
         read_twice: bool | None = False,
     ) -> None:
         self.totals = card.totals()
@@ -147,7 +159,7 @@ class CardRun(CopyRun):
         self.changed: dict[str, str] = {}
         self.resumed = 0
         self._card = card
-        self._decider = Decider(kit, drives, shoot)
+        self._decider = Decider(kit, drives, shoot, body)
         self._read: set[str] = set()
         self._unread: dict[str, str] = {}
         self._failed: dict[str, str] = {}
@@ -310,7 +322,8 @@ class CardRun(CopyRun):
         return super().line_for(result)
 
     def _close(self, outcome: Outcome) -> None:
-        detail = {"files": self.totals.files, "bytes": self.totals.total_bytes, "done": self.files_done}
+        detail: dict[str, object] = {"files": self.totals.files, "bytes": self.totals.total_bytes}
+        detail |= {"done": self.files_done} | ({} if self._card.counted else FROM_FOLDER)
         root = shown(str(self._card.root))
         with self.kit.catalog.writing():
             for shoot_id, count in self.recorder.shoot_files.items():

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from tripleguard.cameras.body import body_label
+from tripleguard.cameras.body import Names, body_label, serial_of_named
 from tripleguard.cameras.capture import read_capture
 from tripleguard.cameras.kinds import frame_key, kind_of
 from tripleguard.clock import SECOND
@@ -40,7 +40,8 @@ class Placing:
 class Placer:
     """Works out placings for the files of one card, in the order in which the card lists them.
 
-    shoot_of(day) names the shoot that a file of that day belongs to. labels: known bodies.
+    shoot_of(day) names the shoot that a file of that day belongs to. labels: known bodies. names: of bodies that
+    write no serial.
     """
 
     def __init__(
@@ -49,11 +50,13 @@ class Placer:
         zone: tzinfo | None,
         shoot_of: Callable[[str], str],
         labels: dict[tuple[str, str, str], str],
+        names: Names | None = None,
     ) -> None:
         self._layout = layout
         self._zone = zone
         self._shoot_of = shoot_of
         self._labels = dict(labels)
+        self._named = names or Names()
         self._frames: dict[tuple[str, str], Placing] = {}
         self._numbers: dict[tuple[str, str, str], int] = {}
         self._folder = ""
@@ -82,6 +85,9 @@ class Placer:
             )
         local = _local(capture, entry, self._zone)
         label, key = self._body(capture)
+        if key is None and self._last_body[1] is None and self._named.given:
+            # A body that writes nothing at all of itself.
+            label, key = self._labelled(("", "", serial_of_named(self._named.given)), self._named.given)
         if key is not None:
             self._last_body = (label, key)
         else:
@@ -120,14 +126,18 @@ class Placer:
     def _body(self, capture: Capture) -> tuple[str, tuple[str, str, str] | None]:
         if not capture.model:
             return body_label(capture), None
-        key = (capture.make or "", capture.model, capture.serial or "")
+        name = self._named.name_for(capture)
+        key = (capture.make or "", capture.model, capture.serial or serial_of_named(name))
+        return self._labelled(key, name or body_label(capture))
+
+    def _labelled(self, key: tuple[str, str, str], label: str) -> tuple[str, tuple[str, str, str]]:
         if key not in self._labels:
-            self._labels[key] = self._free_label(capture)
+            self._labels[key] = self._free_label(label)
         return self._labels[key], key
 
-    def _free_label(self, capture: Capture) -> str:
+    def _free_label(self, label: str) -> str:
         """The body's usual label, numbered where another body has it."""
-        label, used = body_label(capture), {known.casefold() for known in self._labels.values()}
+        used = {known.casefold() for known in self._labels.values()}
         number = 2
         candidate = label
         while candidate.casefold() in used:

@@ -77,6 +77,7 @@ def _text(
         f"files      {clearance.covered:,} of {clearance.files:,}, {clearance.total_bytes:,} bytes\n"
         f"drives     {names}\n"
         f"list       BLAKE3 {clearance.list_digest.hex()}\n"
+        f"{''.join(f'numbers    {one.message}' + chr(10) for one in clearance.numbers)}"
         f"\nFiles of this shoot as they were on the card:\n"
     ).encode()
     yield checklist.written(files)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from tripleguard.catalog import due, questions, shoots
@@ -22,6 +22,7 @@ from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.looking import damage_findings
+from tripleguard.work.numbering import Numbers, last_numbers
 
 _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
     FindingKind.MISSING: (
@@ -90,18 +91,20 @@ class Report:
     last_clearance: tuple[int, str, bool] | None
     aside: tuple[MuchAside, ...] = ()
     habits: tuple[Habit, ...] = ()
+    numbers: Numbers = field(default_factory=Numbers)
 
 
 def report(kit: Kit) -> Report:
     """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
     places = place_statuses(kit)
     findings = [*_noticed(kit), *damage_findings(kit), *_short(kit, places), *_overdue(kit, places)]
+    numbers = last_numbers(kit)
     counts: dict[str, int] = {}
     for finding in findings:
         counts[finding.kind] = counts.get(finding.kind, 0) + finding.count
     files, total_bytes, _ = shoots.totals(kit.catalog)
     return Report(
-        clear=not findings,
+        clear=not findings and not any(one.sure for one in numbers.open),
         findings=tuple(findings),
         owed=tuple(shoots.owed(kit.catalog)),
         places=tuple(places),
@@ -111,6 +114,7 @@ def report(kit: Kit) -> Report:
         last_clearance=last_clearance(kit.catalog),
         aside=tuple(_much_aside(kit, places)),
         habits=tuple(habits(kit.catalog)),
+        numbers=numbers,
     )
 
 

@@ -1,0 +1,244 @@
+"""What the catalog keeps of frame numbers: readings of cards by night, and where each body's count stood.
+
+A night is a shooting day (`YYYY-MM-DD`); a reading is the offload of one card.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import joined_path
+
+NO_CARD = -1
+"""Stands for the reading of what came out of a folder."""
+FROM_FOLDER: dict[str, object] = {"folder": True}
+"""What the detail of such a job holds."""
+
+_RECENT_NIGHTS = 30
+_ORIGINAL = "f.kind IN ('raw', 'picture', 'video', 'sound')"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFile:
+    """One original that a reading found on its card. wall_ns, offset as in `writing.Origin`.
+
+    reading: the offload; NO_CARD for what came out of a folder, however often that was looked into.
+    """
+
+    reading: int
+    path: str
+    file_id: int
+    body_id: int | None
+    wall_ns: int | None
+    offset: int | None
+    day: str
+
+
+@dataclass(frozen=True, slots=True)
+class KnownBody:
+    """A body. serial: empty where it writes none; begins with a space where a person named it instead."""
+
+    id: int
+    label: str
+    serial: str
+
+
+@dataclass(frozen=True, slots=True)
+class BodyNight:
+    """One body's night: how many frames, the last of them, and the sizes of holes inside its cards."""
+
+    body_id: int
+    frames: int
+    number: int
+    folder: int
+    letters: str
+    wall_ns: int | None
+    offset: int | None
+    file_id: int
+    deleted: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NightCards:
+    """Cards of a night: with files of their own, readings in all, and how many somebody said there were.
+
+    told_at: when that was said or asked (UTC ns); told None beside it: the person did not know.
+    """
+
+    day: str
+    cards: int
+    readings: int
+    told: int | None
+    told_at: int | None
+
+
+def readings_of(catalog: Catalog, days: Sequence[str]) -> list[ReadFile]:
+    """All originals on every card that held one of these days, also those of other days."""
+    marks = ",".join("?" * len(days))
+    rows = catalog.rows(
+        f"SELECT CASE WHEN json_extract(j.detail, '$.folder') THEN {NO_CARD} ELSE k.job_id END,"
+        " k.folder, k.name, k.file_id, f.body_id, f.captured_wall_ns, f.captured_offset, s.day"
+        " FROM card_files k JOIN files f ON f.id = k.file_id JOIN shoots s ON s.id = f.shoot_id"
+        " JOIN jobs j ON j.id = k.job_id"
+        f" WHERE {_ORIGINAL} AND k.job_id IN (SELECT DISTINCT n.job_id FROM shoots t JOIN files g"
+        f" ON g.shoot_id = t.id JOIN card_files n ON n.file_id = g.id WHERE t.day IN ({marks}))"
+        " ORDER BY k.job_id, k.id",
+        *days,
+    )
+    return [ReadFile(row[0], joined_path(row[1], row[2]), *row[3:]) for row in rows]
+
+
+def read_from_folder(catalog: Catalog, job_id: int) -> None:
+    """A job reads a folder, not a card. Call inside `writing`."""
+    catalog.run("UPDATE jobs SET detail = json_patch(detail, ?) WHERE id = ?", json.dumps(FROM_FOLDER), job_id)
+
+
+def days_of(catalog: Catalog, job_id: int) -> list[str]:
+    """The shooting days of the originals that a job found on its card."""
+    rows = catalog.rows(
+        "SELECT DISTINCT s.day FROM card_files k JOIN files f ON f.id = k.file_id"
+        f" JOIN shoots s ON s.id = f.shoot_id WHERE k.job_id = ? AND {_ORIGINAL} ORDER BY s.day",
+        job_id,
+    )
+    return [row[0] for row in rows]
+
+
+def new_days_since(catalog: Catalog, at: int) -> list[str]:
+    """Shooting days all of whose originals were first seen since then (UTC ns), by offloads begun since then."""
+    rows = catalog.rows(
+        "SELECT s.day, min(f.first_seen_at) FROM shoots s JOIN files f ON f.shoot_id = s.id"
+        " WHERE s.day IN (SELECT DISTINCT t.day FROM jobs j JOIN card_files k ON k.job_id = j.id"
+        "   JOIN files g ON g.id = k.file_id JOIN shoots t ON t.id = g.shoot_id"
+        "   WHERE j.started_at >= ? AND j.kind = 'offload')"
+        " GROUP BY s.day HAVING min(f.first_seen_at) >= ? ORDER BY s.day",
+        at,
+        at,
+    )
+    return [row[0] for row in rows]
+
+
+def files_read_by(catalog: Catalog, job_ids: Sequence[int]) -> list[int]:
+    """Ids of the originals that these readings found."""
+    marks = ",".join("?" * len(job_ids))
+    rows = catalog.rows(
+        "SELECT DISTINCT k.file_id FROM card_files k JOIN files f ON f.id = k.file_id"
+        f" WHERE k.job_id IN ({marks}) AND {_ORIGINAL}",
+        *job_ids,
+    )
+    return [row[0] for row in rows]
+
+
+def known_bodies(catalog: Catalog) -> dict[int, KnownBody]:
+    """Every body by its id."""
+    return {row[0]: KnownBody(*row) for row in catalog.rows("SELECT id, label, serial FROM bodies")}
+
+
+def last_before(catalog: Catalog, body_id: int, day: str) -> tuple[BodyNight, frozenset[int]] | None:
+    """A body's last night before a day, and the readings that held its last frame."""
+    row = catalog.row(
+        "SELECT body_id, frames, last_number, last_folder, last_letters, last_wall_ns, last_offset, last_file_id,"
+        " deleted FROM body_nights WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT 1",
+        body_id,
+        day,
+    )
+    if row is None:
+        return None
+    readings = catalog.rows("SELECT DISTINCT job_id FROM card_files WHERE file_id = ?", row[7])
+    night = BodyNight(*(*row[:8], tuple(json.loads(row[8]))))
+    return night, frozenset(one[0] for one in readings)
+
+
+def next_nights(catalog: Catalog, day: str) -> list[str]:
+    """For each body that was seen on a day, its next night after it: what comes first there may hang on it."""
+    rows = catalog.rows(
+        "SELECT DISTINCT (SELECT min(l.day) FROM body_nights l WHERE l.body_id = n.body_id AND l.day > n.day)"
+        " FROM body_nights n WHERE n.day = ?",
+        day,
+    )
+    return sorted(row[0] for row in rows if row[0] is not None)
+
+
+def deleted_before(catalog: Catalog, body_id: int, day: str) -> tuple[int, ...]:
+    """Sizes of the holes inside a body's cards, of its nights before a day."""
+    rows = catalog.rows(
+        "SELECT deleted FROM body_nights WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT ?",
+        body_id,
+        day,
+        _RECENT_NIGHTS,
+    )
+    return tuple(size for row in rows for size in json.loads(row[0]))
+
+
+def keep_night(
+    catalog: Catalog, night: NightCards, bodies: Iterable[BodyNight], also: Sequence[str], at: int
+) -> None:
+    """Keep what was seen of a night. also: days of wrong clocks that belong to it. Call inside `writing`."""
+    for day in (night.day, *also):
+        catalog.run("DELETE FROM body_nights WHERE day = ?", day)
+    for body in bodies:
+        catalog.run(
+            "INSERT INTO body_nights (body_id, day, frames, last_number, last_folder, last_letters, last_wall_ns,"
+            " last_offset, last_file_id, deleted) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            body.body_id,
+            night.day,
+            body.frames,
+            body.number,
+            body.folder,
+            body.letters,
+            body.wall_ns,
+            body.offset,
+            body.file_id,
+            json.dumps(body.deleted),
+        )
+    catalog.run(
+        "INSERT INTO nights (day, cards, readings, seen_at, also) VALUES (?, ?, ?, ?, ?) ON CONFLICT (day)"
+        " DO UPDATE SET cards = excluded.cards, readings = excluded.readings, seen_at = excluded.seen_at,"
+        " also = excluded.also",
+        night.day,
+        night.cards,
+        night.readings,
+        at,
+        json.dumps(also),
+    )
+
+
+def days_of_other_nights(catalog: Catalog) -> dict[str, str]:
+    """Days of failed clocks, each with the night it belongs to."""
+    rows = catalog.rows("SELECT day, also FROM nights WHERE also <> '[]'")
+    return {day: night for night, also in rows for day in json.loads(also)}
+
+
+def tell_cards(catalog: Catalog, day: str, cards: int | None, who: str, at: int) -> None:
+    """Somebody said how many cards a night had; None: they did not know. Call inside `writing`."""
+    catalog.run(
+        "INSERT INTO nights (day, told, told_at, told_by) VALUES (?, ?, ?, ?) ON CONFLICT (day) DO UPDATE SET"
+        " told = excluded.told, told_at = excluded.told_at, told_by = excluded.told_by",
+        day,
+        cards,
+        at,
+        who,
+    )
+
+
+def night_cards(catalog: Catalog, day: str) -> NightCards:
+    """Cards of a night."""
+    row = catalog.row("SELECT day, cards, readings, told, told_at FROM nights WHERE day = ?", day)
+    return NightCards(*row) if row else NightCards(day, 0, 0, None, None)
+
+
+def last_told(catalog: Catalog) -> NightCards | None:
+    """The night for which somebody was last asked how many cards there were."""
+    row = catalog.row(
+        "SELECT day, cards, readings, told, told_at FROM nights WHERE told_at IS NOT NULL"
+        " ORDER BY told_at DESC LIMIT 1"
+    )
+    return NightCards(*row) if row else None
+
+
+def last_night(catalog: Catalog) -> str | None:
+    """The latest night that was seen."""
+    row = catalog.row("SELECT max(day) FROM nights WHERE seen_at IS NOT NULL")
+    return row[0] if row else None
