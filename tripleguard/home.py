@@ -1,10 +1,12 @@
 """The home folder: settings, catalog, reports, and the locks that keep two processes apart.
 
-This is the only room besides `places.storing` that writes files, and it writes only below the home.
+This is the only room besides `places.storing` that writes files, and it writes only below the home, and the page
+that somebody asked for.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections.abc import Iterable
@@ -47,6 +49,11 @@ class Home:
     def reports(self) -> Path:
         """The watch's reports, the newest of each form and those before."""
         return self.root / "reports"
+
+    @property
+    def previews(self) -> Path:
+        """Small pictures of files. They show people: nobody else can read them. They may be removed any time."""
+        return self.root / "previews"
 
     @property
     def watch(self) -> Path:
@@ -156,6 +163,65 @@ def keep_newest(folder: Path, pattern: str, keep: int) -> None:
     """Remove all but the last files of that pattern, by name, from a folder of notes below the home."""
     for path in sorted(folder.glob(pattern))[:-keep]:
         path.unlink(missing_ok=True)
+
+
+MOST_PREVIEWS = 500
+"""Small pictures that are kept."""
+MOST_PREVIEW_BYTES = 50_000_000
+
+
+def kept_preview(home: Home, name: str) -> bytes | None:
+    """The small picture that was kept under a name; None if there is none, or it can't be read."""
+    try:
+        return (home.previews / f"{name}.jpg").read_bytes()
+    except OSError:
+        return None
+
+
+def keep_preview(home: Home, name: str, content: bytes) -> None:
+    """Keep a small picture; the oldest give way to it. A full or failing disk keeps none, and that is all."""
+    with contextlib.suppress(OSError):
+        keep_note(home.previews / f"{name}.jpg", content, durable=False)
+        kept = sorted((entry.stat().st_mtime_ns, entry.stat().st_size, entry) for entry in _in(home.previews))
+        total = sum(size for _, size, _ in kept)
+        for at, (_, size, entry) in enumerate(kept):
+            if len(kept) - at <= MOST_PREVIEWS and total <= MOST_PREVIEW_BYTES:
+                break
+            entry.unlink(missing_ok=True)
+            total -= size
+
+
+def _in(folder: Path) -> list[Path]:
+    return [entry for entry in folder.iterdir() if entry.suffix == ".jpg"]
+
+
+PAGE_START = b"<!DOCTYPE html>\n<!-- tripleguard report -->"
+"""How a page of ours begins; nothing else is ever replaced by one."""
+
+
+def write_page(path: Path, content: bytes) -> None:
+    """Write a page where the person asked for it, in place of an earlier one of ours. Raises TripleguardError."""
+    if not content.startswith(PAGE_START):
+        raise AssertionError("a page says in its first lines that it is one")
+    try:
+        if path.is_symlink() or (path.exists() and not _is_page(path)):
+            raise TripleguardError(
+                f"{path} is there already and is no report of this program.",
+                safe="It was not touched.",
+                do="Give another name with --html.",
+            )
+        keep_note(path, content)
+    except OSError as error:
+        raise TripleguardError(
+            f"The page {path} can't be written ({error.strerror}).",
+            safe="Nothing else was changed.",
+            do="Give another place with --html.",
+        ) from error
+
+
+def _is_page(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(PAGE_START)) == PAGE_START
 
 
 def bounded_log(path: Path, size: int, older: int) -> logging.Handler:

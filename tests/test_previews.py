@@ -1,0 +1,210 @@
+"""The picture a file shows of itself: out of raws and JPEGs, upright, small, bounded, and private.
+
+Orientation: Exif (CIPA DC-008), 4.6.4, table of tag 0x0112; each of the eight is checked against the pixels.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import stat
+import struct
+import zlib
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from images import SAMPLES
+from PIL import Image
+from world import World
+
+from tripleguard.cameras.previews import Seeker
+from tripleguard.cameras.scaling import LONG_SIDE, scaled
+from tripleguard.catalog import questions
+from tripleguard.demo.pictures import picture_file, raw_file
+from tripleguard.home import MOST_PREVIEWS, home_at, keep_preview, kept_preview, make_home
+from tripleguard.work.kit import opened, where_drives_are
+from tripleguard.work.previewing import preview_of
+
+TAKEN = datetime(2026, 6, 13, 21, 30)
+
+
+def jpeg(width: int, height: int, **how: object) -> bytes:
+    """A JPEG whose corners are red (top left), green, blue and white (bottom right)."""
+    picture = Image.new("RGB", (width, height))
+    half = (width // 2, height // 2)
+    for color, at in (
+        ((255, 0, 0), (0, 0)),
+        ((0, 255, 0), (half[0], 0)),
+        ((0, 0, 255), (0, half[1])),
+        ((255, 255, 255), half),
+    ):
+        picture.paste(color, (*at, at[0] + half[0], at[1] + half[1]))
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=95, **how)
+    return out.getvalue()
+
+
+def opened_picture(content: bytes | None) -> Image.Image:
+    assert content is not None
+    picture = Image.open(io.BytesIO(content))
+    picture.load()
+    return picture
+
+
+def sought(name: str, content: bytes, step: int = 1 << 20) -> tuple[bytes | None, int]:
+    """What a seeker finds, and how much of the file it wanted."""
+    seeker, at = Seeker(name, len(content)), 0
+    while at < len(content) and not seeker.has_enough:
+        seeker.feed(content[at : at + step])
+        at += step
+    best = seeker.best()
+    return (None if best is None else scaled(best, seeker.orientation)), min(at, len(content))
+
+
+@pytest.mark.parametrize(
+    ("orientation", "corners"),
+    [
+        # Exif: where row 0 and column 0 of what is stored are seen; top left, top right, bottom left, bottom right
+        (1, "rgbw"),
+        (2, "grwb"),
+        (3, "wbgr"),
+        (4, "bwrg"),
+        (5, "rbgw"),
+        (6, "brwg"),
+        (7, "wgbr"),
+        (8, "gwrb"),
+    ],
+)
+def test_a_picture_is_turned_upright(orientation: int, corners: str) -> None:
+    picture = opened_picture(scaled(jpeg(1200, 800), orientation))
+    assert picture.size == ((LONG_SIDE, 320) if orientation < 5 else (320, LONG_SIDE))
+    width, height = picture.size
+    names = {(255, 0, 0): "r", (0, 255, 0): "g", (0, 0, 255): "b", (255, 255, 255): "w"}
+    seen = ""
+    for x, y in ((10, 10), (width - 10, 10), (10, height - 10), (width - 10, height - 10)):
+        pixel = picture.getpixel((x, y))
+        assert isinstance(pixel, tuple)
+        seen += next(
+            name
+            for color, name in names.items()
+            if all(abs(a - b) < 60 for a, b in zip(color, pixel, strict=True))
+        )
+    assert seen == corners
+
+
+def test_a_raw_shows_the_picture_inside_it_the_right_way_up() -> None:
+    raw = raw_file(7, taken=TAKEN, subsec=0, offset="+02:00", serial="1", size=1_200_000, orientation=6)
+    found, wanted = sought("ORR_0001.DNG", raw)
+    picture = opened_picture(found)
+    assert picture.height > picture.width
+    assert max(picture.size) <= LONG_SIDE
+    assert wanted <= len(raw)
+
+
+def test_nothing_but_the_picture_is_kept() -> None:
+    """Where, when and with which body is not for a page."""
+    content = picture_file(1, taken=TAKEN, subsec=0, offset="+02:00", serial="40017731", width=640, height=480)
+    small = scaled(content)
+    assert small is not None
+    assert b"Exif" not in small
+    assert b"40017731" not in small
+    assert not opened_picture(small).getexif()
+
+
+def test_real_files_of_many_makers_show_themselves() -> None:
+    """Samples and what they are: MANIFEST beside them. Sizes and orientation as their makers wrote them."""
+    if not SAMPLES.is_dir():
+        pytest.skip("the sample files are not here")
+    shown = {}
+    for path in sorted(SAMPLES.iterdir()):
+        if path.suffix.lower() in (".jpg", ".crw"):
+            found, _ = sought(path.name, path.read_bytes())
+            shown[path.name] = found is not None and max(opened_picture(found).size) <= LONG_SIDE
+    assert shown
+    assert [name for name, good in shown.items() if not good] == []
+    # There is no JPEG in this one.
+    assert sought("GOPR8508.GPR", (SAMPLES / "GOPR8508.GPR").read_bytes())[0] is None
+
+
+def forged(width: int, height: int) -> bytes:
+    """A small JPEG that says it is large: the size in its frame (ITU-T T.81, B.2.2) is overwritten."""
+    content = bytearray(jpeg(64, 64))
+    at = content.index(b"\xff\xc0")
+    struct.pack_into(">HH", content, at + 5, height, width)
+    return bytes(content)
+
+
+@pytest.mark.parametrize(("width", "height"), [(65_500, 65_500), (20_000, 8_001), (65_500, 4)])
+def test_a_picture_that_would_fill_the_memory_is_not_decoded(width: int, height: int) -> None:
+    assert scaled(forged(width, height)) is None
+
+
+def test_a_large_progressive_picture_is_not_decoded() -> None:
+    """A decoder holds all of it at once; no camera writes one."""
+    small = jpeg(640, 480, progressive=True)
+    assert scaled(small) is not None
+    content = bytearray(small)
+    at = content.index(b"\xff\xc2")
+    struct.pack_into(">HH", content, at + 5, 8000, 8000)
+    assert scaled(bytes(content)) is None
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_whatever_the_bytes_are_there_is_a_small_picture_or_none(data: st.DataObject) -> None:
+    content = bytearray(_BASE)
+    for _ in range(data.draw(st.integers(1, 12))):
+        content[data.draw(st.integers(2, len(content) - 1))] = data.draw(st.integers(0, 255))
+    cut = data.draw(st.integers(0, len(content)))
+    for bytes_ in (bytes(content), bytes(content[:cut])):
+        small = scaled(bytes_)
+        assert small is None or max(opened_picture(small).size) <= LONG_SIDE
+    sought("ORR_0001.DNG", bytes(content), step=50_000)
+
+
+_BASE = jpeg(300, 200)
+
+
+def test_a_preview_comes_from_a_verified_copy_and_is_kept(world: World) -> None:
+    card = world.card()
+    card.raw("DCIM/100ORREY/ORR_0001.DNG", size=300_000)
+    card.put("DCIM/100ORREY/ORR_0002.WAV", b"spoken" * 100)
+    world.run("offload", card.root)
+    with world.kit() as kit, opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
+        raw, sound = (questions.file_with_id(kit.catalog, number) for number in (1, 2))
+        if raw.name.endswith("WAV"):
+            raw, sound = sound, raw
+        assert preview_of(kit, sound, ready.looked_at) is None
+        assert preview_of(kit, raw, []) is None
+        first = preview_of(kit, raw, ready.looked_at)
+        assert max(opened_picture(first).size) <= LONG_SIDE
+        # From the home now: no drive is needed any more.
+        assert preview_of(kit, raw, []) == first
+        kept = kit.home.previews
+        assert stat.S_IMODE(kept.stat().st_mode) == 0o700
+        assert [stat.S_IMODE(path.stat().st_mode) for path in kept.iterdir()] == [0o600]
+
+
+def test_a_copy_that_rotted_is_no_source_of_a_preview(world: World) -> None:
+    card = world.card()
+    card.raw("DCIM/100ORREY/ORR_0001.DNG", size=300_000)
+    world.run("offload", card.root)
+    for root in world.drives.values():
+        next(root.glob("2026/*/*/*.DNG")).unlink()
+    with world.kit() as kit, opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
+        assert preview_of(kit, questions.file_with_id(kit.catalog, 1), ready.looked_at) is None
+
+
+def test_the_oldest_previews_give_way(tmp_path: Path) -> None:
+    home = home_at(str(tmp_path))
+    make_home(home)
+    for number in range(MOST_PREVIEWS + 5):
+        name = f"{zlib.crc32(str(number).encode()):08x}"
+        keep_preview(home, name, b"%d" % number)
+        os.utime(home.previews / f"{name}.jpg", ns=(number * 10**9, number * 10**9))
+    assert len(list(home.previews.iterdir())) == MOST_PREVIEWS
+    assert kept_preview(home, f"{zlib.crc32(b'0'):08x}") is None
+    assert kept_preview(home, name) == b"%d" % (MOST_PREVIEWS + 4)
