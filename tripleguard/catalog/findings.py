@@ -49,14 +49,26 @@ def notice(
     file_id: int | None = None,
     shoot_id: int | None = None,
     evidence: Mapping[str, object] | None = None,
-) -> None:
-    """Open a finding, or say that it still holds. Call inside `writing`."""
+) -> bool:
+    """Open a finding, or say that it still holds; whether it is new. Call inside `writing`.
+
+    What an earlier look said goes, but for what was told since of the very same fault. Where a person accepted
+    what was there before and something else is there now, that is another finding.
+    """
+    now = dict(evidence or {})
+    open_one = next((one for one in findings_at(catalog, place_id, path) if one.kind is kind), None)
+    if open_one is not None:
+        same = not any(now.get(key) != open_one.evidence.get(key) for key in _WHAT_IS_FOUND) and (
+            file_id is None or file_id == open_one.file_id
+        )
+        if same or open_one.accepted_at is None:
+            kept = {key: open_one.evidence[key] for key in _TOLD_SINCE if key in open_one.evidence} if same else {}
+            _holds(catalog, open_one, at, copy_id, file_id, {**kept, **now})
+            return False
+        close_at(catalog, place_id, path, "what is there now is something else", at, kinds=(kind,))
     catalog.run(
         "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, evidence)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (place_id, path, kind) WHERE closed_at IS NULL"
-        " DO UPDATE SET seen_at = excluded.seen_at, copy_id = excluded.copy_id,"
-        " evidence = json_patch(findings.evidence, excluded.evidence),"
-        " file_id = excluded.file_id",
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         kind,
         place_id,
         to_db(path),
@@ -65,8 +77,37 @@ def notice(
         shoot_id,
         at,
         at,
-        json.dumps(dict(evidence or {}), sort_keys=True),
+        _as_json(now),
     )
+    return True
+
+
+_WHAT_IS_FOUND = ("found", "unreadable", "was")
+"""What tells one fault at a path from another."""
+_TOLD_SINCE = ("damage", "shape", "differing")
+"""What is told of a fault by laying it beside a good copy, once it was found."""
+
+
+def _holds(
+    catalog: Catalog,
+    one: Noticed,
+    at: int,
+    copy_id: int | None,
+    file_id: int | None,
+    evidence: Mapping[str, object],
+) -> None:
+    catalog.run(
+        "UPDATE findings SET seen_at = ?, copy_id = ?, file_id = ?, evidence = ? WHERE id = ?",
+        at,
+        copy_id,
+        file_id,
+        _as_json(evidence),
+        one.id,
+    )
+
+
+def _as_json(evidence: Mapping[str, object]) -> str:
+    return json.dumps({key: value for key, value in evidence.items() if value is not None}, sort_keys=True)
 
 
 def add_evidence(catalog: Catalog, place_id: int, path: str, more: Mapping[str, object]) -> None:

@@ -1,6 +1,7 @@
 """Versions of a companion: the same path, edited over time.
 
-The newest by its own time wins. An older version is kept where it lies but wants no more copies.
+The newest wins. An edit is newer than what it was made of; else the versions' own times decide. An older version
+is kept where it lies but wants no more copies.
 """
 
 from __future__ import annotations
@@ -23,6 +24,21 @@ def add_version(catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_
         mtime_ns,
         at,
     )
+
+
+def add_edit(catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_ns: int, at: int, *, of: int) -> None:
+    """Enter that this path was edited: it held the version `of` (a file's id). Call inside `writing`.
+
+    Content that was never seen at this path is newer than what it replaced, also where the editor's clock was
+    behind. One that was seen before was brought back, and by its time it is told whether that was meant.
+    """
+    rows = catalog.rows(
+        "SELECT file_id, mtime_ns FROM versions WHERE path = ? AND file_id IN (?, ?)", to_db(path), file_id, of
+    )
+    times: dict[int, int] = {row[0]: row[1] for row in rows}
+    if file_id not in times:
+        mtime_ns = max(mtime_ns, times.get(of, 0) + 1)
+    add_version(catalog, shoot_id, path, file_id, mtime_ns, at)
 
 
 def newest_version(catalog: Catalog, path: str) -> int | None:

@@ -127,7 +127,9 @@ class _OnDrive:
         if copy is None:
             self._entering.unknown(Unknown(0, entry, file, sample, Medium.CACHED))
         elif questions.file_with_id(self._catalog, copy.file_id).file != file:
-            return self._entering.different(Different(0, copy, entry, file, sample, 0, Medium.CACHED)) is None
+            self._entering.different(Different(0, copy, entry, file, sample, 0, Medium.CACHED))
+            now = questions.copy_with_id(self._catalog, copy.id)
+            return questions.file_with_id(self._catalog, now.file_id).file == file
         return True
 
 
