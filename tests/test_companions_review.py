@@ -1,4 +1,4 @@
-"""Sidecars at night: an edit is never undone, a crash's leavings never spread, and a sidecar stays with its picture."""
+"""Sidecars at night: no edit is undone, a crash's leavings do not spread, and each stays with its picture."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def test_a_missing_sidecar_stays_missing_when_the_other_one_is_edited(world: Wor
 
 
 def _renamed(world: World, a: Path) -> Path:
-    """The shoot's folder gets another name, as a person who tidies up gives it; the folder of the pictures there."""
+    """The shoot's folder gets another name, as when a person tidies up; where its pictures are then."""
     return a.parent.rename(a.parent.with_name("2026-06-13 harbour")) / a.name
 
 

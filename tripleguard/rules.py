@@ -64,8 +64,13 @@ def is_as_recorded(copy: Copy, seen: Entry | None) -> bool:
 
 
 def is_untouched(copy: Copy, seen: Entry) -> bool:
-    """Whether nobody can have written to a copy since it was recorded: same size, same time, no zone between."""
-    return seen.size == copy.size and abs(seen.mtime_ns - copy.mtime_ns) <= _TIME_STEP
+    """Whether nobody has written to a copy since it was recorded: same size, same time, no zone between.
+
+    A time that another driver shows in whole seconds is the same one; two fine times that differ are two savings.
+    """
+    one, other = seen.mtime_ns, copy.mtime_ns
+    rounded = one % SECOND == 0 or other % SECOND == 0
+    return seen.size == copy.size and (one == other or (rounded and abs(one - other) <= _TIME_STEP))
 
 
 def standing(

@@ -41,9 +41,11 @@ def command(
 
     try:
         budget = Budget(
-            seconds=seconds_of(budget_time) if budget_time else None,
-            rate=size_in_bytes(limit.removesuffix("/s")) if limit else 0,
+            seconds=None if budget_time is None else seconds_of(budget_time),
+            rate=0 if limit is None else size_in_bytes(limit.removesuffix("/s")),
         )
+        if limit is not None and not budget.rate:
+            raise ValueError("a limit of 0 would never read anything")
     except ValueError as error:
         raise WrongUse(
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
@@ -62,4 +64,4 @@ def command(
             say(text.troubles(troubles))
     if result.stopped:
         return 130
-    return 1 if troubles or any(one.found or one.gone for one in result.places) else 0
+    return 1 if troubles or any(one.found or one.gone or one.trouble for one in result.places) else 0

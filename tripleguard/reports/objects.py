@@ -128,6 +128,7 @@ def _scanned(one: PlaceScanned) -> Object:
         "findings": [{"kind": str(kind), "place": one.place, "path": text(path)} for kind, path in one.found],
         "finished": one.finished,
         "away": one.gone,
+        "trouble": one.trouble or None,
     }
 
 

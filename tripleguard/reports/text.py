@@ -94,6 +94,8 @@ def rescan(result: RescanResult) -> Iterator[str]:
         end = "all that was asked for" if one.finished else "not finished; the next rescan goes on from there"
         if one.gone:
             end = "the drive stopped answering"
+        if one.trouble:
+            end = f"not finished: {one.trouble}"
         yield (
             f"Drive {one.place}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back "
             f"from the medium, {size(one.read_bytes)}; {end}."

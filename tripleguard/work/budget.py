@@ -11,7 +11,11 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+
+_MOMENT = 0.2
+"""Seconds after which somebody who waits looks up."""
 
 
 @dataclass(slots=True)
@@ -35,6 +39,17 @@ class Budget:
         if self.seconds is not None and time.monotonic() - self._began >= self.seconds:
             return True
         return self.total_bytes is not None and self._spent >= self.total_bytes
+
+    def quiet(self, ended: Callable[[], bool]) -> None:
+        """Wait while the person wants quiet; no longer than the time that may be spent, nor after ended."""
+        while self.paused.is_set() and not ended() and not self.used_up():
+            time.sleep(_MOMENT)
+
+    def hold_back(self, seconds: float, ended: Callable[[], bool]) -> None:
+        """Wait so many seconds, as the rate asks; not after ended."""
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0 and not ended():
+            time.sleep(min(left, _MOMENT))
 
     def spend(self, size: int) -> float:
         """Count size bytes; returns how many seconds to wait before the next ones."""

@@ -123,10 +123,10 @@ def enter_edit(look: Look, copy: Copy, seen: Seen) -> None:
 _NOT_ITS_PLACE = tuple(kind for kind in FindingKind if kind is not FindingKind.MISPLACED)
 
 
-def enter_beside(look: Look, seen: Seen) -> str | None:
+def enter_beside(look: Look, seen: Seen) -> int | None:
     """Enter a companion that lies beside its original and is not recorded there; None if it lies beside none.
 
-    What is given back is the path where it was missed until now; empty if it is new.
+    What is given back is the id of the copy that was missing until now; 0 if it is new.
     """
     entry = seen.entry
     if kind_of(entry.name) is not Kind.COMPANION or is_hollow(seen.file):
@@ -148,9 +148,9 @@ def enter_beside(look: Look, seen: Seen) -> str | None:
     if missed is not None and missed.state is CopyState.MISSING and _is_companion(missed):
         look.lies_elsewhere(missed, entry, seen.medium)
         _enter_version(look, missed, seen, home)
-        return missed.path
+        return missed.id
     _enter_new(look, seen, beside, home if missed is None else entry.path)
-    return ""
+    return 0
 
 
 def _is_companion(copy: Copy) -> bool:

@@ -40,11 +40,12 @@ def _other_than(kind: FindingKind) -> tuple[FindingKind, ...]:
 class Entering:
     """Enters the results of one drive. now: UTC ns of the look; wants: the rule's drive copies.
 
-    found_again: the paths at which a copy was missed until it turned up elsewhere in this look.
+    came_back: paths at which a copy was missing until it turned up under another in this look.
     """
 
     def __init__(self, catalog: Catalog, job_id: int, place: PlaceRecord, wants: int, now: int) -> None:
-        self.found_again: set[str] = set()
+        self.came_back: set[str] = set()
+        self._missed: dict[int, str] = {}
         self._look = Look(catalog, job_id, place, wants, now)
         self._catalog = catalog
         self._place = place
@@ -67,6 +68,7 @@ class Entering:
         """A copy is not at its path; one that was misplaced there is missed where it belongs."""
         copy = result.copy
         home = self._look.home_of(copy)
+        self._missed[copy.id] = copy.path
         copy_state(self._catalog, copy.id, CopyState.MISSING, self._now)
         self._close(copy.path, "the copy is gone", kinds=_NOT_MISSING)
         if home != copy.path and questions.copy_at(self._catalog, self._place.id, home) is None:
@@ -103,11 +105,11 @@ class Entering:
         known = questions.file_with_digest(self._catalog, file.digest)
         moved = self._missing_copy(known, entry) if known else None
         if moved is not None:
-            self.found_again.add(moved.path)
+            self.came_back.add(self._missed.get(moved.id, moved.path))
             return FindingKind.MISPLACED if self._look.lies_elsewhere(moved, entry, result.medium) else None
         missed = enter_beside(self._look, Seen(entry, file, result.sample, result.medium))
         if missed is not None:
-            self.found_again |= {missed} - {""}
+            self.came_back.add(self._missed.get(missed, ""))
             return FindingKind.MISPLACED if self._is_open(FindingKind.MISPLACED, entry.path) else None
         return self._stray(entry, {"found": file.digest.hex(), "size": entry.size}, known)
 

@@ -51,7 +51,8 @@ class PlaceScanned:
     """What a rescan did on one drive.
 
     checked: copies looked at; unchanged: of these, as recorded; read_back: of these, read from the medium.
-    found: what is wrong that was not known before. finished: all that was asked for was looked at.
+    found: what is wrong that was not known before. finished: all that was asked for was looked at. trouble: why it
+    could not be looked at to the end, though it answers.
     """
 
     place: str
@@ -61,6 +62,7 @@ class PlaceScanned:
     read_bytes: int = 0
     finished: bool = False
     gone: bool = False
+    trouble: str = ""
     found: list[tuple[FindingKind, str]] = field(default_factory=list)
 
 
@@ -144,7 +146,7 @@ class _Rescan:
                 waiting -= len(ended)
                 yield from self._entered(batch)
                 for end in ended:
-                    if end.error is not None:
+                    if end.error is not None and not isinstance(end.error, OSError | CopyTrouble):
                         raise end.error
                 yield self._moved()
         finally:
@@ -202,7 +204,8 @@ class _Rescan:
             drive.record.name,
             self._began - _RESUME_WITHIN,
         )
-        return int(first[0]) if first and first[0] else self._began
+        # A clock that was ahead then must not make this run read what it has just read.
+        return min(int(first[0]), self._began) if first and first[0] else self._began
 
     def _drained(self) -> list[ScanResult]:
         batch: list[ScanResult] = []
@@ -242,16 +245,23 @@ class _Rescan:
                 entering.equal(result)
                 seen.read_back += 1
                 return
-            case ScanEnded(_, finished, gone, _):
+            case ScanEnded(_, finished, gone, error):
                 seen.finished, seen.gone = finished, gone
                 if finished:
                     self._close_vanished(result.lane)
                 if gone:
                     said.append(f"Drive {seen.place} stopped answering; what was read before is entered.")
+                elif error is not None:
+                    seen.trouble = str(error)
+                said += self._missing(seen, entering)
                 return
             case Absent(_, copy):
-                kind, path = entering.absent(result), copy.path
+                # It may turn up under another name yet: told at the end.
+                kind = entering.absent(result)
                 seen.checked += 1
+                if kind is not None:
+                    seen.found.append((kind, copy.path))
+                return
             case Different(_, copy):
                 kind, path = entering.different(result), copy.path
             case Unknown(_, entry):
@@ -260,6 +270,15 @@ class _Rescan:
             seen.found.append((kind, path))
             if len(seen.found) <= _SAID_AT_MOST:
                 said.append(f"Drive {seen.place}: {shown(path)} is {kind}.")
+
+    def _missing(self, seen: PlaceScanned, entering: Entering) -> Iterator[str]:
+        """What is missing now that all was looked at; what lies under another name only moved."""
+        missing = FindingKind.MISSING
+        seen.found = [
+            (kind, path) for kind, path in seen.found if kind is not missing or path not in entering.came_back
+        ]
+        paths = [path for kind, path in seen.found if kind is missing]
+        yield from (f"Drive {seen.place}: {shown(path)} is {missing}." for path in paths[:_SAID_AT_MOST])
 
     def _close_vanished(self, lane: int) -> None:
         """Strays and moved files that were not seen again are gone from where they were."""

@@ -44,6 +44,9 @@ Depth = Literal["quick", "due", "all"]
 _UNENTERED = 4 * 1024 * 1024
 """Bytes of small files that may be read on before the catalog has them: less than a picture in all."""
 
+_TRIES = 3
+"""How often a copy is read that is being changed meanwhile."""
+
 _WINDOW = 2_000
 """Copies that are taken oldest evidence first and then read in the order in which they lie."""
 
@@ -146,8 +149,7 @@ class ScanLane:
         return True if quick else self._read_due()
 
     def _ended(self) -> bool:
-        while self._budget.paused.is_set() and not self._stopped():
-            time.sleep(0.2)
+        self._budget.quiet(self._stopped)
         return self._stopped() or self._budget.used_up()
 
     def _read_due(self) -> bool:
@@ -204,23 +206,37 @@ class ScanLane:
         self._report(result)
 
     def _read_copy(self, copy: Copy, entry: Entry) -> None:
+        """Read a copy and tell how it is; nothing of one that changes while it is read: the next run tells."""
+        for _ in range(_TRIES):
+            told = self._read_as(copy, entry)
+            if told is None:
+                return
+            # Somebody may have saved there since it was looked at: then it is not what was seen then.
+            now = self._drive.place.look(copy.path) if isinstance(told, Different) else entry
+            if now == entry:
+                self._tell(told)
+                return
+            if now is None:
+                return
+            entry = now
+
+    def _read_as(self, copy: Copy, entry: Entry) -> Equal | Different | None:
+        """What reading a copy tells, which was seen as entry; None if it was stopped or is not there."""
         self._wait_for_the_catalog(entry)
         expected = questions.file_with_id(self._catalog, copy.file_id).file
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
-            return
+            return None
         # Equal digests are equal bytes; a size that was only told may be wrong.
         if file is not None and file.digest == expected.digest:
-            self._tell(Equal(self.number, copy, replace(entry, size=file.size), medium))
-            return
+            return Equal(self.number, copy, replace(entry, size=file.size), medium)
         # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
         again, sample, medium, unread = self._read_file(entry)
         if again is None and not unread:
-            return
+            return None
         if again is not None and again.digest == expected.digest:
-            self._tell(Equal(self.number, copy, replace(entry, size=again.size), medium))
-        else:
-            self._tell(Different(self.number, copy, entry, again, sample, unread, medium))
+            return Equal(self.number, copy, replace(entry, size=again.size), medium)
+        return Different(self.number, copy, entry, again, sample, unread, medium)
 
     def _read_unknown(self, path: str) -> None:
         entry = self._drive.place.look(path)
@@ -230,7 +246,8 @@ class ScanLane:
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
             return
-        self._tell(Unknown(self.number, entry, file, sample, medium))
+        if self._drive.place.look(path) == entry:
+            self._tell(Unknown(self.number, entry, file, sample, medium))
 
     def _head(self, path: str) -> bytes:
         descriptor = self._drive.place.open_for_reading(path)
@@ -265,13 +282,14 @@ class ScanLane:
                 for chunk in chunks:
                     hasher.update(chunk)
                     self.read += len(chunk)
-                    wait = self._budget.spend(len(chunk))
-                    if self._stopped():
+                    asked = time.monotonic()
+                    self._budget.hold_back(self._budget.spend(len(chunk)), self._stopped)
+                    self._budget.quiet(self._stopped)
+                    waited += time.monotonic() - asked
+                    # A file is read to its end when the time is up, as else a long one would never be read; but
+                    # not while there is to be quiet.
+                    if self._stopped() or self._budget.paused.is_set():
                         return None, b"", reading.medium, 0
-                    if wait > 0:
-                        asked = time.monotonic()
-                        time.sleep(min(wait, 5.0))
-                        waited += time.monotonic() - asked
         finally:
             # What a cap or a pause held back says nothing of how fast the drive reads.
             self.seconds += time.monotonic() - began - waited

@@ -33,7 +33,15 @@ class Walk:
         self.refused: set[str] = set()
 
     def folders(self, folder: str = "") -> Iterator[Folder]:
-        """Each folder at or below folder, those above first. Raises OSError if the drive is gone."""
+        """Each folder at or below folder, those above first, however deep. Raises OSError if the drive is gone."""
+        waiting = [folder]
+        while waiting:
+            found, below = self._looked_into(waiting.pop())
+            yield found
+            waiting += reversed(below)
+
+    def _looked_into(self, folder: str) -> tuple[Folder, list[str]]:
+        """A folder, and the paths of those right in it."""
         entries: list[Entry] = []
         below: list[str] = []
         has_list = False
@@ -49,9 +57,7 @@ class Walk:
                 entries.append(Entry(path, status.st_size, status.st_mtime_ns))
             elif name == CHECK_LIST and stat.S_ISREG(status.st_mode):
                 has_list = True
-        yield Folder(folder, entries, has_list)
-        for path in below:
-            yield from self.folders(path)
+        return Folder(folder, entries, has_list), below
 
     def is_out_of_reach(self, path: str) -> bool:
         """Whether the file system did not give this path, so that nothing can be said of it."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions, shoots
 from tripleguard.catalog.findings import Noticed, open_findings, whereabouts
 from tripleguard.catalog.lineage import newest_version
@@ -21,7 +22,7 @@ from tripleguard.errors import CopyTrouble, SourceDiffers
 from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, Kind
 from tripleguard.names import shown
 from tripleguard.places.base import Reading
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.copying import Copier
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.placing import Placing
@@ -141,7 +142,7 @@ class Plan:
     def _good(self, known: KnownFile) -> Iterator[tuple[OpenDrive, Copy, Entry]]:
         """Verified copies of a file that lie on drives that are here; no sidecar that was edited since."""
         for drive, copy, entry in self._verified(known):
-            if entry.size == copy.size and (known.kind is not Kind.COMPANION or is_as_recorded(copy, entry)):
+            if entry.size == copy.size and (known.kind is not Kind.COMPANION or is_untouched(copy, entry)):
                 yield drive, copy, entry
 
     def _verified(self, known: KnownFile) -> Iterator[tuple[OpenDrive, Copy, Entry]]:
@@ -180,7 +181,8 @@ class Plan:
         if finding.kind is not FindingKind.STALE and isinstance(mtime_ns, int):
             return None if (seen.size, seen.mtime_ns) == (size, mtime_ns) else CHANGED_SINCE
         recorded = questions.copy_at(self._catalog, drive.record.id, finding.path)
-        return None if recorded is not None and is_as_recorded(recorded, seen) else CHANGED_SINCE
+        same = is_untouched if kind_of(finding.path) is Kind.COMPANION else is_as_recorded
+        return None if recorded is not None and same(recorded, seen) else CHANGED_SINCE
 
     def _from_elsewhere(self, wound: Wound, known: KnownFile) -> Task | None:
         """A task that reads from where these bytes were last found, though that is not where they belong.
