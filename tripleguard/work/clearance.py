@@ -16,25 +16,24 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.passing import HEAD
 from tripleguard.catalog import questions
 from tripleguard.catalog.looks import Damaged, damage_of, enter_look, has_look, settle_habits
-from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher, sample_of
 from tripleguard.errors import CardGone, Stopped
-from tripleguard.model import Clearance, Entry, PlaceKind, PlaceRecord, Reason
+from tripleguard.model import Clearance, Entry
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.places.media import aligned_buffer, disk_of
-from tripleguard.rules import Needs, Standing, standing, telling
+from tripleguard.rules import Needs, telling
 from tripleguard.work.chunks import CHUNK
-from tripleguard.work.findwords import said
-from tripleguard.work.holdings import Beside, serves
+from tripleguard.work.counting import Counting
+from tripleguard.work.holdings import Beside
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import accept_damage, look_for, looked
 from tripleguard.work.numbering import files_to_keep, unseen
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.records import Covered, keep_record
+from tripleguard.work.tally import Tally
 
-_EXAMPLES = 5
 _SAY_EVERY = 50
 
 
@@ -96,41 +95,20 @@ def answer_for_card(kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive
     return asking.answer()
 
 
-class _Tally:
-    """Reasons or notes while they are counted: word to count and a few examples."""
-
-    def __init__(self) -> None:
-        self._counts: dict[str, int] = {}
-        self._examples: dict[str, list[str]] = {}
-
-    def add(self, word: str, path: str | None = None) -> None:
-        self._counts[word] = self._counts.get(word, 0) + 1
-        if path is not None and len(self._examples.setdefault(word, [])) < _EXAMPLES:
-            self._examples[word].append(path)
-
-    def reasons(self) -> tuple[Reason, ...]:
-        return tuple(
-            Reason(word, count, said(word, count), tuple(self._examples.get(word, ())))
-            for word, count in sorted(self._counts.items(), key=lambda pair: -pair[1])
-        )
-
-
 class _Asking:
     """One question being answered."""
 
     def __init__(self, kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> None:
-        self.reasons = _Tally()
-        self.notes = _Tally()
+        self.reasons = Tally()
+        self.notes = Tally()
         self._beside = Beside()
         self._kit = kit
         self._question = question
         self._drives = {drive.record.id: drive for drive in drives}
-        self._records: dict[int, PlaceRecord] = {
-            record.id: record for record in all_places(kit.catalog) if record.kind is PlaceKind.DRIVE
-        }
         self._now = kit.clock.now()
         rule = kit.settings.rule
-        self._needs = Needs(rule.road_days, rule.shelf_days, rule.accept_cached, kit.settings.clearance.away_hours)
+        needs = Needs(rule.road_days, rule.shelf_days, rule.accept_cached, kit.settings.clearance.away_hours)
+        self._counting = Counting(kit.catalog, drives, needs, self._now)
         self._files = self._bytes = self._covered = 0
         self._list = blake3()
         self._covered_files = Covered()
@@ -305,32 +283,12 @@ class _Asking:
         if known.file.size != entry.size:
             return "changed"
         beside = self._folders_beside(known, entry)
-        standings: list[Standing] = []
-        on: set[int] = set()
-        for copy in questions.copies_of(self._kit.catalog, known.id):
-            record = self._records.get(copy.place_id)
-            if record is None or not serves(known, copy.path, entry.name, beside):
-                continue
-            drive = self._drives.get(copy.place_id)
-            stands = standing(
-                copy,
-                record.state,
-                record.role,
-                here=drive is not None,
-                seen=drive.seen(copy.path) if drive else None,
-                needs=self._needs,
-                now=self._now,
-            )
-            if stands is Standing.COUNTS:
-                on.add(copy.place_id)
-            else:
-                standings.append(stands)
-        for place_id in on:
-            name = self._records[place_id].name
+        counted = self._counting.count(known, entry.name, beside)
+        for name in self._counting.names(counted.on):
             self._verified[name] = self._verified.get(name, 0) + 1
-        if len(on) >= self._kit.settings.rule.drive_copies:
+        if len(counted.on) >= self._kit.settings.rule.drive_copies:
             return None
-        return telling(standings) or ("one copy" if on else "no copy")
+        return telling(counted.standings) or ("one copy" if counted.on else "no copy")
 
     def _folders_beside(self, known: KnownFile, entry: Entry) -> frozenset[str] | None:
         """Where the originals of this frame lie; an original itself is noted for what comes after it."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog import questions
@@ -53,6 +53,10 @@ class Counting:
             else:
                 standings.append(stands)
         return Counted(frozenset(on), tuple(standings))
+
+    def names(self, places: Iterable[int]) -> list[str]:
+        """What these drives (ids) are called."""
+        return [self._records[place_id].name for place_id in places]
 
     def _standing(self, copy: Copy, record: PlaceRecord) -> Standing:
         drive = self._drives.get(copy.place_id)
