@@ -38,9 +38,9 @@ def test_a_slow_disk_under_the_catalog_makes_no_more_to_read_again(here: Path) -
     """While one reading is being entered no further picture is begun, nor more small files than make up one."""
     rules = here / "rules.json"
     rules.write_text("[]")
-    with faulty(here / "backing-home", here / "home", rules), shelf_below(here, 4, 150) as shelf:
-        for seconds in (0.3, 1.1):
-            rules.write_text('[{"path": "*-wal", "op": "fsync", "fault": "slow", "ms": 500}]')
+    with faulty(here / "backing-home", here / "home", rules), shelf_below(here, 3, 100) as shelf:
+        for seconds in (0.2, 0.7):
+            rules.write_text('[{"path": "*-wal", "op": "fsync", "fault": "slow", "ms": 300}]')
             first = killed(shelf, "100GB/s", seconds)
             rules.write_text("[]")
             resumed(shelf, first)

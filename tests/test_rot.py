@@ -60,9 +60,7 @@ def told(world: World) -> dict[str, tuple[str, str]]:
     }
 
 
-@pytest.mark.parametrize(
-    ("kind", "direct"), [("ext4", False), ("ext4", True), ("exfat", False), ("exfat", True), ("ntfs", False)]
-)
+@pytest.mark.parametrize(("kind", "direct"), [("ext4", False), ("ext4", True), ("exfat", False), ("ntfs", False)])
 def test_a_bit_that_rots_below_the_file_system_is_found_by_reading_and_mended(
     bare: World, images: Images, kind: str, direct: bool
 ) -> None:
