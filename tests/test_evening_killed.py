@@ -1,0 +1,34 @@
+"""A watch that is killed in the middle of an evening: the next start finishes, and reports as if nothing had been.
+
+`scripts/campaign-watch` does the same with many more kills.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from evenings import MIB, differences, evening
+
+pytestmark = pytest.mark.slow
+
+SIZE = MIB // 2
+
+
+@pytest.fixture(scope="module")
+def calm(disk: Path) -> dict[str, Any]:
+    """The evening as it comes out in peace."""
+    found, _ = evening(disk, 0, 0, SIZE)
+    assert found["answer"] == "clear"
+    assert found["cards"] == [0, 0, 0]
+    assert found["drives"]["A"] == found["drives"]["B"]
+    assert len(found["drives"]["A"]) == 3 * 13 + 20
+    return found
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_an_evening_with_kills_comes_out_as_one_without(disk: Path, calm: dict[str, Any], seed: int) -> None:
+    killed, landed = evening(disk, seed, 7, SIZE)
+    assert len(landed) == 7
+    assert differences(calm, killed) == []
