@@ -30,7 +30,7 @@ import psutil
 from images import images_below, why_not
 from kills import scratch_disk
 from oracle import INCOMING, Oracle
-from watching import Watching, in_reader, set_watch, watching
+from watching import Watching, in_reader, logged, set_watch, watching
 from world import CardFolder, World
 
 MIB = 1 << 20
@@ -54,6 +54,7 @@ class Evening:
     world: World
     chance: random.Random
     size: int
+    frames: int
     kills: int = 0
     landed: list[str] = field(default_factory=list)
     everything: CardFolder = field(init=False)
@@ -83,10 +84,15 @@ class Evening:
         return self._seen()
 
     def _killed(self, watch: Watching, step: str) -> Watching:
-        time.sleep(self.chance.random() * self.chance.choice([0.4, 1.0, 2.5]))
-        doing = watch.status()["doing"]
+        """Kill it at a random moment, most often in the middle of an errand; audit; start it again."""
+        watch.until(lambda found: found["here"] is not None, "it has begun")
+        if self.chance.random() < 0.8:
+            deadline = time.monotonic() + 4
+            while time.monotonic() < deadline and not watch.status()["doing"]:
+                time.sleep(0.01)
+        time.sleep(self.chance.random() * self.chance.choice([0.1, 0.5, 1.5]))
         watch.end(self.chance.choice([signal.SIGKILL] * 5 + [signal.SIGTERM]))
-        self.landed.append(f"{step}: {doing['what'] if doing else 'between errands'}")
+        self.landed.append(f"{step}: {_in_hand(self.world)}")
         self.oracle.audit()
         if watch.process.stderr is not None:
             watch.process.stderr.close()
@@ -172,7 +178,7 @@ class Evening:
         sizes = random.Random(7)
         for number, name in enumerate(("first", "second", "third")):
             card = self.world.card(name)
-            for frame in range(1, 13):
+            for frame in range(1, self.frames + 1):
                 card.raw(f"DCIM/100ORREY/ORR_{100 * number + frame:04d}.DNG", size=self._size(sizes))
             card.put(f"DCIM/100ORREY/NOTE{number}.WAV", sizes.randbytes(4097 + number))
         for name, first in (("landed", 500), ("cable", 600)):
@@ -186,10 +192,24 @@ class Evening:
         return sizes.randrange(self.size // 10, self.size)
 
 
-def evening(root: Path, seed: int, kills: int, size: int = 3 * MIB) -> tuple[dict[str, Any], list[str]]:
+def _in_hand(world: World) -> str:
+    """What was being done when it ended, by the log."""
+    doing = ""
+    for one in logged(world):
+        word = one["line"]
+        if word.startswith("Begins: "):
+            doing = word.removeprefix("Begins: ").partition(" /")[0]
+        elif doing and word.startswith(doing) and "outcome" in one:
+            doing = ""
+    return doing or "between errands"
+
+
+def evening(
+    root: Path, seed: int, kills: int, size: int = 8 * MIB, frames: int = 40
+) -> tuple[dict[str, Any], list[str]]:
     """Live an evening in a fresh world below root; what came out, and where the kills landed."""
     world = World(Path(tempfile.mkdtemp(prefix="evening-", dir=root))).setup()
-    lived = Evening(world, random.Random(seed), size, kills)
+    lived = Evening(world, random.Random(seed), size, frames, kills)
     try:
         return lived.live(), lived.landed
     finally:

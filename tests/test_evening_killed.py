@@ -13,13 +13,13 @@ from evenings import MIB, differences, evening
 
 pytestmark = pytest.mark.slow
 
-SIZE = MIB // 2
+SIZE, FRAMES = MIB, 12
 
 
 @pytest.fixture(scope="module")
 def calm(disk: Path) -> dict[str, Any]:
     """The evening as it comes out in peace."""
-    found, _ = evening(disk, 0, 0, SIZE)
+    found, _ = evening(disk, 0, 0, SIZE, FRAMES)
     assert found["answer"] == "clear"
     assert found["cards"] == [0, 0, 0]
     assert found["drives"]["A"] == found["drives"]["B"]
@@ -27,8 +27,8 @@ def calm(disk: Path) -> dict[str, Any]:
     return found
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1])
 def test_an_evening_with_kills_comes_out_as_one_without(disk: Path, calm: dict[str, Any], seed: int) -> None:
-    killed, landed = evening(disk, seed, 7, SIZE)
+    killed, landed = evening(disk, seed, 7, SIZE, FRAMES)
     assert len(landed) == 7
     assert differences(calm, killed) == []

@@ -17,6 +17,8 @@ from watching import ended, in_reader, logged, plug, set_watch, watching
 from world import TestClock, World
 
 from tripleguard.clock import DAY
+from tripleguard.home import home_at, make_home
+from tripleguard.watch.journal import Journal
 
 MIB = 1 << 20
 
@@ -259,6 +261,19 @@ def test_the_log_is_one_object_a_line_and_shows_no_name_as_it_is(evening: World)
     lines = logged(evening)
     assert {"at", "level", "line"} <= set(lines[0])
     assert "\x1b" not in json.dumps(lines, ensure_ascii=False)
+
+
+def test_the_log_is_bounded(here: Path) -> None:
+    home = home_at(str(here / "home"))
+    make_home(home)
+    journal = Journal(home, TestClock(), loud=False)
+    for number in range(60_000):
+        journal.say(f"line {number} " + "x" * 100)
+    journal.close()
+    kept = sorted((home.watch).glob("log.jsonl*"))
+    assert len(kept) == 5
+    assert sum(path.stat().st_size for path in kept) < 5_100_000
+    assert "line 59999 " in (home.watch / "log.jsonl").read_text()
 
 
 def test_a_folder_that_is_no_card_and_a_drive_of_somebody_else_are_none_of_our_business(evening: World) -> None:

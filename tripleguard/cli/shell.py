@@ -68,7 +68,9 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
     place = home_at(home)
     settings = read_settings(place.settings)
     catalog = open_catalog(place.catalog)
-    watched = not ours and is_taken(lambda: open_home_lock(place, WATCH_LOCK))
+    watched = False
+    with contextlib.suppress(OSError):
+        watched = not ours and is_taken(lambda: open_home_lock(place, WATCH_LOCK))
     kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0)
     try:
         follow_rule(catalog, settings.rule.drive_copies)

@@ -64,7 +64,11 @@ def asked(opened: Callable[[], int]) -> Iterator[None]:
     descriptor = opened()
     try:
         with contextlib.suppress(OSError):
-            _taken(descriptor, shared=True)
+            # Whoever looks if somebody asks holds it for an instant.
+            for _ in range(_LOOKS):
+                if _taken(descriptor, shared=True):
+                    break
+                time.sleep(_MOMENT)
         yield
     finally:
         os.close(descriptor)

@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from tripleguard.errors import TripleguardError
 from tripleguard.layout import may_hold_shoots
 from tripleguard.model import Entry
 from tripleguard.places.mounts import mount_of
@@ -202,7 +201,7 @@ class Landing:
                 some = len(spot.settling) > 0 and len(self._whole(spot)) != spot.told
             if some:
                 self._forget_known(kit, spot)
-        except (OSError, TripleguardError) as error:
+        except Exception as error:  # noqa: BLE001 - a thread's outer edge; one spot must not blind the others
             # The volume went away, or the catalog is busy: the looker says the first, a later round mends both.
             if spot.root.is_dir():
                 self._say(f"What is new in {spot.root} can't be told now: {error}")

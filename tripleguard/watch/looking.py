@@ -91,6 +91,8 @@ class Looker:
             return Plugged(), str(error)
         except OSError as error:
             return Plugged(), f"What is plugged in can't be told ({error.strerror or error})."
+        except Exception as error:  # noqa: BLE001 - a thread's outer edge: a watch that sees nothing must say so
+            return Plugged(), f"What is plugged in can't be told ({type(error).__name__}: {error})."
 
     def _signature(self, kit: Kit) -> str:
         with contextlib.suppress(TripleguardError, OSError):

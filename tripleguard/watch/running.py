@@ -6,11 +6,13 @@ import contextlib
 import os
 import platform
 import signal
+import time
 from collections.abc import Callable, Iterator
 from functools import partial
 from types import FrameType
 
 from tripleguard.clock import iso_utc
+from tripleguard.errors import PlaceBusy
 from tripleguard.home import open_home_lock
 from tripleguard.names import shown
 from tripleguard.places.locks import Holder, held
@@ -19,11 +21,14 @@ from tripleguard.watch.loop import Loop
 from tripleguard.watch.notes import notes_of
 from tripleguard.work.kit import WATCH_LOCK, Kit
 
+_MOMENT = 1.0
+"""Seconds to try for the home's lock."""
+
 
 def watch(kit: Kit, *, loud: bool = True) -> None:
     """Watch until SIGTERM or SIGINT. Raises PlaceBusy if another watch runs for this home."""
-    holder = Holder(os.getpid(), platform.node(), "a watch", iso_utc(kit.clock.now()))
-    with held(f"The home {shown(str(kit.home.root))}", partial(open_home_lock, kit.home, WATCH_LOCK), holder):
+    with contextlib.ExitStack() as stack:
+        _take_the_home(stack, kit)
         journal = Journal(kit.home, kit.clock, loud=loud)
         loop = Loop(kit, notes_of(kit.home), journal)
         try:
@@ -31,6 +36,26 @@ def watch(kit: Kit, *, loud: bool = True) -> None:
                 loop.run()
         finally:
             journal.close()
+
+
+def _take_the_home(stack: contextlib.ExitStack, kit: Kit) -> None:
+    """Hold the home's lock on the stack. Raises PlaceBusy naming the watch that runs."""
+    holder = Holder(os.getpid(), platform.node(), "a watch", iso_utc(kit.clock.now()))
+    name = f"The home {shown(str(kit.home.root))}"
+    deadline = time.monotonic() + _MOMENT
+    while True:
+        try:
+            stack.enter_context(held(name, partial(open_home_lock, kit.home, WATCH_LOCK), holder))
+        except PlaceBusy as error:
+            # A command that looks whether a watch runs holds the lock for an instant.
+            if time.monotonic() < deadline:
+                continue
+            raise PlaceBusy(
+                error.what,
+                safe="That watch goes on as it is.",
+                do="`tripleguard status` shows what it does. To start another one, end that process first.",
+            ) from None
+        return
 
 
 @contextlib.contextmanager
