@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from gateway import Gateway, missing, running
 from world import World
 
 from tripleguard.places.media import depth_of
@@ -39,6 +40,17 @@ def here(disk: Path) -> Iterator[Path]:
     made = Path(tempfile.mkdtemp(prefix="w", dir=disk))
     yield made
     shutil.rmtree(made, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def gateway(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Gateway]:
+    """A real S3 server, the same for all tests of a run; skipped with the reason where it can't be had."""
+    lacking = missing()
+    if lacking:
+        pytest.skip(f"no object gateway here: {lacking} not installed (Debian: ceph-mon ceph-osd radosgw)")
+    # Its sockets have long names; the folder's own must be short.
+    with tempfile.TemporaryDirectory(prefix="gw", dir="/tmp") as folder, running(Path(folder)) as started:
+        yield started
 
 
 @pytest.fixture

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import os
-import struct
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from world import SMALL, CardFolder, World
+from world import EVENING, SERIAL, SMALL, CardFolder, World
 
 from tripleguard.demo.pictures import picture_file
 
@@ -100,9 +99,10 @@ def test_the_newest_sidecar_counts_wherever_it_lies(world: World) -> None:
 
 def test_the_cameras_own_button_chooses_until_the_editor_says_otherwise(world: World) -> None:
     card = world.card()
-    stars = b"\xff\xd8\xff\xe1" + struct.pack(">H", 2 + 6 + 26)
-    stars += b"Exif\0\0II*\0" + struct.pack("<IHHHIII", 8, 1, 0x4746, 3, 1, 5, 0)
-    card.put("DCIM/100ORREY/ORR_0001.JPG", stars + b"\xff\xda" + bytes(3000))
+    content = picture_file(
+        7, taken=EVENING, subsec=0, offset="+02:00", serial=SERIAL, width=96, height=64, rating=5
+    )
+    card.put("DCIM/100ORREY/ORR_0001.JPG", content)
     assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
     assert world.run("selects", "learn", "--json").json["added"] == 1
     rate(next(world.drives["A"].rglob("*.JPG")), "1")

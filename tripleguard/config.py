@@ -180,6 +180,36 @@ class Handover(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     description: str = "{shoot}"
 
 
+class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How selects are sent offsite, and looked at there."""
+
+    limit: str = ""
+    hours: str = ""
+    at_once: Annotated[int, msgspec.Meta(ge=1, le=16)] = 4
+    metered: bool = False
+    read_back: str = "500 MB"
+    price_per_gb: Annotated[float, msgspec.Meta(ge=0)] = 0.0
+    days: Annotated[int, msgspec.Meta(ge=1)] = 365
+    seal_for: tuple[str, ...] = ()
+
+    @property
+    def limit_bytes(self) -> int:
+        """Bytes per second; 0: no limit."""
+        return rate_in_bytes(self.limit) if self.limit.strip() else 0
+
+    @property
+    def window(self) -> tuple[time, time] | None:
+        """When sending may go on, local wall time; None: always."""
+        if not self.hours.strip():
+            return None
+        begins, _, ends = self.hours.partition("-")
+        return time.fromisoformat(begins.strip()), time.fromisoformat(ends.strip())
+
+    @property
+    def read_back_bytes(self) -> int:
+        return size_in_bytes(self.read_back)
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings, each with the value used when the file is silent."""
 
@@ -192,6 +222,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     watch: Watch = Watch()
     selects: Selects = Selects()
     handover: Handover = Handover()
+    offsite: OffsiteSettings = OffsiteSettings()
 
 
 def size_in_bytes(text: str) -> int:
@@ -201,6 +232,14 @@ def size_in_bytes(text: str) -> int:
         raise ValueError(f"{text!r} is not a size like 500 MB or 2 GiB")
     number, unit, binary = match.groups()
     return int(float(number) * (1024 if binary else 1000) ** _POWER[unit])
+
+
+def rate_in_bytes(text: str) -> int:
+    """`500 kB/s` or `2 Mbit/s` as bytes per second. Raises ValueError."""
+    bits = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([kKMG]?)bit/s\s*", text)
+    if bits is not None:
+        return int(float(bits[1]) * 1000 ** _POWER[bits[2]] / 8)
+    return size_in_bytes(text.strip().removesuffix("/s"))
 
 
 def seconds_of(text: str) -> float:
@@ -300,6 +339,15 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
             raise refuse("drives", key, f'expected a time like "{example}"; {error}') from error
         if not least <= seconds <= most:
             raise refuse("drives", key, f"expected a time from {words}")
+    for key, wanted in (
+        ("limit", 'a rate like "1 Mbit/s"'),
+        ("hours", 'hours like "23:00-07:00"'),
+        ("read_back", "a size"),
+    ):
+        try:
+            getattr(settings.offsite, {"limit": "limit_bytes", "hours": "window"}.get(key, "read_back_bytes"))
+        except ValueError as error:
+            raise refuse("offsite", key, f"expected {wanted}; {error}") from error
     try:
         _ = settings.layout.day_start
     except ValueError as error:

@@ -79,6 +79,22 @@ class PlaceFailed(CopyTrouble):
     """The place stopped answering or became read-only in the middle of the work."""
 
 
+class LineTrouble(CopyTrouble):
+    """The way to an offsite place failed for now: a cut or stalled line, a busy server. Trying again is right."""
+
+
+class ArrivedChanged(LineTrouble):
+    """The server refused a body because it did not arrive as it was sent. Nothing of it was kept."""
+
+
+class NoAccess(PlaceTrouble):
+    """An offsite place refuses us: credentials, permissions, a clock that is off, no such bucket."""
+
+
+class SignInPage(PlaceTrouble):
+    """Somebody else answered in the server's stead: the network wants a person to sign in first."""
+
+
 class Stopped(TripleguardError):
     """The user asked to stop. What was finished is kept; running again goes on from there."""
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 from tripleguard.errors import TripleguardError
 
@@ -109,6 +109,21 @@ def write_scratch(path: Path, pieces: Iterable[memoryview]) -> None:
     with path.open("xb") as file:
         for piece in pieces:
             file.write(piece)
+
+
+def kept_scratch(home: Home, name: str) -> Path | None:
+    """A whole file that an earlier run left in the scratch folder, None if there is none."""
+    path = home.scratch / name
+    return path if path.is_file() else None
+
+
+@contextlib.contextmanager
+def new_scratch(home: Home, name: str) -> Iterator[BinaryIO]:
+    """A scratch file for writing, which has its name only once it is whole. Raises OSError."""
+    unfinished = scratch_file(home, f"{name}.part")
+    with unfinished.open("xb") as file:
+        yield file
+    unfinished.rename(home.scratch / name)
 
 
 def scratch_room(home: Home) -> int:

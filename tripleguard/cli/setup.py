@@ -14,9 +14,12 @@ from tripleguard.cli.shell import kit_of, named_paths, say, say_json
 @click.option(
     "--drive", "drives", multiple=True, metavar="NAME=PATH", help="A drive and where it is; give it twice."
 )
+@click.option(
+    "--offsite", metavar="URL", help="A third place for the selects: s3://bucket/..., gs://, az://, or a folder."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, drives: tuple[str, ...], as_json: bool) -> None:
+def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_json: bool) -> None:
     """Make the home and name the drives. Run it again at any time: it only adds.
 
     A drive is a folder, usually the top of an external disk. A small folder .tripleguard is made on it, by
@@ -25,10 +28,11 @@ def command(home: str | None, drives: tuple[str, ...], as_json: bool) -> None:
     from tripleguard.catalog.store import create_catalog
     from tripleguard.home import home_at, make_home
     from tripleguard.reports import objects, text
+    from tripleguard.work.offsite import add_offsite
     from tripleguard.work.reporting import place_statuses
     from tripleguard.work.setting_up import add_drive, ensure_catalog_id, shared_devices
 
-    wanted = named_paths(drives, "--drive") or _asked()
+    wanted = named_paths(drives, "--drive") or ([] if offsite else _asked())
     place = home_at(home)
     make_home(place)
     create_catalog(place.catalog).close()
@@ -36,6 +40,8 @@ def command(home: str | None, drives: tuple[str, ...], as_json: bool) -> None:
         ensure_catalog_id(kit)
         for name, path in wanted:
             add_drive(kit, name, path)
+        if offsite:
+            add_offsite(kit, offsite)
         statuses = place_statuses(kit)
         shared = shared_devices([(one.record.name, one.path) for one in statuses if one.path])
         if as_json:

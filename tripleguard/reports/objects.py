@@ -175,6 +175,7 @@ def report(found: Report) -> Object:
         ],
         "habits": [whole.habit_object(one) for one in found.habits],
         "numbers": numbers.as_object(found.numbers),
+        "surplus": {"files": found.surplus[0], "bytes": found.surplus[1]},
         "last_clearance": None
         if last is None
         else {"at": iso_utc(last[0]), "subject": text(last[1]), "answer": "yes" if last[2] else "no"},
@@ -193,9 +194,10 @@ def place(status: PlaceStatus) -> Object:
     return {
         "name": status.record.name,
         "id": status.record.uid,
+        "kind": str(status.record.kind),
         "role": str(status.record.role),
         "state": status.state,
-        "path": None if status.path is None else text(str(status.path)),
+        "path": text(str(status.path)) if status.path else _address(status),
         "free": None if status.room is None else status.room.free,
         "total": None if status.room is None else status.room.total,
         "files": status.files,
@@ -203,6 +205,10 @@ def place(status: PlaceStatus) -> Object:
         "last_seen": _time(status.record.last_seen_at),
         "verified_oldest": _time(status.oldest),
     }
+
+
+def _address(status: PlaceStatus) -> str | None:
+    return status.record.last_path if status.state == "offsite" else None
 
 
 def where(files: list[tuple[KnownFile, Shoot, list[tuple[Copy, str]]]], more: bool) -> Object:

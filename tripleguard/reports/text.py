@@ -162,7 +162,10 @@ def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]], now: int)
             if status.path
             else f", last seen {ago(status.record.last_seen_at, now)}"
         )
-        yield f"Drive {status.record.name}: {status.state}{where}{room}"
+        if status.state == "offsite":
+            yield f"Offsite: {shown(status.record.last_path or '')}{where}"
+        else:
+            yield f"Drive {status.record.name}: {status.state}{where}{room}"
         oldest = f"; the longest ago verified was {ago(status.oldest, now)}" if status.oldest else ""
         yield f"  {count(status.files, 'copy', 'copies')}, {size(status.total_bytes)}{oldest}"
     for one, other in shared:
@@ -200,6 +203,8 @@ def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
             f"{size(one.recorded.total_bytes)}, the oldest since {when(one.recorded.oldest, zone)}. They are kept "
             "until you say otherwise. Next: `tripleguard aside` shows them."
         )
+    if found.surplus[0]:
+        yield f"Surplus offsite: {count(found.surplus[0], 'file')} of no select, {size(found.surplus[1])}."
     if found.last_clearance is not None:
         at, subject, answer = found.last_clearance
         word = "yes" if answer else "no"

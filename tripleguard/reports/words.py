@@ -24,6 +24,16 @@ def rate(per_second: float) -> str:
     return f"{size(int(per_second))}/s"
 
 
+def line_rate(per_second: float) -> str:
+    """`1.3 Mbit/s`, as lines are sold. per_second: bytes."""
+    bits = per_second * 8
+    for unit in ("bit/s", "kbit/s", "Mbit/s"):
+        if bits < 999.5 or unit == "Mbit/s":
+            return f"{bits:.1f} {unit}" if unit == "Mbit/s" and bits < 99.95 else f"{bits:.0f} {unit}"
+        bits /= 1000
+    raise AssertionError("unreachable")
+
+
 def duration(seconds: float) -> str:
     """`45 s`, `12 min`, `2 h 10 min`."""
     whole = round(seconds)

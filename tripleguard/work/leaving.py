@@ -62,7 +62,7 @@ def _leave_snapshots(kit: Kit, behind: Sequence[tuple[OpenDrive, list[Shoot]]]) 
         kit.catalog.copy_into(plain)
         for drive, lagging in behind:
             try:
-                drive.place.write_own(f"{SNAPSHOTS}/{fresh}", _packed(plain))
+                drive.place.write_own(f"{SNAPSHOTS}/{fresh}", packed(plain))
                 _forget_old(drive, fresh, mine)
             except CopyTrouble as error:
                 troubles.append(error)
@@ -113,7 +113,7 @@ def _leave_list_of_others(kit: Kit, drive: OpenDrive, shoot: Shoot, folder: str)
         drive.place.write_own(path, [content])
 
 
-def _packed(plain: Path) -> Iterator[bytes]:
+def packed(plain: Path) -> Iterator[bytes]:
     """A file's bytes as a gzip stream (RFC 1952), piece by piece."""
     squeeze = zlib.compressobj(level=1, wbits=31)
     with plain.open("rb") as file:

@@ -16,39 +16,41 @@ from tripleguard.catalog.shoots import Owed
 from tripleguard.catalog.twins import further_debts
 from tripleguard.clock import DAY, SECOND
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Finding, FindingKind, PlaceRecord, PlaceState, Room, Severity
+from tripleguard.model import Finding, FindingKind, PlaceKind, PlaceRecord, PlaceState, Room, Severity
 from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.looking import damage_findings
 from tripleguard.work.numbering import Numbers, last_numbers
+from tripleguard.work.offsite import offsite_record
+from tripleguard.work.offsite_findings import offsite_findings, offsite_standing
 
 _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
     FindingKind.MISSING: (
         Severity.NOW,
-        "is not on drive {place} any more",
+        "is not on {place} any more",
         "run `mend`; while the card still has it, `offload` does it too",
     ),
-    FindingKind.CORRUPT: (Severity.NOW, "does not read back as it was written on drive {place}", "run `mend`"),
+    FindingKind.CORRUPT: (Severity.NOW, "does not read back as it was written on {place}", "run `mend`"),
     FindingKind.ALTERED: (
         Severity.NOW,
-        "was changed on drive {place}: an original never changes",
+        "was changed on {place}: an original never changes",
         "run `mend`: the changed one is kept aside; or accept it with a reason",
     ),
     FindingKind.STALE: (
         Severity.SOON,
-        "on drive {place} is an older version",
+        "on {place} is an older version",
         "run `mend`; the older one is kept",
     ),
     FindingKind.MISPLACED: (
         Severity.NOTE,
-        "on drive {place} was moved here and is whole",
+        "on {place} was moved here and is whole",
         "run `mend` to move it back, or accept it with a reason",
     ),
     FindingKind.STRAY: (
         Severity.NOTE,
-        "on drive {place} is not in the catalog",
+        "on {place} is not in the catalog",
         "keep it, move it away yourself, or accept it with a reason",
     ),
 }
@@ -79,7 +81,10 @@ class MuchAside:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Everything a morning needs to know. clear: nothing wants attention; aside is only mentioned."""
+    """Everything a morning needs to know. clear: nothing wants attention; aside is only mentioned.
+
+    surplus: files and bytes offsite that belong to no select any more.
+    """
 
     clear: bool
     findings: tuple[Finding, ...]
@@ -92,12 +97,20 @@ class Report:
     aside: tuple[MuchAside, ...] = ()
     habits: tuple[Habit, ...] = ()
     numbers: Numbers = field(default_factory=Numbers)
+    surplus: tuple[int, int] = (0, 0)
 
 
 def report(kit: Kit) -> Report:
     """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
     places = place_statuses(kit)
-    findings = [*_noticed(kit), *damage_findings(kit), *_short(kit, places), *_overdue(kit, places)]
+    offsite = offsite_standing(kit)
+    findings = [
+        *_noticed(kit),
+        *damage_findings(kit),
+        *_short(kit, places),
+        *_overdue(kit, places),
+        *offsite_findings(kit, offsite),
+    ]
     numbers = last_numbers(kit)
     counts: dict[str, int] = {}
     for finding in findings:
@@ -115,15 +128,21 @@ def report(kit: Kit) -> Report:
         aside=tuple(_much_aside(kit, places)),
         habits=tuple(habits(kit.catalog)),
         numbers=numbers,
+        surplus=(offsite.surplus, offsite.surplus_bytes) if offsite else (0, 0),
     )
 
 
 def place_statuses(kit: Kit) -> list[PlaceStatus]:
-    """Every drive: where it is now, how full, how long unverified. Raises PlaceTrouble for clones."""
+    """Every place: where it is now, how full, how long unverified. Raises PlaceTrouble for clones.
+
+    Whether the offsite place answers is not asked: that takes the network.
+    """
     found: list[PlaceStatus] = []
-    for record, path in where_drives_are(kit):
+    offsite = offsite_record(kit)
+    for record, path in [*where_drives_are(kit), *([(offsite, None)] if offsite else [])]:
         held = shoots.coverage(kit.catalog, record.id)
-        state = record.state if record.state is not PlaceState.ACTIVE else ("connected" if path else "away")
+        now = "offsite" if record is offsite else ("connected" if path else "away")
+        state = record.state if record.state is not PlaceState.ACTIVE else now
         found.append(
             PlaceStatus(
                 record=record,
@@ -183,12 +202,16 @@ def _noticed(kit: Kit) -> list[Finding]:
                 digest=digest,
                 shoot=titles.get(one.shoot_id) if one.shoot_id else None,
                 since=one.since,
-                message=f"{shown(one.path)} {what.format(place=place.name)}{_detail(one)}",
+                message=f"{shown(one.path)} {what.format(place=_called(place))}{_detail(one)}",
                 next_step=next_step,
                 number=one.id,
             )
         )
     return found
+
+
+def _called(place: PlaceRecord) -> str:
+    return "the offsite place" if place.kind is PlaceKind.OFFSITE else f"drive {place.name}"
 
 
 def _detail(one: Noticed) -> str:
@@ -253,7 +276,7 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
     rule, findings = kit.settings.rule, []
     for status in places:
         record = status.record
-        if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED):
+        if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED) or record.kind is PlaceKind.OFFSITE:
             continue
         now = kit.clock.now()
         before = overdue_before(record.role, rule.road_days, rule.shelf_days, now)

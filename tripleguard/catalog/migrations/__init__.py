@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tripleguard.catalog.migrations import findings, first, inherited, leaving, looks, numbers, selects
+from tripleguard.catalog.migrations import findings, first, inherited, leaving, looks, numbers, offsite, selects
 
 STEPS: tuple[tuple[str, str], ...] = (
     ("0001_first", first.SCRIPT),
@@ -12,5 +12,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0005_inherited", inherited.SCRIPT),
     ("0006_looks", looks.SCRIPT),
     ("0007_numbers", numbers.SCRIPT),
+    ("0008_offsite", offsite.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -1,0 +1,384 @@
+"""The best pictures are in a third place the same night, over a line as hotels have it, and that is proved.
+
+Against a real server (`gateway`), most of it through a line that fails (`faulty`).
+"""
+
+from __future__ import annotations
+
+import html
+import os
+import re
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from faulty import SIGN_IN, Faults, Line, page
+from gateway import KEY, SECRET, Gateway
+from world import CardFolder, TestClock, World, finished
+
+from tripleguard import checklist
+from tripleguard.clock import DAY, HOUR
+from tripleguard.digest import digest_of
+from tripleguard.work.budget import Budget
+from tripleguard.work.kit import Kit, OpenDrive, opened, where_drives_are
+from tripleguard.work.line import Patience
+from tripleguard.work.offsite import OpenOffsite, needed_offsite, opened_offsite
+from tripleguard.work.upload import UploadResult, upload
+
+PART = 5 * 1024 * 1024
+BIG = 2 * PART + 1_000_003
+QUICK = Patience(first=0.02, longest=0.2, tries=40, without=60.0, silence=2.0)
+
+
+@pytest.fixture(autouse=True)
+def credentials(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a person has them: in the environment."""
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", KEY)
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", SECRET)
+    for name in ("AWS_PROFILE", "AWS_ENDPOINT_URL", "AWS_SESSION_TOKEN", "AWS_REGION"):
+        monkeypatch.delenv(name, raising=False)
+
+
+class Offsite:
+    """A world with a bucket behind a line. Its lines can be exchanged: the address stays."""
+
+    def __init__(self, world: World, gateway: Gateway, endpoint: str | None = None) -> None:
+        self.world, self.gateway = world, gateway
+        self.bucket = gateway.bucket()
+        self.url = f"s3://{self.bucket}/tour 26?endpoint={endpoint or gateway.endpoint}"
+
+    def setup(self) -> Offsite:
+        answer = self.world.run("setup", "--offsite", self.url)
+        assert answer.status == 0, answer.err
+        return self
+
+    def chosen(
+        self, count: int, *, size: int = 64 << 10, more: Callable[[CardFolder], object] | None = None
+    ) -> None:
+        """A card with so many frames, offloaded, all of them selects."""
+        card = self.world.card()
+        frames = card.frames(count, size=size)
+        if more is not None:
+            more(card)
+        assert self.world.run("offload", card.root, "--shoot", "Harbour").status == 0
+        answer = self.world.run("selects", "add", *(frame.stem for frame in frames))
+        assert answer.status == 0, answer.out
+
+    def objects(self) -> dict[str, bytes]:
+        """What the bucket holds of pictures: key below the prefix to digest, asked of the server itself."""
+        found, marker = {}, ""
+        while True:
+            query = {"list-type": "2", "prefix": "tour 26/"} | ({"start-after": marker} if marker else {})
+            body = self.gateway.ask("GET", f"/{self.bucket}", query)[1].decode()
+            keys = [html.unescape(key) for key in re.findall(r"<Key>([^<]*)</Key>", body)]
+            for key in keys:
+                name = key.removeprefix("tour 26/")
+                if not name.startswith(".tripleguard/") and not name.endswith("checksums.b3"):
+                    found[name] = digest_of(self.gateway.ask("GET", f"/{self.bucket}/{key}")[1])
+            if "<IsTruncated>true</IsTruncated>" not in body:
+                return found
+            marker = keys[-1]
+
+    def get(self, key: str) -> bytes:
+        return self.gateway.ask("GET", f"/{self.bucket}/tour 26/{key}")[1]
+
+    @contextmanager
+    def opened(
+        self, patience: Patience = QUICK, clock: TestClock | None = None
+    ) -> Iterator[tuple[Kit, list[OpenDrive], OpenOffsite]]:
+        """What a job is given, with a test's patience."""
+        with (
+            self.world.kit(clock) as kit,
+            opened(kit, where_drives_are(kit), "upload", writing=False) as ready,
+            opened_offsite(kit, needed_offsite(kit), "upload", patience) as place,
+        ):
+            yield kit, ready.looked_at, place
+
+    def send(
+        self, *, patience: Patience = QUICK, clock: TestClock | None = None, budget: Budget | None = None
+    ) -> UploadResult:
+        """The upload itself, with a test's patience."""
+        with self.opened(patience, clock) as (kit, drives, place):
+            return finished(upload(kit, drives, place, budget or Budget(), patience=patience))
+
+
+def stars(rating: str) -> str:
+    """What an editor writes into a sidecar."""
+    return (
+        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description'
+        f' xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="{rating}"/></rdf:RDF>'
+    )
+
+
+def paths_on(world: World) -> dict[str, bytes]:
+    return {path: digest for path, digest in world.on("A").items() if path.endswith((".DNG", ".JPG", ".xmp"))}
+
+
+def test_the_chosen_ones_are_offsite_the_same_night_under_their_own_names(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(3, more=lambda card: card.picture("DCIM/100ORREY/ORR_0002.JPG"))
+    answer = world.run("upload", "--json")
+    assert answer.status == 0, answer.err
+    assert (answer.json["sent"], answer.json["still_owed"]) == (4, 0)
+    assert offsite.objects() == paths_on(world)
+    assert world.run("report").status == 0
+    found = world.run("where", "ORR_0002.DNG", "--json").json["files"][0]
+    assert [copy["place"] for copy in found["copies"] if copy["verified_at"]] == ["A", "B", "offsite"]
+
+
+def test_the_bucket_explains_itself(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(2)
+    world.run("upload")
+    folder = "2026/2026-06-13 Harbour"
+    listed = {
+        f"{folder}/{name}": digest for name, digest in checklist.parsed(offsite.get(f"{folder}/checksums.b3"))
+    }
+    assert listed == offsite.objects()
+    assert b'"name": "offsite"' in offsite.get(".tripleguard/place.json")
+
+
+def test_what_is_sent_once_is_not_sent_again_and_nothing_is_begun(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(2)
+    assert offsite.send().sent == 2
+    again = offsite.send()
+    assert (again.sent, again.line_bytes) == (0, 0)
+
+
+def test_a_large_file_goes_in_parts_and_comes_out_whole(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1, size=BIG)
+    assert offsite.send().sent == 1
+    assert offsite.objects() == paths_on(world)
+
+
+def test_a_name_with_every_kind_of_character_comes_out_as_it_went_in(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    card = world.card()
+    names = ["A#1.DNG", "B?2.DNG", "C%20.DNG", "D+E.DNG", "F é ü.DNG", "G&H=I.DNG", "J'K~(L).DNG"]
+    for name in names:
+        card.raw(f"DCIM/100ORREY/{name}")
+    assert world.run("offload", card.root, "--shoot", "Harbour & Sons 100%").status == 0
+    world.run("selects", "add", *names)
+    assert offsite.send().sent == len(names)
+    assert offsite.objects() == paths_on(world)
+
+
+def test_a_body_that_arrives_changed_is_refused_and_sent_again(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(12)
+        line.faults.corrupt = 0.3
+        result = offsite.send()
+    assert line.corrupted >= 2
+    assert result.sent == 12
+    assert offsite.objects() == paths_on(world)
+
+
+def test_a_line_that_is_cut_in_a_part_costs_that_part_alone(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(1, size=BIG)
+        line.faults.cut_after = [PART, PART - 100_000]
+        before = line.received
+        assert offsite.send().sent == 1
+        assert line.cuts == 2
+    assert line.received - before <= BIG + 2 * PART + 50_000
+    assert offsite.objects() == paths_on(world)
+
+
+def test_a_busy_server_and_a_silent_one_are_waited_for(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(3)
+        busy = page("503 Slow Down", b"<Error><Code>SlowDown</Code></Error>")
+        broken = page("500 Internal Server Error", b"<html>nginx</html>", "text/html")
+        with offsite.opened() as (kit, drives, place):
+            line.faults.answers, line.faults.stalls = [busy, broken, busy, busy], 1
+            result = finished(upload(kit, drives, place, Budget(), patience=QUICK))
+    assert (result.sent, result.still_owed) == (3, 0)
+    assert result.faltered >= 4
+
+
+def test_a_sign_in_page_is_named_and_nothing_is_believed(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(2)
+        with offsite.opened() as (kit, drives, place):
+            line.faults.answers = [SIGN_IN] * 1000
+            result = finished(upload(kit, drives, place, Budget(), patience=QUICK))
+        assert (result.sent, result.still_owed) == (0, 2)
+        assert "page of this network" in result.waits
+        line.faults.answers = []
+        assert offsite.send().sent == 2
+
+
+def test_a_clock_that_is_wrong_is_named_with_how_much(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1)
+    result = offsite.send(clock=TestClock(time.time_ns() - 3 * HOUR))
+    assert result.sent == 0
+    assert "180 minutes behind" in result.waits
+
+
+def test_a_line_that_never_comes_back_is_given_up_in_time_and_what_arrived_counts(
+    world: World, gateway: Gateway
+) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(1, size=BIG)
+        line.faults.cut_after = [2 * PART, *[1] * 500]
+        few = Patience(first=0.01, longest=0.05, tries=5, without=20.0, silence=1.0)
+        began = time.monotonic()
+        result = offsite.send(patience=few)
+        assert result.sent == 0
+        assert time.monotonic() - began < 20
+        line.faults.cut_after = []
+        before = line.received
+        assert offsite.send().sent == 1
+    assert line.received - before <= BIG - PART + 50_000, "a part that had arrived was sent again"
+
+
+def test_an_object_of_another_maker_is_never_overwritten(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1)
+    (path,) = paths_on(world)
+    gateway.ask("PUT", f"/{offsite.bucket}/tour 26/{path}", body=b"somebody else's")
+    assert offsite.send().sent == 1
+    assert offsite.get(path) == b"somebody else's"
+    assert offsite.objects()[path.replace(".DNG", "-2.DNG")] == paths_on(world)[path]
+
+
+def test_a_large_object_of_another_maker_is_never_overwritten(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1, size=BIG)
+    (path,) = paths_on(world)
+    gateway.ask("PUT", f"/{offsite.bucket}/tour 26/{path}", body=b"somebody else's")
+    assert offsite.send().sent == 1
+    assert offsite.get(path) == b"somebody else's"
+
+
+def test_what_is_no_longer_chosen_stays_and_is_called_surplus(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(2)
+    offsite.send()
+    before = offsite.objects()
+    assert world.run("selects", "drop", "ORR_0001").status == 0
+    result = offsite.send()
+    assert (result.surplus, result.still_owed) == (1, 0)
+    assert offsite.objects() == before
+    assert world.run("report", "--json").json["surplus"]["files"] == 1
+
+
+def test_the_highest_rating_goes_first(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    card = world.card()
+    card.frames(5)
+    assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
+    raws = sorted(world.drives["A"].rglob("*.DNG"))
+    for raw, rating in zip(raws, ("4", "4", "5", "4", "4.5"), strict=True):
+        raw.with_suffix(".xmp").write_text(stars(rating))
+    assert world.run("selects", "learn", "--json").json["added"] == 5
+    world.settings("[offsite]\nat_once = 1\n")
+    offsite.send()
+    with world.kit() as kit:
+        rows = kit.catalog.rows(
+            "SELECT c.name FROM copies c JOIN places p ON p.id = c.place_id AND p.kind = 'offsite'"
+            " WHERE c.name LIKE '%.DNG' ORDER BY c.id"
+        )
+    assert [row[0] for row in rows][:2] == ["ORR_0003.DNG", "ORR_0005.DNG"]
+
+
+def test_an_edited_sidecar_gets_a_key_of_its_own(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    card = world.card()
+    card.frames(1)
+    assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
+    raw = next(world.drives["A"].rglob("*.DNG"))
+    sidecar = raw.with_suffix(".xmp")
+    sidecar.write_text(stars("5"))
+    world.run("selects", "learn")
+    assert offsite.send().sent == 2
+    sidecar.write_text(stars("4.5"))
+    os.utime(sidecar, (2_000_000_000, 2_000_000_000))
+    world.run("selects", "learn")
+    result = offsite.send()
+    assert (result.sent, result.surplus, result.still_owed) == (1, 0, 0)
+    names = sorted(Path(key).name for key in offsite.objects())
+    assert names == ["ORR_0001-2.xmp", "ORR_0001.DNG", "ORR_0001.xmp"]
+
+
+def test_a_metered_line_and_the_wrong_hour_send_nothing_until_asked(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1)
+    world.settings("[offsite]\nmetered = true\n")
+    answer = world.run("upload", "--json")
+    assert (answer.status, answer.json["sent"], answer.json["still_owed"]) == (1, 0, 1)
+    assert "paid by the byte" in answer.json["waits"]
+    world.settings('[offsite]\nhours = "23:00-07:00"\n')
+    noon = TestClock(time.time_ns() // DAY * DAY + 12 * HOUR)
+    assert "not the time" in offsite.send(clock=noon).waits
+    world.settings("[offsite]\nmetered = true\n")
+    assert world.run("upload", "--even-metered").status == 0
+
+
+def test_a_cap_on_the_line_is_kept_within_five_percent(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(12, size=100_000)
+        with offsite.opened() as (kit, drives, place):
+            before, began = line.received, time.monotonic()
+            job = upload(kit, drives, place, Budget(rate=125_000), patience=QUICK)
+            ended = began
+            for moved in job:
+                if getattr(moved, "files", 0) == 12:
+                    ended = time.monotonic()
+                    break
+        sent = line.received - before
+    assert sent / (ended - began) == pytest.approx(125_000, rel=0.05)
+
+
+def test_no_secret_is_in_the_catalog_the_log_or_what_is_printed(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1)
+    said = [world.run("upload"), world.run("report"), world.run("log"), world.run("drives", "--json")]
+    assert all(SECRET not in answer.out + answer.err for answer in said)
+    for file in world.home.rglob("*"):
+        if file.is_file():
+            assert SECRET.encode() not in file.read_bytes(), file
+
+
+def test_an_address_with_a_credential_is_refused_and_not_kept(world: World) -> None:
+    answer = world.run("setup", "--offsite", "s3://key:secretword@bucket/x")
+    assert answer.status == 2
+    assert "secretword" not in answer.out + answer.err
+    assert world.run("setup", "--offsite", "ftp://host/x").status == 2
+    assert world.run("setup", "--offsite", "s3:///x").status == 2
+
+
+def test_without_credentials_it_is_said_where_they_belong(
+    world: World, gateway: Gateway, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("AWS_SECRET_ACCESS_KEY")
+    monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(world.root / "none"))
+    monkeypatch.setenv("AWS_CONFIG_FILE", str(world.root / "none"))
+    monkeypatch.setenv("PYTHON_KEYRING_BACKEND", "keyring.backends.null.Keyring")
+    answer = world.run("setup", "--offsite", Offsite(world, gateway).url)
+    assert answer.status == 3
+    assert "AWS_ACCESS_KEY_ID" in answer.err
+
+
+def test_a_profile_file_is_read_as_other_programs_read_it(
+    world: World, gateway: Gateway, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("AWS_ACCESS_KEY_ID")
+    monkeypatch.delenv("AWS_SECRET_ACCESS_KEY")
+    file = world.root / "credentials"
+    file.write_text(f"[tour]\naws_access_key_id = {KEY}\naws_secret_access_key = {SECRET}\n")
+    monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(file))
+    offsite = Offsite(world, gateway)
+    answer = world.run("setup", "--offsite", f"{offsite.url}&profile=tour")
+    assert answer.status == 0, answer.err

@@ -1,0 +1,64 @@
+"""What was sent offsite, to text and to JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tripleguard.names import shown
+from tripleguard.reports.objects import SCHEMA, Object, text, trouble
+from tripleguard.reports.words import count, duration, line_rate, size
+from tripleguard.work.upload import UploadResult
+
+_SHOWN = 10
+
+
+def upload_text(result: UploadResult) -> Iterator[str]:
+    """What is offsite now, what is still owed, and why."""
+    if result.sent:
+        pace = f" at {line_rate(result.rate)}" if result.rate else ""
+        again = f"; the line failed {count(result.faltered, 'time')}" if result.faltered else ""
+        yield (
+            f"{count(result.sent, 'file')} sent and proved, {size(result.sent_bytes)} in "
+            f"{duration(result.seconds)}{pace}{again}."
+        )
+    for path, why in result.not_sent[:_SHOWN]:
+        yield f"  {shown(path)}: {shown(why)}"
+    if len(result.not_sent) > _SHOWN:
+        yield f"  and {len(result.not_sent) - _SHOWN:,} more."
+    if result.waits:
+        yield result.waits
+    if result.still_owed:
+        left = f", about {duration(result.still_owed_bytes / result.rate)}" if result.rate > 1 else ""
+        yield f"Still owed offsite: {count(result.still_owed, 'file')}, {size(result.still_owed_bytes)}{left}."
+    else:
+        yield "Every select is offsite, and proved there."
+    if result.surplus:
+        yield (
+            f"Surplus offsite: {count(result.surplus, 'file')} of no select, {size(result.surplus_bytes)}. "
+            "It stays: nothing offsite is ever deleted."
+        )
+    for error in result.troubles:
+        if error.what != result.waits:
+            yield error.what
+        if error.do:
+            yield f"Next: {error.do}"
+
+
+def upload_object(result: UploadResult) -> Object:
+    return {
+        "schema": SCHEMA,
+        "place": result.place,
+        "sent": result.sent,
+        "bytes": result.sent_bytes,
+        "line_bytes": result.line_bytes,
+        "faltered": result.faltered,
+        "still_owed": result.still_owed,
+        "still_owed_bytes": result.still_owed_bytes,
+        "surplus": result.surplus,
+        "surplus_bytes": result.surplus_bytes,
+        "rate": result.rate,
+        "waits": result.waits or None,
+        "not_sent": [{"path": text(path), "reason": text(why)} for path, why in result.not_sent],
+        "troubles": [trouble(error) for error in result.troubles],
+        "seconds": result.seconds,
+    }
