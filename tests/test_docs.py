@@ -249,6 +249,7 @@ def test_the_reference_has_every_name_that_json_prints(bare: World) -> None:
         "findings": [],
         "rescan": ["--quick"],
         "mend": [],
+        "decode": [],
         "drill": ["--files", "2"],
         "handover": ["untitled", str(media / "client")],
         "where": ["ORR_0412"],

@@ -91,6 +91,11 @@ EXCEPTIONS = {
     ("places/handing.py", "rmdir"): "its own work folders, once they are empty",
     ("bags/ledger.py", "connect"): "SQLite's own temporary database, which vanishes with the check",
     ("catalog/store.py", "connect"): "SQLite keeps the catalog, below the home folder",
+    (
+        "work/decoder.py",
+        "subprocess",
+    ): "its own decoder, in a process that can be killed and opens no file",
+    ("work/decoding_apart.py", "fdopen"): "its own standard output",
     ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",
 }
 """Single calls that look like changes, each with the reason why it is none, or not on a drive."""

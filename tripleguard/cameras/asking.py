@@ -49,11 +49,10 @@ Answer = bytes | int | None
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Image data from start to end, compressed or not; zeros in it are no padding."""
+    """Image data from start to end; zeros in it are no padding."""
 
     start: int
     end: int
-    compressed: bool
 
 
 @dataclass(slots=True)

@@ -147,7 +147,7 @@ class Stream:
         self.end = at + 2
         self._shape.covers(self.end)
         if self._coded is not None:
-            self._shape.image.append(Span(self._coded, at, compressed=True))
+            self._shape.image.append(Span(self._coded, at))
         return _DONE
 
     def _ends_early(self) -> int:

@@ -35,7 +35,7 @@ def walk_raf(shape: Shape, size: int) -> Walk:
     jpeg_at, jpeg_bytes, fields_at, fields_bytes, image_at, image_bytes = struct.unpack_from(">6I", header, 84)
     shape.cut("directory", fields_at + fields_bytes, size)
     if image_at and not shape.cut("image data", image_at + image_bytes, size):
-        shape.image.append(Span(image_at, image_at + image_bytes, compressed=True))
+        shape.image.append(Span(image_at, image_at + image_bytes))
     if jpeg_bytes and not shape.cut("preview", jpeg_at + jpeg_bytes, size):
         stream = yield from walk_stream(shape, jpeg_at, jpeg_at + jpeg_bytes, "preview", habit=True)
         if stream.end is not None:
@@ -88,7 +88,7 @@ def _walk_heap(
             why = f"a part (tag {tag:#06x}) should go on to byte {start + offset + length:,}, outside its heap"
             shape.flaw("part outside", why, grave=root, habit=True)
         elif tag == _RAW_IMAGE:
-            shape.image.append(Span(start + offset, start + offset + length, compressed=True))
+            shape.image.append(Span(start + offset, start + offset + length))
         elif tag == _JPEG:
             shape.pictures.append((start + offset, start + offset + length))
         elif tag & _TYPE in _HEAPS and length >= 6:

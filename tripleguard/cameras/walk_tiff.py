@@ -98,7 +98,7 @@ class _Directories:
         stream = yield from walk_stream(self._shape, start, end, what, habit=True)
         if stream.end is None:
             # Where it can't be followed its zeros still count.
-            self._shape.image.append(Span(start, end, compressed=True))
+            self._shape.image.append(Span(start, end))
         elif not stream.lossless:
             self._shape.pictures.append((start, stream.end))
 
@@ -191,7 +191,7 @@ class _Directories:
             if start >= self._size:
                 self._shape.cut("image data", start + 1, self._size)
             else:
-                self._shape.image.append(Span(start, self._size, compressed=True))
+                self._shape.image.append(Span(start, self._size))
                 self._shape.unsure = self._shape.unsure or "it does not say where its image data ends"
 
     def _pieces(
@@ -218,7 +218,7 @@ class _Directories:
             if jpeg:
                 self._ahead_of(start, start + length, what)
             elif not small:
-                self._shape.image.append(Span(start, start + length, compressed=compression != 1))
+                self._shape.image.append(Span(start, start + length))
 
     def _ahead_of(self, start: int, end: int, what: str) -> None:
         """Walk a JPEG stream when it passes by; a second one in the same place is the same."""

@@ -25,17 +25,11 @@ from tripleguard.cameras.walk_other import RAF_START, is_ciff, walk_ciff, walk_r
 from tripleguard.cameras.walk_tiff import walk_tiff
 from tripleguard.model import Kind, Verdict, Wholeness
 
-HOLE = 2 * BLOCK
-"""Bytes of zeros in compressed image data that no camera writes."""
-
-BARE_HOLE = 8 * BLOCK
-"""The same in image data that is not compressed, where a black corner is a few zeros."""
+HOLE = 8 * BLOCK
+"""Bytes of zeros in image data that no camera writes: a black corner is a few, a page of a card's memory all."""
 
 SMALLEST = 128
 """Bytes that no picture is smaller than: its headers alone are more."""
-
-PADDING = 8 * BLOCK
-"""Bytes of zeros at the end of compressed image data with which a maker may fill up the last block."""
 
 
 class Look:
@@ -168,7 +162,7 @@ def _note_holes(shape: Shape, runs: list[tuple[int, int]]) -> None:
     """Note the longest run of zeros that lies inside image data and is too long to belong there."""
     longest, where, sign = 0, 0, ""
     for span, begin, stop in _meetings(_side_by_side(shape), runs):
-        if stop - begin >= _too_long(span, stop) and stop - begin > longest:
+        if stop - begin >= HOLE and stop - begin > longest:
             longest, where = stop - begin, begin
             # A maker's zeros are always in the same place; a hole in a card is not.
             at_end = span.end - stop < BLOCK
@@ -199,9 +193,3 @@ def _meetings(spans: list[Span], runs: list[tuple[int, int]]) -> Iterator[tuple[
         while number < len(runs) and runs[number][0] < span.end:
             yield span, max(runs[number][0], span.start), min(runs[number][1], span.end)
             number += 1
-
-
-def _too_long(span: Span, stop: int) -> int:
-    if not span.compressed:
-        return BARE_HOLE
-    return PADDING if span.end - stop < BLOCK else HOLE

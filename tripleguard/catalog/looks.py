@@ -73,10 +73,16 @@ def enter_look(catalog: Catalog, file_id: int, verdict: Verdict, traits: Traits,
     _reconsider(catalog, file_id, at)
 
 
-def enter_decoded(catalog: Catalog, file_id: int, flaws: Sequence[Flaw], at: int) -> None:
-    """Keep what decoding the whole file told; no flaws: it decodes. Call inside `writing`."""
+def enter_decoded(catalog: Catalog, file_id: int, flaws: Sequence[Flaw], at: int, *, decoded: bool) -> None:
+    """Keep what decoding the whole file told. decoded False: no decoder reads it. Call inside `writing`."""
     catalog.run("UPDATE looks SET decoded_at = ? WHERE file_id = ?", at, file_id)
-    catalog.run("DELETE FROM flaws WHERE file_id = ? AND decoded = 1", file_id)
+    if decoded and not flaws:
+        catalog.run(
+            "UPDATE looks SET verdict = ?, why = '' WHERE file_id = ? AND verdict = ?",
+            Wholeness.CLEAN,
+            file_id,
+            Wholeness.UNCHECKED,
+        )
     _enter_flaws(catalog, file_id, flaws, decoded=True)
     _reconsider(catalog, file_id, at)
 
@@ -98,6 +104,33 @@ def take_back(catalog: Catalog, file_id: int, sign: str, at: int) -> None:
     """What was noticed about a file holds no longer. Call inside `writing`."""
     catalog.run("DELETE FROM flaws WHERE file_id = ? AND sign = ?", file_id, sign)
     _reconsider(catalog, file_id, at)
+
+
+def undecoded(catalog: Catalog) -> int:
+    """How many raws and pictures were looked through and not decoded yet."""
+    row = catalog.row(
+        "SELECT count(*) FROM looks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL"
+        " AND f.kind IN ('raw', 'picture')"
+    )
+    return int(row[0]) if row else 0
+
+
+def to_decode(catalog: Catalog, place_ids: Sequence[int], below: int | None, limit: int) -> list[tuple[int, int]]:
+    """Files that were not decoded yet, newest first, each with a verified copy on one of these places.
+
+    below: only files with a lower number. The result is file and copy, by their numbers.
+    """
+    places = ",".join("?" * len(place_ids))
+    rows = catalog.rows(
+        "SELECT l.file_id, (SELECT c.id FROM copies c WHERE c.file_id = l.file_id AND c.state = 'present'"
+        f" AND c.verified_at IS NOT NULL AND c.place_id IN ({places}) ORDER BY c.place_id LIMIT 1) AS copy"
+        " FROM looks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL AND l.file_id < ?"
+        " AND f.kind IN ('raw', 'picture') AND copy IS NOT NULL ORDER BY l.file_id DESC LIMIT ?",
+        *place_ids,
+        2**62 if below is None else below,
+        limit,
+    )
+    return [(row[0], row[1]) for row in rows]
 
 
 def has_look(catalog: Catalog, file_id: int) -> bool:

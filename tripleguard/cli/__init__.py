@@ -20,6 +20,7 @@ _COMMANDS = {
     "aside": ("tripleguard.cli.aside", "Bad copies that were moved aside; remove some by your word."),
     "findings": ("tripleguard.cli.findings", "What is open; accept one with a reason."),
     "drill": ("tripleguard.cli.drill", "Restore a random sample from every drive and compare."),
+    "decode": ("tripleguard.cli.decode", "Decode pictures: were they damaged before they were copied?"),
     "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),
     "retire": ("tripleguard.cli.retire", "Take a drive out of service, once everything is safe without it."),
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),

@@ -13,6 +13,7 @@ from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
+from tripleguard.work.decode import DecodeResult
 from tripleguard.work.drill import DrillResult
 from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
@@ -92,6 +93,11 @@ def mend(result: MendResult) -> Object:
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
     }
+
+
+def decode(result: DecodeResult, troubles: Sequence[TripleguardError] = ()) -> Object:
+    told = whole.decoded_object(result, text)
+    return {"schema": SCHEMA, **told, "troubles": [trouble(error) for error in troubles]}
 
 
 def drill(result: DrillResult, troubles: Sequence[TripleguardError] = ()) -> Object:

@@ -8,7 +8,8 @@ from typing import Any
 from tripleguard.catalog.looks import Habit
 from tripleguard.model import Wholeness
 from tripleguard.names import shown
-from tripleguard.reports.words import count
+from tripleguard.reports.words import count, duration, size
+from tripleguard.work.decode import DecodeResult
 from tripleguard.work.looking import WholeCard
 from tripleguard.work.second_reading import SecondReading
 
@@ -50,6 +51,35 @@ def second_object(reading: SecondReading | None, as_text: Callable[[str], str]) 
         "equal": reading.equal,
         "unsteady": [{"path": as_text(path), "reason": why} for path, why in reading.unsteady.items()],
         "from_memory": reading.from_memory,
+    }
+
+
+def decoded(result: DecodeResult) -> Iterator[str]:
+    """What decoding told."""
+    done = f"{count(result.decoded, 'picture')} decoded, {size(result.total_bytes)}, in {duration(result.seconds)}"
+    yield f"{done}; {len(result.damaged):,} damaged at source"
+    for path, why in result.damaged[:_NAMED]:
+        yield f"Damaged at source: {shown(path)}: {why}"
+    if len(result.damaged) > _NAMED:
+        yield f"Damaged at source: {len(result.damaged) - _NAMED:,} more; see `tripleguard report`"
+    if result.passed_over:
+        yield f"{count(result.passed_over, 'file')} can't be decoded here: no decoder knows their kind"
+    if result.unread:
+        yield f"{count(result.unread, 'copy', 'copies')} could not be read as recorded: run `rescan`"
+    if result.left:
+        yield f"Left for the next time: {count(result.left, 'picture')}"
+
+
+def decoded_object(result: DecodeResult, as_text: Callable[[str], str]) -> dict[str, Any]:
+    """The same, as `--json` prints it."""
+    return {
+        "decoded": result.decoded,
+        "passed_over": result.passed_over,
+        "unread": result.unread,
+        "left": result.left,
+        "bytes": result.total_bytes,
+        "damaged": [{"path": as_text(path), "reason": why} for path, why in result.damaged],
+        "seconds": result.seconds,
     }
 
 

@@ -1,0 +1,163 @@
+"""Pictures that look whole from outside and are not: found by decoding them, in a process that may die of it."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from files import WHOLE_SAMPLES, picture, raw, sample
+from world import World
+
+from tripleguard.cameras.judging import can_judge, judge
+from tripleguard.cameras.wholeness import look_through
+from tripleguard.errors import WrongUse
+from tripleguard.model import Wholeness
+from tripleguard.work.decoder import Decoder
+
+needs_decoders = pytest.mark.skipif(not can_judge(), reason="tripleguard[decode] is not installed")
+
+
+def exchanged(content: bytes, seed: int = 1) -> bytes:
+    """The JPEG with two blocks of its coded picture exchanged, as a card's controller may mix them up."""
+    span = look_through("a.JPG", content)[1].image[0]
+    changed, source = bytearray(content), random.Random(seed)
+    block = (span.end - span.start) // 8
+    one, other = span.start + source.randrange(block), span.start + 4 * block + source.randrange(block)
+    changed[one : one + block], changed[other : other + block] = (
+        changed[other : other + block],
+        changed[one : one + block],
+    )
+    return bytes(changed)
+
+
+@needs_decoders
+@pytest.mark.parametrize("name", WHOLE_SAMPLES)
+def test_whole_files_of_real_cameras_decode(name: str) -> None:
+    found = judge(name, sample(name))
+    assert found.flaws == ()
+    # LibRaw as it comes in the wheel does not read GoPro's raws.
+    assert found.decoded is not name.endswith("GPR"), found.why
+
+
+@needs_decoders
+def test_exchanged_blocks_that_no_structure_shows_are_found() -> None:
+    for name in WHOLE_SAMPLES:
+        if name.endswith("JPG"):
+            broken = exchanged(sample(name))
+            found = judge(name, broken)
+            assert found.flaws or look_through(name, broken)[0].wholeness is Wholeness.BROKEN, name
+            assert all(flaw.grave for flaw in found.flaws)
+
+
+@needs_decoders
+def test_a_damaged_preview_alone_makes_a_raw_suspicious_and_not_broken() -> None:
+    content = raw(size=2 << 20)
+    start, end = look_through("a.DNG", content)[1].pictures[0]
+    broken = content[:start] + exchanged(content[start:end]) + content[end:]
+    found = judge("a.DNG", broken)
+    assert [flaw.grave for flaw in found.flaws] == [False]
+    assert "preview does not decode" in found.flaws[0].why
+
+
+@needs_decoders
+def test_a_picture_is_found_by_decode_reported_and_keeps_its_card(world: World) -> None:
+    card = world.card()
+    card.frames(2)
+    card.put("DCIM/100ORREY/ORR_0008.JPG", picture(8, 640, 424))
+    card.put("DCIM/100ORREY/ORR_0009.JPG", exchanged(picture(9, 640, 424)))
+    assert world.run("offload", card.root).status == 0, "its structure is whole"
+    answer = world.run("decode", "--json")
+    assert answer.status == 1, answer.err
+    found = answer.json
+    assert (found["decoded"], found["left"], found["unread"]) == (4, 0, 0)
+    assert [one["path"] for one in found["damaged"]] == ["DCIM/100ORREY/ORR_0009.JPG"]
+    assert world.run("clearance", "card", card.root).status == 1
+    assert "does not decode" in world.run("report").out
+    again = world.run("decode", "--json")
+    assert (again.status, again.json["decoded"]) == (0, 0), "each picture is decoded once"
+    assert "1 damaged at source" in world.run("log").out
+
+
+@needs_decoders
+def test_a_rotten_copy_is_not_taken_for_a_damaged_picture(world: World) -> None:
+    card = world.card()
+    card.put("DCIM/100ORREY/ORR_0001.JPG", picture(8, 640, 424))
+    world.run("offload", card.root)
+    for drive in world.drives.values():
+        copy = next(drive.rglob("ORR_0001.JPG"))
+        content = exchanged(copy.read_bytes())
+        copy.write_bytes(content)
+    found = world.run("decode", "--json").json
+    assert (found["damaged"], found["unread"], found["left"]) == ([], 1, 1)
+
+
+@needs_decoders
+def test_decode_stops_when_its_time_is_up_and_goes_on_another_night(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    world.run("offload", card.root)
+    assert world.run("decode", "--for", "0.001s", "--json").status in (0, 2)
+    assert world.run("decode", "--json").json["left"] == 0
+
+
+SCRIPTED = """
+import json, sys, time
+print(json.dumps({"ready": True}), flush=True)
+for line in sys.stdin.buffer:
+    asked = json.loads(line)
+    sys.stdin.buffer.read(asked["size"])
+    if asked["name"] == "dies": sys.exit(1)
+    if asked["name"] == "hangs": time.sleep(60)
+    if asked["name"] == "babbles": print("Corrupt!", flush=True)
+    else: print(json.dumps({"flaws": [], "decoded": True, "why": ""}), flush=True)
+"""
+
+
+@pytest.mark.parametrize("how", ["dies", "hangs", "babbles"])
+def test_a_picture_that_kills_the_decoder_takes_nothing_with_it(how: str) -> None:
+    began = time.monotonic()
+    with Decoder([sys.executable, "-c", SCRIPTED], seconds=1.0) as decoder:
+        assert decoder.judge("good", b"x" * 100_000).decoded
+        found = decoder.judge(how, b"x" * 100_000)
+        assert [flaw.grave for flaw in found.flaws] == [False]
+        assert not found.decoded
+        assert decoder.judge("good", b"x").decoded, "a new one goes on"
+    assert time.monotonic() - began < 30
+
+
+def test_without_the_decoders_it_says_what_to_install() -> None:
+    missing = 'import json; print(json.dumps({"ready": False}), flush=True)'
+    with pytest.raises(WrongUse, match="not installed") as caught, Decoder([sys.executable, "-c", missing]):
+        pass
+    assert "tripleguard[decode]" in caught.value.do
+
+
+@needs_decoders
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are set as POSIX has them")
+def test_a_picture_that_asks_for_all_memory_is_passed_over() -> None:
+    # A frame of 65,000 x 65,000 pixels, which a header can say in a few bytes.
+    content = bytearray(picture())
+    frame = content.index(b"\xff\xc0")
+    content[frame + 5 : frame + 9] = b"\xfd\xe8\xfd\xe8"
+    with Decoder() as decoder:
+        found = decoder.judge("ORR_0001.JPG", bytes(content))
+        assert not found.decoded
+        assert "pixels" in found.why
+        assert decoder.judge("ORR_0001.JPG", picture()).decoded
+
+
+def test_nothing_is_imported_from_where_the_person_stands(tmp_path: Path) -> None:
+    """A card may hold a folder of that name."""
+    trap = tmp_path / "tripleguard"
+    trap.mkdir()
+    (trap / "__init__.py").write_text("raise SystemExit('imported from the card')")
+    code = "from tripleguard.work.decoder import Decoder\nwith Decoder() as d: print(d.judge('a.JPG', b'x').why)"
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code], cwd=tmp_path, capture_output=True, check=False, timeout=60
+    )
+    assert b"imported from the card" not in done.stdout + done.stderr
+    assert done.returncode == 0 or b"not installed" in done.stderr

@@ -1,0 +1,121 @@
+"""Decodes a whole picture, to see what its structure can't show.
+
+Blocks that are exchanged, or come from elsewhere, keep a file's structure whole: only who decodes it stumbles.
+JPEG pictures are judged by libjpeg-turbo with every warning taken for an error, raws by LibRaw. Both are native
+code and read what came from outside, so this runs in a process that can be killed (`work/decoder.py`), and looks
+at width times height before anything is unpacked. What they can't read is no damage.
+
+Needs the extra `decode`. LibRaw accepts some damaged files in silence, and no decoder can see damage in image data
+that is not compressed: a picture that decodes is whole as far as can be told, and no further.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.cameras.wholeness import look_through
+from tripleguard.model import Flaw, Kind
+
+MOST_PIXELS = 400_000_000
+"""Pixels of a picture that is unpacked; the largest cameras write have 150 to 250 million."""
+
+MOST_PICTURES = 4
+"""JPEG pictures that are decoded of one file: the full one, and a few previews."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What decoding told. decoded: all that could be was; why: what could not, in plain words."""
+
+    flaws: tuple[Flaw, ...] = ()
+    decoded: bool = False
+    why: str = ""
+
+
+def can_judge() -> bool:
+    """Whether the decoders are installed."""
+    try:
+        import rawpy  # noqa: F401
+        import simplejpeg  # noqa: F401
+    except ImportError:
+        return False
+    return True
+
+
+def judge(name: str, content: bytes) -> Judged:
+    """Decode a picture that is in memory whole. Raises MemoryError."""
+    shape = look_through(name, content)[1]
+    is_raw = kind_of(name) is Kind.RAW and not content.startswith(b"\xff\xd8")
+    flaws: list[Flaw] = []
+    whys: list[str] = []
+    decoded = False
+    for start, end in sorted(shape.pictures, key=lambda span: span[0] - span[1])[:MOST_PICTURES]:
+        found, why = _judge_jpeg(content[start:end], main=start == 0)
+        decoded = decoded or not why
+        flaws += found
+        whys += [why] if why else []
+    if is_raw:
+        found, why = _judge_raw(content)
+        decoded = not why
+        flaws += found
+        whys = [why] if why else []
+    elif not shape.pictures:
+        whys.append("no decoder here reads this kind of picture")
+    return Judged(tuple(flaws), decoded, "; ".join(whys))
+
+
+def _judge_jpeg(content: bytes, *, main: bool) -> tuple[list[Flaw], str]:
+    """Flaws of one JPEG picture, or why it was not decoded. main: it is the file itself, not a preview in it."""
+    import simplejpeg
+
+    what = "picture" if main else "preview"
+    try:
+        height, width, *_ = simplejpeg.decode_jpeg_header(content)
+        if height * width > MOST_PIXELS:
+            return [], f"its {what} has more than {MOST_PIXELS:,} pixels"
+        # Grey: every coefficient is read all the same, and less memory is taken.
+        simplejpeg.decode_jpeg(content, colorspace="GRAY", fastdct=True, fastupsample=True, strict=True)
+    except ValueError as error:
+        said = " ".join(str(error).split())[:120]
+        if not _DAMAGE.search(said):
+            return [], f"its {what} is of a kind that the decoder does not read ({said})"
+        sign = f"{what} does not decode: {re.sub(r'0x[0-9a-f]+|[0-9]+', 'N', said)}"
+        return [Flaw(grave=main, sign=sign, why=f"its {what} does not decode without faults ({said})")], ""
+    return [], ""
+
+
+# What libjpeg says of damage (its jerror.h); its other words are about what it can't do.
+_DAMAGE = re.compile(
+    "Corrupt JPEG data|Premature end|Unsupported marker|Bogus|Invalid JPEG file|Invalid SOS|Not a JPEG"
+    "|Inconsistent progression|was not defined|two SO[IF]|Invalid component"
+)
+
+
+def _judge_raw(content: bytes) -> tuple[list[Flaw], str]:
+    """Flaws of a raw's image data, or why it was not decoded."""
+    import rawpy
+
+    try:
+        with rawpy.imread(io.BytesIO(content)) as raw:
+            sizes = raw.sizes
+            if sizes.raw_width * sizes.raw_height > MOST_PIXELS:
+                return [], f"it has more than {MOST_PIXELS:,} pixels"
+            # Unpacks it; the values themselves are of no interest here.
+            _ = raw.raw_image
+    except (rawpy.LibRawDataError, rawpy.LibRawIOError) as error:
+        why = f"its image data does not decode ({_said(error)})"
+        return [Flaw(grave=True, sign="image data does not decode", why=why)], ""
+    except rawpy.LibRawFatalError as error:
+        return [], f"LibRaw gave up on it ({_said(error)})"
+    except rawpy.LibRawError as error:
+        return [], f"LibRaw does not know it ({_said(error)})"
+    return [], ""
+
+
+def _said(error: Exception) -> str:
+    words = error.args[0] if error.args else ""
+    text = words.decode("ascii", "replace") if isinstance(words, bytes) else str(words)
+    return text or type(error).__name__
