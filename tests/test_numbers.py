@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from datetime import datetime, timedelta
@@ -14,9 +15,11 @@ from tripleguard.model import Entry
 from tripleguard.places.card import open_card
 from tripleguard.watch.carding import serve_card
 from tripleguard.watch.errand import Errand, What
+from tripleguard.watch.morning import wants_a_person
 from tripleguard.watch.notes import Notes
 from tripleguard.work.bringing_in import bring_in, open_folder
 from tripleguard.work.kit import drives_for_writing, opened
+from tripleguard.work.reporting import report
 
 FRAME = timedelta(seconds=20)
 OTHER = "40017732"
@@ -291,3 +294,19 @@ def test_the_watch_tells_of_a_missing_card_with_its_yes(world: World) -> None:
     assert ended.tell is not None
     assert "may be reformatted" in ended.tell
     assert "A card may be missing: Body Orrery R7 7731: 23 frames" in ended.tell
+
+
+def test_the_morning_report_says_that_a_card_may_be_missing(world: World) -> None:
+    offloaded(world, shot(world.card("1"), 1, 6))
+    offloaded(world, shot(world.card("3"), 30, 35))
+    with world.kit() as kit:
+        (line,) = wants_a_person(report(kit), kit.clock.now(), 7)
+    assert line.startswith("A card may be missing: Body Orrery R7 7731: 23 frames between 21:32 and 21:40")
+
+
+def test_a_stolen_laptop_does_not_take_the_last_numbers_along(world: World) -> None:
+    offloaded(world, shot(world.card("0"), 1, 6))
+    shutil.rmtree(world.home)
+    assert world.run("rebuild", *world.drives.values()).status == 1
+    offloaded(world, shot(world.card("2"), 107, 112, EVENING + timedelta(days=1)))
+    assert open_now(world) == [("a card may be missing", 100)]

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tripleguard.catalog.lineage import add_version
+from tripleguard.catalog.numbers import inherit_nights
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import from_db, joined_path, to_db
@@ -85,6 +86,7 @@ def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
         "SELECT path, file_id, mtime_ns, seen_at, shoot_id FROM versions ORDER BY path, number"
     ):
         add_version(catalog, shoots[shoot_id], from_db(path), files[file_id], mtime_ns, seen_at)
+    inherit_nights(catalog, other, bodies, files)
 
 
 def file_named(catalog: Catalog, file: File, name: str, kind: Kind, shoot_id: int, wants: int, at: int) -> int:

@@ -6,7 +6,7 @@ A night is a shooting day (`YYYY-MM-DD`); a reading is the offload of one card.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog.store import Catalog
@@ -203,6 +203,22 @@ def keep_night(
         at,
         json.dumps(also),
     )
+
+
+def inherit_nights(catalog: Catalog, other: Catalog, bodies: Mapping[int, int], files: Mapping[int, int]) -> None:
+    """Take over where each body's count stood, as another catalog has it. Call inside `writing`.
+
+    bodies, files: the other's ids and those of the same here.
+    """
+    columns = "day, frames, last_number, last_folder, last_letters, last_wall_ns, last_offset, deleted"
+    for body_id, file_id, *values in other.rows(f"SELECT body_id, last_file_id, {columns} FROM body_nights"):
+        catalog.run(
+            f"INSERT INTO body_nights (body_id, last_file_id, {columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+            " ON CONFLICT DO NOTHING",
+            bodies[body_id],
+            files[file_id],
+            *values,
+        )
 
 
 def days_of_other_nights(catalog: Catalog) -> dict[str, str]:

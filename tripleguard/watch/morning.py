@@ -41,7 +41,8 @@ def morning(kit: Kit, errand: Errand) -> Job[Ended]:
             keep_note(kit.home.reports / f"{name}.{ending}", content)
         keep_newest(kit.home.reports, f"[0-9]*.{ending}", kit.settings.watch.keep_reports)
     wants = wants_a_person(found, now, kit.settings.watch.unseen_days)
-    answer = "all is as the rule asks" if found.clear else f"{len(found.findings):,} things want attention"
+    things = len(found.findings) + sum(one.sure for one in found.numbers.open)
+    answer = "all is as the rule asks" if found.clear else f"{things:,} things want attention"
     outcome = Outcome.ATTENTION if wants else Outcome.DONE
     return Ended(errand, outcome, f"{answer}; in {kit.home.reports}", "\n".join(wants))
 
@@ -49,7 +50,8 @@ def morning(kit: Kit, errand: Errand) -> Job[Ended]:
 def wants_a_person(found: Report, now: int, unseen_days: int) -> list[str]:
     """One line for each thing that needs a person, the most pressing first; none where nothing does."""
     pressing = [one for one in found.findings if one.severity is not Severity.NOTE]
-    lines = []
+    missing = [one for one in found.numbers.open if one.sure]
+    lines = [f"A card may be missing: {one.message}. Next: {one.next_step}." for one in missing]
     for status in found.places:
         seen = status.record.last_seen_at
         days = (now - seen) // DAY if seen is not None else 0

@@ -17,7 +17,6 @@ from tripleguard.model import Entry, PlaceRecord
 from tripleguard.places.card import Card, Listed, open_card
 from tripleguard.places.held import HeldFolder
 from tripleguard.work.kit import Kit, OpenDrive
-from tripleguard.work.numbering import settle_numbers
 from tripleguard.work.offload import CardNote, CardRun
 from tripleguard.work.progress import Job, Moved, Said
 
@@ -70,7 +69,6 @@ def bring_in(
         run.troubles.append(error)
         yield Said(f"Drive {record.name} is left out: {error.what}")
     yield from run.run()
-    settle_numbers(kit, run.job_id, None)
     return BroughtIn(
         files=run.totals.files,
         copied=len(run.copied),

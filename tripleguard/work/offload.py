@@ -101,14 +101,11 @@ def offload(
     """
     began = time.monotonic()
     yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
-    job = CardRun(kit, card, drives, shoot, body=body, read_twice=read_twice)
+    job = CardRun(kit, card, drives, shoot, body=body, read_twice=read_twice, told=told)
     for record, error in refused:
         job.troubles.append(error)
         yield Said(f"Drive {record.name} is left out: {error.what}")
     yield from job.run()
-    for line in name_body(kit, job.job_id, body):
-        yield Said(line)
-    seen = settle_numbers(kit, job.job_id, told())
     yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
     whole = whole_card(kit, job.job_id)
     question = CardQuestion(
@@ -136,7 +133,7 @@ def offload(
         clearance=answer.clearance,
         whole=whole,
         second=job.second,
-        numbers=seen,
+        numbers=job.numbers,
     )
 
 
@@ -151,6 +148,7 @@ class CardRun(CopyRun):
         shoot: str | None,
         *,
         body: str | None = None,
+        told: Callable[[], Told | None] = lambda: None,
         read_twice: bool | None = False,
     ) -> None:
         self.totals = card.totals()
@@ -167,6 +165,9 @@ class CardRun(CopyRun):
         self._card_gone: CardGone | None = None
         self.second: SecondReading | None = None
         self._read_twice = read_twice
+        self._body = body
+        self._told = told
+        self.numbers = Numbers()
         self._stumbled = False
         self._again_reading = False
 
@@ -192,10 +193,17 @@ class CardRun(CopyRun):
         finally:
             self._decider.close()
         self.give_up()
+        yield from self._counted()
         yield Moved("writing check lists", self.files_done, self.totals.files, 0, 0, 0.0, None)
         self.leave(with_snapshots=True)
         wrong = self.not_copied() or self.troubles or self._failed
         self._close(Outcome.PARTIAL if wrong else Outcome.SUCCESS)
+
+    def _counted(self) -> Iterator[Progress]:
+        """What the frame numbers say now, before the catalog's snapshots are left on the drives."""
+        for line in name_body(self.kit, self.job_id, self._body):
+            yield Said(line)
+        self.numbers = settle_numbers(self.kit, self.job_id, self._told())
 
     def shoots(self) -> tuple[Shoot, ...]:
         """The shoots that this card's files belong to, the largest first."""
