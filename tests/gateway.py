@@ -8,6 +8,7 @@ v2 together with no authentication never connects, so v1 alone; short intervals 
 from __future__ import annotations
 
 import http.client
+import json
 import shutil
 import socket
 import subprocess
@@ -104,13 +105,14 @@ class Gateway:
         finally:
             connection.close()
 
-    def rot(self, key: str) -> None:
+    def rot(self, bucket: str, key: str) -> None:
         """Change a byte of what is stored, behind the server's back: size, time and ETag stay."""
-        listed = self._rados("ls").decode().splitlines()
-        (name,) = [name for name in listed if name.endswith(f"_{key}") and "__" not in name.partition("_")[2][:2]]
+        words = ["radosgw-admin", "-c", str(self.root / "ceph.conf"), "-n", "client.admin"]
+        words += ["bucket", "stats", f"--bucket={bucket}"]
+        said = subprocess.run(words, capture_output=True, timeout=60, check=True).stdout
         byte = self.root / "byte"
         byte.write_bytes(b"\x5a")
-        self._rados("put", name, str(byte), "--offset", "1000")
+        self._rados("put", f"{json.loads(said)['id']}_{key}", str(byte), "--offset", "1000")
 
     def _rados(self, *words: str) -> bytes:
         command = ["rados", "-c", str(self.root / "ceph.conf"), "-p", POOL, *words]

@@ -5,103 +5,26 @@ Against a real server (`gateway`), most of it through a line that fails (`faulty
 
 from __future__ import annotations
 
-import html
 import os
-import re
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from faulty import SIGN_IN, Faults, Line, page
 from gateway import KEY, SECRET, Gateway
-from world import CardFolder, TestClock, World, finished
+from offsite_world import BIG, PART, QUICK, Offsite, credentials_for, paths_on
+from world import TestClock, World, finished
 
 from tripleguard import checklist
 from tripleguard.clock import DAY, HOUR
-from tripleguard.digest import digest_of
 from tripleguard.work.budget import Budget
-from tripleguard.work.kit import Kit, OpenDrive, opened, where_drives_are
 from tripleguard.work.line import Patience
-from tripleguard.work.offsite import OpenOffsite, needed_offsite, opened_offsite
-from tripleguard.work.upload import UploadResult, upload
-
-PART = 5 * 1024 * 1024
-BIG = 2 * PART + 1_000_003
-QUICK = Patience(first=0.02, longest=0.2, tries=40, without=60.0, silence=2.0)
+from tripleguard.work.upload import upload
 
 
 @pytest.fixture(autouse=True)
 def credentials(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where a person has them: in the environment."""
-    monkeypatch.setenv("AWS_ACCESS_KEY_ID", KEY)
-    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", SECRET)
-    for name in ("AWS_PROFILE", "AWS_ENDPOINT_URL", "AWS_SESSION_TOKEN", "AWS_REGION"):
-        monkeypatch.delenv(name, raising=False)
-
-
-class Offsite:
-    """A world with a bucket behind a line. Its lines can be exchanged: the address stays."""
-
-    def __init__(self, world: World, gateway: Gateway, endpoint: str | None = None) -> None:
-        self.world, self.gateway = world, gateway
-        self.bucket = gateway.bucket()
-        self.url = f"s3://{self.bucket}/tour 26?endpoint={endpoint or gateway.endpoint}"
-
-    def setup(self) -> Offsite:
-        answer = self.world.run("setup", "--offsite", self.url)
-        assert answer.status == 0, answer.err
-        return self
-
-    def chosen(
-        self, count: int, *, size: int = 64 << 10, more: Callable[[CardFolder], object] | None = None
-    ) -> None:
-        """A card with so many frames, offloaded, all of them selects."""
-        card = self.world.card()
-        frames = card.frames(count, size=size)
-        if more is not None:
-            more(card)
-        assert self.world.run("offload", card.root, "--shoot", "Harbour").status == 0
-        answer = self.world.run("selects", "add", *(frame.stem for frame in frames))
-        assert answer.status == 0, answer.out
-
-    def objects(self) -> dict[str, bytes]:
-        """What the bucket holds of pictures: key below the prefix to digest, asked of the server itself."""
-        found, marker = {}, ""
-        while True:
-            query = {"list-type": "2", "prefix": "tour 26/"} | ({"start-after": marker} if marker else {})
-            body = self.gateway.ask("GET", f"/{self.bucket}", query)[1].decode()
-            keys = [html.unescape(key) for key in re.findall(r"<Key>([^<]*)</Key>", body)]
-            for key in keys:
-                name = key.removeprefix("tour 26/")
-                if not name.startswith(".tripleguard/") and not name.endswith("checksums.b3"):
-                    found[name] = digest_of(self.gateway.ask("GET", f"/{self.bucket}/{key}")[1])
-            if "<IsTruncated>true</IsTruncated>" not in body:
-                return found
-            marker = keys[-1]
-
-    def get(self, key: str) -> bytes:
-        return self.gateway.ask("GET", f"/{self.bucket}/tour 26/{key}")[1]
-
-    @contextmanager
-    def opened(
-        self, patience: Patience = QUICK, clock: TestClock | None = None
-    ) -> Iterator[tuple[Kit, list[OpenDrive], OpenOffsite]]:
-        """What a job is given, with a test's patience."""
-        with (
-            self.world.kit(clock) as kit,
-            opened(kit, where_drives_are(kit), "upload", writing=False) as ready,
-            opened_offsite(kit, needed_offsite(kit), "upload", patience) as place,
-        ):
-            yield kit, ready.looked_at, place
-
-    def send(
-        self, *, patience: Patience = QUICK, clock: TestClock | None = None, budget: Budget | None = None
-    ) -> UploadResult:
-        """The upload itself, with a test's patience."""
-        with self.opened(patience, clock) as (kit, drives, place):
-            return finished(upload(kit, drives, place, budget or Budget(), patience=patience))
+    credentials_for(monkeypatch)
 
 
 def stars(rating: str) -> str:
@@ -110,10 +33,6 @@ def stars(rating: str) -> str:
         '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description'
         f' xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="{rating}"/></rdf:RDF>'
     )
-
-
-def paths_on(world: World) -> dict[str, bytes]:
-    return {path: digest for path, digest in world.on("A").items() if path.endswith((".DNG", ".JPG", ".xmp"))}
 
 
 def test_the_chosen_ones_are_offsite_the_same_night_under_their_own_names(world: World, gateway: Gateway) -> None:

@@ -9,9 +9,12 @@ from dataclasses import dataclass
 from tripleguard.catalog.rows import COPY, COPY_FROM, FILE, KnownFile, copy_of, file_of
 from tripleguard.catalog.selects import Wanted
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.catalog.text import from_db, to_db
+from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.model import Copy, CopyState
 from tripleguard.names import stands_for
+
+_WIDE = COPY.count(",") + 1
+"""Columns of a copy."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,9 +143,19 @@ def objects_of(catalog: Catalog, place_id: int) -> dict[str, tuple[Copy, Stored 
     )
     found: dict[str, tuple[Copy, Stored | None]] = {}
     for row in rows:
-        copy = copy_of(row[:12])
-        found[copy.path] = (copy, Stored(*row[12:]) if row[12] is not None else None)
+        copy = copy_of(row[:_WIDE])
+        found[copy.path] = (copy, Stored(*row[_WIDE:]) if row[_WIDE] is not None else None)
     return found
+
+
+def keys_that_gave_way(catalog: Catalog, place_id: int) -> set[str]:
+    """Keys under which bad copies stay beside good ones of another key."""
+    found = catalog.rows(
+        "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
+        " WHERE c.place_id = ? AND c.state = 'aside'",
+        place_id,
+    )
+    return {joined_path(*row) for row in found}
 
 
 def to_read_back(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from tripleguard.cli.shell import finish, kit_of, say, say_json
@@ -21,6 +23,7 @@ def command(home: str | None, dry_run: bool, as_json: bool) -> int:
     from tripleguard.reports import objects, text
     from tripleguard.work.kit import drives_for_looking, opened
     from tripleguard.work.mend import mend
+    from tripleguard.work.mend_offsite import could_help, wounds_offsite
 
     with kit_of(home) as kit, opened(kit, drives_for_looking(kit), "mend") as ready:
         drives = [drive for drive in ready.drives if drive.record.state is not PlaceState.LEAVING]
@@ -28,8 +31,36 @@ def command(home: str | None, dry_run: bool, as_json: bool) -> int:
             raise ready.none_left("Connect the drives, then run it again.")
         sources = [drive for drive in ready.readable() if drive not in drives]
         result = finish(mend(kit, drives, sources, ready.troubles(), dry_run=dry_run))
+        if not dry_run and (wounds_offsite(kit) or could_help(kit, result.not_mended)):
+            result = _with_offsite(kit, drives, sources, ready.looked_at, result)
         if as_json:
             say_json(objects.mend(result))
         else:
             say(text.mend(result))
     return 1 if result.not_mended or result.troubles or (dry_run and result.mended) else 0
+
+
+def _with_offsite(kit: Any, drives: Any, sources: Any, looked_at: Any, first: Any) -> Any:
+    """Mend also from the offsite place, and there. A line that is down is trouble, and the rest still counts."""
+    from dataclasses import replace
+
+    from tripleguard.errors import TripleguardError
+    from tripleguard.work.mend import mend
+    from tripleguard.work.mend_offsite import OffsiteSource, could_help, mend_offsite
+    from tripleguard.work.offsite import needed_offsite, opened_offsite
+
+    result = first
+    try:
+        with opened_offsite(kit, needed_offsite(kit), "mend") as offsite:
+            if could_help(kit, first.not_mended):
+                more = finish(mend(kit, drives, [*sources, OffsiteSource(kit, offsite)]))
+                result = replace(more, mended=(*first.mended, *more.mended), troubles=first.troubles)
+            there = finish(mend_offsite(kit, looked_at, offsite))
+    except TripleguardError as error:
+        return replace(result, troubles=(*result.troubles, error))
+    return replace(
+        result,
+        mended=(*result.mended, *there.mended),
+        not_mended=(*result.not_mended, *there.not_mended),
+        troubles=(*result.troubles, *there.troubles),
+    )

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import time
+from typing import Any
+
 import click
 
 from tripleguard.cli.shell import finish, kit_of, say, say_json
 
 
 @click.command("rescan")
-@click.option("--place", "names", multiple=True, metavar="NAME", help="Only this drive; may be repeated.")
+@click.option(
+    "--place", "names", multiple=True, metavar="NAME", help="Only this drive, or `offsite`; may be repeated."
+)
 @click.option(
     "--quick", "depth", flag_value="quick", help="Only list: what vanished, moved or changed its size or time."
 )
@@ -29,15 +34,14 @@ def command(
     """Read the copies again: what rotted, vanished, moved or was changed?
 
     It yields to everything else on the machine. Stop it at any time: the next rescan goes on with what was not
-    read for longest. SIGUSR1 pauses it, SIGUSR2 lets it go on.
+    read for longest. SIGUSR1 pauses it, SIGUSR2 lets it go on. The offsite place is looked at when it is named.
     """
-    from tripleguard.cli.shell import pausing
     from tripleguard.config import seconds_of, size_in_bytes
     from tripleguard.errors import WrongUse
     from tripleguard.reports import objects, text
     from tripleguard.work.budget import Budget
-    from tripleguard.work.kit import drives_for_looking, opened
-    from tripleguard.work.rescan import rescan
+    from tripleguard.work.offsite import offsite_record
+    from tripleguard.work.rescan import RescanResult
 
     try:
         budget = Budget(
@@ -50,18 +54,52 @@ def command(
         raise WrongUse(
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
         ) from error
-    with kit_of(home) as kit, opened(kit, drives_for_looking(kit, names), f"rescan {depth}") as ready:
+    with kit_of(home) as kit:
+        record = offsite_record(kit)
+        drive_names = [name for name in names if record is None or name.casefold() != record.name.casefold()]
+        results, cost = [], None
+        troubles: list[Any] = []
+        if drive_names or not names:
+            result, troubles = _drives(kit, drive_names, depth, budget)
+            results.append(result)
+        if record is not None and len(drive_names) < len(names):
+            result, cost = _offsite(kit, record, depth, budget)
+            results.append(result)
+        places = tuple(place for result in results for place in result.places)
+        seconds = round(sum(result.seconds for result in results), 3)
+        whole = RescanResult(places, seconds, any(result.stopped for result in results))
+        if as_json:
+            say_json(objects.rescan(whole, troubles, cost))
+        else:
+            say(text.rescan(whole))
+            say(text.rescan_cost(cost))
+            say(text.troubles(troubles))
+    if whole.stopped:
+        return 130
+    return 1 if troubles or any(one.found or one.gone or one.trouble for one in places) else 0
+
+
+def _drives(kit: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, list[Any]]:
+    """Rescan the connected drives with these names, or all; and what keeps others from it."""
+    from tripleguard.cli.shell import pausing
+    from tripleguard.work.kit import drives_for_looking, opened
+    from tripleguard.work.rescan import rescan
+
+    with opened(kit, drives_for_looking(kit, names), f"rescan {depth}") as ready:
         drives = ready.readable()
         if not drives:
             raise ready.none_left("Connect a drive, then run it again.")
-        troubles = ready.troubles(named=bool(names))
         with pausing(budget.paused):
-            result = finish(rescan(kit, drives, depth, budget))  # type: ignore[arg-type]
-        if as_json:
-            say_json(objects.rescan(result, troubles))
-        else:
-            say(text.rescan(result))
-            say(text.troubles(troubles))
-    if result.stopped:
-        return 130
-    return 1 if troubles or any(one.found or one.gone or one.trouble for one in result.places) else 0
+            return finish(rescan(kit, drives, depth, budget)), ready.troubles(named=bool(names))  # type: ignore[arg-type]
+
+
+def _offsite(kit: Any, record: Any, depth: str, budget: Any) -> tuple[Any, Any]:
+    """Rescan the offsite place, and what that cost."""
+    from tripleguard.work.offsite import opened_offsite
+    from tripleguard.work.rescan import RescanResult
+    from tripleguard.work.rescan_offsite import rescan_offsite
+
+    began = time.monotonic()
+    with opened_offsite(kit, record, f"rescan {depth}") as place:
+        scanned, cost = finish(rescan_offsite(kit, place, depth, budget))  # type: ignore[arg-type]
+    return RescanResult((scanned,), round(time.monotonic() - began, 3), kit.stop.is_set()), cost

@@ -45,6 +45,16 @@ class Incoming(Protocol):
         """Move what was written so far aside under that name with a note: a recovery may want it."""
 
 
+class Readable(Protocol):
+    """What can be read from; all that a source has to be."""
+
+    def read(self, path: str) -> Reading:
+        """Open a copy for reading. Raises FileNotFoundError if it is not there."""
+
+    def here(self) -> bool:
+        """Whether this very place still answers."""
+
+
 class Place(Protocol):
     """Where copies live. Paths are relative to the place. Everything here may raise PlaceFailed."""
 

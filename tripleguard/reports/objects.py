@@ -19,6 +19,7 @@ from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
 from tripleguard.work.reporting import PlaceStatus, Report
 from tripleguard.work.rescan import PlaceScanned, RescanResult
+from tripleguard.work.rescan_offsite import Cost
 from tripleguard.work.topup import TopupResult
 
 SCHEMA = 1
@@ -61,7 +62,7 @@ def topup(result: TopupResult) -> Object:
     }
 
 
-def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = ()) -> Object:
+def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = (), cost: Cost | None = None) -> Object:
     places = [_scanned(one) for one in result.places]
     return {
         "schema": SCHEMA,
@@ -74,6 +75,9 @@ def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = ()) -> O
         "finished": all(one.finished for one in result.places),
         "places": places,
         "troubles": [trouble(error) for error in troubles],
+        "cost": None
+        if cost is None
+        else {"bytes": cost.read_bytes, "of_bytes": cost.of_bytes, "price": cost.price},
         "seconds": result.seconds,
     }
 

@@ -18,10 +18,11 @@ from tripleguard.reports import numbers, whole
 from tripleguard.reports.objects import captured_at
 from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.drill import DrillResult
-from tripleguard.work.mend import MendResult
+from tripleguard.work.mend import Mended, MendResult
 from tripleguard.work.offload import OffloadResult
 from tripleguard.work.reporting import PlaceStatus, Report
-from tripleguard.work.rescan import RescanResult
+from tripleguard.work.rescan import PlaceScanned, RescanResult
+from tripleguard.work.rescan_offsite import Cost
 from tripleguard.work.topup import TopupResult
 
 _GAVE_WAY = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE)
@@ -97,7 +98,7 @@ def rescan(result: RescanResult) -> Iterator[str]:
         if one.trouble:
             end = f"not finished: {one.trouble}"
         yield (
-            f"Drive {one.place}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back "
+            f"{_called(one)}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back "
             f"from the medium, {size(one.read_bytes)}; {end}."
         )
         for kind, path in one.found[:20]:
@@ -110,17 +111,32 @@ def rescan(result: RescanResult) -> Iterator[str]:
         yield "Nothing new was found."
 
 
+def rescan_cost(cost: Cost | None) -> Iterator[str]:
+    """What reading back offsite took, and what it cost if a price is set."""
+    if cost is not None and cost.read_bytes:
+        price = f", {cost.price:.2f} at your price" if cost.price else ""
+        yield f"Read back offsite: {size(cost.read_bytes)} of {size(cost.of_bytes)}{price}."
+
+
+def _called(one: PlaceScanned) -> str:
+    return f"Offsite place {one.place}" if one.offsite else f"Drive {one.place}"
+
+
 def mend(result: MendResult) -> Iterator[str]:
     word = "Would mend" if result.dry_run else "Mended"
     for one in result.mended:
-        yield f"{word}: drive {one.place}: {shown(one.path)} ({one.kind}): {one.how}"
+        yield f"{word}: {_place_of(one)}: {shown(one.path)} ({one.kind}): {one.how}"
     for one in result.not_mended:
-        yield f"Not mended: drive {one.place}: {shown(one.path)} ({one.kind}): {one.how}"
+        yield f"Not mended: {_place_of(one)}: {shown(one.path)} ({one.kind}): {one.how}"
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
     if not result.mended and not result.not_mended:
         yield "There is nothing to mend on the drives that are connected."
     elif not result.dry_run and any(one.kind in _GAVE_WAY for one in result.mended):
         yield "Bad copies were moved to .tripleguard/aside on their drives; nothing was deleted."
+
+
+def _place_of(one: Mended) -> str:
+    return one.place if one.offsite else f"drive {one.place}"
 
 
 def drill(result: DrillResult) -> Iterator[str]:

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 from tripleguard.catalog.places import all_places, place_named, place_seen
 from tripleguard.catalog.store import Catalog
@@ -20,6 +21,7 @@ from tripleguard.config import Settings
 from tripleguard.errors import CopyTrouble, PlaceBusy, PlaceTrouble, PlaceUnreadable, TripleguardError
 from tripleguard.home import Home, open_home_lock
 from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.places.base import Readable
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, open_drive, room_at
 from tripleguard.places.locks import Holder, asked, held
@@ -58,6 +60,17 @@ class OpenDrive:
             return self.place.look(path)
         except CopyTrouble:
             return None
+
+
+class Source(Protocol):
+    """A place that is only read from: a drive, or the offsite place."""
+
+    @property
+    def record(self) -> PlaceRecord: ...
+    @property
+    def place(self) -> Readable: ...
+    def seen(self, path: str) -> Entry | None:
+        """As `OpenDrive.seen`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from tripleguard.errors import SourceDiffers, TripleguardError
 from tripleguard.model import EventType, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.work.copying import CopyResult, Read, Unread
-from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.progress import Job, Moved, Progress
 from tripleguard.work.putting_back import put_back, why_not_back
 from tripleguard.work.results import NotCopied, Proved
@@ -37,6 +37,7 @@ class Mended:
     place: str
     path: str
     how: str
+    offsite: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class MendResult:
 def mend(
     kit: Kit,
     drives: Sequence[OpenDrive],
-    sources: Sequence[OpenDrive] = (),
+    sources: Sequence[Source] = (),
     refused: Sequence[TripleguardError] = (),
     *,
     dry_run: bool = False,
@@ -79,7 +80,7 @@ def mend(
 class _Mend(CopyRun):
     """One run, from the caller's thread."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[OpenDrive]) -> None:
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[Source]) -> None:
         self._sources = sources
         self._plan = Plan(kit, drives, range(len(drives)), sources)
         wounds = [wound for wound in self._plan.wounds if wound.known is not None]
@@ -181,7 +182,7 @@ class _Mend(CopyRun):
 
 
 def _would(
-    kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[OpenDrive]
+    kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[Source]
 ) -> tuple[tuple[Mended, ...], tuple[Mended, ...]]:
     """What a mend would do, and what it could not."""
     plan = Plan(kit, drives, range(len(drives)), sources)

@@ -63,6 +63,7 @@ class PlaceScanned:
     finished: bool = False
     gone: bool = False
     trouble: str = ""
+    offsite: bool = False
     found: list[tuple[FindingKind, str]] = field(default_factory=list)
 
 

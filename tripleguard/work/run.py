@@ -13,7 +13,7 @@ from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, Stopped, Triple
 from tripleguard.model import Entry, EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Decide, Found, Unread
-from tripleguard.work.kit import Kit, OpenDrive, agent
+from tripleguard.work.kit import Kit, OpenDrive, Source, agent
 from tripleguard.work.leaving import leave_all
 from tripleguard.work.pace import Pace
 from tripleguard.work.progress import Progress, Said
@@ -33,7 +33,7 @@ class CopyRun:
         self, kit: Kit, drives: Sequence[OpenDrive], kind: str, subject: str, files: int, total_bytes: int
     ) -> None:
         self.kit, self.drives = kit, drives
-        self.sources: tuple[OpenDrive, ...] = ()
+        self.sources: tuple[Source, ...] = ()
         self.troubles: list[TripleguardError] = []
         self.files = files
         self.files_done = 0

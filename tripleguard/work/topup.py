@@ -21,7 +21,7 @@ from tripleguard.names import numbered, shown
 from tripleguard.rules import is_as_recorded
 from tripleguard.work.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
 from tripleguard.work.holdings import Holdings
-from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.placing import MOST_NAMES, Placing
 from tripleguard.work.progress import Job, Moved, Progress
@@ -52,7 +52,7 @@ def topup(
     kit: Kit,
     drives: Sequence[OpenDrive],
     refused: Sequence[TripleguardError] = (),
-    sources: Sequence[OpenDrive] = (),
+    sources: Sequence[Source] = (),
 ) -> Job[TopupResult]:
     """Make the copies that are still owed, on the open and locked drives. Yields progress.
 
@@ -79,7 +79,7 @@ def topup(
 class _Topup(CopyRun):
     """One run, from the caller's thread."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[OpenDrive]) -> None:
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[Source]) -> None:
         short = shoots.owed(kit.catalog)
         super().__init__(
             kit, drives, "topup", "", sum(owed.short for owed in short), sum(owed.bytes for owed in short)
@@ -144,12 +144,12 @@ class _Plan:
     """What is owed, as tasks: runs in the reader's thread; `decide` in the hasher's, each with its catalog."""
 
     def __init__(
-        self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[OpenDrive]
+        self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[Source]
     ) -> None:
         self.no_source = 0
         self._kit = kit
         self._drives = drives
-        self._sources = {drive.record.id: drive for drive in (*drives, *sources)}
+        self._sources: dict[int, Source] = {drive.record.id: drive for drive in (*drives, *sources)}
         self._lanes = tuple(lanes)
         self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
         self._naming = kit.catalog.reopened()
@@ -186,7 +186,7 @@ class _Plan:
         rule = self._kit.settings.rule
         lanes = {self._drives[lane].record.id: lane for lane in self._lanes}
         for debt in twin_debts(self._holdings.catalog, rule.drive_copies):
-            there: dict[int, tuple[OpenDrive, Copy, Entry]] = {}
+            there: dict[int, tuple[Source, Copy, Entry]] = {}
             for copy in debt.copies:
                 drive = self._sources.get(copy.place_id)
                 if drive is None or copy.state is not CopyState.PRESENT:
@@ -285,7 +285,7 @@ class _Plan:
         )
         return len({place for copy, place in rows if copy not in gone})
 
-    def _source(self, known: KnownFile, gone: set[int]) -> tuple[OpenDrive, Copy, Entry] | None:
+    def _source(self, known: KnownFile, gone: set[int]) -> tuple[Source, Copy, Entry] | None:
         """A copy on a connected drive to read from: a verified one first."""
         copies = [
             copy
@@ -299,7 +299,7 @@ class _Plan:
                 return drive, copy, entry
         return None
 
-    def _task(self, known: KnownFile, drive: OpenDrive, copy: Copy, entry: Entry, lanes: tuple[int, ...]) -> Task:
+    def _task(self, known: KnownFile, drive: Source, copy: Copy, entry: Entry, lanes: tuple[int, ...]) -> Task:
         return Task(
             entry,
             open=lambda: drive.place.read(copy.path),

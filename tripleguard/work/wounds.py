@@ -24,7 +24,7 @@ from tripleguard.names import shown
 from tripleguard.places.base import Reading
 from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.copying import Copier
-from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.placing import Placing
 from tripleguard.work.recombining import ReadAt, combination, patient_reader
 from tripleguard.work.results import Heals, Task
@@ -61,13 +61,13 @@ class Plan:
     """
 
     def __init__(
-        self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[OpenDrive] = ()
+        self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[Source] = ()
     ) -> None:
         self.why_not: dict[int, str] = {}
         self.once_more = False
         self._kit = kit
         self._drives = drives
-        self._sources = {drive.record.id: drive for drive in (*drives, *sources)}
+        self._sources: dict[int, Source] = {drive.record.id: drive for drive in (*drives, *sources)}
         self._lanes = tuple(lanes)
         self._catalog = kit.catalog.reopened()
         self._naming = kit.catalog.reopened()
@@ -139,14 +139,16 @@ class Plan:
         file_id = newest if newest is not None else (row[0] if row else None)
         return questions.file_with_id(self._catalog, file_id) if file_id is not None else None
 
-    def _good(self, known: KnownFile) -> Iterator[tuple[OpenDrive, Copy, Entry]]:
+    def _good(self, known: KnownFile) -> Iterator[tuple[Source, Copy, Entry]]:
         """Verified copies of a file that lie on drives that are here; no sidecar that was edited since."""
         for drive, copy, entry in self._verified(known):
             if entry.size == copy.size and (known.kind is not Kind.COMPANION or is_untouched(copy, entry)):
                 yield drive, copy, entry
 
-    def _verified(self, known: KnownFile) -> Iterator[tuple[OpenDrive, Copy, Entry]]:
-        for copy in questions.copies_of(self._catalog, known.id):
+    def _verified(self, known: KnownFile) -> Iterator[tuple[Source, Copy, Entry]]:
+        copies = questions.copies_of(self._catalog, known.id)
+        # What comes over a line, and may be paid by the byte, comes last.
+        for copy in sorted(copies, key=lambda copy: not isinstance(self._sources.get(copy.place_id), OpenDrive)):
             drive = self._sources.get(copy.place_id)
             if drive is None or copy.state is not CopyState.PRESENT or copy.evidence.verified_at is None:
                 continue
@@ -217,7 +219,11 @@ class Plan:
         found: list[ReadAt] = []
         for copy in questions.copies_of(self._catalog, known.id):
             drive = self._sources.get(copy.place_id)
-            if drive is None or copy.state not in (CopyState.CORRUPT, CopyState.ALTERED, CopyState.ASIDE):
+            if not isinstance(drive, OpenDrive) or copy.state not in (
+                CopyState.CORRUPT,
+                CopyState.ALTERED,
+                CopyState.ASIDE,
+            ):
                 continue
             entry = drive.seen(copy.path)
             if entry is not None and entry.size == known.file.size:
@@ -234,9 +240,7 @@ class Plan:
         return task
 
 
-def _reading(
-    known: KnownFile, drive: OpenDrive, entry: Entry, lanes: tuple[int, ...], copy_id: int | None
-) -> Task:
+def _reading(known: KnownFile, drive: Source, entry: Entry, lanes: tuple[int, ...], copy_id: int | None) -> Task:
     return Task(
         entry,
         open=lambda: drive.place.read(entry.path),

@@ -1,0 +1,115 @@
+"""Mending both ways: what is bad offsite is sent again from a drive, what drives lack is fetched from there.
+
+Nothing offsite is overwritten or removed: a bad object stays under its key, and the good one gets another. An
+object that is read as a source must be the very version that was proved, and what comes of it is checked by its
+digest like any other source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import offsite as rows
+from tripleguard.catalog import questions
+from tripleguard.catalog.findings import Noticed, open_findings
+from tripleguard.errors import TripleguardError
+from tripleguard.model import CopyState, Entry, FindingKind, PlaceRecord
+from tripleguard.places.base import Readable
+from tripleguard.work.budget import Budget
+from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.line import Patience
+from tripleguard.work.mend import Mended
+from tripleguard.work.offsite import OpenOffsite, offsite_record
+from tripleguard.work.progress import Job
+from tripleguard.work.proving import tag_at
+from tripleguard.work.sealing import is_sealed
+from tripleguard.work.upload import upload
+from tripleguard.work.wounds import STRAY
+
+_FROM_DRIVES = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE)
+_NOT_WANTED = "it belongs to no select any more: choose it again with `selects add`, or accept it with a reason"
+
+
+@dataclass(frozen=True, slots=True)
+class OffsiteSource:
+    """The offsite place as a source of good copies; see `kit.Source`. It is never written to this way."""
+
+    kit: Kit
+    offsite: OpenOffsite
+
+    @property
+    def record(self) -> PlaceRecord:
+        return self.offsite.record
+
+    @property
+    def place(self) -> Readable:
+        return self.offsite.place
+
+    def seen(self, path: str) -> Entry | None:
+        """The copy at path, if it is proved, not sealed, and still the version that was proved."""
+        copy = questions.copy_at(self.kit.catalog, self.record.id, path)
+        if copy is None or copy.state is not CopyState.PRESENT or copy.evidence.verified_at is None:
+            return None
+        stored = rows.stored_as(self.kit.catalog, copy.id)
+        if stored is None or is_sealed(stored):
+            return None
+        try:
+            if tag_at(self.offsite, path) != stored.tag:
+                return None
+        except (TripleguardError, OSError):
+            return None
+        return Entry(path, copy.size, copy.mtime_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class OffsiteMended:
+    """What was sent again, what was not and why, and what kept it from being tried."""
+
+    mended: tuple[Mended, ...]
+    not_mended: tuple[Mended, ...]
+    troubles: tuple[TripleguardError, ...]
+
+
+def wounds_offsite(kit: Kit) -> list[Noticed]:
+    """What is open and not accepted about the offsite place."""
+    record = offsite_record(kit)
+    if record is None:
+        return []
+    return [one for one in open_findings(kit.catalog) if one.place_id == record.id and one.accepted_at is None]
+
+
+def could_help(kit: Kit, not_mended: Sequence[Mended]) -> bool:
+    """Whether the offsite place has a proved copy of something that no drive could heal."""
+    record = offsite_record(kit)
+    if record is None or not not_mended:
+        return False
+    open_ = {(one.kind, one.path): one for one in open_findings(kit.catalog)}
+    for one in not_mended:
+        finding = open_.get((one.kind, one.path))
+        if finding is None or finding.file_id is None:
+            continue
+        for copy in questions.copies_of(kit.catalog, finding.file_id):
+            if copy.place_id == record.id and copy.state is CopyState.PRESENT and copy.evidence.verified_at:
+                return True
+    return False
+
+
+def mend_offsite(
+    kit: Kit, drives: Sequence[OpenDrive], offsite: OpenOffsite, patience: Patience | None = None
+) -> Job[OffsiteMended]:
+    """Send again what is missing or bad offsite, from the open drives. Yields progress. Raises CatalogTrouble."""
+    before = wounds_offsite(kit)
+    result = yield from upload(kit, drives, offsite, Budget(), even_metered=True, patience=patience)
+    after = {one.id for one in wounds_offsite(kit)}
+    wanted = {debt.known.id for debt in rows.owed_offsite(kit.catalog, offsite.record.id)}
+    reasons = dict(result.not_sent)
+    mended, left = [], []
+    for one in before:
+        if one.id not in after:
+            mended.append(Mended(one.kind, offsite.record.name, one.path, "sent again and proved", offsite=True))
+            continue
+        why = STRAY if one.kind not in _FROM_DRIVES else reasons.get(one.path)
+        why = why or (result.waits if one.file_id in wanted else _NOT_WANTED)
+        left.append(Mended(one.kind, offsite.record.name, one.path, why, offsite=True))
+    return OffsiteMended(tuple(mended), tuple(left), tuple(result.troubles))
