@@ -179,11 +179,12 @@ class Evening:
         for number, name in enumerate(("first", "second", "third")):
             card = self.world.card(name)
             for frame in range(1, self.frames + 1):
-                card.raw(f"DCIM/100ORREY/ORR_{100 * number + frame:04d}.DNG", size=self._size(sizes))
+                card.raw(f"DCIM/100ORREY/ORR_{self.frames * number + frame:04d}.DNG", size=self._size(sizes))
             card.put(f"DCIM/100ORREY/NOTE{number}.WAV", sizes.randbytes(4097 + number))
-        for name, first in (("landed", 500), ("cable", 600)):
+        for number, name in enumerate(("landed", "cable")):
             folder = self.world.card(name)
-            for frame in range(first, first + 10):
+            for frame in range(1, 11):
+                frame += 3 * self.frames + 10 * number
                 folder.raw(f"ORR_{frame:04d}.DNG", size=self._size(sizes))
         for name in ("first", "second", "third", "landed", "cable"):
             shutil.copytree(self.world.root / name, self.everything.root / name)

@@ -84,7 +84,7 @@ def unseen(world: World) -> None:
     world.offload_job(card.root, clock=clock)
     world.unplug("B")
     card = world.card("late")
-    card.frames(3, first=100)
+    card.frames(3, first=3)
     assert world.run("offload", card.root).status == 1
 
 
@@ -152,6 +152,17 @@ def test_a_drive_that_was_away_for_a_day_is_not_told(world: World) -> None:
         found, now = report(kit), kit.clock.now()
     assert any("not been seen" in line for line in wants_a_person(found, now, 3))
     assert not any("not been seen" in line for line in wants_a_person(found, now, 7))
+
+
+def test_a_card_that_may_be_missing_is_told_in_the_morning(world: World) -> None:
+    for name, first in (("early", 1), ("late", 200)):
+        card = world.card(name)
+        card.frames(30, first=first)
+        world.run("offload", card.root)
+    with world.kit() as kit:
+        ended = finished(morning(kit, Errand(What.REPORT)))
+    assert "169 frames between" in ended.tell
+    assert "1 thing wants attention" in ended.message
 
 
 def test_the_same_is_not_told_twice_a_day_also_after_a_new_start(here: Path) -> None:

@@ -42,7 +42,9 @@ def morning(kit: Kit, errand: Errand) -> Job[Ended]:
         keep_newest(kit.home.reports, f"[0-9]*.{ending}", kit.settings.watch.keep_reports)
     wants = wants_a_person(found, now, kit.settings.watch.unseen_days)
     things = len(found.findings) + sum(one.sure for one in found.numbers.open)
-    answer = "all is as the rule asks" if found.clear else f"{things:,} things want attention"
+    answer = (
+        "all is as the rule asks" if found.clear else f"{count(things, 'thing wants', 'things want')} attention"
+    )
     outcome = Outcome.ATTENTION if wants else Outcome.DONE
     return Ended(errand, outcome, f"{answer}; in {kit.home.reports}", "\n".join(wants))
 
@@ -62,6 +64,7 @@ def wants_a_person(found: Report, now: int, unseen_days: int) -> list[str]:
     order = list(Severity)
     for one in sorted(pressing, key=lambda one: order.index(one.severity)):
         lines.append(f"{one.message}. Next: {one.next_step}.")
+    lines += [f"{one.message}. Next: {one.next_step}." for one in found.numbers.open if one.sure]
     if len(lines) > _LINES:
         lines[_LINES:] = [f"And {len(lines) - _LINES:,} more: see `tripleguard report`."]
     return lines
