@@ -209,6 +209,20 @@ def test_a_card_waits_for_a_command_that_holds_the_drives(evening: World) -> Non
     assert len(evening.on("B")) == 43
 
 
+def test_selects_are_sent_offsite_by_themselves(evening: World) -> None:
+    offsite = evening.folder("offsite")
+    assert evening.run("setup", "--offsite", offsite.as_uri()).status == 0
+    card = evening.card()
+    card.frames(4)
+    assert evening.run("offload", card.root).status == 0
+    assert evening.run("selects", "add", "ORR_0002", "ORR_0004").status in (0, 1)
+    with watching(evening) as watch:
+        found = watch.until_done("upload")
+        assert "2 files sent and proved; nothing is owed offsite" in found["message"]
+        watch.until_idle()
+    assert evening.run("upload", "--json").json["still_owed"] == 0
+
+
 @pytest.mark.slow
 def test_a_typed_command_has_the_right_of_way_over_the_nights_reading(evening: World) -> None:
     card = evening.card()

@@ -127,6 +127,9 @@ def test_new_pictures_go_first_and_readers_take_turns() -> None:
         (What.CARD, None, True, False),
         (What.TOPUP, CARD, False, False),
         (What.READ, None, False, False),
+        (What.UPLOAD, Errand(What.READ), False, True),
+        (What.UPLOAD, CARD, False, True),
+        (What.READ, Errand(What.UPLOAD), False, False),
     ],
 )
 def test_what_can_wait_gives_way_and_what_protects_pictures_does_not(

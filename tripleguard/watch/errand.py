@@ -23,11 +23,15 @@ class What(enum.StrEnum):
     REPORT = "report"
     READ = "rescan"
     DRILL = "drill"
+    UPLOAD = "upload"
 
 
 RANK = {what: rank for rank, what in enumerate(What)}
-GIVES_WAY = frozenset({What.QUICK, What.READ, What.DRILL})
-"""Errands that end at once for anything that goes first, and for a command that is typed."""
+GIVES_WAY = frozenset({What.QUICK, What.READ, What.DRILL, What.UPLOAD})
+"""Errands that end at once for what protects new pictures, and for a command that is typed.
+
+An upload over a slow line may take days, so it ends for everything.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,4 +106,7 @@ def gives_way(doing: Errand, best: Errand | None, *, typed: bool) -> bool:
     """Whether what is being done should end for what waits, or for a command that was typed."""
     if doing.what not in GIVES_WAY:
         return False
-    return typed or (best is not None and RANK[best.what] < RANK[doing.what] and best.what not in GIVES_WAY)
+    if typed or best is None:
+        return typed
+    presses = best.what not in GIVES_WAY or doing.what is What.UPLOAD
+    return presses and RANK[best.what] < RANK[doing.what]

@@ -21,10 +21,12 @@ from tripleguard.watch.notes import Notes
 from tripleguard.work.budget import Budget
 from tripleguard.work.drill import drill
 from tripleguard.work.kit import Kit, drives_for_looking, drives_for_writing, opened
+from tripleguard.work.offsite import offsite_record, opened_offsite
 from tripleguard.work.progress import Job
 from tripleguard.work.rescan import RescanResult, rescan
 from tripleguard.work.scanning import Depth
 from tripleguard.work.topup import topup
+from tripleguard.work.upload import upload
 
 
 def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = None) -> Job[Ended]:
@@ -46,6 +48,8 @@ def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = No
             return _rescanned(_ahead(kit), errand, "due")
         case What.REPORT:
             return morning(kit, errand)
+        case What.UPLOAD:
+            return _uploaded(kit, errand)
         case What.DRILL:
             return _drilled(kit, errand)
         case _:
@@ -128,3 +132,23 @@ def _drilled(kit: Kit, errand: Errand) -> Job[Ended]:
         else ""
     )
     return Ended(errand, Outcome.ATTENTION if failed else Outcome.DONE, message, tell)
+
+
+def _uploaded(kit: Kit, errand: Errand) -> Job[Ended]:
+    record = offsite_record(kit)
+    if record is None:
+        return Ended(errand, Outcome.DONE, "there is no place offsite")
+    with (
+        opened(kit, drives_for_writing(kit, ()), "the watch: upload", writing=False) as ready,
+        opened_offsite(kit, record, "the watch: upload") as offsite,
+    ):
+        result = yield from upload(kit, ready.looked_at, offsite, Budget())
+    if kit.stop.is_set():
+        return Ended(errand, Outcome.STOPPED, "it gave way; it goes on with what is still owed")
+    if result.waits:
+        return Ended(errand, Outcome.DONE, result.waits)
+    owed = f"{count(result.still_owed, 'file')} still owed" if result.still_owed else "nothing is owed offsite"
+    parts = [f"{count(result.sent, 'file')} sent and proved", owed, *(error.what for error in result.troubles)]
+    tell = f"The selects are offsite: {parts[0]}." if result.sent and not result.still_owed else ""
+    outcome = Outcome.ATTENTION if result.troubles else Outcome.DONE
+    return Ended(errand, outcome, "; ".join(parts), tell)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from tripleguard.clock import SECOND, iso_utc
+from tripleguard.errors import CatalogTrouble
 from tripleguard.home import open_home_lock
 from tripleguard.names import shown
 from tripleguard.places.locks import is_taken
@@ -33,6 +34,7 @@ from tripleguard.watch.telling import Teller
 from tripleguard.watch.volumes import Plugged
 from tripleguard.watch.wanting import Wanting
 from tripleguard.work.kit import WAY_LOCK, Kit
+from tripleguard.work.offsite import offsite_record
 
 _IDLE, _BUSY, _YIELDING = 30.0, 0.5, 0.2
 _GRACE = 1.4
@@ -182,6 +184,8 @@ class Loop:
                 f"Only new pictures are cared for: {held}." if held else "There is power for all again."
             )
         self._wanting.by_clock(due(self._table, self._notes.served, now, zone), held)
+        with contextlib.suppress(CatalogTrouble):
+            self._wanting.may_upload(offsite_record(self._kit) is not None)
         self._coming = upcoming(self._table, now, zone)
         self._alarm.set_to(self._coming[0][1])
 
@@ -214,6 +218,8 @@ class Loop:
             return
         if ended.tell:
             self._tell_person(ended.tell, f"{ended.card.fingerprint if ended.card else ''} {ended.tell}")
+        if any((one.what, one.message) == (What.UPLOAD, shown(ended.message)) for one in self._last):
+            return  # every hour the same
         self._last.appendleft(Last(errand.what, errand.subject, at, ended.outcome, shown(ended.message)))
 
     def _tell_person(self, words: str, key: str) -> None:

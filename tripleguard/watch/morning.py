@@ -64,7 +64,6 @@ def wants_a_person(found: Report, now: int, unseen_days: int) -> list[str]:
     order = list(Severity)
     for one in sorted(pressing, key=lambda one: order.index(one.severity)):
         lines.append(f"{one.message}. Next: {one.next_step}.")
-    lines += [f"{one.message}. Next: {one.next_step}." for one in found.numbers.open if one.sure]
     if len(lines) > _LINES:
         lines[_LINES:] = [f"And {len(lines) - _LINES:,} more: see `tripleguard report`."]
     return lines

@@ -14,6 +14,7 @@ from tripleguard.watch.errand import GIVES_WAY, CardAnswer, Ended, Errand, Outco
 from tripleguard.watch.volumes import HereCard, Plugged
 
 _LEAST, _MOST = 2.0, 300.0
+_UPLOAD_EVERY = 3600.0
 
 
 @dataclass(slots=True)
@@ -39,11 +40,19 @@ class Wanting:
         self._topup = True
         self._landed: dict[tuple[What, str], int] = {}
         self._due: list[Errand] = []
+        self._upload_at: float | None = None
         self.held_back = ""
 
     def by_clock(self, due: list[Errand], held_back: str) -> None:
         """Take note of what is due now, and why only new pictures are cared for ('': all is)."""
         self._due, self.held_back = due, held_back
+
+    def may_upload(self, named: bool) -> None:
+        """Take note whether there is a place offsite: then what is owed there is sent, looked at every hour."""
+        if not named:
+            self._upload_at = None
+        elif self._upload_at is None:
+            self._upload_at = self._monotonic()
 
     def landed(self, key: tuple[What, str], files: int) -> None:
         """Take note of how many new files have settled somewhere."""
@@ -95,7 +104,9 @@ class Wanting:
         topup = [Errand(What.TOPUP)] if self._topup and self.plugged.drives else []
         if any(one.what is What.TOPUP for one in self._due):
             topup = []
-        return [*cards, *again, *landed, *topup, *self._due]
+        sends = self._upload_at is not None and self._upload_at <= self._monotonic()
+        upload = [Errand(What.UPLOAD)] if sends else []
+        return [*cards, *again, *landed, *topup, *self._due, *upload]
 
     def ready(self, doing: Errand | None) -> list[Errand]:
         """What can be begun now, but what is being done."""
@@ -156,6 +167,9 @@ class Wanting:
 
     def _done(self, ended: Ended) -> None:
         errand = ended.errand
+        if self._upload_at is not None:
+            # What came in now may be owed offsite as well.
+            self._upload_at = self._monotonic() + (_UPLOAD_EVERY if errand.what is What.UPLOAD else 0.0)
         if errand.what is What.TOPUP and ended.made:
             for card in self.plugged.cards:
                 answer = self._answers.get(card.mark)
