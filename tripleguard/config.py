@@ -16,6 +16,7 @@ import msgspec
 
 from tripleguard.errors import WrongSettings
 from tripleguard.names import trouble_with_title
+from tripleguard.sections import ForecastSettings, Handover
 
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
 _TIME = re.compile(r"^\s*(?:(\d{1,6})\s*d)?\s*(?:(\d{1,6})\s*h)?\s*(?:(\d{1,6})\s*min)?\s*(?:(\d{1,6})\s*s)?\s*$")
@@ -169,17 +170,6 @@ class Selects(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0
 
 
-class Handover(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a bag says of whoever hands it over. Empty: it says nothing of it."""
-
-    organization: str = ""
-    address: str = ""
-    contact: str = ""
-    phone: str = ""
-    email: str = ""
-    description: str = "{shoot}"
-
-
 class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How selects are sent offsite, and looked at there."""
 
@@ -223,6 +213,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     selects: Selects = Selects()
     handover: Handover = Handover()
     offsite: OffsiteSettings = OffsiteSettings()
+    forecast: ForecastSettings = ForecastSettings()
 
 
 def size_in_bytes(text: str) -> int:
@@ -352,6 +343,10 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
         _ = settings.layout.day_start
     except ValueError as error:
         raise refuse("layout", "day_starts", 'expected a time like "05:00"') from error
+    try:
+        _ = settings.forecast.tour_end
+    except ValueError as error:
+        raise refuse("forecast", "tour_ends", 'expected a day like "2026-08-15", or ""') from error
     for key in ("night_hours", "drill_time"):
         try:
             getattr(settings.watch, key)

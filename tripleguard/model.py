@@ -212,8 +212,20 @@ class Copy:
 
 
 @dataclass(frozen=True, slots=True)
+class SeenRoom:
+    """How much room a place had when it was last seen: free and total bytes, at: UTC ns."""
+
+    free: int
+    total: int
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
 class PlaceRecord:
-    """What the catalog remembers of a place. uid is the marker's id; path where it was last seen."""
+    """What the catalog remembers of a place. uid is the marker's id; path and room as it was last seen.
+
+    note: where it is kept, in the photographer's words.
+    """
 
     id: int
     uid: str
@@ -224,6 +236,8 @@ class PlaceRecord:
     added_at: int
     last_seen_at: int | None
     last_path: str | None
+    room: SeenRoom | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,13 @@ from pathlib import Path
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import from_db, to_db
 from tripleguard.errors import WrongUse
-from tripleguard.model import PlaceKind, PlaceRecord, PlaceState, Role
+from tripleguard.model import PlaceKind, PlaceRecord, PlaceState, Role, Room, SeenRoom
 from tripleguard.names import shown
 
-_COLUMNS = "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since"
+_COLUMNS = (
+    "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since,"
+    " free, total, room_at, note"
+)
 
 _IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED)
 
@@ -60,6 +63,18 @@ def place_seen(catalog: Catalog, place_id: int, path: Path, at: int) -> None:
     catalog.run("UPDATE places SET last_seen_at = ?, last_path = ? WHERE id = ?", at, to_db(str(path)), place_id)
 
 
+def place_room(catalog: Catalog, place_id: int, room: Room, at: int) -> None:
+    """Remember how much room a place had at this moment (UTC ns). Call inside `writing`."""
+    catalog.run(
+        "UPDATE places SET free = ?, total = ?, room_at = ? WHERE id = ?", room.free, room.total, at, place_id
+    )
+
+
+def set_place_note(catalog: Catalog, place_id: int, note: str) -> None:
+    """Remember where a place is kept. Call inside `writing`."""
+    catalog.run("UPDATE places SET note = ? WHERE id = ?", note, place_id)
+
+
 def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: Role) -> None:
     """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `writing`."""
     catalog.run("UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id)
@@ -81,4 +96,6 @@ def _record(row: Row) -> PlaceRecord:
         added_at=row[6],
         last_seen_at=row[7],
         last_path=None if row[8] is None else from_db(row[8]),
+        room=None if row[12] is None else SeenRoom(row[10], row[11], row[12]),
+        note=row[13],
     )

@@ -31,7 +31,10 @@ _COMMANDS = {
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "handover": ("tripleguard.cli.handover", "Give a shoot away as a bag that anyone can check; check one."),
     "where": ("tripleguard.cli.where", "Every copy of the files that match."),
-    "forecast": ("tripleguard.cli.forecast", "Is the nightly time enough to read everything again?"),
+    "forecast": (
+        "tripleguard.cli.forecast",
+        "Are the nights long enough, when are drives full, what may be lost?",
+    ),
     "watch": ("tripleguard.cli.watch", "Stay, and do by itself what is to be done."),
     "status": ("tripleguard.cli.status", "What the watch is doing, waits for, and did last."),
     "log": ("tripleguard.cli.log", "What was done, when."),

@@ -10,6 +10,7 @@ from tripleguard.clock import iso_utc
 from tripleguard.forecast import Due, Rate
 from tripleguard.model import PlaceState
 from tripleguard.names import shown
+from tripleguard.reports import chances, filling
 from tripleguard.reports.objects import SCHEMA, Object
 from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.foreseeing import Forecast, PlaceRereading, Rereading
@@ -21,6 +22,10 @@ _DAY = 86_400
 def lines(found: Forecast, zone: tzinfo | None) -> Iterator[str]:
     """Every section: its answer first, then the drives."""
     yield from _rereading(found.rereading, found.at, zone)
+    yield ""
+    yield from filling.lines(found.filling, found.at)
+    yield ""
+    yield from chances.lines(found.losing)
 
 
 def as_object(found: Forecast) -> Object:
@@ -34,6 +39,8 @@ def as_object(found: Forecast) -> Object:
             "nightly_seconds": found.rereading.nightly_seconds,
             "places": [_place_object(one) for one in found.rereading.places],
         },
+        "filling": filling.as_object(found.filling),
+        "losing": chances.as_object(found.losing),
     }
 
 

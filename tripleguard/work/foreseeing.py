@@ -1,13 +1,15 @@
-"""What lies ahead, by drive: so far, what is to be read again when, and whether the nights are long enough for it.
+"""What lies ahead: what is to be read again when, and whether the nights are long enough; when drives are full;
+and what may be lost.
 
-The numbers come from the catalog alone, so that a drive on the shelf has its answer too; the arithmetic is in
-`forecast`. Each question is a section of its own.
+The numbers come from the catalog, so that a drive on the shelf has its answer too; the arithmetic is in
+`forecast`. Each question is a section of its own, the latter two in `filling` and `chances`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from tripleguard.catalog.due import due_by_day, oldest_verified, readings_of
 from tripleguard.catalog.places import all_places
@@ -28,6 +30,8 @@ from tripleguard.forecast import (
 from tripleguard.model import PlaceKind, PlaceRecord, PlaceState
 from tripleguard.names import shown
 from tripleguard.rules import interval_days
+from tripleguard.work.chances import Losing, losing
+from tripleguard.work.filling import Filling, filling
 from tripleguard.work.kit import Kit
 
 SOON_DAYS = 7
@@ -73,21 +77,29 @@ class Forecast:
 
     at: int
     rereading: Rereading
+    filling: Filling
+    losing: Losing
 
     @property
     def clear(self) -> bool:
-        return self.rereading.enough
+        return self.rereading.enough and not self.filling.soon
 
 
-def foresee(kit: Kit) -> Forecast:
-    """Every section, for the drives that are in service, connected or not. Raises CatalogTrouble."""
+def foresee(kit: Kit, *, until: date | None = None, trials: int = 0, seed: int = 1) -> Forecast:
+    """Every section, for the drives that are in service, connected or not. Raises CatalogTrouble.
+
+    until, trials, seed: as in `chances.losing`.
+    """
     now = kit.clock.now()
     records = [
         record
         for record in all_places(kit.catalog)
         if record.kind is PlaceKind.DRIVE and record.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
     ]
-    return Forecast(now, _rereading(kit, records, now))
+    rereading = _rereading(kit, records, now)
+    sustained = {one.record.id: one.plan.sustained_days for one in rereading.places if not one.plan.enough}
+    chances = losing(kit, sustained, now, until=until, trials=trials, seed=seed)
+    return Forecast(now, rereading, filling(kit, records, now), chances)
 
 
 def _rereading(kit: Kit, records: Sequence[PlaceRecord], now: int) -> Rereading:

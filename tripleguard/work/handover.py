@@ -20,13 +20,13 @@ from tripleguard import checklist
 from tripleguard.bags import lines, tags
 from tripleguard.catalog.journal import add_event, begin_job, end_job
 from tripleguard.clock import iso_utc
-from tripleguard.config import Handover
 from tripleguard.digest import sum_named
 from tripleguard.errors import CopyTrouble, NameTaken, NoRoom, PlaceFailed, WrongUse
 from tripleguard.model import EventType, Medium, Outcome, Shoot
 from tripleguard.names import shown
 from tripleguard.places.handing import Handing, Note, Task
 from tripleguard.places.locks import Holder, held
+from tripleguard.sections import Handover
 from tripleguard.work.handcopy import BadCopy, HandCopier
 from tripleguard.work.handlist import Item, Wanted, handlist, of_selects, placed
 from tripleguard.work.kit import Kit, OpenDrive, agent

@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from tripleguard.catalog.places import all_places, place_named, place_seen
+from tripleguard.catalog.places import all_places, place_named, place_room, place_seen
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import Clock, iso_utc
 from tripleguard.config import Settings
@@ -210,6 +210,9 @@ def opened(
         with kit.catalog.writing():
             for drive_ in looked_at:
                 place_seen(kit.catalog, drive_.record.id, drive_.place.root, now)
+                # A drive that can't say how full it is, is asked again by the next job.
+                with contextlib.suppress(CopyTrouble):
+                    place_room(kit.catalog, drive_.record.id, drive_.place.room(), now)
         yield Opened(found, looked_at, refused, away)
 
 

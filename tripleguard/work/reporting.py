@@ -148,7 +148,7 @@ def place_statuses(kit: Kit) -> list[PlaceStatus]:
                 record=record,
                 state=str(state),
                 path=path,
-                room=_room(path, kit) if path else None,
+                room=room_there(path, kit) if path else None,
                 files=sum(one.copies for one in held),
                 total_bytes=sum(one.bytes for one in held),
                 oldest=due.oldest_verified(kit.catalog, record.id),
@@ -169,7 +169,8 @@ def _much_aside(kit: Kit, places: list[PlaceStatus]) -> Iterator[MuchAside]:
             yield MuchAside(status.record, recorded, large, old)
 
 
-def _room(path: Path, kit: Kit) -> Room | None:
+def room_there(path: Path, kit: Kit) -> Room | None:
+    """The room of the drive at path now; None if it can't say."""
     try:
         folder = held_root(path)
     except TripleguardError:

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from tripleguard.catalog.migrations import findings, first, inherited, leaving, looks, numbers, offsite, selects
+from tripleguard.catalog.migrations import (
+    findings,
+    first,
+    inherited,
+    leaving,
+    looks,
+    numbers,
+    offsite,
+    selects,
+    shelf,
+)
 
 STEPS: tuple[tuple[str, str], ...] = (
     ("0001_first", first.SCRIPT),
@@ -13,5 +23,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0006_looks", looks.SCRIPT),
     ("0007_numbers", numbers.SCRIPT),
     ("0008_offsite", offsite.SCRIPT),
+    ("0009_shelf", shelf.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -1,7 +1,5 @@
-"""What the numbers promise. Pure functions: no disk, no clock, no catalog.
-
-Here so far: what a sample proves; what falls due on a drive when; how fast a drive was read; and whether the night
-is long enough for the interval that the rule asks.
+"""Nights and samples: what a sample proves; what falls due on a drive when; how fast a drive was read; and whether
+the night is long enough for the interval that the rule asks.
 """
 
 from __future__ import annotations
