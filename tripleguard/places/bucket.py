@@ -25,6 +25,7 @@ SMALLEST_PART = 5 * 1024 * 1024
 """Bytes: the limits of a multipart upload (Amazon S3 user guide, "multipart upload limits"; from memory)."""
 
 _MOST_SKEW = 900
+_AGAIN = ("", "RequestTimeout")
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +217,8 @@ class Bucket:
         # An answer to HEAD says no reason.
         if code == "RequestTimeTooSkewed" or (status == 403 and not code and abs(apart) > _MOST_SKEW):
             raise _skewed(apart)
-        if status >= 500 or status == 429 or code in ("SlowDown", "RequestTimeout"):
+        # A bare 400 is the front's, about a request that reached it in pieces.
+        if status >= 500 or status in (408, 429) or (status == 400 and code in _AGAIN):
             raise LineTrouble(f"The server is busy or in trouble ({status} {shown(code)}).")
         raise _refused(status, code, self._address.bucket)
 
