@@ -113,8 +113,8 @@ class Line:
             self._pairs.add(pair)
         try:
             self._pass_on(client, server)
-        except OSError:
-            pass
+        except (OSError, ValueError):
+            pass  # cut in the middle, by this very proxy
         finally:
             with self._lock:
                 self._pairs.discard(pair)

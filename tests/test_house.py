@@ -528,3 +528,21 @@ def check_command_line(line: str) -> None:
             found = command.get_command(click.Context(command), word)
             assert found is not None, f"there is no {word}: {line}"
             command = found
+
+
+REMOVES_OFFSITE = {
+    "places/offsite.py": "superseded snapshots of the catalog, below the tool's own prefix",
+    "places/bucket.py": "probes of its own, and unfinished uploads of its own",
+}
+"""The rooms that may take something away from an object store, and what."""
+
+
+def test_nothing_offsite_is_removed_renamed_or_copied_over_but_by_two_rooms() -> None:
+    for path in modules():
+        name = name_in_house(path)
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            of_store = isinstance(node, ast.Attribute) and ast.unparse(node.value) == "obstore"
+            if of_store and isinstance(node, ast.Attribute) and node.attr in ("delete", "rename", "copy"):
+                assert name in REMOVES_OFFSITE, f"{name}:{node.lineno}"
+            if isinstance(node, ast.Constant) and node.value == "DELETE":
+                assert name in REMOVES_OFFSITE, f"{name}:{node.lineno}"

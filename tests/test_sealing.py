@@ -1,0 +1,117 @@
+"""What leaves the house sealed can be opened by whoever has the key, with another program, and by nobody else.
+
+The other end is the age library itself (`pyrage`), which is what a person would use; the format is
+age-encryption.org/v1.
+"""
+
+from __future__ import annotations
+
+import gzip
+import re
+
+import pytest
+from gateway import Gateway
+from offsite_world import BIG, Offsite, credentials_for
+from world import World
+
+from tripleguard import checklist
+from tripleguard.digest import digest_of
+
+pyrage = pytest.importorskip("pyrage", reason="the extra `seal` is not installed")
+
+
+@pytest.fixture(autouse=True)
+def credentials(monkeypatch: pytest.MonkeyPatch) -> None:
+    credentials_for(monkeypatch)
+
+
+def sealed_world(world: World, gateway: Gateway, size: int = 64 << 10) -> tuple[Offsite, object]:
+    """A world whose selects are sealed for a key that only the test has."""
+    key = pyrage.x25519.Identity.generate()
+    offsite = Offsite(world, gateway).setup()
+    world.settings(f'[offsite]\nseal_for = ["{key.to_public()}"]\n')
+    offsite.chosen(2, size=size)
+    return offsite, key
+
+
+def test_what_lies_there_is_opened_with_the_key_and_is_the_picture(world: World, gateway: Gateway) -> None:
+    offsite, key = sealed_world(world, gateway)
+    assert offsite.send().sent == 2
+    there = offsite.objects()
+    assert all(name.endswith(".DNG.age") for name in there)
+    for name in there:
+        content = offsite.get(name)
+        assert content.startswith(b"age-encryption.org/v1\n")
+        plain = (world.drives["A"] / name.removesuffix(".age")).read_bytes()
+        assert pyrage.decrypt(content, [key]) == plain
+        assert plain[:4096] not in content
+    stranger = pyrage.x25519.Identity.generate()
+    with pytest.raises(pyrage.DecryptError):
+        pyrage.decrypt(content, [stranger])
+
+
+def test_the_check_list_speaks_of_the_sealed_bytes_and_the_catalog_is_sealed_too(
+    world: World, gateway: Gateway
+) -> None:
+    offsite, key = sealed_world(world, gateway)
+    offsite.send()
+    folder = "2026/2026-06-13 Harbour"
+    listed = dict(checklist.parsed(offsite.get(f"{folder}/checksums.b3")))
+    assert {f"{folder}/{name}": digest for name, digest in listed.items()} == offsite.objects()
+    query = {"list-type": "2", "prefix": "tour 26/.tripleguard/catalog/"}
+    (snapshot,) = re.findall(r"<Key>([^<]*)</Key>", gateway.ask("GET", f"/{offsite.bucket}", query)[1].decode())
+    assert snapshot.endswith(".db.gz.age")
+    packed = pyrage.decrypt(gateway.ask("GET", f"/{offsite.bucket}/{snapshot}")[1], [key])
+    assert gzip.decompress(packed).startswith(b"SQLite format 3")
+
+
+def test_a_sealed_upload_that_was_cut_off_goes_on_with_the_same_bytes(world: World, gateway: Gateway) -> None:
+    from faulty import Faults, Line
+
+    from tripleguard.work.line import Patience
+
+    with Line(gateway.port, Faults()) as line:
+        key = pyrage.x25519.Identity.generate()
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        world.settings(f'[offsite]\nseal_for = ["{key.to_public()}"]\n')
+        offsite.chosen(1, size=BIG)
+        line.faults.cut_after = [6 << 20, *[1] * 200]
+        few = Patience(first=0.01, longest=0.02, tries=3, without=10.0, silence=2.0)
+        assert offsite.send(patience=few).sent == 0
+        line.faults.cut_after = []
+        before = line.received
+        assert offsite.send().sent == 1
+    assert line.received - before < BIG - (4 << 20)
+    (name,) = offsite.objects()
+    plain = pyrage.decrypt(offsite.get(name), [key])
+    assert digest_of(plain) == digest_of((world.drives["A"] / name.removesuffix(".age")).read_bytes())
+    assert list((world.home / "scratch").iterdir()) == [], "what was sealed is not left behind"
+
+
+def test_sealed_copies_are_read_back_as_they_lie_and_rot_in_them_is_found(world: World, gateway: Gateway) -> None:
+    offsite, _ = sealed_world(world, gateway)
+    offsite.send()
+    assert world.run("rescan", "--place", "offsite", "--json").json["findings"] == []
+    name = min(offsite.objects())
+    gateway.rot(offsite.bucket, f"tour 26/{name}")
+    found = world.run("rescan", "--place", "offsite", "--all", "--json").json["findings"]
+    assert [(one["kind"], one["path"]) for one in found] == [("corrupt", name)]
+
+
+def test_a_sealed_copy_is_no_source_for_mending(world: World, gateway: Gateway) -> None:
+    offsite, _ = sealed_world(world, gateway)
+    offsite.send()
+    name = min(offsite.objects()).removesuffix(".age")
+    for drive in world.drives.values():
+        (drive / name).unlink()
+    world.run("rescan", "--quick")
+    assert world.run("mend").status == 1
+    assert not (world.drives["A"] / name).exists()
+
+
+def test_a_recipient_that_is_none_sends_nothing_at_all(world: World, gateway: Gateway) -> None:
+    offsite, _ = sealed_world(world, gateway)
+    world.settings('[offsite]\nseal_for = ["age1notakey"]\n')
+    answer = world.run("upload", "--json")
+    assert answer.status != 0
+    assert offsite.objects() == {}
