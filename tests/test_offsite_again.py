@@ -5,6 +5,7 @@ Against a real server whose stored bytes are changed behind its back, and agains
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -187,3 +188,38 @@ def test_a_folder_that_is_not_mounted_is_told_and_nothing_is_written(world: Worl
     home.rmdir()
     Path(away).rename(home)
     assert world.run("upload").status == 0
+
+
+def test_the_whole_bag_is_lost_and_the_bucket_alone_knows_what_was_where(world: World, gateway: Gateway) -> None:
+    offsite, keys = sent(world, gateway)
+    before = paths_on(world)
+    shutil.rmtree(world.home)
+    for drive in world.drives.values():
+        shutil.rmtree(drive)
+    answer = world.run("rebuild", offsite.url, "--json")
+    assert answer.json["files"] == 3, answer.err
+    found = world.run("rescan", "--place", "offsite", "--all", "--json").json
+    assert (found["read_back"], found["findings"]) == (3, [])
+    copies = [
+        copy for key in keys for copy in world.run("where", Path(key).stem, "--json").json["files"][0]["copies"]
+    ]
+    assert sum(copy["place"] == "offsite" and copy["verified_at"] is not None for copy in copies) == 3
+    new = world.folder("drive-new")
+    for lost in ("A", "B"):
+        world.run("drives", "lost", lost)
+    assert world.run("drives", "add", "C", new).status == 0
+    assert offsite.objects() == before
+
+
+def test_a_new_drive_is_filled_from_offsite_when_nothing_else_is_left(world: World, gateway: Gateway) -> None:
+    _, keys = sent(world, gateway)
+    before = paths_on(world)
+    for name in ("A", "B"):
+        world.unplug(name)
+        world.run("drives", "lost", name)
+    new = world.folder("drive-new")
+    assert world.run("drives", "add", "C", new).status == 0
+    answer = world.run("topup", "--json")
+    assert answer.json["made"]["C"] == len(keys), answer.out
+    world.drives = {"C": new}
+    assert world.on("C") == before

@@ -11,13 +11,15 @@ from tripleguard.cli.shell import finish, named_paths, say, say_json
 
 
 @click.command("rebuild")
-@click.argument("places", nargs=-1, type=click.Path(path_type=Path), metavar="PLACE...")
+@click.argument("places", nargs=-1, metavar="PLACE...")
 @click.option("--as", "named", multiple=True, metavar="NAME=PATH", help="A drive whose marker is damaged or gone.")
 @click.option("--anew", is_flag=True, help="There is a catalog already: keep it under another name.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, places: tuple[Path, ...], named: tuple[str, ...], anew: bool, as_json: bool) -> int:
+def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], anew: bool, as_json: bool) -> int:
     """Make a new catalog from what the drives at PLACE... hold: the laptop is gone, the pictures are not.
+
+    A PLACE can also be the address of an offsite place, alone if both drives are gone too.
 
     It takes over what the snapshots and check lists on the drives say, and lists every drive. Nothing is read, so
     nothing counts as verified: run `rescan` afterwards. On the drives only a marker that was damaged is written.
@@ -35,6 +37,7 @@ def command(home: str | None, places: tuple[Path, ...], named: tuple[str, ...], 
     from tripleguard.work.kit import WATCH_LOCK
     from tripleguard.work.naming_drives import name_drive
     from tripleguard.work.rebuild import rebuild
+    from tripleguard.work.snapshots_offsite import snapshots_offsite
 
     wanted = named_paths(named, "--as")
     if not places and not wanted:
@@ -44,10 +47,13 @@ def command(home: str | None, places: tuple[Path, ...], named: tuple[str, ...], 
     if is_taken(lambda: open_home_lock(home_, WATCH_LOCK)):
         raise PlaceBusy("The watch of this home is running.", safe="Nothing was changed.", do="Stop it first.")
     settings, clock = read_settings(home_.settings), SystemClock()
+    further = [one for place in places if "://" in place for one in snapshots_offsite(place)]
     with contextlib.ExitStack() as stack:
         drives = []
-        for path in places:
-            drives.append(stack.enter_context(contextlib.closing(open_drive(path.expanduser().absolute()))))
+        for place in places:
+            if "://" not in place:
+                root = Path(place).expanduser().absolute()
+                drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
         for name, path in wanted:
             root = path.expanduser().absolute()
             name_drive(home_, clock, name, root, drives)
@@ -55,7 +61,7 @@ def command(home: str | None, places: tuple[Path, ...], named: tuple[str, ...], 
         holder = Holder(os.getpid(), platform.node(), "rebuild", iso_utc(clock.now()))
         for drive in sorted(drives, key=lambda one: one.uid):
             stack.enter_context(held(f"Drive {drive.name}", drive.storing.open_lock, holder))
-        result = finish(rebuild(home_, settings, clock, drives, anew=anew))
+        result = finish(rebuild(home_, settings, clock, drives, anew=anew, further=further))
     if as_json:
         say_json(shows.rebuilt_object(result))
     else:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from tripleguard.cli.shell import finish, kit_of, say, say_json
@@ -13,11 +15,13 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
 def command(home: str | None, as_json: bool) -> int:
     """Make the copies that are still owed, from a good copy on another connected drive.
 
-    Drives on the shelf and drives that are leaving are read from too; nothing is written to them.
+    Drives on the shelf and drives that are leaving are read from too; nothing is written to them. What no drive
+    has any more is fetched from the offsite place.
     """
     from tripleguard.errors import PlaceTrouble
     from tripleguard.reports import objects, text
     from tripleguard.work.kit import drives_for_writing, only_to_read_from, opened
+    from tripleguard.work.mend_offsite import owed_and_offsite
     from tripleguard.work.topup import topup
 
     with (
@@ -30,8 +34,34 @@ def command(home: str | None, as_json: bool) -> int:
                 "No drive is connected.", safe="Nothing was changed.", do="Connect the drives, then run it again."
             )
         result = finish(topup(kit, ready.drives, [error for _, error in ready.refused], besides.drives))
+        if result.no_source and owed_and_offsite(kit):
+            result = _from_offsite(kit, ready.drives, besides.drives, result)
         if as_json:
             say_json(objects.topup(result))
         else:
             say(text.topup(result))
     return 1 if result.still_short or result.troubles else 0
+
+
+def _from_offsite(kit: Any, drives: Any, besides: Any, first: Any) -> Any:
+    """Fetch what no drive has from offsite. A line that is down is trouble, and the rest still counts."""
+    from dataclasses import replace
+
+    from tripleguard.errors import TripleguardError
+    from tripleguard.work.mend_offsite import OffsiteSource
+    from tripleguard.work.offsite import needed_offsite, opened_offsite
+    from tripleguard.work.topup import topup
+
+    try:
+        with opened_offsite(kit, needed_offsite(kit), "topup") as offsite:
+            more = finish(topup(kit, drives, (), [*besides, OffsiteSource(kit, offsite)]))
+    except TripleguardError as error:
+        return replace(first, troubles=(*first.troubles, error))
+    return replace(
+        more,
+        made={name: count + first.made.get(name, 0) for name, count in more.made.items()},
+        proved={name: count + first.proved.get(name, 0) for name, count in more.proved.items()},
+        total_bytes=more.total_bytes + first.total_bytes,
+        troubles=(*first.troubles, *more.troubles),
+        seconds=round(first.seconds + more.seconds, 3),
+    )

@@ -95,6 +95,12 @@ def could_help(kit: Kit, not_mended: Sequence[Mended]) -> bool:
     return False
 
 
+def owed_and_offsite(kit: Kit) -> bool:
+    """Whether the offsite place has a proved copy of something that is short of copies on drives."""
+    owed = "SELECT 1 FROM files WHERE drive_copies < wants AND offsite_copies > 0 LIMIT 1"
+    return offsite_record(kit) is not None and kit.catalog.row(owed) is not None
+
+
 def mend_offsite(
     kit: Kit, drives: Sequence[OpenDrive], offsite: OpenOffsite, patience: Patience | None = None
 ) -> Job[OffsiteMended]:

@@ -28,7 +28,7 @@ from tripleguard.places.drive import Drive
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.relisting import Relisted, Relisting
 from tripleguard.work.setting_up import fresh_catalog_id
-from tripleguard.work.snapshots import Snapshot, Unusable, snapshots_on
+from tripleguard.work.snapshots import Packed, Snapshot, Unusable, snapshots_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +56,17 @@ class RebuildResult:
 
 
 def rebuild(
-    home: Home, settings: Settings, clock: Clock, drives: Sequence[Drive], *, anew: bool
+    home: Home,
+    settings: Settings,
+    clock: Clock,
+    drives: Sequence[Drive],
+    *,
+    anew: bool,
+    further: Sequence[Packed] = (),
 ) -> Job[RebuildResult]:
     """Make the catalog of this home from what these open and held drives carry. Yields progress.
 
+    further: snapshots that lie elsewhere, such as offsite.
     anew: a catalog that is there already is kept under another name; else it is an error.
     Raises WrongUse, PlaceFailed, CatalogTrouble, OSError.
     """
@@ -74,7 +81,7 @@ def rebuild(
     yield Moved("looking for snapshots", 0, len(drives), 0, 0, 0.0, None)
     fresh = scratch_file(home, "rebuilt.db")
     try:
-        with snapshots_on(home, drives) as (snapshots, unusable):
+        with snapshots_on(home, drives, further) as (snapshots, unusable):
             catalog, used = _base(fresh, snapshots)
             try:
                 conflicts: list[Conflict] = []

@@ -9,8 +9,9 @@ from __future__ import annotations
 import contextlib
 import os
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from tripleguard.catalog import questions
@@ -45,33 +46,36 @@ class Unusable:
     why: str
 
 
+Packed = tuple[str, Callable[[], Iterator[bytes]]]
+"""A snapshot as it lies somewhere: where, and its bytes piece by piece. Raises OSError, TripleguardError."""
+
+
 @contextlib.contextmanager
-def snapshots_on(home: Home, drives: Sequence[Drive]) -> Iterator[tuple[list[Snapshot], list[Unusable]]]:
+def snapshots_on(
+    home: Home, drives: Sequence[Drive], further: Iterable[Packed] = ()
+) -> Iterator[tuple[list[Snapshot], list[Unusable]]]:
     """The snapshots on these drives that can be used, the one that knows most first, and those that can't.
 
-    Of one catalog's snapshots with the same last event only one is kept. They are gone again afterwards.
+    further: snapshots that lie elsewhere. Of one catalog's snapshots with the same last event only one is kept.
+    All are gone again afterwards.
     """
     usable: list[Snapshot] = []
     unusable: list[Unusable] = []
     made: list[Path] = []
     try:
-        for drive in drives:
-            for path in _paths(drive):
-                source = f"{drive.name}: {shown(path)}"
-                plain = scratch_file(home, f"found-{os.getpid()}-{len(made)}.db")
-                made.append(plain)
-                try:
-                    write_scratch(plain, _unpacked(drive, path, scratch_room(home) - _ROOM_LEFT))
-                    found = _looked_at(plain, source)
-                except (OSError, zlib.error, ValueError, TripleguardError) as error:
-                    unusable.append(
-                        Unusable(source, str(error).splitlines()[0] if str(error) else "it is damaged")
-                    )
-                    continue
-                if any((one.catalog_id, one.events) == (found.catalog_id, found.events) for one in usable):
-                    found.catalog.close()
-                    continue
-                usable.append(found)
+        for source, pieces in (*(one for drive in drives for one in _on_drive(drive)), *further):
+            plain = scratch_file(home, f"found-{os.getpid()}-{len(made)}.db")
+            made.append(plain)
+            try:
+                write_scratch(plain, _unpacked(pieces(), scratch_room(home) - _ROOM_LEFT))
+                found = _looked_at(plain, source)
+            except (OSError, zlib.error, ValueError, TripleguardError) as error:
+                unusable.append(Unusable(source, str(error).splitlines()[0] if str(error) else "it is damaged"))
+                continue
+            if any((one.catalog_id, one.events) == (found.catalog_id, found.events) for one in usable):
+                found.catalog.close()
+                continue
+            usable.append(found)
         usable.sort(key=lambda one: (-one.files, -one.events))
         yield usable, unusable
     finally:
@@ -82,31 +86,38 @@ def snapshots_on(home: Home, drives: Sequence[Drive]) -> Iterator[tuple[list[Sna
                 forget_scratch(plain.with_name(plain.name + suffix))
 
 
-def _paths(drive: Drive) -> list[str]:
+def _on_drive(drive: Drive) -> list[Packed]:
     try:
-        return [entry.path for entry in drive.own_files(SNAPSHOTS) if entry.name.endswith(".db.gz")]
+        paths = [entry.path for entry in drive.own_files(SNAPSHOTS) if entry.name.endswith(".db.gz")]
     except CopyTrouble:
         return []
+    return [(f"{drive.name}: {shown(path)}", partial(_pieces, drive, path)) for path in paths]
 
 
-def _unpacked(drive: Drive, path: str, room: int) -> Iterator[memoryview]:
-    """A snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
-    unzip = zlib.decompressobj(wbits=31)
-    total = 0
+def _pieces(drive: Drive, path: str) -> Iterator[bytes]:
     descriptor = drive.open_for_reading(path)
     try:
         while packed := os.read(descriptor, _PIECE):
-            while packed:
-                piece = unzip.decompress(packed, _PIECE)
-                packed = unzip.unconsumed_tail
-                total += len(piece)
-                if total > room:
-                    raise ValueError("there is no room to unpack it on the disk of the home")
-                yield memoryview(piece)
-                if unzip.eof:
-                    return
+            yield packed
     finally:
         os.close(descriptor)
+
+
+def _unpacked(pieces: Iterator[bytes], room: int) -> Iterator[memoryview]:
+    """A snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
+    unzip = zlib.decompressobj(wbits=31)
+    total = 0
+    for packed in pieces:
+        left = packed
+        while left:
+            piece = unzip.decompress(left, _PIECE)
+            left = unzip.unconsumed_tail
+            total += len(piece)
+            if total > room:
+                raise ValueError("there is no room to unpack it on the disk of the home")
+            yield memoryview(piece)
+            if unzip.eof:
+                return
     raise ValueError("it is cut off")
 
 
