@@ -124,7 +124,7 @@ def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
         if length == 0 or shape.cut("image data", start + length, size):
             continue
         if holds == _A_JPEG:
-            stream = yield from walk_stream(shape, start, start + length, "preview", habit=True)
+            stream = yield from walk_stream(shape, start, start + length, "preview", habit=True, preview=True)
             if stream.end is not None:
                 shape.pictures.append((start, stream.end))
         elif holds == _AN_IMAGE:

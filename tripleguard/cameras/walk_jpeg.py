@@ -32,13 +32,14 @@ def walk_jpeg(shape: Shape, size: int) -> Walk:
 
 
 def walk_stream(
-    shape: Shape, start: int, limit: int, what: str, *, habit: bool = False
+    shape: Shape, start: int, limit: int, what: str, *, habit: bool = False, preview: bool | None = False
 ) -> Generator[Ask, Answer, Stream]:
     """One JPEG stream that begins at start and must end before limit.
 
-    habit: it lies inside another file, whose maker may have a way of their own with it.
+    habit: it lies inside another file, whose maker may have a way of their own with it. preview: the file is not
+    broken by it; None: if it is an ordinary picture and no lossless image data.
     """
-    stream = Stream(shape, start, limit, what, habit)
+    stream = Stream(shape, start, limit, what, habit, preview)
     yield from stream.walk()
     return stream
 
@@ -50,7 +51,7 @@ class Stream:
     and its bytes. lossless: it is the image data of a raw and no picture to show.
     """
 
-    def __init__(self, shape: Shape, start: int, limit: int, what: str, habit: bool) -> None:
+    def __init__(self, shape: Shape, start: int, limit: int, what: str, habit: bool, preview: bool | None) -> None:
         self.end: int | None = None
         self.index: tuple[int, bytes] | None = None
         self.lossless = False
@@ -59,6 +60,8 @@ class Stream:
         self._limit = limit
         self._what = what
         self._habit = habit
+        self._preview = preview
+        self._framed = False
         self._coded: int | None = None
         self._one_scan = False
 
@@ -106,6 +109,7 @@ class Stream:
         if length < 2:
             return self._flaw("has a senseless segment", f"has a segment of no sensible length at byte {at:,}")
         self.lossless = self.lossless or code in _LOSSLESS
+        self._framed = self._framed or (0xC0 <= code <= 0xCF and code not in _NO_FRAME)
         if code == 0xE2 and self.index is None and self._coded is None:
             index = yield from piece(at + 4, min(length - 2, _LONGEST_INDEX))
             if index is not None and index.startswith(b"MPF\0"):
@@ -129,7 +133,7 @@ class Stream:
             return False
         if self._coded is None:
             return True
-        frame = 0xC0 <= code <= 0xCF and code not in (0xC4, 0xCC)
+        frame = 0xC0 <= code <= 0xCF and code not in _NO_FRAME
         return not frame and (not self._one_scan or code == 0xDC)
 
     def _note_scan(self, at: int) -> Walk:
@@ -155,7 +159,9 @@ class Stream:
         return self._flaw("has no end", "is cut short: the end is missing")
 
     def _flaw(self, sign: str, why: str) -> int:
-        self._shape.flaw(f"{self._what} {sign}", f"its {self._what} {why}", grave=True, habit=self._habit)
+        preview = self._preview if self._preview is not None else self._framed and not self.lossless
+        what = "preview" if preview else self._what
+        self._shape.flaw(f"{what} {sign}", f"its {what} {why}", grave=not preview, habit=self._habit)
         return _DONE
 
     def _unsure(self, why: str) -> int:
@@ -168,6 +174,8 @@ _DONE = -1
 _ALONE = frozenset({0x01, *range(0xD0, 0xD8)})
 # SOF3, 7, 11, 15: lossless frames, as raws have them.
 _LOSSLESS = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
+# DHT, JPG and DAC stand among the frames and are none.
+_NO_FRAME = frozenset({0xC4, 0xC8, 0xCC})
 _LONGEST_INDEX = 8192
 
 
@@ -198,7 +206,7 @@ def _walk_further(shape: Shape, size: int, first_end: int, base: int, index: byt
         stream = yield from walk_stream(further, start, end, "further picture", habit=True)
         shape.image += further.image
         for flaw in further.flaws:
-            shape.flaw(flaw.sign, flaw.why, grave=flaw.grave and believed, habit=True)
+            shape.flaw(flaw.sign, flaw.why, grave=False, habit=True)
         if stream.end is not None:
             shape.pictures.append((start, stream.end))
 

@@ -95,7 +95,7 @@ class _Directories:
         if start < self._behind:
             return
         self._behind = end
-        stream = yield from walk_stream(self._shape, start, end, what, habit=True)
+        stream = yield from walk_stream(self._shape, start, end, what, habit=True, preview=_IS_PREVIEW[what])
         if stream.end is None:
             # Where it can't be followed its zeros still count.
             self._shape.image.append(Span(start, end))
@@ -216,7 +216,7 @@ class _Directories:
             if self._shape.cut(what, start + length, self._size):
                 continue
             if jpeg:
-                self._ahead_of(start, start + length, what)
+                self._ahead_of(start, start + length, _LOSSY if compression == _LOSSY_DNG else what)
             elif not small:
                 self._shape.image.append(Span(start, start + length))
 
@@ -245,6 +245,10 @@ _WANTED = frozenset(
     {_SUBFILE, _COMPRESSION, *_STRIP_TAGS, *_TILE_TAGS, _JPEG_AT, _JPEG_BYTES, _PANASONIC_RAW, *_BELOW_TAGS}
 )
 # TIFF 6.0: 6 the old JPEG; technical note 2: 7 the new one, lossless ones too; DNG 1.4: 34892, lossy.
-_JPEG_KINDS = frozenset({6, 7, 34892})
+_LOSSY_DNG = 34892
+_JPEG_KINDS = frozenset({6, 7, _LOSSY_DNG})
+_LOSSY = "lossy image data"
+# Of image data that may be a full preview or a raw's own, its first frame tells.
+_IS_PREVIEW = {"preview": True, "image data": None, _LOSSY: False}
 _CHAINED, _BELOW = "a directory in the chain", "a directory below another"
 _CODES = {1: "B", 3: "H", 4: "I", 13: "I"}
