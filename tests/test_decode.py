@@ -10,12 +10,15 @@ from pathlib import Path
 
 import pytest
 from files import WHOLE_SAMPLES, picture, raw, sample
-from world import World
+from world import World, finished
 
 from tripleguard.cameras.judging import can_judge, judge
 from tripleguard.cameras.wholeness import look_through
 from tripleguard.errors import WrongUse
 from tripleguard.model import Wholeness
+from tripleguard.watch.errand import Errand, Outcome, What
+from tripleguard.watch.errands import job_for
+from tripleguard.watch.notes import Notes
 from tripleguard.work.decoder import Decoder
 
 needs_decoders = pytest.mark.skipif(not can_judge(), reason="tripleguard[decode] is not installed")
@@ -102,6 +105,22 @@ def test_decode_stops_when_its_time_is_up_and_goes_on_another_night(world: World
     world.run("offload", card.root)
     assert world.run("decode", "--for", "0.001s", "--json").status in (0, 2)
     assert world.run("decode", "--json").json["left"] == 0
+
+
+@needs_decoders
+def test_what_a_night_has_left_goes_to_decoding(world: World) -> None:
+    card = world.card()
+    card.frames(2)
+    card.put("DCIM/100ORREY/ORR_0003.JPG", exchanged(picture(9, 640, 424)))
+    assert world.run("offload", card.root).status == 0
+    with world.kit() as kit:
+        ended = finished(job_for(kit, Errand(What.READ, seconds=600.0), Notes(kit.home)))
+    assert ended.outcome is Outcome.ATTENTION
+    assert "3 pictures decoded, 1 damaged at source" in ended.message
+    assert "ORR_0003.JPG" in ended.tell
+    with world.kit() as kit:
+        ended = finished(job_for(kit, Errand(What.READ, seconds=600.0), Notes(kit.home)))
+    assert ended.outcome is Outcome.DONE
 
 
 SCRIPTED = """

@@ -13,6 +13,7 @@ from tripleguard.catalog.twins import further_debts
 from tripleguard.names import shown
 from tripleguard.reports.words import count
 from tripleguard.watch.carding import answer_again, serve_card
+from tripleguard.watch.decoding import decoded_too
 from tripleguard.watch.errand import Ended, Errand, Outcome, What
 from tripleguard.watch.landing import Landing
 from tripleguard.watch.morning import morning
@@ -95,13 +96,18 @@ def _rescanned(kit: Kit, errand: Errand, depth: Depth) -> Job[Ended]:
         drives = ready.readable()
         if not drives:
             return Ended(errand, Outcome.WAITS, ready.none_left("").what)
-        result = yield from rescan(kit, drives, depth, Budget(seconds=errand.seconds))
+        budget = Budget(seconds=errand.seconds)
+        result = yield from rescan(kit, drives, depth, budget)
+        decoded, damaged = "", ""
+        if depth == "due" and not result.stopped:
+            decoded, damaged = yield from decoded_too(kit, drives, budget)
     if result.stopped:
         return Ended(errand, Outcome.STOPPED, "it gave way; it goes on with what was not read for longest")
     parts, bad = _seen(result)
+    parts += [decoded] if decoded else []
     message = "; ".join([*parts, *(error.what for _, error in ready.refused)])
-    tell = f"The {errand.what} found: {message}. Next: `tripleguard mend --dry-run`." if bad else ""
-    return Ended(errand, Outcome.ATTENTION if bad else Outcome.DONE, message, tell)
+    tell = f"The {errand.what} found: {message}. Next: `tripleguard mend --dry-run`." if bad else damaged
+    return Ended(errand, Outcome.ATTENTION if bad or damaged else Outcome.DONE, message, tell)
 
 
 def _seen(result: RescanResult) -> tuple[list[str], bool]:

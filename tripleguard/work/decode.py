@@ -54,6 +54,9 @@ def decode(kit: Kit, drives: Sequence[OpenDrive], budget: Budget, decoder: Decod
     """
     began, result = time.monotonic(), DecodeResult()
     by_id = {drive.record.id: drive for drive in drives}
+    if not to_decode(kit.catalog, tuple(by_id), None, 1):
+        result.left = undecoded(kit.catalog)
+        return result
     with kit.catalog.writing():
         job_id = begin_job(kit.catalog, "decode", "pictures", agent(), kit.clock.now())
     files, below = undecoded(kit.catalog), None
