@@ -174,6 +174,21 @@ def test_a_folder_at_home_is_a_third_place_too(world: World) -> None:
     assert bytes(content) == (home / first).read_bytes()
 
 
+def test_what_lies_in_the_folder_under_that_name_and_size_is_read_before_it_is_believed(world: World) -> None:
+    home = world.folder("nas")
+    world.run("setup", "--offsite", home)
+    card = world.card()
+    card.frames(1)
+    assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
+    world.run("selects", "add", "ORR_0001")
+    (path,) = paths_on(world)
+    (home / path).parent.mkdir(parents=True)
+    (home / path).write_bytes(bytes(64 << 10))
+    assert world.run("upload", "--json").json["sent"] == 1
+    assert (home / path).read_bytes() == bytes(64 << 10)
+    assert (home / path.replace(".DNG", "-2.DNG")).read_bytes() == (world.drives["A"] / path).read_bytes()
+
+
 def test_a_folder_that_is_not_mounted_is_told_and_nothing_is_written(world: World) -> None:
     home = world.folder("nas")
     world.run("setup", "--offsite", home)

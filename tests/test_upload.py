@@ -228,6 +228,8 @@ def test_an_edited_sidecar_gets_a_key_of_its_own(world: World, gateway: Gateway)
     assert (result.sent, result.surplus, result.still_owed) == (1, 0, 0)
     names = sorted(Path(key).name for key in offsite.objects())
     assert names == ["ORR_0001-2.xmp", "ORR_0001.DNG", "ORR_0001.xmp"]
+    kinds = {one["kind"] for one in world.run("findings", "--json").json["findings"] if one["place"] == "offsite"}
+    assert kinds == set(), "the older version there is history, and no fault"
 
 
 def test_a_metered_line_and_the_wrong_hour_send_nothing_until_asked(world: World, gateway: Gateway) -> None:
@@ -301,3 +303,46 @@ def test_a_profile_file_is_read_as_other_programs_read_it(
     offsite = Offsite(world, gateway)
     answer = world.run("setup", "--offsite", f"{offsite.url}&profile=tour")
     assert answer.status == 0, answer.err
+
+
+def test_a_folder_on_one_of_the_drives_is_no_third_place(world: World) -> None:
+    inside = world.drives["A"] / "third"
+    inside.mkdir()
+    answer = world.run("setup", "--offsite", inside)
+    assert answer.status == 3
+    assert "inside one another" in answer.err
+    assert not (inside / ".tripleguard").exists()
+
+
+def test_a_place_that_is_given_up_counts_no_more_and_another_can_be_named(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1)
+    offsite.send()
+    assert world.run("setup", "--offsite", Offsite(world, gateway).url).status == 2
+    assert world.run("drives", "lost", "offsite").status in (0, 1)
+    other = Offsite(world, gateway).setup()
+    assert other.send().sent == 1
+    assert other.objects() == offsite.objects()
+
+
+def test_the_progress_speaks_of_lines_as_lines_are_sold(world: World, gateway: Gateway) -> None:
+    from tripleguard.cli.progress import lines_for
+    from tripleguard.work.progress import Moved
+
+    moved = Moved("upload", 3, 41, 100_000_000, 1_200_000_000, 162_500.0, 6769.0)
+    text = " ".join(lines_for(moved, 200))
+    assert "3 of 41 files" in text
+    assert "1.3 Mbit/s, 1 h 53 min left" in text
+
+
+def test_an_upload_of_what_is_chosen_no_more_is_given_up_with_its_parts(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        offsite.chosen(1, size=BIG)
+        line.faults.cut_after = [2 * PART, *[1] * 100]
+        offsite.send(patience=Patience(first=0.01, longest=0.02, tries=3, without=10.0, silence=2.0))
+        line.faults.cut_after = []
+        assert b"<UploadId>" in gateway.ask("GET", f"/{offsite.bucket}", {"uploads": ""})[1]
+        world.run("selects", "drop", "ORR_0001")
+        offsite.send()
+    assert b"<UploadId>" not in gateway.ask("GET", f"/{offsite.bucket}", {"uploads": ""})[1]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from tripleguard.cli.wrapping import wrapped
 from tripleguard.names import shown
-from tripleguard.reports.words import duration, rate, size
+from tripleguard.reports.words import duration, line_rate, rate, size
 from tripleguard.work.progress import Moved, Progress, Said
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def lines_for(moved: Moved, width: int) -> list[str]:
         return [f"{moved.doing} ...{files}"[:width]]
     share = min(1.0, moved.read / moved.of_bytes) if moved.of_bytes else 1.0
     left = f"{duration(moved.left)} left" if moved.left is not None else ""
-    pace = rate(moved.rate) if moved.rate >= 1 else ""
+    pace = (line_rate if moved.doing == "upload" else rate)(moved.rate) if moved.rate >= 1 else ""
     head = (
         f"{moved.doing}: {moved.files:,} of {moved.of_files:,} files, {size(moved.read)} of "
         f"{size(moved.of_bytes)} ({share:.0%})"

@@ -246,7 +246,7 @@ def sign_in_page(host: str) -> SignInPage:
     return SignInPage(
         f"It is not {shown(host)} that answers, but a page of this network.",
         safe="Nothing is lost; what was sent before stays.",
-        do="Open a browser, sign in to the network, then run the command again.",
+        do="Open a browser: this network may want you to sign in. If it does not, the address may be wrong.",
     )
 
 

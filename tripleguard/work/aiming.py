@@ -72,6 +72,8 @@ class Aiming:
 
     def lies_there(self, sender: Sender, parcel: Parcel, key: str) -> bool | None:
         """Whether this very parcel seems to lie under a key already; None: nothing does."""
+        if key in parcel.refused:
+            return False
         if isinstance(sender, Bucket):
             found = sender.head(key)
             if found is None:
@@ -82,7 +84,7 @@ class Aiming:
         if entry is None:
             is_taken = isinstance(self._offsite.place, Drive) and self._offsite.place.taken(key)
             return False if is_taken else None
-        return entry.size == parcel.source.size and key not in parcel.refused
+        return entry.size == parcel.source.size
 
     def _fitted(self, key: str) -> str:
         if isinstance(self._offsite.place, Drive):

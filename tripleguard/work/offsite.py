@@ -29,7 +29,7 @@ from tripleguard.places.sending import FolderSender, StoreSender
 from tripleguard.places.wire import Wire
 from tripleguard.work.kit import Kit, reserve_for
 from tripleguard.work.line import Patience
-from tripleguard.work.setting_up import ensure_catalog_id
+from tripleguard.work.setting_up import ensure_catalog_id, refuse_overlap
 
 NAME = "offsite"
 _ASK_AGAIN = 30 * DAY
@@ -118,6 +118,7 @@ def add_offsite(kit: Kit, text: str, name: str = NAME) -> PlaceRecord:
     found = _uid_at(url)
     if found is None:
         if url.kind == "file":
+            refuse_overlap(kit, url.folder)
             mark_drive(url.folder, marker)
         else:
             mark_offsite(store_for(url, environment()), marker)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from tripleguard.catalog import offsite as rows
 from tripleguard.errors import SourceDiffers, Stopped, TripleguardError
@@ -20,16 +20,23 @@ class Packing:
     """The parcels of one pass. Each holds its source open until it is sent or given up.
 
     most_at_once: bytes that may be on their way at once. refused: (path, why) of what could not be packed.
+    refused_keys: by file id, the keys under which something else was found.
     """
 
     def __init__(
-        self, kit: Kit, drives: Sequence[OpenDrive], offsite: OpenOffsite, stopped: Callable[[], bool]
+        self,
+        kit: Kit,
+        drives: Sequence[OpenDrive],
+        offsite: OpenOffsite,
+        refused_keys: Mapping[int, set[str]],
+        stopped: Callable[[], bool],
     ) -> None:
         self.most_at_once = SMALLEST_PART
         self.refused: list[tuple[str, str]] = []
         self._kit, self._drives, self._offsite = kit, drives, offsite
         self._stopped = stopped
         self._catalog = kit.catalog.reopened()
+        self._refused_keys = refused_keys
         self._sealer = Sealer(kit.home, kit.settings.offsite.seal_for)
         self._open: set[Parcel] = set()
         self._lock = threading.Lock()
@@ -55,6 +62,7 @@ class Packing:
                 continue
             about = described(debt.known, source, self._sealer.how)
             parcel = Parcel(debt, source, debt.wanted.path, self._sealer.how, about)
+            parcel.refused = self._refused_keys.get(debt.known.id, set())
             with self._lock:
                 self._open.add(parcel)
             yield parcel

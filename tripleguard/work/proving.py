@@ -16,7 +16,7 @@ from tripleguard.catalog.offsite import Stored
 from tripleguard.catalog.writing import copy_verified, copy_written
 from tripleguard.digest import Hasher
 from tripleguard.errors import LineTrouble, Stopped
-from tripleguard.model import Copy, CopyState, Entry, File, Medium
+from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, Medium
 from tripleguard.names import stands_for
 from tripleguard.places.base import Reading
 from tripleguard.places.drive import Drive
@@ -98,6 +98,8 @@ def enter_proof(kit: Kit, offsite: OpenOffsite, parcel: Parcel, proof: Proof) ->
     stored = Stored(proof.tag, proof.how, source.size, parcel.sealed, source.file.digest)
     rows.object_stored(catalog, copy_id, stored)
     close_at(catalog, place_id, parcel.key, "it was sent again and proved", now)
+    older = (FindingKind.STALE,)
+    close_at(catalog, place_id, parcel.debt.wanted.path, "the newest version is there", now, kinds=older)
     for bad in rows.bad_copies_of(catalog, place_id, known.id):
         # Equal sidecars of two pictures are not each other.
         if known.kind.is_original or stands_for(parcel.key.rpartition("/")[2], bad.path.rpartition("/")[2]):

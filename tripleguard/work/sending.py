@@ -18,6 +18,7 @@ from typing import TypeVar
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import Clock
+from tripleguard.digest import Hasher
 from tripleguard.errors import (
     CopyTrouble,
     LineTrouble,
@@ -33,7 +34,7 @@ from tripleguard.places.bucket import Bucket
 from tripleguard.work.aiming import Aiming
 from tripleguard.work.line import InFlight, Patience, Throttle
 from tripleguard.work.offsite import OpenOffsite, Sender
-from tripleguard.work.parcels import Parcel
+from tripleguard.work.parcels import Parcel, changed
 from tripleguard.work.results import Crashed
 
 _SIGN_IN_TRIES = 3
@@ -223,11 +224,16 @@ class Sending:
         self.results.put(Sent(parcel, tag, arrived=self._offsite.proves and isinstance(sender, Bucket)))
 
     def _paced(self, parcel: Parcel) -> Iterator[bytes]:
+        hasher = Hasher()
         for piece in parcel.source.pieces():
             if self._stopped():
                 raise Stopped("Stopped in the middle of a file.", safe="What was sent before stays.")
             self._throttle(len(piece))
+            hasher.update(piece)
             yield piece
+        # Before it gets its name: a name means the whole and the right file.
+        if hasher.file() != parcel.source.file:
+            raise changed("The copy changed while it was sent")
 
     def _part(self, sender: Bucket, parcel: Parcel, number: int, size: int) -> None:
         with parcel.lock:

@@ -21,6 +21,7 @@ from tripleguard.clock import iso_utc
 from tripleguard.errors import PlaceTrouble, WrongUse
 from tripleguard.model import EventType, Outcome, PlaceKind, PlaceRecord, PlaceState, Role
 from tripleguard.names import shown, trouble_with_title
+from tripleguard.places.addresses import parse_url
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import held_root, mark_drive, open_drive
 from tripleguard.places.marker import new_marker, read_marker
@@ -67,7 +68,7 @@ def add_drive(kit: Kit, name: str, root: Path, role: Role = Role.ROAD) -> PlaceR
     if known is not None:
         return _taken_up(kit, known, name, root)
     _refuse_taken_name(kit, name)
-    _refuse_overlap(kit, root)
+    refuse_overlap(kit, root)
     if marker is None:
         marker = new_marker(name, role, iso_utc(kit.clock.now()), ensure_catalog_id(kit))
         mark_drive(root, marker)
@@ -139,18 +140,28 @@ def _refuse_taken_name(kit: Kit, name: str) -> None:
             )
 
 
-def _refuse_overlap(kit: Kit, root: Path) -> None:
+def refuse_overlap(kit: Kit, root: Path) -> None:
+    """Refuse a folder that holds, is or lies in a place that is known. Raises PlaceTrouble."""
     real = root.resolve()
     for record in all_places(kit.catalog):
-        if record.last_path is None:
+        folder = folder_of_place(record)
+        if folder is None:
             continue
-        other = Path(record.last_path).resolve()
+        other = folder.resolve()
         if real.is_relative_to(other) or other.is_relative_to(real):
             raise PlaceTrouble(
                 f"{shown(str(root))} and drive {record.name} at {shown(str(other))} lie inside one another.",
                 safe="Nothing was changed.",
                 do="Two drives must be two devices; give the top folder of the other one.",
             )
+
+
+def folder_of_place(record: PlaceRecord) -> Path | None:
+    """The folder where a place was last seen; None for one that is no folder."""
+    if record.last_path is None or record.kind is PlaceKind.DRIVE:
+        return None if record.last_path is None else Path(record.last_path)
+    url = parse_url(record.last_path)
+    return url.folder if url.kind == "file" else None
 
 
 def _event(kit: Kit, record: PlaceRecord, message: str, now: int) -> None:

@@ -7,6 +7,7 @@ by the person or by the line: at most one part is sent again.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import time
 from collections.abc import Iterator, Sequence
@@ -18,6 +19,7 @@ from tripleguard.catalog.journal import add_event, begin_job, end_job
 from tripleguard.errors import CopyTrouble, Stopped, TripleguardError
 from tripleguard.model import EventType, Outcome
 from tripleguard.names import shown
+from tripleguard.places.bucket import Bucket
 from tripleguard.work.budget import Budget
 from tripleguard.work.frames import follow_selects
 from tripleguard.work.kit import Kit, OpenDrive, agent
@@ -107,6 +109,7 @@ class _Upload:
         self._of_files = 0
         self._of_bytes = 0
         self._said = 0
+        self._refused_keys: dict[int, set[str]] = {}
         self.result = UploadResult(offsite.record.name)
         with kit.catalog.writing():
             follow_selects(kit.catalog)
@@ -116,9 +119,8 @@ class _Upload:
         """Passes until nothing more can be done: what failed for itself in one is tried once more in the next."""
         debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
         self._of_files, self._of_bytes = len(debts), sum(debt.known.file.size for debt in debts)
-        yield Moved(
-            "upload", 0, self._of_files, 0, self._of_bytes, 0.0, self._left(rows.last_rate(self._kit.catalog))
-        )
+        usual = rows.last_rate(self._kit.catalog) or 0.0
+        yield Moved("upload", 0, self._of_files, 0, self._of_bytes, usual, self._left(usual))
         for _ in range(_PASSES):
             self.result.not_sent.clear()
             ended = yield from self._one_pass()
@@ -154,7 +156,7 @@ class _Upload:
 
     def _one_pass(self) -> Job[bool]:
         """Send all that is owed now; whether something ended it for good."""
-        packing = Packing(self._kit, self._drives, self._offsite, self._must_end)
+        packing = Packing(self._kit, self._drives, self._offsite, self._refused_keys, self._must_end)
         settings = self._kit.settings.offsite
         sending = Sending(
             self._offsite,
@@ -223,6 +225,7 @@ class _Upload:
             packing.given_up(parcel)
             return
         if isinstance(proof, str):
+            self._refused_keys.setdefault(parcel.debt.known.id, set()).add(parcel.key)
             self.result.not_sent.append((parcel.debt.wanted.path, proof))
             yield from self._say(f"{shown(parcel.key)}: {proof}")
         elif isinstance(proof, Proof):
@@ -233,6 +236,26 @@ class _Upload:
             self.result.sent_bytes += parcel.debt.known.file.size
         packing.sent(parcel)
         yield self._moved()
+
+    def _give_up_orphans(self) -> None:
+        """End uploads that were begun for what is wanted no more: their parts would cost room for ever."""
+        wanted = {debt.known.id for debt in rows.owed_offsite(self._kit.catalog, self._offsite.record.id)}
+        begun = rows.begun_uploads(self._kit.catalog, self._offsite.record.id)
+        orphans = [one for one in begun if one.file_id not in wanted]
+        if not orphans:
+            return
+        sender = self._offsite.new_sender()
+        try:
+            for one in orphans:
+                if isinstance(sender, Bucket):
+                    with contextlib.suppress(FileNotFoundError):
+                        sender.forget(one.key, one.token)
+                with self._kit.catalog.writing():
+                    rows.upload_ended(self._kit.catalog, one.id)
+        except TripleguardError as error:
+            self.result.troubles.append(error)
+        finally:
+            sender.close()
 
     def _say(self, line: str) -> Iterator[Progress]:
         self._said += 1
@@ -266,5 +289,6 @@ class _Upload:
         return remaining / rate if rate and rate > 1 and remaining > 0 else None
 
     def _leave(self) -> Iterator[Progress]:
-        yield Said("Leaving check lists and the catalog offsite.")
+        self._give_up_orphans()
+        yield Moved("leaving check lists and the catalog", 0, 0, 0, 0, 0.0, None)
         self.result.troubles += leave_offsite(self._kit, self._offsite, self._throttle)
