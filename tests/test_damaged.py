@@ -65,6 +65,8 @@ def test_who_lives_with_it_says_so_once_and_it_is_recorded(world: World, how: st
     clearance = answer.json["clearance"] if how == "offload" else answer.json
     assert {note["kind"] for note in clearance["notes"]} >= {"damage accepted"}
     assert "--accept-damaged for the card at" in world.run("log").out
+    record = next(world.drives["A"].glob("2026/*/clearance-*.txt")).read_text()
+    assert "damaged    1 file is damaged at source, and that was accepted" in record
     assert world.run("report", "--json").json["findings"] == []
     assert world.run("clearance", "card", card.root).status == 0
 

@@ -77,7 +77,12 @@ def _text(
         f"files      {clearance.covered:,} of {clearance.files:,}, {clearance.total_bytes:,} bytes\n"
         f"drives     {names}\n"
         f"list       BLAKE3 {clearance.list_digest.hex()}\n"
+        f"{''.join(f'damaged    {note.message}' + chr(10) for note in clearance.notes if note.kind in _KEPT)}"
         f"{''.join(f'numbers    {one.message}' + chr(10) for one in clearance.numbers)}"
         f"\nFiles of this shoot as they were on the card:\n"
     ).encode()
     yield checklist.written(files)
+
+
+# Notes that whoever reads a record years later must not miss.
+_KEPT = frozenset({"damage accepted"})
