@@ -178,8 +178,7 @@ def test_a_catalog_that_is_there_is_never_lost(shot: World) -> None:
     refused = shot.run("rebuild", shot.drives["A"])
     assert refused.status == 2
     assert "catalog" in refused.err
-    with open_catalog(shot.home / "catalog.db").writing():
-        pass
+    open_catalog(shot.home / "catalog.db").close()
     answer = shot.run("rebuild", shot.drives["A"], shot.drives["B"], "--anew", "--json")
     assert answer.status == 1, answer.err
     kept = Path(answer.json["kept"])

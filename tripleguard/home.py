@@ -96,11 +96,17 @@ def example_settings() -> str:
     return (Path(__file__).parent.parent / "config" / "settings.toml").read_text(encoding="utf-8")
 
 
+_BESIDE_A_DATABASE = ("-wal", "-shm")
+
+
 def scratch_file(home: Home, name: str) -> Path:
-    """A path for a passing file below the home; an old one of that name is removed."""
+    """A path for a passing file below the home; an old one of that name is removed, with what lay beside it.
+
+    SQLite would play the journal that a killed run left beside a database into the next one of that name.
+    """
     home.scratch.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = home.scratch / name
-    path.unlink(missing_ok=True)
+    forget_scratch(path)
     return path
 
 
@@ -132,30 +138,29 @@ def scratch_room(home: Home) -> int:
 
 
 def forget_scratch(path: Path) -> None:
-    """Remove a passing file."""
-    path.unlink(missing_ok=True)
+    """Remove a passing file, and what SQLite left beside it."""
+    for suffix in ("", *_BESIDE_A_DATABASE):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def put_catalog(home: Home, whole: Path, at: int) -> Path | None:
     """Give a finished catalog the name of this home's; one that is there already is kept under another name.
 
-    at: UTC ns, for that name. Returns where the earlier one lies. Nobody else may have it open. Raises OSError.
+    A journal that lies there goes with it, also where the catalog itself is gone: it would be played into the new
+    one. at: UTC ns, for that name. Returns where the earlier one lies. Nobody else may have it open; see
+    `catalog.store.folded`, which leaves one file. Raises OSError.
     """
-    kept: Path | None = None
     with whole.open("rb") as file:
         os.fsync(file.fileno())
-    if home.catalog.exists():
-        stamp = at // 1_000_000_000
-        kept = home.root / f"catalog-before-{stamp}.db"
-        while kept.exists():
-            stamp += 1
-            kept = home.root / f"catalog-before-{stamp}.db"
-        for suffix in ("-wal", "-shm", ""):
-            part = home.catalog.with_name(home.catalog.name + suffix)
-            if part.exists():
-                part.rename(kept.with_name(kept.name + suffix))
+    stamp, suffixes = at // 1_000_000_000, (*_BESIDE_A_DATABASE, "")
+    there = [suffix for suffix in suffixes if home.catalog.with_name(f"catalog.db{suffix}").exists()]
+    while any((home.root / f"catalog-before-{stamp}.db{suffix}").exists() for suffix in suffixes):
+        stamp += 1
+    kept = home.root / f"catalog-before-{stamp}.db"
+    for suffix in there:
+        home.catalog.with_name(f"catalog.db{suffix}").rename(kept.with_name(kept.name + suffix))
     whole.rename(home.catalog)
-    return kept
+    return kept if "" in there else None
 
 
 def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:

@@ -6,7 +6,7 @@ What is inherited counts for nothing until this catalog has read the copy back i
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from tripleguard.catalog.lineage import add_version
@@ -15,7 +15,8 @@ from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.catalog.writing import ensure_body, ensure_shoot
-from tripleguard.model import Entry, File, Kind
+from tripleguard.errors import CatalogTrouble
+from tripleguard.model import CopyState, Entry, File, Kind, PlaceKind, PlaceState, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +133,51 @@ def folder_id(catalog: Catalog, place_id: int, path: object) -> int:
 
 def is_part_of(catalog: Catalog, other: Catalog) -> bool:
     """Whether all that other ever noted is in this catalog too: other is an earlier snapshot of it."""
-    row = other.row("SELECT max(id) FROM events")
-    if row is None or row[0] is None:
-        return other.row("SELECT 1 FROM files LIMIT 1") is None
-    same = "SELECT id, at, type, message FROM events WHERE id = ?"
-    return other.row(same, row[0]) == catalog.row(same, row[0])
+    return all(
+        row is None or catalog.row(f"SELECT {columns} FROM {table} WHERE id = ?", row[0]) == row
+        for (table, columns), row in zip(_GROWING, newest_rows(other), strict=True)
+    )
+
+
+# What only grows. A snapshot is made before its own job's events are: two laptops can have the last one in common.
+_GROWING = (
+    ("events", "id, at, type, message"),
+    ("jobs", "id, kind, started_at"),
+    ("files", "id, digest"),
+)
+
+
+def newest_rows(catalog: Catalog) -> tuple[Row | None, ...]:
+    """The last thing a catalog noted of each kind: two that went on from one differ in some of it."""
+    return tuple(
+        catalog.row(f"SELECT {columns} FROM {table} ORDER BY id DESC LIMIT 1") for table, columns in _GROWING
+    )
+
+
+def nonsense_in(other: Catalog) -> str | None:
+    """Why nothing can be taken over from another catalog: a row that no catalog of ours has; None if none is."""
+
+    def unlike(column: str, known: Iterable[str]) -> str:
+        return f"{column} NOT IN ({', '.join(map(repr, map(str, known)))})"
+
+    text = "typeof({0}) NOT IN ('text', 'blob')"
+    questions = (
+        ("a file of an unknown kind", f"SELECT 1 FROM files WHERE {unlike('kind', Kind)}"),
+        ("a copy in an unknown state", f"SELECT 1 FROM copies WHERE {unlike('state', CopyState)}"),
+        ("a place of an unknown kind", f"SELECT 1 FROM places WHERE {unlike('kind', PlaceKind)}"),
+        ("a place of an unknown role", f"SELECT 1 FROM places WHERE {unlike('role', Role)}"),
+        ("a place in an unknown state", f"SELECT 1 FROM places WHERE {unlike('state', PlaceState)}"),
+        ("a file whose name is no text", f"SELECT 1 FROM files WHERE {text.format('name')}"),
+        ("a folder whose path is no text", f"SELECT 1 FROM folders WHERE {text.format('path')}"),
+        ("a copy whose name is no text", f"SELECT 1 FROM copies WHERE {text.format('name')}"),
+        ("a version whose path is no text", f"SELECT 1 FROM versions WHERE {text.format('path')}"),
+        ("a rule that is no number", "SELECT 1 FROM meta WHERE key = 'wants' AND value NOT GLOB '[0-9]'"),
+        ("a row that belongs to none", "SELECT 1 FROM pragma_foreign_key_check"),
+    )
+    try:
+        return next((what for what, question in questions if other.row(f"{question} LIMIT 1")), None)
+    except CatalogTrouble as error:
+        return error.what
 
 
 def _merged_places(catalog: Catalog, other: Catalog) -> dict[int, int]:

@@ -118,6 +118,29 @@ def trouble_in(path: Path) -> str | None:
     return None if {"files", "copies", "places", "events", "meta"} <= tables else "it is no catalog"
 
 
+def fold(path: Path) -> None:
+    """Put all that a catalog holds into its one file; one that is damaged stays as it is.
+
+    Raises CatalogTrouble if somebody else has it open.
+    """
+    connection = sqlite3.connect(path, timeout=1, isolation_level=None)
+    try:
+        # SQLite leaves WAL only for the last connection (sqlite.org/pragma, journal_mode).
+        connection.execute("PRAGMA journal_mode = DELETE")
+    except sqlite3.OperationalError as error:
+        if "locked" not in str(error) and "busy" not in str(error):
+            return
+        raise CatalogTrouble(
+            f"The catalog {path} is in use by another tripleguard.",
+            safe="Nothing was changed.",
+            do="Wait until that one has finished, or end it, then run the command again.",
+        ) from error
+    except sqlite3.DatabaseError:
+        return
+    finally:
+        connection.close()
+
+
 def open_catalog(path: Path) -> Catalog:
     """The catalog at path, brought up to date. Raises NotSetUp, CatalogTrouble."""
     if not path.exists():

@@ -36,7 +36,7 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
     from tripleguard.reports import rebuilding as shows
     from tripleguard.work.kit import WATCH_LOCK
     from tripleguard.work.naming_drives import name_drive
-    from tripleguard.work.rebuild import rebuild
+    from tripleguard.work.rebuild import may_rebuild, rebuild, refuse_clones
     from tripleguard.work.snapshots_offsite import snapshots_offsite
 
     wanted = named_paths(named, "--as")
@@ -46,6 +46,7 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
     make_home(home_)
     if is_taken(lambda: open_home_lock(home_, WATCH_LOCK)):
         raise PlaceBusy("The watch of this home is running.", safe="Nothing was changed.", do="Stop it first.")
+    may_rebuild(home_, anew=anew)
     settings, clock = read_settings(home_.settings), SystemClock()
     further = [one for place in places if "://" in place for one in snapshots_offsite(place)]
     with contextlib.ExitStack() as stack:
@@ -58,6 +59,7 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
             root = path.expanduser().absolute()
             name_drive(home_, clock, name, root, drives)
             drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
+        refuse_clones(drives)
         holder = Holder(os.getpid(), platform.node(), "rebuild", iso_utc(clock.now()))
         for drive in sorted(drives, key=lambda one: one.uid):
             stack.enter_context(held(f"Drive {drive.name}", drive.storing.open_lock, holder))

@@ -29,7 +29,8 @@ def command(home: str | None, name: str, prepare: bool, as_json: bool) -> int:
             retiring.mark_leaving(kit, record)
         drives = [(one, path) for one, path in where_drives_are(kit) if one.state in retiring.IN_SERVICE]
         with opened(kit, drives, f"retire {record.name}") as ready:
-            prepared = finish(retiring.prepare(kit, record, ready.drives)) if prepare else None
+            only_read = [drive for drive in ready.readable() if drive not in ready.drives]
+            prepared = finish(retiring.prepare(kit, record, ready.drives, only_read)) if prepare else None
             answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
             yes = answer.clearance.answer
             records = retiring.retire(kit, answer, ready.drives) if yes and not prepare else ()

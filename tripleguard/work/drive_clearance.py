@@ -121,6 +121,7 @@ class _Asking:
             self._reasons.add("drive not here")
         else:
             yield from self._entries(self._drive)
+            self._look_aside(self._drive)
         for folder in folders.folders_with_copies(self._kit.catalog, self._record.id):
             for copy in folders.copies_in(self._kit.catalog, self._record.id, folder):
                 if copy.path not in self._listed:
@@ -145,8 +146,7 @@ class _Asking:
         reasons = self._reasons.reasons()
         if not reasons and (self._uncovered or len(self._covered) != self._files):
             raise AssertionError("a yes that does not cover every file")
-        if self._shares_a_disk():
-            self._notes.add("one device")
+        self._note_disks()
         clearance = Clearance(
             answer=not reasons,
             subject=f"drive {self._record.name}",
@@ -183,6 +183,12 @@ class _Asking:
         finally:
             listing.close()
 
+    def _look_aside(self, drive: OpenDrive) -> None:
+        """What lies aside and is in no catalog may be the last bytes of a picture: its notes are not believed."""
+        for lying in drive.place.lies_aside():
+            if lying.odd or questions.copy_at(self._kit.catalog, self._record.id, lying.path) is None:
+                self._reasons.add("aside and unknown", lying.path)
+
     def _not_listed(self, copy: Copy) -> None:
         """A copy that the catalog has here and that was not seen: gone, or a bad one that was moved aside."""
         known = questions.file_with_id(self._kit.catalog, copy.file_id)
@@ -203,8 +209,7 @@ class _Asking:
         self._bytes += known.file.size
         path = copy.path
         name = path.rpartition("/")[2]
-        newest = newest_version(self._kit.catalog, path) if known.kind is Kind.COMPANION else None
-        if newest is not None and newest != known.id:
+        if self._is_superseded(known, path):
             self._notes.add("older version", path)
             self._cover(path, known)
             return
@@ -215,6 +220,15 @@ class _Asking:
         word = self._word(len(counted.on), counted.standings, copy)
         self._reasons.add(word, path)
         self._uncovered.append(Uncovered(path, known.file.size, known.shoot_id, len(counted.on), word))
+
+    def _is_superseded(self, known: KnownFile, path: str) -> bool:
+        """Whether this is an older version of a sidecar whose newest one is safe without the drive."""
+        newest = newest_version(self._kit.catalog, path) if known.kind is Kind.COMPANION else None
+        if newest is None or newest == known.id:
+            return False
+        newer = questions.file_with_id(self._kit.catalog, newest)
+        counted = self._counting.count(newer, path.rpartition("/")[2], self._folders_beside(known, path))
+        return len(counted.on) >= self._kit.settings.rule.drive_copies
 
     def _word(self, elsewhere: int, standings: Sequence[Standing], copy: Copy) -> str:
         told = telling(standings)
@@ -255,6 +269,11 @@ class _Asking:
         ]
         yield from sorted(found, key=lambda one: (-one.sole, one.shoot.day))
 
-    def _shares_a_disk(self) -> bool:
+    def _note_disks(self) -> None:
         disks = [disk_of(drive.place.root) for drive in self._others]
-        return len(disks) > 1 and len(set(disks)) < len(disks)
+        if len(disks) > 1 and len(set(disks)) < len(disks):
+            self._notes.add("one device")
+        mine = disk_of(self._drive.place.root) if self._drive else None
+        for drive, disk in zip(self._others, disks, strict=True):
+            if mine is not None and disk == mine:
+                self._notes.add("same device", drive.record.name)

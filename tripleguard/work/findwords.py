@@ -49,12 +49,16 @@ _DRIVE_REASONS = {
     "ask again; if it is dead or gone, use `drives lost`",
     "not in the catalog": "{files} on the drive {are} not in the catalog: move them to another disk yourself, or "
     "`rescan` and see `findings`",
+    "aside and unknown": "{things} in the drive's folder .tripleguard/aside {are} in no catalog, and may be all "
+    "that is left of a picture: move them to another disk yourself",
     "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `mend`, then ask again",
     "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
     "listed): look yourself",
 }
 
 _DRIVE_NOTES = {
+    "same device": "{drives} that {stay} {are} on the same physical device as this one: what happens to the "
+    "device happens to both",
     "older version": "{files} {are} older versions of sidecars; the newest one is what counts",
     "gone from the drive": "{files} {are} recorded here and no longer on the drive, so they are not lost with it",
     "litter on the drive": "{system} (thumbnails, trash, index) {are} on the drive and would go with it",
@@ -81,6 +85,8 @@ def said(word: str, count: int) -> str:
         system=f"{count:,} system file{'' if one else 's'}",
         are="is" if one else "are",
         them="it" if one else "them",
+        drives=f"{count:,} drive{'' if one else 's'}",
+        stay="stays" if one else "stay",
         have="has" if one else "have",
         differ="differs" if one else "differ",
     )

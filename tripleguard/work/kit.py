@@ -126,6 +126,18 @@ def where_drives_are(kit: Kit) -> list[tuple[PlaceRecord, Path | None]]:
 
 def drives_for_writing(kit: Kit, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
     """The drives a job may write to: the named ones, else all active ones. Raises WrongUse, PlaceTrouble."""
+    found = _named_or_active(kit, names)
+    for record, _ in found:
+        if record.state is PlaceState.LEAVING:
+            raise PlaceTrouble(
+                f"Drive {record.name} is leaving: nothing is written to it any more.",
+                safe="Nothing was changed.",
+                do=f"Use another drive. If it shall stay, run `tripleguard drives recall {record.name}`.",
+            )
+    return found
+
+
+def _named_or_active(kit: Kit, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
     wanted = {place_named(kit.catalog, name).id for name in names}
     found = where_drives_are(kit)
     for record, _ in found:
@@ -160,7 +172,7 @@ def drives_for_looking(kit: Kit, names: Sequence[str] = ()) -> list[tuple[PlaceR
     Raises WrongUse, PlaceTrouble.
     """
     if names:
-        return drives_for_writing(kit, names)
+        return _named_or_active(kit, names)
     return [one for one in where_drives_are(kit) if one[0].state in _LOOKED_AFTER]
 
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard.catalog import folders, questions
+from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import Hasher
@@ -117,7 +118,12 @@ class NameGiver:
             return False
         recorded = questions.copy_at(self._catalog, record.id, path)
         known = questions.file_with_id(self._catalog, recorded.file_id) if recorded else None
-        return known is None or known.file != file
+        return known is None or (known.file != file and not self._is_newest_at(path, file))
+
+    def _is_newest_at(self, path: str, file: File) -> bool:
+        """Whether this path belongs to this version of a sidecar, and what is recorded there is an older one."""
+        newest = newest_version(self._catalog, path)
+        return newest is not None and questions.file_with_id(self._catalog, newest).file == file
 
     def _equal_at(self, place: Place, path: str, file: File) -> Entry | None:
         """The entry at path if it holds exactly this file."""

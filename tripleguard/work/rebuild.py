@@ -8,27 +8,33 @@ and counts for nothing until a rescan has read the copies back.
 
 from __future__ import annotations
 
+import os
+import sqlite3
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, merge
+from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, merge, nonsense_in
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
 from tripleguard.catalog.shoots import totals
-from tripleguard.catalog.store import Catalog, create_catalog, open_catalog
+from tripleguard.catalog.store import Catalog, create_catalog, fold, open_catalog
 from tripleguard.catalog.writing import follow_rule, set_meta
 from tripleguard.clock import Clock
 from tripleguard.config import Settings
-from tripleguard.errors import WrongUse
-from tripleguard.home import Home, forget_scratch, put_catalog, scratch_file
+from tripleguard.errors import CatalogTrouble, PlaceTrouble, WrongUse
+from tripleguard.home import Home, forget_scratch, put_catalog, scratch_file, scratch_room
 from tripleguard.model import EventType, Outcome, PlaceKind, Role
+from tripleguard.names import shown
 from tripleguard.places.drive import Drive
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.relisting import Relisted, Relisting
 from tripleguard.work.setting_up import fresh_catalog_id
 from tripleguard.work.snapshots import Packed, Snapshot, Unusable, snapshots_on
+
+_FULL = 4 * 1024 * 1024
+"""A disk with less room than this is full: what failed on it failed for that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,23 +76,19 @@ def rebuild(
     anew: a catalog that is there already is kept under another name; else it is an error.
     Raises WrongUse, PlaceFailed, CatalogTrouble, OSError.
     """
-    if home.catalog.exists() and not anew:
-        raise WrongUse(
-            f"There is a catalog in {home.root} already.",
-            safe="Nothing was changed.",
-            do="Use it. If it is damaged or belongs to other drives, run this again with --anew: the old one is "
-            "kept beside it. Or choose another --home.",
-        )
+    may_rebuild(home, anew=anew)
+    refuse_clones(drives)
     began = time.monotonic()
     yield Moved("looking for snapshots", 0, len(drives), 0, 0, 0.0, None)
     fresh = scratch_file(home, "rebuilt.db")
+    plain = scratch_file(home, "rebuilt-whole.db")
     try:
         with snapshots_on(home, drives, further) as (snapshots, unusable):
             catalog, used = _base(fresh, snapshots)
             try:
                 conflicts: list[Conflict] = []
                 with counting_later(catalog):
-                    used += _merged(catalog, snapshots, used, conflicts)
+                    used += _merged(home, catalog, snapshots, used, conflicts, unusable)
                     with catalog.writing():
                         set_meta(catalog, "catalog_id", fresh_catalog_id())
                     follow_rule(catalog, settings.rule.drive_copies)
@@ -95,15 +97,16 @@ def rebuild(
                 files, total, _ = totals(catalog)
                 here = {drive.uid for drive in drives}
                 away = tuple(place.name for place in all_places(catalog) if place.uid not in here)
-                plain = scratch_file(home, "rebuilt-whole.db")
                 catalog.copy_into(plain)
             finally:
                 catalog.close()
+        # Whoever opened the old one meanwhile would go on in it.
+        may_rebuild(home, anew=anew)
         kept = put_catalog(home, plain, clock.now())
         open_catalog(home.catalog).close()
     finally:
-        for suffix in ("", "-wal", "-shm"):
-            forget_scratch(fresh.with_name(fresh.name + suffix))
+        forget_scratch(fresh)
+        forget_scratch(plain)
     return RebuildResult(
         tuple(used),
         tuple(unusable),
@@ -117,19 +120,59 @@ def rebuild(
     )
 
 
+def may_rebuild(home: Home, *, anew: bool) -> None:
+    """Whether this home can get a new catalog now. Raises WrongUse, CatalogTrouble if the old one is in use."""
+    if home.catalog.exists() and not anew:
+        raise WrongUse(
+            f"There is a catalog in {home.root} already.",
+            safe="Nothing was changed.",
+            do="Use it. If it is damaged or belongs to other drives, run this again with --anew: the old one is "
+            "kept beside it. Or choose another --home.",
+        )
+    if home.catalog.exists():
+        fold(home.catalog)
+
+
+def refuse_clones(drives: Sequence[Drive]) -> None:
+    """What lies on a clone is not what lies on the drive it was made from. Raises WrongUse, PlaceTrouble."""
+    by_uid: dict[str, Drive] = {}
+    for drive in drives:
+        other = by_uid.setdefault(drive.uid, drive)
+        if other is drive:
+            continue
+        if os.path.samefile(drive.root, other.root):
+            raise WrongUse(
+                f"{shown(str(drive.root))} was given twice.",
+                safe="Nothing was changed.",
+                do="Give each drive once.",
+            )
+        raise PlaceTrouble(
+            f"Two drives have the same id: {shown(str(other.root))} and {shown(str(drive.root))}. One is a clone "
+            "of the other.",
+            safe="Nothing was changed on either.",
+            do="Give one of them only, and rescan before you trust what the other may hold besides.",
+        )
+
+
 def _base(fresh: Path, snapshots: Sequence[Snapshot]) -> tuple[Catalog, list[Used]]:
     """The catalog to begin with: a copy of the snapshot that knows most, or an empty one."""
-    best = snapshots[0] if snapshots else None
-    if best is None or not best.catalog.is_ours():
+    sound = (one for one in snapshots if one.catalog.is_ours() and nonsense_in(one.catalog) is None)
+    best = next(sound, None)
+    if best is None:
         return create_catalog(fresh), []
     best.catalog.copy_into(fresh)
     return open_catalog(fresh), [Used(best.source, best.files, "base")]
 
 
 def _merged(
-    catalog: Catalog, snapshots: Sequence[Snapshot], used: Sequence[Used], conflicts: list[Conflict]
+    home: Home,
+    catalog: Catalog,
+    snapshots: Sequence[Snapshot],
+    used: Sequence[Used],
+    conflicts: list[Conflict],
+    unusable: list[Unusable],
 ) -> list[Used]:
-    """Add what the other snapshots know besides."""
+    """Add what the other snapshots know besides; of one that says nonsense nothing is taken."""
     based_on = {one.source for one in used}
     base_id = next((one.catalog_id for one in snapshots if one.source in based_on), None)
     found: list[Used] = []
@@ -139,9 +182,20 @@ def _merged(
         if one.catalog_id == base_id and is_part_of(catalog, one.catalog):
             found.append(Used(one.source, one.files, "known already"))
             continue
-        with catalog.writing():
-            conflicts += merge(catalog, one.catalog, one.source)
-        found.append(Used(one.source, one.files, "added"))
+        why = nonsense_in(one.catalog)
+        try:
+            if why is None:
+                with catalog.writing():
+                    conflicts += list(merge(catalog, one.catalog, one.source))
+        except (CatalogTrouble, sqlite3.Error, ValueError, TypeError, KeyError) as error:
+            # A full disk of the home is no fault of the snapshot.
+            if scratch_room(home) < _FULL:
+                raise
+            why = str(error).splitlines()[0]
+        if why is None:
+            found.append(Used(one.source, one.files, "added"))
+        else:
+            unusable.append(Unusable(one.source, f"what it says makes no sense ({why})"))
     return found
 
 

@@ -25,12 +25,14 @@ from tripleguard.catalog.writing import (
 )
 from tripleguard.clock import SECOND
 from tripleguard.config import Settings
+from tripleguard.digest import digest_of
 from tripleguard.layout import shoot_called, shooting_day
 from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
 from tripleguard.places.drive import Drive
 from tripleguard.places.own import ASIDE, CHECK_LIST, LISTS, OWN
 from tripleguard.work.walking import Walk
 
+_NOTHING = digest_of(b"")
 _LIST_LIMIT = 256 * 1024 * 1024
 
 
@@ -152,12 +154,20 @@ class Relisting:
                 self._gone -= 1
             self._moved += 1
             return
-        if known is not None and known.file.size != entry.size:
-            # One of the two is cut off; which one only reading can tell.
+        if known is None and (entry.size == 0) != (digest == _NOTHING):
+            # A name that lost its bytes, or a list that says so of a picture.
             self._unknown += 1
-            what = f"it has {entry.size:,} bytes here, and {known.file.size:,} elsewhere under the same digest"
+            what = f"it has {entry.size:,} bytes here, and a check list names {digest.hex()[:16]} for it"
             self.conflicts.append(Conflict(self._record.name, entry.path, what))
             return
+        if known is not None and known.file.size != entry.size:
+            # One of the two is cut off; which one only reading can tell.
+            what = f"it has {entry.size:,} bytes here, and {known.file.size:,} elsewhere under the same digest"
+            self.conflicts.append(Conflict(self._record.name, entry.path, what))
+            if known.sample is not None:
+                self._unknown += 1
+                return
+            # Nobody ever read the other one either: its size is not known better than this one's.
         shoot_id = known.shoot_id if known else self._shoot_of(root, entry)
         if known:
             file_id = known.id

@@ -65,21 +65,24 @@ def mark_leaving(kit: Kit, record: PlaceRecord) -> None:
         )
 
 
-def prepare(kit: Kit, leaving: PlaceRecord, drives: Sequence[OpenDrive]) -> Job[Prepared]:
+def prepare(
+    kit: Kit, leaving: PlaceRecord, drives: Sequence[OpenDrive], besides: Sequence[OpenDrive] = ()
+) -> Job[Prepared]:
     """Make the copies that are missing once the drive is gone, and read those again that will remain.
 
-    drives: all that are open and held, the leaving one among them if it is here. Raises PlaceTrouble if no other
-    is, Stopped, PlaceFailed, CatalogTrouble.
+    drives: all that are open and held. besides: those that can only be read from, as a leaving one may be. Raises
+    PlaceTrouble if no other drive is held, Stopped, PlaceFailed, CatalogTrouble.
     """
     others = [drive for drive in drives if drive.record.id != leaving.id]
     targets = [drive for drive in others if drive.record.state is PlaceState.ACTIVE]
     if not targets:
         raise PlaceTrouble(
             f"No drive is connected that can take what is on {leaving.name}.",
-            safe=f"Nothing was changed. Keep {leaving.name} as it is.",
-            do="Connect the drives that shall hold its files, then run it again.",
+            safe=f"Nothing was copied. {leaving.name} is noted as leaving, so its copies do not count: keep it.",
+            do="Connect the drives that shall hold its files, then run it again. If it shall stay after all, run "
+            f"`tripleguard drives recall {leaving.name}`.",
         )
-    made = yield from topup(kit, targets, sources=[drive for drive in drives if drive not in targets])
+    made = yield from topup(kit, targets, sources=[one for one in (*drives, *besides) if one not in targets])
     # What is read now shall still be young enough on the day of the question.
     before = kit.clock.now() - kit.settings.clearance.drive_days * DAY // 2
     read = yield from rescan(kit, others, "due", Budget(), Shared(leaving.id, before))

@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 
 from tripleguard.catalog import questions
+from tripleguard.catalog.inheriting import newest_rows
 from tripleguard.catalog.store import Catalog, create_catalog, trouble_in
 from tripleguard.errors import CopyTrouble, TripleguardError
 from tripleguard.home import Home, forget_scratch, scratch_file, scratch_room, write_scratch
@@ -24,18 +25,21 @@ from tripleguard.work.leaving import SNAPSHOTS
 
 _PIECE = 1024 * 1024
 _ROOM_LEFT = 256 * 1024 * 1024
-_SUFFIXES = ("", "-wal", "-shm")
 
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One usable snapshot, unpacked. events: how much its catalog had noted; source: where it lay."""
+    """One usable snapshot, unpacked. events: how much its catalog had noted; source: where it lay.
+
+    newest: what it noted last, which tells two catalogs apart that went on from one.
+    """
 
     source: str
     catalog: Catalog
     catalog_id: str
     events: int
     files: int
+    newest: tuple[object, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,7 @@ def snapshots_on(
             except (OSError, zlib.error, ValueError, TripleguardError) as error:
                 unusable.append(Unusable(source, str(error).splitlines()[0] if str(error) else "it is damaged"))
                 continue
-            if any((one.catalog_id, one.events) == (found.catalog_id, found.events) for one in usable):
+            if any((one.catalog_id, one.newest) == (found.catalog_id, found.newest) for one in usable):
                 found.catalog.close()
                 continue
             usable.append(found)
@@ -82,8 +86,7 @@ def snapshots_on(
         for one in usable:
             one.catalog.close()
         for plain in made:
-            for suffix in _SUFFIXES:
-                forget_scratch(plain.with_name(plain.name + suffix))
+            forget_scratch(plain)
 
 
 def _on_drive(drive: Drive) -> list[Packed]:
@@ -132,7 +135,8 @@ def _looked_at(plain: Path, source: str) -> Snapshot:
         files = catalog.row("SELECT count(*) FROM files")
         assert events is not None
         assert files is not None
-        return Snapshot(source, catalog, questions.meta(catalog, "catalog_id") or "", events[0], files[0])
+        known_as = questions.meta(catalog, "catalog_id") or ""
+        return Snapshot(source, catalog, known_as, events[0], files[0], newest_rows(catalog))
     except BaseException:
         catalog.close()
         raise

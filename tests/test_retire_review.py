@@ -1,0 +1,165 @@
+"""May this drive go? Days on which the easy answer would be the wrong one."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from images import images_below
+from test_images import set_up
+from test_retire import _reasons, _stamps, _third
+from world import World
+
+
+@pytest.fixture
+def shot(world: World) -> World:
+    """Six frames and a sidecar on A and B, cleared."""
+    card = world.card()
+    card.frames(6)
+    card.put("DCIM/100ORREY/ORR_0001.xmp", b"<x/>")
+    assert world.run("offload", card.root).status == 0
+    return world
+
+
+def _sidecar(world: World, name: str) -> Path:
+    (found,) = world.drives[name].glob("2026/*/*/ORR_0001.xmp")
+    return found
+
+
+def _edit(path: Path, content: bytes) -> None:
+    later = path.stat().st_mtime_ns + 60_000_000_000
+    path.write_bytes(content)
+    os.utime(path, ns=(later, later))
+
+
+def test_an_older_edit_is_not_given_up_for_a_newer_one_that_is_lost(shot: World) -> None:
+    """The last edit was on B only, and B is gone: the edit before it, on A, is the best that is left."""
+    _edit(_sidecar(shot, "B"), b"<x rating='5'/>")
+    assert shot.run("rescan", "--all", "--place", "B").status in (0, 1)
+    assert shot.run("drives", "lost", "B").status == 1
+    _third(shot)
+    _third(shot, "D")
+    made = shot.run("retire", "A", "--prepare", "--json")
+    assert made.out, made.err
+    prepared = made.json
+    sidecars = [name for name in ("C", "D") if list(shot.drives[name].glob("2026/*/*/ORR_0001.xmp"))]
+    assert prepared["answer"] == "no" or sidecars == ["C", "D"], prepared
+    assert _reasons(prepared) == {"only here": 1}
+
+
+def test_an_older_edit_goes_where_the_newest_is_safe_without_the_drive(shot: World) -> None:
+    _third(shot)
+    before = _sidecar(shot, "A").read_bytes()
+    _edit(_sidecar(shot, "B"), b"<x rating='5'/>")
+    shot.run("rescan", "--all", "--place", "B")
+    assert shot.run("retire", "A", "--prepare", "--json").json["answer"] == "yes"
+    assert _sidecar(shot, "A").read_bytes() == before
+    assert _sidecar(shot, "C").read_bytes() == b"<x rating='5'/>"
+
+
+@pytest.mark.parametrize("command", ["offload", "adopt"])
+def test_a_drive_that_leaves_is_not_written_to_also_when_it_is_named(shot: World, command: str) -> None:
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    before = _stamps(shot.drives["A"])
+    late = shot.card("late")
+    late.frames(2, first=90)
+    given = (late.root,) if command == "offload" else ()
+    refused = shot.run(command, *given, "--drive", "A")
+    assert refused.status == 3, refused.out
+    assert "leaving" in refused.err
+    assert "drives recall A" in refused.err
+    assert _stamps(shot.drives["A"]) == before
+    assert shot.run("rescan", "--all", "--place", "A").status == 0
+
+
+def test_with_no_other_drive_it_says_what_it_did(shot: World) -> None:
+    shot.unplug("B")
+    refused = shot.run("retire", "A", "--prepare")
+    assert refused.status == 3
+    assert "Nothing was changed" not in refused.err
+    assert "leaving" in refused.err
+
+
+def test_what_lies_aside_and_nobody_knows_keeps_the_drive(shot: World) -> None:
+    """After a rebuild from check lists nobody knows what was moved aside: it may be all there is of a picture."""
+    _third(shot)
+    aside = shot.drives["A"] / ".tripleguard/aside/20260614T013005Z-0a0b0c0d"
+    aside.mkdir(parents=True)
+    shutil.copy(next(shot.drives["A"].glob("2026/*/*/ORR_0003.DNG")), aside / "ORR_0300.DNG")
+    with (aside / "ORR_0300.DNG").open("r+b") as file:
+        file.write(b"\1\2\3\4")
+    assert shot.run("retire", "A", "--prepare").status == 1
+    answer = shot.run("clearance", "drive", "A", "--json").json
+    assert _reasons(answer) == {"aside and unknown": 1}
+
+
+def test_it_says_when_what_stays_lies_on_the_same_disk(shot: World) -> None:
+    """Folders on one file system stand for two partitions of one disk."""
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    notes = shot.run("clearance", "drive", "A", "--json").json["notes"]
+    assert "same device" in {one["kind"] for one in notes}
+
+
+def test_equal_sidecars_of_two_pictures_do_not_stand_for_each_other(world: World) -> None:
+    """The settings were copied from one frame to that of another night with the same number."""
+    for night, seed in (("one", 1), ("two", 2)):
+        card = world.card(night)
+        card.raw("DCIM/100ORREY/ORR_0001.dng", seed=seed)
+        card.put("DCIM/100ORREY/ORR_0001.XMP", b"<x/>")
+        assert world.run("offload", card.root, "--shoot", night).status == 0
+    _third(world)
+    assert world.run("retire", "A", "--prepare").status == 0
+    (gone,) = world.drives["C"].glob("2026/* one/*/ORR_0001.XMP")
+    gone.unlink()
+    answer = world.run("clearance", "drive", "A", "--json").json
+    assert answer["answer"] == "no", answer
+
+
+def test_the_newest_edit_gets_its_own_name_beside_an_older_one_on_a_drive_that_is_away(shot: World) -> None:
+    """Under another name no editor would find it, and each top-up would make one more."""
+    _third(shot)
+    _edit(_sidecar(shot, "B"), b"<x rating='5'/>")
+    assert shot.run("rescan", "--all", "--place", "B").status == 0
+    shot.unplug("A")
+    for _ in range(3):
+        shot.run("topup")
+    assert _sidecar(shot, "C").read_bytes() == b"<x rating='5'/>"
+    for name in ("B", "C"):
+        assert len(list(shot.drives[name].rglob("*.xmp"))) == 1
+
+
+@pytest.mark.images
+def test_a_dying_drive_that_can_only_be_read_is_copied_from(bare: World) -> None:
+    """Its file system went read-only, as systems do after errors: no lock can be had on it."""
+    with images_below(bare.root) as images:
+        set_up(bare, A=images.mount("a", "ext4"), B=bare.folder("drive-b"))
+        card = bare.card()
+        card.frames(3)
+        assert bare.run("offload", card.root, "--drive", "A").status == 1
+        bare.run("topup")
+        late = bare.card("late")
+        late.frames(2, first=90)
+        assert bare.run("offload", late.root, "--drive", "A").status == 1
+        _third(bare)
+        subprocess.run(["mount", "-o", "remount,ro", str(bare.drives["A"])], check=True)
+        prepared = bare.run("retire", "A", "--prepare", "--json")
+        assert prepared.json["answer"] == "yes", prepared.out + prepared.err
+        assert len(list(bare.drives["C"].rglob("ORR_009*"))) == 2
+        assert bare.run("retire", "A").status == 0
+
+
+@pytest.mark.parametrize("copies", [1, 3])
+def test_a_rule_of_one_or_three_copies_is_kept_without_the_drive(shot: World, copies: int) -> None:
+    _third(shot)
+    settings = (shot.home / "settings.toml").read_text()
+    assert "drive_copies = 2" in settings
+    shot.settings(settings.replace("drive_copies = 2", f"drive_copies = {copies}"))
+    prepared = shot.run("retire", "A", "--prepare", "--json").json
+    assert prepared["answer"] == ("yes" if copies == 1 else "no"), prepared
+    if copies == 3:
+        assert _reasons(prepared) == {"one elsewhere": 7}
