@@ -17,7 +17,8 @@ from world import World
 
 from tripleguard.catalog.store import open_catalog
 from tripleguard.digest import digest_of
-from tripleguard.home import home_at, put_catalog
+from tripleguard.home import home_at, make_home, open_home_lock, put_catalog
+from tripleguard.places.locks import Holder, held
 
 
 @pytest.fixture
@@ -211,6 +212,40 @@ def test_two_laptops_that_went_on_from_one_catalog_both_count(shot: World) -> No
     (shot.drives["A"] / ".tripleguard/catalog/catalog-20200101T000000Z-b.db.gz").write_bytes(first_one)
     made = _rebuilt(shot, shot.drives["A"], shot.drives["B"])
     assert made["files"] == 11, made["unusable"]
+
+
+def test_a_drive_that_one_of_two_laptops_took_for_lost_does_not_count(shot: World) -> None:
+    """The other one never heard of it and knows more files, so that its catalog becomes the base."""
+    other = World(shot.root / "other")
+    other.root.mkdir()
+    shutil.copytree(shot.home, other.home)
+    other.drives = dict(shot.drives)
+    assert shot.run("drives", "lost", "B").status == 1
+    late = shot.card("late")
+    late.frames(1, first=70)
+    assert shot.run("offload", late.root, "--drive", "A").status == 1
+    newest = max((shot.drives["A"] / ".tripleguard/catalog").iterdir(), key=_mtime).read_bytes()
+    more = other.card("more")
+    more.frames(2, first=90)
+    assert other.run("offload", more.root).status == 0
+    (shot.drives["A"] / ".tripleguard/catalog/catalog-20250101T000000Z-b.db.gz").write_bytes(newest)
+    _stolen(shot)
+    made = _rebuilt(shot, shot.drives["A"], shot.drives["B"])
+    assert [one["place"] for one in made["conflicts"]] == ["B"]
+    assert {one["name"]: one["state"] for one in shot.run("drives", "--json").json["places"]}["B"] == "lost"
+    shot.run("rescan")
+    assert shot.run("clearance", "card", shot.root / "card").status == 1
+
+
+def test_two_rebuilds_of_one_home_do_not_meet(shot: World) -> None:
+    _stolen(shot)
+    make_home(home_at(str(shot.home)))
+    holder = Holder(1, "here", "rebuild", "now")
+    with held("This home", lambda: open_home_lock(home_at(str(shot.home)), "rebuild"), holder):
+        refused = shot.run("rebuild", shot.drives["A"])
+        assert refused.status == 3
+        assert "in use by rebuild" in refused.err
+    assert shot.run("rebuild", shot.drives["A"]).status == 1
 
 
 def test_a_clone_is_not_listed_as_the_drive_it_was_made_from(shot: World) -> None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from tripleguard.catalog.lineage import add_version
 from tripleguard.catalog.numbers import inherit_nights
-from tripleguard.catalog.places import all_places
+from tripleguard.catalog.places import all_places, place_leaves, set_place_state
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.catalog.writing import ensure_body, ensure_shoot
@@ -73,6 +73,7 @@ def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
     Call inside `writing`; other is only read. Both must be up to date.
     """
     places = _merged_places(catalog, other)
+    yield from _out_of_service(catalog, other, source)
     shoots = {
         number: ensure_shoot(catalog, day, name, at)
         for number, day, name, at in other.rows("SELECT id, day, name, created_at FROM shoots")
@@ -202,6 +203,24 @@ def _merged_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
             )
         found[number] = known[uid]
     return found
+
+
+def _out_of_service(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
+    """Drives that only the other catalog took out of service: in doubt their copies do not count."""
+    here = {place.uid: place for place in all_places(catalog)}
+    in_service = (PlaceState.ACTIVE, PlaceState.SHELVED)
+    for theirs in all_places(other):
+        ours = here[theirs.uid]
+        if ours.state not in in_service or theirs.state in in_service:
+            continue
+        if theirs.state is PlaceState.LEAVING:
+            place_leaves(catalog, ours.id, theirs.added_at)
+        else:
+            set_place_state(catalog, ours.id, theirs.state, ours.role)
+        what = (
+            f"{source} says that it is {theirs.state}, another source that it is {ours.state}; it does not count"
+        )
+        yield Conflict(ours.name, "the drive itself", what)
 
 
 def _free_label(catalog: Catalog, label: str, body: tuple[str, str, str]) -> str:

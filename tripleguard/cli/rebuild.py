@@ -49,7 +49,9 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
     may_rebuild(home_, anew=anew)
     settings, clock = read_settings(home_.settings), SystemClock()
     further = [one for place in places if "://" in place for one in snapshots_offsite(place)]
+    holder = Holder(os.getpid(), platform.node(), "rebuild", iso_utc(clock.now()))
     with contextlib.ExitStack() as stack:
+        stack.enter_context(held("This home", lambda: open_home_lock(home_, "rebuild"), holder))
         drives = []
         for place in places:
             if "://" not in place:
@@ -60,7 +62,6 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
             name_drive(home_, clock, name, root, drives)
             drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
         refuse_clones(drives)
-        holder = Holder(os.getpid(), platform.node(), "rebuild", iso_utc(clock.now()))
         for drive in sorted(drives, key=lambda one: one.uid):
             stack.enter_context(held(f"Drive {drive.name}", drive.storing.open_lock, holder))
         result = finish(rebuild(home_, settings, clock, drives, anew=anew, further=further))

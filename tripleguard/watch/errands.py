@@ -21,7 +21,7 @@ from tripleguard.watch.newfiles import brought_in, taken_in
 from tripleguard.watch.notes import Notes
 from tripleguard.work.budget import Budget
 from tripleguard.work.drill import drill
-from tripleguard.work.kit import Kit, drives_for_looking, drives_for_writing, opened
+from tripleguard.work.kit import Kit, drives_for_looking, drives_for_writing, only_to_read_from, opened
 from tripleguard.work.offsite import offsite_record, opened_offsite
 from tripleguard.work.progress import Job
 from tripleguard.work.rescan import RescanResult, rescan
@@ -66,10 +66,14 @@ def _topped_up(kit: Kit, errand: Errand) -> Job[Ended]:
     before = owed(kit)
     if not before:
         return Ended(errand, Outcome.DONE, "nothing is owed")
-    with opened(kit, drives_for_writing(kit, ()), "the watch: top-up") as ready:
+    with (
+        opened(kit, drives_for_writing(kit, ()), "the watch: top-up") as ready,
+        opened(kit, only_to_read_from(kit), "the watch: top-up", writing=False) as besides,
+    ):
         if not ready.drives:
             return Ended(errand, Outcome.WAITS, "no drive is connected")
-        result = yield from topup(kit, ready.drives, [error for _, error in ready.refused])
+        refused = [error for _, error in ready.refused]
+        result = yield from topup(kit, ready.drives, refused, besides.drives)
     made = sum(result.made.values())
     parts = [
         f"drive {name}: {count(made, 'new copy', 'new copies')}" for name, made in result.made.items() if made
