@@ -68,6 +68,23 @@ def tiny_raw(text: bytes, size: int) -> bytes:
     return (struct.pack("<2sHI", b"II", 42, 8) + directory).ljust(start, b"\0") + text.ljust(size - start, b".")
 
 
+def strip_raw(content: bytes, *, compression: int, width: int, height: int, bits: int, samples: int) -> bytes:
+    """A raw of one strip that says so of itself (TIFF 6.0, section 8)."""
+    start = 128
+    fields = (
+        (0x0100, 4, width),
+        (0x0101, 4, height),
+        (0x0102, 3, bits),
+        (0x0103, 3, compression),
+        (0x0111, 4, start),
+        (0x0115, 3, samples),
+        (0x0117, 4, len(content)),
+    )
+    directory = struct.pack("<H", len(fields))
+    directory += b"".join(struct.pack("<HHII", tag, kind, 1, value) for tag, kind, value in fields) + bytes(4)
+    return (struct.pack("<2sHI", b"II", 42, 8) + directory).ljust(start, b"\0") + content
+
+
 def box(kind: bytes, content: bytes) -> bytes:
     """ISO/IEC 14496-12, 4.2."""
     return struct.pack(">I4s", len(content) + 8, kind) + content

@@ -9,7 +9,7 @@ import tracemalloc
 from collections.abc import Iterator
 
 import pytest
-from files import CUT_SAMPLES, WHOLE_SAMPLES, canon_raw, crw, film, heif, picture, raf, raw, sample
+from files import CUT_SAMPLES, WHOLE_SAMPLES, canon_raw, crw, film, heif, picture, raf, raw, sample, strip_raw
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -177,6 +177,34 @@ def test_other_bytes_inside_a_coded_picture_are_found() -> None:
     found = verdict("ORR_0001.JPG", bytes(content))
     assert found.wholeness is Wholeness.BROKEN
     assert "interrupted" in found.flaws[0].why
+
+
+def test_bare_pixels_that_are_called_jpeg_are_not_taken_for_one() -> None:
+    """Some raws say compression 6 of a small picture that has just as many bytes as pixels; from memory."""
+    pixels = random.Random(2).randbytes(60 * 40 * 3 * 2)
+    content = strip_raw(pixels, compression=6, width=60, height=40, bits=16, samples=3)
+    assert verdict("ORR_0001.CR2", content) == Verdict(Wholeness.CLEAN)
+
+
+@pytest.mark.parametrize("how", ["no end", "no beginning", "a marker inside"])
+def test_what_a_maker_does_in_its_own_way_inside_a_raw_makes_it_suspicious_at_most(how: str) -> None:
+    coded = {
+        "no end": picture()[:-2],
+        "no beginning": picture()[2:],
+        "a marker inside": picture()[:-2] + b"\xff\x02",
+    }
+    content = strip_raw(coded[how] + bytes(60), compression=7, width=480, height=320, bits=14, samples=1)
+    found = verdict("ORR_0001.DNG", content)
+    assert found.wholeness is Wholeness.SUSPICIOUS
+    assert all(flaw.habit for flaw in found.flaws)
+
+
+def test_a_mark_behind_the_last_box_is_no_damage_for_certain() -> None:
+    found = verdict("ORR_0001.HIF", heif(CODED) + b"\0\0\0\0SEFT")
+    assert found.wholeness is not Wholeness.BROKEN
+    broken = heif(CODED)
+    broken = broken[:24] + b"\xff" * 40 + broken[64:]
+    assert verdict("ORR_0001.HIF", broken).wholeness is Wholeness.BROKEN
 
 
 def test_a_file_that_was_not_read_to_its_end_is_not_called_clean() -> None:

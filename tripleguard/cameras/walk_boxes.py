@@ -100,12 +100,14 @@ def _trailing(shape: Shape, rest: bytes, at: int) -> None:
 
 def _nonsense(shape: Shape, header: bytes, at: int, seen: set[bytes]) -> None:
     """What stands where a box should begin is none."""
-    if header.strip(b"\0") or not seen & _INDEX_BOXES:
+    if not seen & _INDEX_BOXES or b"mdat" not in seen:
         why = f"its structure breaks off at byte {at:,}: what stands there is no box"
         shape.flaw("no box", why, grave=True, habit=True)
     else:
-        why = f"behind its last box, at byte {at:,}, zeros follow"
-        shape.flaw("zeros behind the last box", why, grave=False, habit=True)
+        # All is there that a picture needs; some writers leave a mark of their own behind it.
+        what = "something" if header.strip(b"\0") else "zeros"
+        why = f"behind its last box, at byte {at:,}, stands {what} that is no box"
+        shape.flaw(f"{what} behind the last box", why, grave=False, habit=True)
 
 
 def _whole_kit(shape: Shape, seen: set[bytes], brand: bytes) -> None:
@@ -124,7 +126,7 @@ def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
         if length == 0 or shape.cut("image data", start + length, size):
             continue
         if holds == _A_JPEG:
-            stream = yield from walk_stream(shape, start, start + length, "preview", habit=True, preview=True)
+            stream = yield from walk_stream(shape, start, start + length, "preview", inside=True)
             if stream.end is not None:
                 shape.pictures.append((start, stream.end))
         elif holds == _AN_IMAGE:

@@ -32,14 +32,14 @@ def walk_jpeg(shape: Shape, size: int) -> Walk:
 
 
 def walk_stream(
-    shape: Shape, start: int, limit: int, what: str, *, habit: bool = False, preview: bool | None = False
+    shape: Shape, start: int, limit: int, what: str, *, inside: bool = False
 ) -> Generator[Ask, Answer, Stream]:
     """One JPEG stream that begins at start and must end before limit.
 
-    habit: it lies inside another file, whose maker may have a way of their own with it. preview: the file is not
-    broken by it; None: if it is an ordinary picture and no lossless image data.
+    inside: it lies inside another file, whose maker may have a way of their own with it: what is odd makes that
+    file suspicious and no more; whether it is broken, decoding tells.
     """
-    stream = Stream(shape, start, limit, what, habit, preview)
+    stream = Stream(shape, start, limit, what, inside)
     yield from stream.walk()
     return stream
 
@@ -51,7 +51,7 @@ class Stream:
     and its bytes. lossless: it is the image data of a raw and no picture to show.
     """
 
-    def __init__(self, shape: Shape, start: int, limit: int, what: str, habit: bool, preview: bool | None) -> None:
+    def __init__(self, shape: Shape, start: int, limit: int, what: str, inside: bool) -> None:
         self.end: int | None = None
         self.index: tuple[int, bytes] | None = None
         self.lossless = False
@@ -59,9 +59,7 @@ class Stream:
         self._start = start
         self._limit = limit
         self._what = what
-        self._habit = habit
-        self._preview = preview
-        self._framed = False
+        self._inside = inside
         self._coded: int | None = None
         self._one_scan = False
 
@@ -109,7 +107,6 @@ class Stream:
         if length < 2:
             return self._flaw("has a senseless segment", f"has a segment of no sensible length at byte {at:,}")
         self.lossless = self.lossless or code in _LOSSLESS
-        self._framed = self._framed or (0xC0 <= code <= 0xCF and code not in _NO_FRAME)
         if code == 0xE2 and self.index is None and self._coded is None:
             index = yield from piece(at + 4, min(length - 2, _LONGEST_INDEX))
             if index is not None and index.startswith(b"MPF\0"):
@@ -159,9 +156,8 @@ class Stream:
         return self._flaw("has no end", "is cut short: the end is missing")
 
     def _flaw(self, sign: str, why: str) -> int:
-        preview = self._preview if self._preview is not None else self._framed and not self.lossless
-        what = "preview" if preview else self._what
-        self._shape.flaw(f"{what} {sign}", f"its {what} {why}", grave=not preview, habit=self._habit)
+        what, grave = self._what, not self._inside
+        self._shape.flaw(f"{what} {sign}", f"its {what} {why}", grave=grave, habit=self._inside)
         return _DONE
 
     def _unsure(self, why: str) -> int:
@@ -203,7 +199,7 @@ def _walk_further(shape: Shape, size: int, first_end: int, base: int, index: byt
             continue
         shape.covers(end)
         further = Shape()
-        stream = yield from walk_stream(further, start, end, "further picture", habit=True)
+        stream = yield from walk_stream(further, start, end, "further picture", inside=True)
         shape.image += further.image
         for flaw in further.flaws:
             shape.flaw(flaw.sign, flaw.why, grave=False, habit=True)

@@ -37,7 +37,7 @@ def walk_raf(shape: Shape, size: int) -> Walk:
     if image_at and not shape.cut("image data", image_at + image_bytes, size):
         shape.image.append(Span(image_at, image_at + image_bytes))
     if jpeg_bytes and not shape.cut("preview", jpeg_at + jpeg_bytes, size):
-        stream = yield from walk_stream(shape, jpeg_at, jpeg_at + jpeg_bytes, "preview", habit=True, preview=True)
+        stream = yield from walk_stream(shape, jpeg_at, jpeg_at + jpeg_bytes, "preview", inside=True)
         if stream.end is not None:
             shape.pictures.append((jpeg_at, stream.end))
     if not shape.image and not shape.flaws:

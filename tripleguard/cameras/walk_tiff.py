@@ -95,7 +95,7 @@ class _Directories:
         if start < self._behind:
             return
         self._behind = end
-        stream = yield from walk_stream(self._shape, start, end, what, habit=True, preview=_IS_PREVIEW[what])
+        stream = yield from walk_stream(self._shape, start, end, what, inside=True)
         if stream.end is None:
             # Where it can't be followed its zeros still count.
             self._shape.image.append(Span(start, end))
@@ -207,7 +207,7 @@ class _Directories:
             why = f"it names {len(starts):,} strips and {len(lengths):,} lengths"
             self._shape.flaw("strips without lengths", why, grave=False, habit=True)
         small = values.get(_SUBFILE, (0,))[0] & 1
-        jpeg = compression in _JPEG_KINDS
+        jpeg = compression in _JPEG_KINDS and sum(lengths) != _bare_size(values)
         # A small picture that is no JPEG is bare pixels, and its corners may well be black.
         what = "preview" if small else "image data"
         for start, length in zip(starts, lengths, strict=False):
@@ -216,7 +216,7 @@ class _Directories:
             if self._shape.cut(what, start + length, self._size):
                 continue
             if jpeg:
-                self._ahead_of(start, start + length, _LOSSY if compression == _LOSSY_DNG else what)
+                self._ahead_of(start, start + length, what)
             elif not small:
                 self._shape.image.append(Span(start, start + length))
 
@@ -234,7 +234,15 @@ class _Directories:
         self._shape.unsure = self._shape.unsure or "one of its directories was past before its place was known"
 
 
+def _bare_size(values: dict[int, tuple[int, ...]]) -> int:
+    """Bytes of the picture without any compression; some raws call a picture JPEG that has just so many."""
+    width, height = (values.get(tag, (0,))[0] for tag in (_WIDTH, _HEIGHT))
+    bits, samples = values.get(_BITS, (1,)), values.get(_SAMPLES, (1,))[0]
+    return width * height * max(samples, len(bits)) * max(bits) // 8
+
+
 _SUBFILE, _COMPRESSION = 0x00FE, 0x0103
+_WIDTH, _HEIGHT, _BITS, _SAMPLES = 0x0100, 0x0101, 0x0102, 0x0115
 _STRIPS = 0x0111
 _STRIP_TAGS, _TILE_TAGS = (_STRIPS, 0x0117), (0x0144, 0x0145)
 _JPEG_AT, _JPEG_BYTES = 0x0201, 0x0202
@@ -242,13 +250,10 @@ _PANASONIC_RAW = 0x0118
 _SUB_IFDS, _EXIF_IFD, _GPS_IFD, _INTEROP_IFD = 0x014A, 0x8769, 0x8825, 0xA005
 _BELOW_TAGS = (_SUB_IFDS, _EXIF_IFD, _GPS_IFD, _INTEROP_IFD)
 _WANTED = frozenset(
-    {_SUBFILE, _COMPRESSION, *_STRIP_TAGS, *_TILE_TAGS, _JPEG_AT, _JPEG_BYTES, _PANASONIC_RAW, *_BELOW_TAGS}
+    {_SUBFILE, _COMPRESSION, _WIDTH, _HEIGHT, _BITS, _SAMPLES, *_STRIP_TAGS, *_TILE_TAGS}
+    | {_JPEG_AT, _JPEG_BYTES, _PANASONIC_RAW, *_BELOW_TAGS}
 )
 # TIFF 6.0: 6 the old JPEG; technical note 2: 7 the new one, lossless ones too; DNG 1.4: 34892, lossy.
-_LOSSY_DNG = 34892
-_JPEG_KINDS = frozenset({6, 7, _LOSSY_DNG})
-_LOSSY = "lossy image data"
-# Of image data that may be a full preview or a raw's own, its first frame tells.
-_IS_PREVIEW = {"preview": True, "image data": None, _LOSSY: False}
+_JPEG_KINDS = frozenset({6, 7, 34892})
 _CHAINED, _BELOW = "a directory in the chain", "a directory below another"
 _CODES = {1: "B", 3: "H", 4: "I", 13: "I"}
