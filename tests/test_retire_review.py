@@ -11,7 +11,13 @@ import pytest
 from images import images_below
 from test_images import set_up
 from test_retire import _reasons, _stamps, _third
-from world import World
+from world import World, finished
+
+from tripleguard.catalog.places import place_named
+from tripleguard.watch.errand import Errand, Outcome, What
+from tripleguard.watch.errands import job_for
+from tripleguard.watch.notes import Notes
+from tripleguard.work.retiring import mark_leaving
 
 
 @pytest.fixture
@@ -163,3 +169,16 @@ def test_a_rule_of_one_or_three_copies_is_kept_without_the_drive(shot: World, co
     assert prepared["answer"] == ("yes" if copies == 1 else "no"), prepared
     if copies == 3:
         assert _reasons(prepared) == {"one elsewhere": 7}
+
+
+def test_the_watch_pays_from_the_drive_that_leaves(shot: World) -> None:
+    late = shot.card("late")
+    late.frames(2, first=90)
+    assert shot.run("offload", late.root, "--drive", "A").status == 1
+    _third(shot)
+    with shot.kit() as kit:
+        mark_leaving(kit, place_named(kit.catalog, "A"))
+        ended = finished(job_for(kit, Errand(What.TOPUP), Notes(kit.home)))
+    assert ended.outcome is Outcome.DONE, ended
+    assert len(list(shot.drives["B"].rglob("ORR_009*"))) == 2
+    assert len(list(shot.drives["C"].rglob("ORR_009*"))) == 2
