@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 import pytest
 from world import EVENING, SERIAL, CardFolder, World, finished
 
+from tripleguard.catalog.numbers import NEW_DAYS_SINCE
 from tripleguard.model import Entry
 from tripleguard.places.card import open_card
 from tripleguard.watch.carding import serve_card
@@ -198,12 +199,13 @@ def test_the_only_body_of_a_model_without_serials_is_named_in_the_settings(world
 
 def test_a_clock_at_the_factorys_date_does_not_hide_its_card(world: World) -> None:
     factory = datetime(2016, 1, 1, 0, 0)
+    offloaded(world, shot(world.card("2"), 7, 29, factory), "--cards", "3")
     offloaded(world, shot(world.card("1"), 1, 6))
-    offloaded(world, shot(world.card("2"), 7, 29, factory))
     offloaded(world, shot(world.card("3"), 30, 35))
     assert open_now(world) == []
     night = world.run("numbers", "--json").json
-    assert (night["night"]["day"], night["night"]["cards"], night["bodies"][0]["frames"]) == ("2026-06-13", 3, 35)
+    assert night["night"] == {"day": "2026-06-13", "cards": 3, "readings": 3, "told": 3}
+    assert night["bodies"][0]["frames"] == 35
     # Days later the two are still one night.
     assert world.run("numbers", "cards", "3", "--night", "2026-06-13").status == 0
     assert open_now(world) == []
@@ -310,3 +312,10 @@ def test_a_stolen_laptop_does_not_take_the_last_numbers_along(world: World) -> N
     assert world.run("rebuild", *world.drives.values()).status == 1
     offloaded(world, shot(world.card("2"), 107, 112, EVENING + timedelta(days=1)))
     assert open_now(world) == [("a card may be missing", 100)]
+
+
+def test_a_night_is_looked_at_without_going_through_all_that_was_ever_read(world: World) -> None:
+    with world.kit() as kit:
+        plan = [row[3] for row in kit.catalog.rows(f"EXPLAIN QUERY PLAN {NEW_DAYS_SINCE}", 1, 1)]
+    assert plan
+    assert not [step for step in plan if step.startswith("SCAN")]

@@ -21,6 +21,16 @@ _RECENT_NIGHTS = 30
 _ORIGINAL = "f.kind IN ('raw', 'picture', 'video', 'sound')"
 
 
+# CROSS JOIN keeps this order: from few jobs to their files, never through all that was ever read.
+NEW_DAYS_SINCE = (
+    "SELECT s.day, min(f.first_seen_at) FROM shoots s CROSS JOIN files f ON f.shoot_id = s.id"
+    " WHERE s.day IN (SELECT DISTINCT t.day FROM jobs j CROSS JOIN card_files k ON k.job_id = j.id"
+    "   CROSS JOIN files g ON g.id = k.file_id CROSS JOIN shoots t ON t.id = g.shoot_id"
+    "   WHERE j.started_at >= ? AND j.kind = 'offload')"
+    " GROUP BY s.day HAVING min(f.first_seen_at) >= ? ORDER BY s.day"
+)
+
+
 @dataclass(frozen=True, slots=True)
 class ReadFile:
     """One original that a reading found on its card. wall_ns, offset as in `writing.Origin`.
@@ -108,15 +118,7 @@ def days_of(catalog: Catalog, job_id: int) -> list[str]:
 
 def new_days_since(catalog: Catalog, at: int) -> list[str]:
     """Shooting days all of whose originals were first seen since then (UTC ns), by offloads begun since then."""
-    rows = catalog.rows(
-        "SELECT s.day, min(f.first_seen_at) FROM shoots s JOIN files f ON f.shoot_id = s.id"
-        " WHERE s.day IN (SELECT DISTINCT t.day FROM jobs j JOIN card_files k ON k.job_id = j.id"
-        "   JOIN files g ON g.id = k.file_id JOIN shoots t ON t.id = g.shoot_id"
-        "   WHERE j.started_at >= ? AND j.kind = 'offload')"
-        " GROUP BY s.day HAVING min(f.first_seen_at) >= ? ORDER BY s.day",
-        at,
-        at,
-    )
+    rows = catalog.rows(NEW_DAYS_SINCE, at, at)
     return [row[0] for row in rows]
 
 

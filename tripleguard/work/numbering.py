@@ -163,6 +163,8 @@ def _settle(kit: Kit, day: str, failed: Mapping[str, str]) -> None:
     seen = NightCards(day, night.cards, night.readings, night.told, None)
     with catalog.writing():
         numbers.keep_night(catalog, seen, _kept(night), also, now)
+        if night.told != numbers.night_cards(catalog, day).told:
+            numbers.tell_cards(catalog, day, night.told, agent(), now)
         for other in also:
             _reconcile(kit, other, [], now)
         _reconcile(kit, day, [_row(day, doubt) for doubt in night.doubts], now)
@@ -177,9 +179,15 @@ def _looked_at(kit: Kit, day: str, failed: Mapping[str, str]) -> tuple[list[str]
         [_part(file) for file in files if file.day in days],
         [_part(file) for file in files if file.day not in days],
         _known_bodies(kit, day, files),
-        numbers.night_cards(kit.catalog, day).told,
+        _told(kit, (day, *also)),
     )
     return also, night
+
+
+def _told(kit: Kit, days: Iterable[str]) -> int | None:
+    """How many cards were told of a night; it may have been said with a card whose clock had failed."""
+    said = (numbers.night_cards(kit.catalog, day).told for day in days)
+    return next((cards for cards in said if cards is not None), None)
 
 
 def _reconcile(kit: Kit, day: str, found: Sequence[DoubtRow], now: int) -> None:
