@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.clock import DAY, HOUR, SECOND
-from tripleguard.model import Copy, CopyState, Entry, PlaceState, Role
+from tripleguard.model import Copy, CopyState, Entry, PlaceKind, PlaceRecord, PlaceState, Role
 
 _TIME_STEP = 2 * SECOND
 _ZONE_STEP = 15 * 60 * SECOND
@@ -150,3 +150,17 @@ def beyond_newest(things: Sequence[tuple[int | None, int]], keep: int) -> list[b
 def is_older(since: int | None, least: int, now: int) -> bool:
     """Whether something is at least so old (ns); what has no age, or a clock ahead gave one, is not."""
     return since is not None and since <= now - least and since <= now
+
+
+def fetch_rank(copy: Copy, place: PlaceRecord, *, here: bool) -> tuple[int, ...] | None:
+    """How soon this copy is the one to fetch, the least first; None: not at all. here: its place is connected.
+
+    A verified copy before one that was not, what is connected before what lies on a shelf, a drive before the
+    offsite tier, and of equals the one that was verified on a later day.
+    """
+    if copy.state is not CopyState.PRESENT or place.state in (PlaceState.LOST, PlaceState.RETIRED):
+        return None
+    verified = copy.evidence.verified_at
+    from_memory = copy.evidence.medium is not None and not copy.evidence.medium.reached_device
+    offsite = place.kind is PlaceKind.OFFSITE
+    return (verified is None, not here or offsite, offsite, from_memory, -((verified or 0) // DAY), copy.place_id)

@@ -64,6 +64,11 @@ _COUNTS = (
     "INSERT OR IGNORE INTO twins (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
     " JOIN folders d ON d.id = c.folder_id WHERE (f.kind IN ('companion', 'other') OR f.size = 0)"
     " AND c.state <> 'aside' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR count(DISTINCT d.path) > 1",
+    "INSERT OR IGNORE INTO called (file_id, name) SELECT c.file_id, c.name FROM copies c"
+    " JOIN files f ON f.id = c.file_id WHERE c.name <> f.name",
+    "INSERT OR IGNORE INTO names (name) SELECT name FROM called WHERE typeof(name) = 'text'"
+    " UNION SELECT name FROM files WHERE typeof(name) = 'text'",
+    "INSERT INTO name_parts (name_parts) VALUES ('rebuild')",
 )
 
 
@@ -186,7 +191,8 @@ def _merged_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
     names = {place.name.casefold() for place in all_places(catalog)}
     found: dict[int, int] = {}
     for row in other.rows(
-        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since FROM places"
+        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since, note"
+        " FROM places"
     ):
         number, uid, name, *rest = row
         if uid not in known:
@@ -196,7 +202,7 @@ def _merged_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
             names.add(free.casefold())
             known[uid] = catalog.run(
                 "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path,"
-                " leaving_since) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " leaving_since, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 uid,
                 free,
                 *rest,

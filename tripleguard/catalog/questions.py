@@ -57,34 +57,10 @@ def copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
     return copy_of(row) if row else None
 
 
-def matching(catalog: Catalog, pattern: str, limit: int) -> list[KnownFile]:
-    """Files whose name, shoot, body or capture day holds the pattern, or whose digest begins with it.
-
-    Where there is room, also those that a copy calls so: an archive made by hand renames.
-    """
-    digest = pattern.lower() if len(pattern) >= 8 and set(pattern.lower()) <= set("0123456789abcdef") else ""
-    rows = catalog.rows(
-        f"SELECT {FILE} FROM files f JOIN shoots s ON s.id = f.shoot_id LEFT JOIN bodies b ON b.id = f.body_id"
-        " WHERE instr(lower(CAST(f.name AS TEXT)), lower(?1)) OR instr(lower(s.day || ' ' || s.name), lower(?1))"
-        " OR instr(lower(coalesce(b.label, '')), lower(?1)) OR (?2 <> '' AND lower(hex(f.digest)) LIKE ?2 || '%')"
-        " OR instr(coalesce(strftime('%Y-%m-%d %H:%M', f.captured_wall_ns / 1000000000, 'unixepoch'), ''), ?1)"
-        " ORDER BY f.captured_wall_ns, f.id LIMIT ?3",
-        to_db(pattern),
-        digest,
-        limit,
-    )
-    found = [file_of(row) for row in rows]
-    if len(found) < limit:
-        met = {known.id for known in found}
-        rows = catalog.rows(
-            f"SELECT {FILE} FROM files f WHERE f.id IN (SELECT c.file_id FROM copies c"
-            "   WHERE c.state <> 'aside' AND instr(lower(CAST(c.name AS TEXT)), lower(?1)))"
-            " ORDER BY f.captured_wall_ns, f.id LIMIT ?2",
-            to_db(pattern),
-            limit,
-        )
-        found += [known for known in map(file_of, rows) if known.id not in met]
-    return found[:limit]
+def body_of(catalog: Catalog, file_id: int) -> int | None:
+    """The body that took a file, where it is known."""
+    row = catalog.row("SELECT body_id FROM files WHERE id = ?", file_id)
+    return row[0] if row else None
 
 
 def earlier_reading(catalog: Catalog, entry: Entry, since: int) -> list[tuple[KnownFile, int]]:

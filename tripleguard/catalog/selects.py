@@ -146,6 +146,12 @@ def rated(catalog: Catalog, file_id: int, rating: float | None, said_at: int | N
     )
 
 
+def rating_of(catalog: Catalog, file_id: int) -> float | None:
+    """What a file is rated, -1.0 to 5.0; None where no rating was read."""
+    row = catalog.row("SELECT rating FROM ratings WHERE file_id = ?", file_id)
+    return row[0] / 100 if row else None
+
+
 def choose(catalog: Catalog, file_id: int, how: How, at: int, *, chosen: bool = True) -> bool:
     """Choose a frame by its main file, or drop it; whether that changed anything. Call inside `writing`."""
     before = catalog.row("SELECT chosen, how FROM selects WHERE file_id = ?", file_id)

@@ -32,6 +32,19 @@ def add(home: str | None, name: str, path: Path) -> None:
         _show(kit, as_json=False)
 
 
+@command.command("note")
+@click.argument("name")
+@click.argument("text")
+@click.pass_obj
+def note(home: str | None, name: str, text: str) -> None:
+    """Say where a drive is kept, such as "shelf 2, box 4"; "" forgets it."""
+    from tripleguard.work.setting_up import note_drive
+
+    with kit_of(home) as kit:
+        record = note_drive(kit, name, text)
+        say([f"Drive {record.name}: {record.note or 'no note'}."])
+
+
 @command.command("lost")
 @click.argument("name")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")

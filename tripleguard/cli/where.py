@@ -1,4 +1,4 @@
-"""`where`: every copy of the files that match."""
+"""`where`: every copy of the files that are meant, and which to fetch first."""
 
 from __future__ import annotations
 
@@ -10,31 +10,66 @@ _MOST = 200
 
 
 @click.command("where")
-@click.argument("pattern")
+@click.argument("patterns", nargs=-1, metavar="[PATTERN]...")
+@click.option("--name", metavar="PART", help="A part of the file's name.")
+@click.option("--day", metavar="DAY", help="Taken then: 2026, 2026-06, 2026-06-13, or two with .. between.")
+@click.option("--shoot", metavar="PART", help="A part of the shoot's day or name.")
+@click.option("--body", metavar="PART", help="A part of the camera body's name.")
+@click.option("--rating", type=click.FloatRange(-1, 5), metavar="N", help="Rated N or higher.")
+@click.option("--digest", metavar="HEX", help="The BLAKE3 of the file, at least the first 8 digits.")
+@click.option("--selects", is_flag=True, help="Only what was chosen.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, pattern: str, as_json: bool) -> int:
-    """Every copy of the files whose name, capture time, shoot, camera or digest matches PATTERN."""
-    from tripleguard.catalog import questions, shoots
-    from tripleguard.catalog.places import all_places
-    from tripleguard.reports import objects, text
+def command(
+    home: str | None,
+    patterns: tuple[str, ...],
+    name: str | None,
+    day: str | None,
+    shoot: str | None,
+    body: str | None,
+    rating: float | None,
+    digest: str | None,
+    selects: bool,
+    as_json: bool,
+) -> int:
+    """Every copy of the files that are meant, and which to fetch first.
 
-    with kit_of(home) as kit:
-        names = {place.id: place.name for place in all_places(kit.catalog)}
-        found = questions.matching(kit.catalog, pattern, _MOST + 1)
-        files = [
+    A PATTERN is a part of a name, a shoot or a camera body, a day, or the beginning of a digest. Several of them,
+    and options, must all hold.
+    """
+    from tripleguard.catalog.seeking import Sought, is_digest, span_of
+    from tripleguard.errors import WrongUse
+    from tripleguard.reports.where import as_object, lines
+    from tripleguard.work.finding import find
+
+    span = span_of(day) if day is not None else None
+    wrong = [
+        words
+        for is_wrong, words in (
             (
-                known,
-                shoots.shoot_with_id(kit.catalog, known.shoot_id),
-                [(copy, names[copy.place_id]) for copy in questions.copies_of(kit.catalog, known.id)],
-            )
-            for known in found[:_MOST]
-        ]
-        more = len(found) > _MOST
+                day is not None and span is None,
+                f"--day {day!r} is no day like 2026-06-13 or 2026-06-01..2026-06-14",
+            ),
+            (digest is not None and not is_digest(digest), "--digest wants 8 to 64 hex digits"),
+            (any(word == "" for word in (*patterns, name, shoot, body)), "a word is empty"),
+        )
+        if is_wrong
+    ]
+    sought = Sought(tuple(patterns), name, span, shoot, body, rating, digest, selects)
+    if sought == Sought():
+        wrong.append("nothing was said to look for")
+    if wrong:
+        raise WrongUse(
+            f"It can't be looked for: {wrong[0]}.", safe="Nothing was changed.", do="See `where --help`."
+        )
+    with kit_of(home) as kit:
+        found = find(kit, sought, _MOST)
         if as_json:
-            say_json(objects.where(files, more))
-        elif files:
-            say(text.where(files, more, kit.clock.now()))
+            say_json(as_object(found))
+        elif found.files:
+            say(lines(found, kit.clock.now()))
         else:
-            say([f"No file matches {pattern!r}. Try a part of its name, its day (2026-06-13) or its shoot."])
-    return 0 if files else 1
+            asked = " ".join(patterns)
+            what = f"No file matches {asked!r}" if asked else "No file is like that"
+            say([f"{what}. Try a part of its name, its day (2026-06-13) or its shoot."])
+    return 0 if found.files else 1

@@ -10,7 +10,7 @@ from tripleguard.catalog.journal import Event
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Clearance, Copy, Finding, Reason, Shoot
+from tripleguard.model import Clearance, Copy, Finding, Reason
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
 from tripleguard.work.decode import DecodeResult
@@ -212,6 +212,7 @@ def place(status: PlaceStatus) -> Object:
         "total": None if status.room is None else status.room.total,
         "files": status.files,
         "bytes": status.total_bytes,
+        "note": status.record.note or None,
         "last_seen": _time(status.record.last_seen_at),
         "verified_oldest": _time(status.oldest),
     }
@@ -219,25 +220,6 @@ def place(status: PlaceStatus) -> Object:
 
 def _address(status: PlaceStatus) -> str | None:
     return status.record.last_path if status.state == "offsite" else None
-
-
-def where(files: list[tuple[KnownFile, Shoot, list[tuple[Copy, str]]]], more: bool) -> Object:
-    return {
-        "schema": SCHEMA,
-        "files": [
-            {
-                "digest": known.file.digest.hex(),
-                "size": known.file.size,
-                "name": text(known.name),
-                "kind": str(known.kind),
-                "shoot": shoot.title,
-                "captured_at": captured_at(known),
-                "copies": [_copy(copy, name) for copy, name in copies],
-            }
-            for known, shoot, copies in files
-        ],
-        "more": more,
-    }
 
 
 def log(events: list[Event]) -> Object:
@@ -310,7 +292,8 @@ def _finding(one: Finding) -> Object:
     }
 
 
-def _copy(copy: Copy, place_name: str) -> Object:
+def copy_object(copy: Copy, place_name: str) -> Object:
+    """One copy with its evidence."""
     state = str(copy.state)
     return {
         "place": place_name,

@@ -10,12 +10,10 @@ from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 
 from tripleguard.catalog.journal import Event
-from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity, Shoot
+from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
-from tripleguard.reports.objects import captured_at
 from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.drill import DrillResult
 from tripleguard.work.mend import Mended, MendResult
@@ -181,7 +179,8 @@ def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]], now: int)
         if status.state == "offsite":
             yield f"Offsite: {shown(status.record.last_path or '')}{where}"
         else:
-            yield f"Drive {status.record.name}: {status.state}{where}{room}"
+            note = f" ({shown(status.record.note)})" if status.record.note else ""
+            yield f"Drive {status.record.name}: {status.state}{note}{where}{room}"
         oldest = f"; the longest ago verified was {ago(status.oldest, now)}" if status.oldest else ""
         yield f"  {count(status.files, 'copy', 'copies')}, {size(status.total_bytes)}{oldest}"
     for one, other in shared:
@@ -227,21 +226,6 @@ def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
         yield f"Last card question: {word}, {shown(subject)}, {when(at, zone)}"
 
 
-def where(files: list[tuple[KnownFile, Shoot, list[tuple[Copy, str]]]], more: bool, now: int) -> Iterator[str]:
-    """Every copy of what was found."""
-    for known, shoot, copies in files:
-        taken = captured_at(known)
-        yield f"{shown(known.name)}  {size(known.file.size)}  {shown(shoot.title)}" + (
-            f"  taken {taken}" if taken else ""
-        )
-        for copy, name in copies:
-            yield f"  {name}: {shown(copy.path)}  ({_evidence(copy, now)})"
-        if not copies:
-            yield "  no copy"
-    if more:
-        yield "More files match; give a longer pattern."
-
-
 def log(events: list[Event], zone: tzinfo | None) -> Iterator[str]:
     """One line an event."""
     for event in events:
@@ -273,7 +257,8 @@ def reason_lines(word: str, reason: Reason) -> Iterator[str]:
         yield f"       and {reason.count - min(3, len(reason.examples)):,} more"
 
 
-def _evidence(copy: Copy, now: int) -> str:
+def evidence(copy: Copy, now: int) -> str:
+    """What is known of a copy, in a few words."""
     if copy.state is not CopyState.PRESENT:
         return str(copy.state)
     if copy.evidence.verified_at is None:

@@ -14,6 +14,7 @@ from tripleguard.catalog.places import (
     place_named,
     place_seen,
     place_with_uid,
+    set_place_note,
     set_place_state,
 )
 from tripleguard.catalog.writing import set_meta
@@ -27,6 +28,9 @@ from tripleguard.places.drive import held_root, mark_drive, open_drive
 from tripleguard.places.marker import new_marker, read_marker
 from tripleguard.places.media import disk_of
 from tripleguard.work.kit import Kit
+
+LONGEST_NOTE = 200
+"""Letters of a drive's note."""
 
 
 def ensure_catalog_id(kit: Kit) -> str:
@@ -98,6 +102,25 @@ def change_drive(kit: Kit, name: str, state: PlaceState) -> PlaceRecord:
     with kit.catalog.writing():
         set_place_state(kit.catalog, record.id, state, role)
         _event(kit, record, f"drive {record.name} is {state} now", now)
+    return place_named(kit.catalog, name)
+
+
+def note_drive(kit: Kit, name: str, note: str) -> PlaceRecord:
+    """Remember where a drive is kept, in the photographer's words. Raises WrongUse."""
+    record = place_named(kit.catalog, name)
+    note = note.strip()
+    if shown(note) != note or len(note) > LONGEST_NOTE:
+        raise WrongUse(
+            "That is no note for a drive: it is one line of plain text.",
+            safe="Nothing was changed.",
+            do=f"Use at most {LONGEST_NOTE} letters.",
+        )
+    now = kit.clock.now()
+    with kit.catalog.writing():
+        set_place_note(kit.catalog, record.id, note)
+        _event(
+            kit, record, f"drive {record.name} is kept: {note}" if note else f"drive {record.name}: no note", now
+        )
     return place_named(kit.catalog, name)
 
 

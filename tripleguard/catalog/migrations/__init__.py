@@ -8,6 +8,7 @@ from tripleguard.catalog.migrations import (
     inherited,
     leaving,
     looks,
+    names,
     numbers,
     offsite,
     selects,
@@ -24,5 +25,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0007_numbers", numbers.SCRIPT),
     ("0008_offsite", offsite.SCRIPT),
     ("0009_shelf", shelf.SCRIPT),
+    ("0010_names", names.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""
