@@ -48,6 +48,12 @@ def is_litter(path: str) -> bool:
     return not kind_of(name).is_original or bool(_BIN_INDEX.fullmatch(path))
 
 
+def lies_in_bin(path: str) -> bool:
+    """Whether a relative path lies in a bin at the top of a volume: whoever empties it removes the file."""
+    first, _, below = path.partition("/")
+    return bool(below) and _BIN.fullmatch(first.casefold()) is not None
+
+
 def is_left_by_system(path: str, size: int, head: Callable[[], bytes]) -> bool:
     """Whether a plain file of size bytes is litter, by its name and, where that can't tell, by its head.
 
@@ -145,6 +151,8 @@ _LITTER_FOLDER = re.compile(
     r"\.trashes|\.trash(-[0-9]+)?|\$recycle\.bin|system volume information"
     r"|\.spotlight-v100|\.fseventsd|\.temporaryitems|\.documentrevisions-v100"
 )
+
+_BIN = re.compile(r"\.trashes|\.trash(-[0-9]+)?|\$recycle\.bin")
 
 # The bin's own note of where a deleted file came from keeps that file's extension.
 _BIN_INDEX = re.compile(r"\$recycle\.bin/S-[0-9-]+/\$I[0-9A-Z]{6}\.[^/]*", re.IGNORECASE)

@@ -23,17 +23,25 @@ def lists_due(catalog: Catalog, place_id: int) -> list[Shoot]:
     return [Shoot(*row) for row in rows]
 
 
-def overdue(catalog: Catalog, place_id: int, before: int, ahead: int) -> tuple[int, int | None]:
-    """Copies on a place last verified before then, or by a clock that was ahead of then; and the oldest time."""
+def overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, int | None]:
+    """Copies on a place last verified before then, and the oldest time."""
     row = catalog.row(
         "SELECT count(*), min(verified_at) FROM copies"
-        " WHERE place_id = ? AND state = 'present' AND (verified_at < ? OR verified_at > ?)",
+        " WHERE place_id = ? AND state = 'present' AND verified_at < ?",
         place_id,
         before,
-        ahead,
     )
     assert row is not None
     return row[0], row[1]
+
+
+def ahead(catalog: Catalog, place_id: int, after: int) -> tuple[int, None]:
+    """Copies on a place verified after then, by a clock that was wrong; since when is not known."""
+    row = catalog.row(
+        "SELECT count(*) FROM copies WHERE place_id = ? AND state = 'present' AND verified_at > ?", place_id, after
+    )
+    assert row is not None
+    return row[0], None
 
 
 def oldest_verified(catalog: Catalog, place_id: int) -> int | None:

@@ -17,7 +17,10 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
 def command(home: str | None, files: int, seed: int | None, as_json: bool) -> int:
-    """Restore a random sample from every connected drive into a scratch folder and compare."""
+    """Restore a random sample from every connected drive into a scratch folder and compare.
+
+    The scratch folder is in the home, and emptied again. Exit status 1: a copy could not be restored.
+    """
     from tripleguard.reports import objects, text
     from tripleguard.work.drill import drill
     from tripleguard.work.kit import drives_for_looking, opened

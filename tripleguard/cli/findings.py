@@ -10,8 +10,11 @@ from tripleguard.cli.shell import kit_of, say, say_json
 @click.group("findings", invoke_without_command=True)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_context
-def command(ctx: click.Context, as_json: bool) -> None:
-    """What is open: what is wrong, since when, and the next step."""
+def command(ctx: click.Context, as_json: bool) -> int:
+    """What is open: what is wrong, since when, and the next step.
+
+    It asks the catalog only: `rescan` looks at the drives. Exit status 1: something is open.
+    """
     if ctx.invoked_subcommand is None:
         from tripleguard.reports import objects, text
         from tripleguard.work.reporting import report
@@ -22,6 +25,8 @@ def command(ctx: click.Context, as_json: bool) -> None:
                 say_json(objects.findings(found))
             else:
                 say(text.findings(found, kit.clock.zone()))
+        return 1 if found.findings else 0
+    return 0
 
 
 @command.command("accept")
@@ -29,7 +34,11 @@ def command(ctx: click.Context, as_json: bool) -> None:
 @click.option("--because", "why", required=True, metavar="REASON", help="Why this is no fault; it is kept.")
 @click.pass_obj
 def accept(home: str | None, number: int, why: str) -> None:
-    """Live with the finding NUMBER: it is not reported any more, and the reason is kept."""
+    """Live with the finding NUMBER: it is not reported any more, and the reason is kept.
+
+    A bad copy that is accepted still counts for nothing. If it gets worse, or something else is found at its path,
+    that is told again.
+    """
     from tripleguard.work.accepting import accept_finding
 
     with kit_of(home) as kit:

@@ -15,11 +15,16 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
     "--place", "names", multiple=True, metavar="NAME", help="Only this drive, or `offsite`; may be repeated."
 )
 @click.option(
-    "--quick", "depth", flag_value="quick", help="Only list: what vanished, moved or changed its size or time."
+    "--quick",
+    "depth",
+    flag_value="quick",
+    help="Only list, and read what is new or changed. Rot changes neither size nor time: this can't find it.",
 )
 @click.option("--due", "depth", flag_value="due", default="due", help="List, then read what is due (the default).")
 @click.option("--all", "depth", flag_value="all", help="List, then read everything.")
-@click.option("--for", "budget_time", metavar="TIME", help="Stop after this time, such as 2h or 45min.")
+@click.option(
+    "--for", "budget_time", metavar="TIME", help="Begin no further file after this time, such as 2h or 45min."
+)
 @click.option("--limit", metavar="RATE", help="Read at most so much a second, such as 40MB/s.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
@@ -33,8 +38,11 @@ def command(
 ) -> int:
     """Read the copies again: what rotted, vanished, moved or was changed?
 
-    It yields to everything else on the machine. Stop it at any time: the next rescan goes on with what was not
-    read for longest. SIGUSR1 pauses it, SIGUSR2 lets it go on. The offsite place is looked at when it is named.
+    Nothing on a drive is changed. It yields to everything else on the machine. Stop it at any time: the next
+    rescan goes on with what was not read for longest. SIGUSR1 pauses it, SIGUSR2 lets it go on. The offsite place
+    is looked at when it is named.
+
+    Exit status 1: something was found now or is still bad from before, or a drive could not be looked at.
     """
     from tripleguard.config import seconds_of, size_in_bytes
     from tripleguard.errors import WrongUse
@@ -67,7 +75,8 @@ def command(
             results.append(result)
         places = tuple(place for result in results for place in result.places)
         seconds = round(sum(result.seconds for result in results), 3)
-        whole = RescanResult(places, seconds, any(result.stopped for result in results))
+        open_now = sum(result.still_open for result in results)
+        whole = RescanResult(places, seconds, any(result.stopped for result in results), open_now)
         if as_json:
             say_json(objects.rescan(whole, troubles, cost))
         else:
@@ -76,7 +85,8 @@ def command(
             say(text.troubles(troubles))
     if whole.stopped:
         return 130
-    return 1 if troubles or any(one.found or one.gone or one.trouble for one in places) else 0
+    bad = whole.still_open or any(one.found or one.gone or one.trouble for one in places)
+    return 1 if troubles or bad else 0
 
 
 def _drives(kit: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, list[Any]]:
@@ -96,10 +106,11 @@ def _drives(kit: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, l
 def _offsite(kit: Any, record: Any, depth: str, budget: Any) -> tuple[Any, Any]:
     """Rescan the offsite place, and what that cost."""
     from tripleguard.work.offsite import opened_offsite
-    from tripleguard.work.rescan import RescanResult
+    from tripleguard.work.rescan import RescanResult, still_open
     from tripleguard.work.rescan_offsite import rescan_offsite
 
     began = time.monotonic()
     with opened_offsite(kit, record, f"rescan {depth}") as place:
         scanned, cost = finish(rescan_offsite(kit, place, depth, budget))  # type: ignore[arg-type]
-    return RescanResult((scanned,), round(time.monotonic() - began, 3), kit.stop.is_set()), cost
+    seconds = round(time.monotonic() - began, 3)
+    return RescanResult((scanned,), seconds, kit.stop.is_set(), still_open(kit, {record.id})), cost

@@ -25,7 +25,7 @@ import threading
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
-from tripleguard.errors import NameTaken
+from tripleguard.errors import NameTaken, NoRoom
 from tripleguard.names import is_safe_path, shown
 from tripleguard.places.aside import Lying, note_name, note_text
 from tripleguard.places.held import HeldFolder
@@ -134,7 +134,9 @@ class Storing:
         name = name or path.rpartition("/")[2]
         with told(self.place, f"moving {shown(name)} aside"):
             self._claim(path, f"{folder}/{name}")
-        self._write_new(f"{folder}/{note_name(name)}", [note_text(path, why, stamp)])
+        # On a drive without room for the note the file is moved all the same, and who asked must know of it.
+        with contextlib.suppress(NoRoom):
+            self._write_new(f"{folder}/{note_name(name)}", [note_text(path, why, stamp)])
         self.settle([folder, path.rpartition("/")[0]])
         return f"{folder}/{name}"
 

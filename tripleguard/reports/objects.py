@@ -74,6 +74,7 @@ def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = (), cost
         "findings": [finding for place in places for finding in place["findings"]],
         "finished": all(one.finished for one in result.places),
         "places": places,
+        "still_open": result.still_open,
         "troubles": [trouble(error) for error in troubles],
         "cost": None
         if cost is None
@@ -112,6 +113,7 @@ def drill(result: DrillResult, troubles: Sequence[TripleguardError] = ()) -> Obj
             {
                 "place": one.place,
                 "copies": one.copies,
+                "known_bad": one.known_bad,
                 "sampled": one.sampled,
                 "failed": [{"path": text(path), "reason": why} for path, why in one.failed],
                 "bad_share_at_most": round(one.bound, 6),

@@ -107,6 +107,9 @@ def rescan(result: RescanResult) -> Iterator[str]:
         yield "Next: `tripleguard mend --dry-run` says what can be put right."
     elif all(one.finished for one in result.places):
         yield "Nothing new was found."
+    if result.still_open > sum(len(one.found) for one in result.places):
+        copies = count(result.still_open, "copy is", "copies are")
+        yield f"In all, {copies} missing or bad on these drives: `tripleguard findings` shows what is open."
 
 
 def rescan_cost(cost: Cost | None) -> Iterator[str]:
@@ -139,7 +142,7 @@ def _place_of(one: Mended) -> str:
 
 def drill(result: DrillResult) -> Iterator[str]:
     for one in result.places:
-        if not one.copies:
+        if not one.copies and not one.known_bad:
             yield f"Drive {one.place}: no copies yet."
             continue
         done = f"{one.sampled:,} of {one.copies:,} copies restored and compared"
@@ -148,9 +151,12 @@ def drill(result: DrillResult) -> Iterator[str]:
             yield f"  {shown(path)}: {why}"
         if one.sampled < one.copies:
             yield (
-                f"  With 95 % confidence, at most {one.bound:.1%} of its copies can't be restored "
+                f"  With 95 % confidence, at most {one.bound:.1%} of these {one.copies:,} can't be restored "
                 f"(a random sample of {one.sampled:,}; more files make it sharper)."
             )
+        if one.known_bad:
+            bad = count(one.known_bad, "more copy", "more copies")
+            yield f"  Left out: {bad}, known to be missing or bad; `tripleguard findings` names them."
     yield f"Seed {result.seed}: `drill --seed {result.seed}` repeats this sample."
 
 

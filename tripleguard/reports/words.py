@@ -61,6 +61,8 @@ def ago(ns: int | None, now: int) -> str:
     """`today`, `3 days ago`; `never` for None."""
     if ns is None:
         return "never"
+    if ns > now + DAY:
+        return "in the future (a clock was ahead)"
     days = max(0, now - ns) // DAY
     if days == 0:
         hours = max(0, now - ns) // HOUR

@@ -16,11 +16,12 @@ from pathlib import Path
 from tripleguard.catalog import questions
 from tripleguard.catalog.journal import add_event, begin_job, end_job
 from tripleguard.digest import Hasher, file_of
-from tripleguard.errors import NoRoom, PlaceFailed, Stopped
+from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, Stopped
 from tripleguard.forecast import share_bound
 from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
-from tripleguard.model import Copy, EventType, File, Outcome
+from tripleguard.model import Copy, Entry, EventType, File, FindingKind, Kind, Outcome
 from tripleguard.places.media import aligned_buffer
+from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.failing import enter_failed
 from tripleguard.work.kit import Kit, OpenDrive, agent
@@ -29,10 +30,15 @@ from tripleguard.work.progress import Job, Moved
 
 @dataclass(frozen=True, slots=True)
 class PlaceDrilled:
-    """One drive's drill. bound: with 95 % confidence at most this share of its copies can't be restored."""
+    """One drive's drill. copies: those that are thought to be good, of which the sample was drawn.
+
+    known_bad: those that are known to be missing or bad and were left out. bound: with 95 % confidence at most
+    this share of `copies` can't be restored.
+    """
 
     place: str
     copies: int
+    known_bad: int
     sampled: int
     failed: tuple[tuple[str, str], ...]
     bound: float
@@ -57,7 +63,7 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
     for drive in drives:
         with kit.catalog.writing():
             job = begin_job(kit.catalog, "drill", drive.record.name, agent(), kit.clock.now())
-        total, sample = _sampled(kit, drive, files, seed)
+        known_bad, (total, sample) = _known_bad(kit, drive), _sampled(kit, drive, files, seed)
         failed: list[tuple[str, str]] = []
         size = sum(copy.size for copy in sample)
         done = 0
@@ -65,16 +71,13 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
             if kit.stop.is_set():
                 raise Stopped("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
             yield Moved(f"drill on {drive.record.name}", number, len(sample), done, size, 0.0, None)
-            why = _restored(kit, drive, copy)
+            wrong = _wrong_with(kit, drive, copy)
             done += copy.size
-            if why is not None:
-                failed.append((copy.path, why))
-                enter_failed(kit, copy, why, "drill", job)
-        found.append(
-            PlaceDrilled(
-                drive.record.name, total, len(sample), tuple(failed), share_bound(len(sample), len(failed))
-            )
-        )
+            if wrong is not None:
+                failed.append((copy.path, wrong.why))
+                enter_failed(kit, copy, wrong.why, "drill", job, kind=wrong.kind, seen=wrong.seen)
+        bound = share_bound(len(sample), len(failed))
+        found.append(PlaceDrilled(drive.record.name, total, known_bad, len(sample), tuple(failed), bound))
         with kit.catalog.writing():
             outcome = Outcome.FAILURE if failed else Outcome.SUCCESS
             message = f"drill: {len(sample):,} copies restored, {len(failed):,} failed (seed {seed})"
@@ -99,9 +102,52 @@ def _sampled(kit: Kit, drive: OpenDrive, files: int, seed: int) -> tuple[int, li
     return len(ids), sorted(copies, key=lambda copy: copy.path)
 
 
-def _restored(kit: Kit, drive: OpenDrive, copy: Copy) -> str | None:
-    """Copy a copy out and compare what arrived; why it failed, None if it is equal."""
-    expected = questions.file_with_id(kit.catalog, copy.file_id).file
+def _known_bad(kit: Kit, drive: OpenDrive) -> int:
+    row = kit.catalog.row(
+        "SELECT count(*) FROM copies WHERE place_id = ? AND state IN ('missing', 'corrupt', 'altered')",
+        drive.record.id,
+    )
+    return int(row[0]) if row else 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Wrong:
+    """What is wrong with a copy, and what stands at its path."""
+
+    kind: FindingKind
+    why: str
+    seen: Entry | None
+
+
+def _wrong_with(kit: Kit, drive: OpenDrive, copy: Copy) -> _Wrong | None:
+    """What is wrong with a copy; None if it can be restored. A sidecar may have been edited since.
+
+    A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
+    """
+    known = questions.file_with_id(kit.catalog, copy.file_id)
+    try:
+        seen = drive.place.look(copy.path)
+    except CopyTrouble as error:
+        if not drive.place.here():
+            raise
+        return _Wrong(FindingKind.CORRUPT, error.what, None)
+    if seen is None:
+        return _Wrong(FindingKind.MISSING, "it is not there", None)
+    edited = known.kind is Kind.COMPANION and not is_untouched(copy, seen)
+    why = None
+    for _ in range(2):
+        why = _restored(kit, drive, copy, None if edited else known.file)
+        if why is None:
+            return None
+    kind = FindingKind.CORRUPT if is_as_recorded(copy, seen) else FindingKind.ALTERED
+    return _Wrong(kind, str(why), seen)
+
+
+def _restored(kit: Kit, drive: OpenDrive, copy: Copy, expected: File | None) -> str | None:
+    """Copy a copy out and compare what arrived; why it failed, None if it is equal.
+
+    expected: what it should hold; None: whatever it holds.
+    """
     target = scratch_file(kit.home, f"drill-{copy.id}")
     try:
         if scratch_room(kit.home) < copy.size * 2:
@@ -126,11 +172,11 @@ def _restored(kit: Kit, drive: OpenDrive, copy: Copy) -> str | None:
                 safe="A drill only reads; nothing was found wrong with the copies.",
                 do="Make room on the laptop's disk, or choose another --home.",
             ) from error
-        if read != expected:
+        if expected is not None and read != expected:
             return "it holds other bytes than recorded"
         with target.open("rb") as file:
             arrived = file_of(iter(lambda: file.read(CHUNK), b""))
-        return None if arrived == expected else "it arrived with other bytes"
+        return None if arrived == read else "it arrived with other bytes"
     finally:
         forget_scratch(target)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from tripleguard.cameras.kinds import lies_in_bin
 from tripleguard.catalog import questions
 from tripleguard.catalog.findings import BAD, findings_at, notice
 from tripleguard.catalog.journal import add_event
@@ -103,7 +104,8 @@ class Entering:
         if file is None:
             return self._stray(entry, {"unreadable": True, "size": entry.size}, None)
         known = questions.file_with_digest(self._catalog, file.digest)
-        moved = self._missing_copy(known, entry) if known else None
+        # In a bin it is as good as gone: the copy stays missing, and a mend knows where to read it.
+        moved = self._missing_copy(known, entry) if known and not lies_in_bin(entry.path) else None
         if moved is not None:
             self.came_back.add(self._missed.get(moved.id, moved.path))
             return FindingKind.MISPLACED if self._look.lies_elsewhere(moved, entry, result.medium) else None

@@ -28,11 +28,16 @@ def offsite_findings(kit: Kit, standing: Standing | None) -> list[Finding]:
         message = f"{standing.owed:,} {files} not offsite yet, {standing.owed_bytes:,} bytes"
         found.append(_finding(FindingKind.UNDER_REPLICATED, message, "run `upload`", standing.owed))
     days, now = kit.settings.offsite.days, kit.clock.now()
-    count, since = due.overdue(kit.catalog, record.id, now - days * DAY, now + DAY)
-    if count:
-        message = f"{count:,} copies offsite were proved more than {days} days ago"
-        step = f"run `rescan --place {record.name}`"
-        found.append(_finding(FindingKind.OVERDUE, message, step, count, record.name, since))
+    for words, (count, since) in (
+        (f"proved more than {days} days ago", due.overdue(kit.catalog, record.id, now - days * DAY)),
+        ("proved by a clock that was ahead, nobody knows when", due.ahead(kit.catalog, record.id, now + DAY)),
+    ):
+        if count:
+            message = (
+                f"{count:,} {'copy' if count == 1 else 'copies'} offsite {'was' if count == 1 else 'were'} {words}"
+            )
+            step = f"run `rescan --place {record.name}`"
+            found.append(_finding(FindingKind.OVERDUE, message, step, count, record.name, since))
     return found
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tripleguard.cameras.kinds import lies_in_bin
 from tripleguard.catalog import due, questions, shoots
 from tripleguard.catalog.aside import AsideSum, aside_sum
 from tripleguard.catalog.findings import Noticed, open_findings
@@ -54,6 +55,12 @@ _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
         "keep it, move it away yourself, or accept it with a reason",
     ),
 }
+
+
+_IN_BIN = (
+    "on drive {place} is in the bin there, and goes when that is emptied; it counts for nothing",
+    "empty the bin once `mend` has put right what is missing, or accept it with a reason",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +112,7 @@ def report(kit: Kit) -> Report:
     places = place_statuses(kit)
     offsite = offsite_standing(kit)
     findings = [
-        *_noticed(kit),
+        *_noticed(kit, places),
         *damage_findings(kit),
         *_short(kit, places),
         *_overdue(kit, places),
@@ -183,8 +190,9 @@ def room_there(path: Path, kit: Kit) -> Room | None:
         folder.close()
 
 
-def _noticed(kit: Kit) -> list[Finding]:
+def _noticed(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
     """What looks at the drives have found and nobody has accepted."""
+    away = {status.record.id for status in places if status.path is None}
     names = {place.id: place for place in all_places(kit.catalog)}
     titles = {shoot.id: shoot.title for shoot in shoots.by_day(kit.catalog)}
     found = []
@@ -193,6 +201,10 @@ def _noticed(kit: Kit) -> list[Finding]:
         if one.accepted_at is not None or place.state in (PlaceState.LOST, PlaceState.RETIRED):
             continue
         severity, what, next_step = _NOTICED[one.kind]
+        if one.kind is FindingKind.STRAY and lies_in_bin(one.path):
+            what, next_step = _IN_BIN
+        if one.place_id in away:
+            next_step = f"connect drive {place.name}, then {next_step}"
         digest = questions.file_with_id(kit.catalog, one.file_id).file.digest if one.file_id else None
         found.append(
             Finding(
@@ -247,7 +259,7 @@ def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
                 digest=None,
                 shoot=None,
                 since=None,
-                message=f"{count:,} files have {words}, the rule asks for {wanted}",
+                message=f"{_counted(count, 'file has', 'files have')} {words}, the rule asks for {wanted}",
                 next_step=last,
                 count=count,
             )
@@ -281,21 +293,35 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
             continue
         now = kit.clock.now()
         before = overdue_before(record.role, rule.road_days, rule.shelf_days, now)
-        count, since = due.overdue(kit.catalog, record.id, before, now + DAY)
-        if count:
-            days = interval_days(record.role, rule.road_days, rule.shelf_days)
-            findings.append(
-                Finding(
-                    kind=FindingKind.OVERDUE,
-                    severity=Severity.NOTE,
-                    place=record.name,
-                    path=None,
-                    digest=None,
-                    shoot=None,
-                    since=since,
-                    message=f"{count:,} copies on drive {record.name} were verified more than {days} days ago",
-                    next_step=f"Connect drive {record.name} and let it be read again",
-                    count=count,
+        step = f"{'Run' if status.path else f'Connect drive {record.name} and run'} `rescan`"
+        days = interval_days(record.role, rule.road_days, rule.shelf_days)
+        long_ago = f"verified more than {days} days ago"
+        for words, (count, since) in (
+            (long_ago, due.overdue(kit.catalog, record.id, before)),
+            (
+                "verified by a clock that was ahead, nobody knows when",
+                due.ahead(kit.catalog, record.id, now + DAY),
+            ),
+        ):
+            if count:
+                copies = _counted(count, "copy", "copies")
+                were = "was" if count == 1 else "were"
+                findings.append(
+                    Finding(
+                        kind=FindingKind.OVERDUE,
+                        severity=Severity.NOTE,
+                        place=record.name,
+                        path=None,
+                        digest=None,
+                        shoot=None,
+                        since=since,
+                        message=f"{copies} on drive {record.name} {were} {words}",
+                        next_step=step,
+                        count=count,
+                    )
                 )
-            )
     return findings
+
+
+def _counted(number: int, one: str, more: str) -> str:
+    return f"{number:,} {one if number == 1 else more}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard.catalog.findings import add_evidence, open_findings
@@ -69,11 +69,16 @@ class PlaceScanned:
 
 @dataclass(frozen=True, slots=True)
 class RescanResult:
-    """What a rescan found, by drive. stopped: the person ended it early."""
+    """What a rescan found, by drive. stopped: the person ended it early.
+
+    still_open: copies on these drives that are missing, corrupt or altered now, found this time or before, and
+    that nobody has accepted.
+    """
 
     places: tuple[PlaceScanned, ...]
     seconds: float
     stopped: bool
+    still_open: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +100,19 @@ def rescan(
     began = time.monotonic()
     run = _Rescan(kit, drives, depth, budget, shared)
     yield from run.run()
-    return RescanResult(tuple(run.scanned), round(time.monotonic() - began, 3), kit.stop.is_set())
+    seconds = round(time.monotonic() - began, 3)
+    return RescanResult(
+        tuple(run.scanned), seconds, kit.stop.is_set(), still_open(kit, {drive.record.id for drive in drives})
+    )
+
+
+def still_open(kit: Kit, place_ids: Collection[int]) -> int:
+    """How many copies on these places are missing, corrupt or altered, and nobody has accepted that."""
+    bad = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED)
+    return sum(
+        one.place_id in place_ids and one.kind in bad and one.accepted_at is None
+        for one in open_findings(kit.catalog)
+    )
 
 
 class _Rescan:
@@ -106,6 +123,7 @@ class _Rescan:
     ) -> None:
         self._kit = kit
         self._drives = drives
+        self._budget = budget
         self._results: queue.Queue[ScanResult] = queue.Queue(maxsize=10_000)
         self._began = kit.clock.now()
         self.scanned = [PlaceScanned(drive.record.name) for drive in drives]
@@ -161,7 +179,10 @@ class _Rescan:
         yield from self._described()
 
     def _described(self) -> Iterator[Progress]:
-        """Lay what is bad, and was not compared yet, beside a good copy that is connected; keep how it differs."""
+        """Lay what is bad, and was not compared yet, beside a good copy that is connected; keep how it differs.
+
+        When the time is up, only a few are: the others wait for the next run.
+        """
         by_id = {drive.record.id: drive for drive in self._drives}
         described = 0
         for one in open_findings(self._kit.catalog):
@@ -169,12 +190,17 @@ class _Rescan:
             wanted = one.kind in (FindingKind.CORRUPT, FindingKind.ALTERED) and one.evidence.get("damage") is None
             if drive is None or not wanted:
                 continue
-            if described >= _DESCRIBED_AT_MOST or self._kit.stop.is_set():
+            self._budget.quiet(self._kit.stop.is_set)
+            most = _SAID_AT_MOST if self._budget.used_up() else _DESCRIBED_AT_MOST
+            if described >= most or self._kit.stop.is_set() or self._budget.paused.is_set():
                 return
             damage = damage_at(self._kit, self._drives, drive, one.path)
             if damage is None:
                 continue
             described += 1
+            size = one.evidence.get("size")
+            spent = self._budget.spend(2 * size if isinstance(size, int) else 0)
+            self._budget.hold_back(spent, self._kit.stop.is_set)
             told = {"damage": damage.words, "shape": damage.shape, "differing": damage.differing}
             with self._kit.catalog.writing():
                 add_evidence(self._kit.catalog, drive.record.id, one.path, told)
