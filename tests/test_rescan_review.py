@@ -6,13 +6,14 @@ import contextlib
 import os
 import signal
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import Images, images_below
+from images import Images, images_below, wait_until
 from nights import archive, folder_on, kinds, rot
 from world import TestClock, World, finished
 
@@ -36,15 +37,23 @@ def _told(world: World, *options: str) -> set[tuple[str, str]]:
 
 @contextlib.contextmanager
 def _running(world: World, *options: str) -> Iterator[subprocess.Popen[bytes]]:
-    """A rescan in a process of its own, a little after it began to read."""
+    """A rescan in a process of its own, a little after it began to listen to signals."""
     words = world.command_line("rescan", "--all", *options)
     process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     try:
-        time.sleep(1.2)
+        wait_until(lambda: _catches(process.pid, signal.SIGUSR1), "the rescan has begun")
+        time.sleep(0.5)
         yield process
     finally:
         process.kill()
         process.communicate()
+
+
+def _catches(pid: int, number: signal.Signals) -> bool:
+    """Whether a process has a handler for a signal (proc(5), /proc/pid/status, SigCgt)."""
+    lines = Path(f"/proc/{pid}/status").read_text(encoding="ascii", errors="replace").splitlines()
+    caught = next(line for line in lines if line.startswith("SigCgt:"))
+    return bool(int(caught.split()[1], 16) >> (number - 1) & 1)
 
 
 # Moved, and moved on
@@ -160,7 +169,7 @@ def test_an_editor_that_saves_all_the_while_makes_no_finding(world: World) -> No
 # Quiet, slow, and stopped
 
 
-@pytest.mark.skipif(not hasattr(signal, "SIGUSR1"), reason="needs SIGUSR1")
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 def test_quiet_is_quiet_at_once_also_within_a_long_film(world: World) -> None:
     archive(world, frames=1, size=96 << 20)
     with _running(world, "--limit", "8MB/s") as process:
@@ -186,7 +195,7 @@ def _read_by(pid: int) -> int:
     return int(lines[0].rpartition(" ")[2])
 
 
-@pytest.mark.skipif(not hasattr(signal, "SIGUSR1"), reason="needs SIGUSR1")
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 def test_a_rescan_that_is_kept_quiet_past_its_time_lets_the_drives_go(world: World) -> None:
     archive(world, frames=2, size=48 << 20)
     with _running(world, "--limit", "8MB/s", "--for", "3s") as process:
@@ -195,6 +204,7 @@ def test_a_rescan_that_is_kept_quiet_past_its_time_lets_the_drives_go(world: Wor
     assert world.run("rescan", "--quick").status == 0
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 def test_a_limit_holds_however_small_and_a_stop_ends_the_waiting(world: World) -> None:
     archive(world, frames=3, size=1 << 20)
     with _running(world, "--limit", "50kB/s") as process:
