@@ -17,6 +17,7 @@ from dataclasses import dataclass
 _BURST = 0.5
 """Seconds of unused line that may be made up for: what a pause between two requests has cost."""
 
+_LEAST_AT_ONCE = 512 * 1024
 _WINDOW = 20.0
 
 
@@ -77,10 +78,22 @@ class Throttle:
             time.sleep(min(left, 0.2))
 
 
-class InFlight:
-    """Bounds how many bytes are on their way at once: what a cut line, or a kill, can cost."""
+def at_once(rate: float, most: int) -> int:
+    """Bytes that may be on their way at once: what the line carries in a second, at most one part.
 
-    def __init__(self, most: int, stopped: Callable[[], bool]) -> None:
+    More would only be lost when it is cut: a second is longer than any answer takes to come. rate: bytes/s as
+    measured, 0 where nothing was sent yet.
+    """
+    return min(most, max(_LEAST_AT_ONCE, int(rate)))
+
+
+class InFlight:
+    """Bounds how many bytes are on their way at once: what a cut line, or a kill, can cost.
+
+    most: asked anew each time; whatever it says, one thing may always go alone.
+    """
+
+    def __init__(self, most: Callable[[], int], stopped: Callable[[], bool]) -> None:
         self._most = most
         self._stopped = stopped
         self._now = 0
@@ -89,7 +102,7 @@ class InFlight:
     def take(self, size: int) -> bool:
         """Wait until so many bytes more may be on their way; False when stopped meanwhile."""
         with self._changed:
-            while self._now and self._now + size > self._most:
+            while self._now and self._now + size > self._most():
                 if self._stopped():
                     return False
                 self._changed.wait(0.2)

@@ -1,7 +1,7 @@
 """The threads that send: each takes the next part there is, and goes on trying until it is through.
 
-What is on its way at once is bounded by the bytes of one part, so that a cut line or a kill costs no more. Small
-files go side by side, since on a slow line it is the answers that are waited for; a large one goes part by part.
+What is on its way at once is bounded by what the line carries in a second, and by one part, so that a cut line or
+a kill costs no more. Small files go side by side, since on a slow line it is the answers that are waited for; a large one goes part by part.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from tripleguard.errors import (
 from tripleguard.names import shown
 from tripleguard.places.bucket import Bucket
 from tripleguard.work.aiming import Aiming
-from tripleguard.work.line import InFlight, Patience, Throttle
+from tripleguard.work.line import InFlight, Patience, Throttle, at_once
 from tripleguard.work.offsite import OpenOffsite, Sender
 from tripleguard.work.parcels import Parcel, changed
 from tripleguard.work.results import Crashed
@@ -106,7 +106,7 @@ class Sending:
         self._aiming = Aiming(offsite, catalog)
         self._ended = threading.Event()
         self._asked_to_stop = stopped
-        self._in_flight = InFlight(in_flight, self._stopped)
+        self._in_flight = InFlight(lambda: at_once(throttle.measured(), in_flight), self._stopped)
         self._taking = threading.Lock()
         self._entering = threading.Lock()
         self._open: Parcel | None = None
