@@ -1,7 +1,8 @@
 """The threads that send: each takes the next part there is, and goes on trying until it is through.
 
 What is on its way at once is bounded by what the line carries in a second, and by one part, so that a cut line or
-a kill costs no more. Small files go side by side, since on a slow line it is the answers that are waited for; a large one goes part by part.
+a kill costs no more. Small files go side by side, since on a slow line it is the answers that are waited for; a
+large one goes part by part.
 """
 
 from __future__ import annotations
