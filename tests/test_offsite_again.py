@@ -5,6 +5,8 @@ Against a real server whose stored bytes are changed behind its back, and agains
 
 from __future__ import annotations
 
+import hashlib
+import re
 import shutil
 from pathlib import Path
 
@@ -132,7 +134,6 @@ def test_a_large_object_is_read_back_in_pieces(world: World, gateway: Gateway) -
 
 def test_the_catalog_is_offsite_in_a_few_generations(world: World, gateway: Gateway) -> None:
     import gzip
-    import re
 
     offsite = Offsite(world, gateway).setup()
     card = world.card()
@@ -238,3 +239,28 @@ def test_a_new_drive_is_filled_from_offsite_when_nothing_else_is_left(world: Wor
     assert answer.json["made"]["C"] == len(keys), answer.out
     world.drives = {"C": new}
     assert world.on("C") == before
+
+
+def test_an_etag_is_no_hash_the_same_bytes_in_parts_have_another_and_are_no_finding(
+    world: World, gateway: Gateway
+) -> None:
+    """What an ETag of parts looks like is habit and no promise: MD5 over the parts' MD5s, `-` and their number."""
+    offsite, keys = sent(world, gateway, 1)
+    path = f"/{offsite.bucket}/tour 26/{keys[0]}"
+    content = (world.drives["A"] / keys[0]).read_bytes()
+    upload = re.search(rb"<UploadId>(.*?)</UploadId>", gateway.ask("POST", path, {"uploads": ""})[1])
+    assert upload is not None
+    query = {"uploadId": upload[1].decode()}
+    gateway.ask("PUT", path, query | {"partNumber": "1"}, content)
+    part = f"<Part><PartNumber>1</PartNumber><ETag>{hashlib.md5(content).hexdigest()}</ETag></Part>"
+    body = f"<CompleteMultipartUpload>{part}</CompleteMultipartUpload>".encode()
+    assert gateway.ask("POST", path, query, body)[0] == 200
+    listed = gateway.ask("GET", f"/{offsite.bucket}", {"list-type": "2", "prefix": f"tour 26/{keys[0]}"})[
+        1
+    ].decode()
+    tag = hashlib.md5(hashlib.md5(content).digest()).hexdigest() + "-1"
+    assert tag in listed
+    assert tag.partition("-")[0] != hashlib.md5(content).hexdigest()
+    answer = world.run("rescan", "--place", "offsite", "--quick", "--json").json
+    assert (answer["read_back"], answer["findings"]) == (1, [])
+    assert world.run("rescan", "--place", "offsite", "--quick", "--json").json["read_back"] == 0
