@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tripleguard.cameras import wholeness
-from tripleguard.cameras.asking import Piece
+from tripleguard.cameras.asking import Piece, Shape
 from tripleguard.cameras.passing import MOST_RUNS, Zeros
 from tripleguard.cameras.wholeness import HOLE, Look, look_through
 from tripleguard.model import Verdict, Wholeness
@@ -237,6 +237,16 @@ def test_a_fault_of_this_program_is_not_checkable_and_stops_nothing(monkeypatch:
     found = verdict("ORR_0001.JPG", picture())
     assert found.wholeness is Wholeness.UNCHECKED
     assert "it was copied all the same" in found.why
+
+
+def test_what_was_found_before_a_fault_of_this_program_still_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    def stumbling(shape: Shape, size: int) -> Iterator[object]:
+        shape.cut("image data", size + 1000, size)
+        yield Piece(0, 8)
+        raise AssertionError
+
+    monkeypatch.setattr(wholeness, "walk_jpeg", stumbling)
+    assert verdict("ORR_0001.JPG", picture()).wholeness is Wholeness.BROKEN
 
 
 def test_zeros_are_found_in_whole_blocks_wherever_the_pieces_end() -> None:

@@ -75,11 +75,11 @@ class Look:
     def verdict(self) -> Verdict:
         """What can be told now that all has been fed."""
         if self._stumbled:
-            return Verdict(Wholeness.UNCHECKED, why=self._stumbled)
+            return self._as_far_as_it_came(self._stumbled)
         try:
             return self._verdict()
         except Exception as error:  # noqa: BLE001 - the look's outer edge, as above
-            return Verdict(Wholeness.UNCHECKED, why=_stumbled(error))
+            return self._as_far_as_it_came(_stumbled(error))
 
     def _start(self) -> None:
         self._started = True
@@ -109,12 +109,15 @@ class Look:
             self._no_walk()
         if self._zeros is not None:
             _note_holes(self._shape, self._zeros.runs())
+        unsure = self._shape.unsure or ("it could not be followed to its end" if self._ask is not None else "")
+        return self._as_far_as_it_came(unsure)
+
+    def _as_far_as_it_came(self, unsure: str) -> Verdict:
+        """What was found counts, also where something was left unseen."""
         flaws = tuple(sorted(self._shape.flaws, key=lambda flaw: not flaw.grave))
         if flaws:
             return Verdict(Wholeness.BROKEN if flaws[0].grave else Wholeness.SUSPICIOUS, flaws)
-        if self._ask is not None or self._shape.unsure:
-            return Verdict(Wholeness.UNCHECKED, why=self._shape.unsure or "it could not be followed to its end")
-        return Verdict(Wholeness.CLEAN)
+        return Verdict(Wholeness.UNCHECKED, why=unsure) if unsure else Verdict(Wholeness.CLEAN)
 
     def _no_walk(self) -> None:
         """What to say of a file that begins like none that is known here."""
