@@ -61,7 +61,13 @@ def guided(seconds: int) -> None:
         if content:
             looked_at(NAMES[content[0] % len(NAMES)], content[1:])
 
-    limits = [f"-max_total_time={seconds}", "-max_len=65536", "-timeout=20", "-rss_limit_mb=1024"]
+    limits = [
+        f"-max_total_time={seconds}",
+        "-max_len=65536",
+        "-timeout=20",
+        "-rss_limit_mb=1024",
+        f"-artifact_prefix={folder}/",
+    ]
     atheris.Setup([sys.argv[0], str(folder), *limits, "-print_final_stats=1"], one)
     atheris.Fuzz()
 

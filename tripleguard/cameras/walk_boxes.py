@@ -122,7 +122,7 @@ def _whole_kit(shape: Shape, seen: set[bytes], brand: bytes) -> None:
 def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
     """What the index of a picture names must lie inside the file."""
     places = _samples(content) if brand == RAW_BRAND else _items(content)
-    for start, length, holds in sorted(itertools.islice(places, MOST_PARTS)):
+    for start, length, holds in sorted(set(itertools.islice(places, MOST_PARTS))):
         if length == 0 or shape.cut("image data", start + length, size):
             continue
         if holds == _A_JPEG:
