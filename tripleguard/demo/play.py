@@ -164,7 +164,7 @@ def _morning(stage: _Stage) -> Iterator[Shown]:
     yield _step(
         f"Where is {both}? Both cameras had reached that number, and one of the two pictures has two versions."
     )
-    yield from stage.run("where", both, says=[rf"A: .*{both}-2\.DNG", HALL.serial[-4:]])
+    yield from stage.run("where", both, says=[rf"drive A, .*{both}-2\.DNG", HALL.serial[-4:]])
     yield _step("What was done tonight?")
     yield from stage.run("log", "--last", "8", says=["fixity check"])
 
