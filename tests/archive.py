@@ -38,8 +38,8 @@ class Asked:
     sought: Sought
 
 
-def fill(path: Path, files: int) -> None:
-    """A catalog of so many files at path."""
+def fill(path: Path, files: int, *, own_names: bool = False) -> None:
+    """A catalog of so many files at path. own_names: no two of them are called alike."""
     create_catalog(path).close()
     raw = sqlite3.connect(path, isolation_level=None)
     raw.execute("PRAGMA synchronous = OFF")
@@ -48,7 +48,7 @@ def fill(path: Path, files: int) -> None:
     triggers = raw.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
     for name, _ in triggers:
         raw.execute(f"DROP TRIGGER {name}")
-    _fill(raw, files)
+    _fill(raw, files, own_names)
     for statement in COUNTS:
         raw.execute(statement)
     for _, sql in triggers:
@@ -67,7 +67,7 @@ COUNTS = (
 )
 
 
-def _fill(raw: sqlite3.Connection, files: int) -> None:
+def _fill(raw: sqlite3.Connection, files: int, own_names: bool) -> None:
     raw.executemany(
         "INSERT INTO bodies (id, label, make, model, serial) VALUES (?, ?, 'm', 'm', ?)",
         [(number, label, label) for number, label in enumerate(BODIES, start=1)],
@@ -108,7 +108,7 @@ def _fill(raw: sqlite3.Connection, files: int) -> None:
                 (
                     n + 1,
                     digest_of_number(n),
-                    name_of(n, body),
+                    name_of(n, body, own_names),
                     shoot + 1,
                     body + 1,
                     wall + (n % PER_SHOOT) * 2_300_000_000,
@@ -121,7 +121,7 @@ def _fill(raw: sqlite3.Connection, files: int) -> None:
             " written_at, verified_at, medium, listed_at)"
             " VALUES (?, ?, ?, ?, ?, ?, 'present', 0, 0, ?, 'direct', 0)",
             (
-                (n + 1, place, folder, name_of(n, body), shoot + 1, wall, wall + DAY_NS + place)
+                (n + 1, place, folder, name_of(n, body, own_names), shoot + 1, wall, wall + DAY_NS + place)
                 for folder, place, _ in folders
                 for n in many
             ),
@@ -132,8 +132,9 @@ def _fill(raw: sqlite3.Connection, files: int) -> None:
         )
 
 
-def name_of(number: int, body: int) -> str:
-    return f"{PREFIXES[body]}{number % 9999 + 1:04d}.DNG"
+def name_of(number: int, body: int, own: bool) -> str:
+    """As cameras count, or with more than they can count to in front."""
+    return f"{f'{number // 9999:05d}' if own else ''}{PREFIXES[body]}{number % 9999 + 1:04d}.DNG"
 
 
 def digest_of_number(number: int) -> bytes:
@@ -193,12 +194,13 @@ def main() -> int:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("files", nargs="?", type=int, default=2_000_000)
     words.add_argument("--above", type=Path, default=Path("/var/tmp"))
+    words.add_argument("--own-names", action="store_true", help="no two files are called alike")
     words.add_argument("--most", type=float, default=0.25, help="seconds that no question may take")
     asked = words.parse_args()
     root = Path(tempfile.mkdtemp(prefix="where-", dir=asked.above))
     try:
         began = time.monotonic()
-        fill(root / "catalog.db", asked.files)
+        fill(root / "catalog.db", asked.files, own_names=asked.own_names)
         size = (root / "catalog.db").stat().st_size
         print(f"{asked.files:,} files, {size / 1e9:.1f} GB, made in {time.monotonic() - began:.0f} s", flush=True)
         catalog = open_catalog(root / "catalog.db")

@@ -284,6 +284,19 @@ def test_a_sidecar_is_handed_over_as_it_was_edited_last(after: World) -> None:
     assert [path.read_text() for path in out.rglob("*.xmp")] == [edited.read_text()]
 
 
+def test_equal_sidecars_and_empty_files_are_handed_over_under_each_name(world: World) -> None:
+    card = world.card()
+    card.frames(2)
+    for name in ("ORR_0001.xmp", "ORR_0002.xmp"):
+        card.put(f"DCIM/100ORREY/{name}", b"<x:xmpmeta xmlns:x='adobe:ns:meta/'>the same</x:xmpmeta>")
+    card.put("DCIM/100ORREY/EMPTY.DAT", b"")
+    offloaded(world, card)
+    out = world.root / "client"
+    assert world.run("handover", "quay", out).status == 0
+    library_validates(out)
+    assert payload(out) == on_card(card.root)
+
+
 def test_only_the_selects_with_all_of_their_frames(after: World) -> None:
     assert after.run("selects", "add", "ORR_0001").status == 0
     out = after.root / "client"

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import Images, images_below
-from test_handover import SHOOT, library_validates, offloaded, on_card, payload
+from images import Images, images_below, wait_until
+from test_handover import SHOOT, library_validates, named, offloaded, on_card, payload
 from world import World, contents, finished
 
 from tripleguard.catalog.shoots import the_shoot
+from tripleguard.digest import digest_of
 from tripleguard.errors import NoRoom
 from tripleguard.places.handing import open_handing
 from tripleguard.work.handover import Wish, hand_over
@@ -65,6 +67,20 @@ def test_a_folder_that_holds_something_is_left_alone(after: World) -> None:
     assert "it holds contract.txt" in answer.err
     assert contents(out).keys() == {"contract.txt"}
     assert not (out / ".tripleguard").exists()
+
+
+@pytest.mark.parametrize("left", ["aside/x/ORR_0001.DNG", "catalog/catalog.db.gz", "incoming/../place.json.old"])
+def test_a_drive_that_lost_its_marker_is_left_alone(after: World, left: str) -> None:
+    """What unfinished copies lie on it stays, too."""
+    out = after.folder("was-a-drive")
+    for path in (left, "incoming/0123.part"):
+        (out / ".tripleguard" / path).parent.mkdir(parents=True, exist_ok=True)
+        (out / ".tripleguard" / path).write_bytes(b"x")
+    before = contents(out)
+    answer = after.run("handover", "quay", out)
+    assert answer.status == 2
+    assert "a drive that lost its marker" in answer.err
+    assert contents(out) == before
 
 
 def test_a_finished_bag_is_not_filled_again(after: World) -> None:
@@ -212,3 +228,32 @@ def _fill(path: Path) -> None:
                 file.write(b"\1" * 65536)
     except OSError:
         return
+
+
+@pytest.mark.images
+@pytest.mark.parametrize("kind", ["ext4", "exfat"])
+def test_after_a_power_cut_what_has_a_name_is_whole_and_it_goes_on(
+    world: World, images: Images, kind: str
+) -> None:
+    card = world.card()
+    card.frames(60)
+    offloaded(world, card)
+    disk = images.mount("client", kind, 64)
+    out = disk / "client"
+    process = subprocess.Popen(
+        world.command_line("handover", "quay", out), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    wait_until(lambda: process.poll() is not None or sum(1 for _ in named(out)) >= 20, "twenty files have names")
+    wake = images.cut(disk)
+    process.kill()
+    process.wait()
+    wake()
+    digests = on_card(card.root)
+    there = {path.name: path for path in named(out)}
+    assert all(digest_of(path.read_bytes()) == digests[name] for name, path in there.items())
+    assert not (out / "bagit.txt").exists()
+    answer = world.run("handover", "quay", out, "--json")
+    assert answer.status == 0, answer.err
+    assert answer.json["already_there"] == len(there)
+    library_validates(out)
+    assert payload(out) == digests

@@ -25,7 +25,7 @@ from tripleguard.places.incoming import DriveIncoming
 from tripleguard.places.marker import MARKER
 from tripleguard.places.media import MediumReading, aligned_buffer, depth_of, is_rotational
 from tripleguard.places.mounts import mount_of
-from tripleguard.places.own import ASIDE, INCOMING, OWN
+from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED
 from tripleguard.places.probe import learn_limits
 from tripleguard.places.storing import Storing
 from tripleguard.places.telling import told
@@ -140,6 +140,15 @@ class Handing:
         """The first name in the folder beside the work folder, None if there is none. Raises PlaceFailed."""
         with told(self.name, "listing it"):
             return next((name for name, _ in self._folder.each("") if name != OWN), None)
+
+    def is_anothers(self) -> bool:
+        """Whether its work folder holds what no handover puts there: it may be a drive that lost its marker."""
+        ours = {one.rpartition("/")[2] for one in (_TASK, _DONE, INCOMING, f"{OWN}/lock", _TASK + SUPERSEDED)}
+        with told(self.name, "looking at its work folder"):
+            try:
+                return any(name not in ours for name, _ in self._folder.each(OWN))
+            except FileNotFoundError:
+                return False
 
     def read_all(self, path: str) -> bytes:
         """The whole of a file that the folder says itself, past the cache. Raises OSError."""

@@ -9,7 +9,8 @@ from tripleguard.reports.objects import SCHEMA, Object, text
 from tripleguard.reports.words import count, duration, rate, size
 from tripleguard.work.bagcheck import BagChecked
 from tripleguard.work.bagwords import Counted
-from tripleguard.work.handover import LIST_NAME, HandoverResult
+from tripleguard.work.handclose import LIST_NAME
+from tripleguard.work.handover import HandoverResult
 
 _SOME = 5
 

@@ -11,22 +11,20 @@ import contextlib
 import os
 import platform
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from tripleguard import checklist
 from tripleguard.bags import lines, tags
 from tripleguard.catalog.journal import add_event, begin_job, end_job
 from tripleguard.clock import iso_utc
-from tripleguard.digest import sum_named
-from tripleguard.errors import CopyTrouble, NameTaken, NoRoom, PlaceFailed, WrongUse
+from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, WrongUse
 from tripleguard.model import EventType, Medium, Outcome, Shoot
 from tripleguard.names import shown
-from tripleguard.places.handing import Handing, Note, Task
+from tripleguard.places.handing import Handing, Task
 from tripleguard.places.locks import Holder, held
-from tripleguard.sections import Handover
+from tripleguard.work.handclose import LIST_NAME, Told, close_folder, own_names
 from tripleguard.work.handcopy import BadCopy, HandCopier
 from tripleguard.work.handlist import Item, Wanted, handlist, of_selects, placed
 from tripleguard.work.kit import Kit, OpenDrive, agent
@@ -36,8 +34,6 @@ from tripleguard.work.setting_up import ensure_catalog_id
 
 Form = Literal["bag", "list"]
 What = Literal["all", "selects"]
-LIST_NAME = "checksums.sha256"
-_LISTED_SUMS = ("sha256", "sha512")
 _A_LINE = 512
 """Bytes that the lists take for one file, at most, for what is asked of the disk beforehand."""
 
@@ -143,7 +139,8 @@ def _filled(
     )
     if finished:
         yield Moved("writing the lists", len(given), len(items), 0, 0, 0.0, None)
-        _close(kit, target, task, result, {prefix + item.path: note for item, note in given})
+        told = Told(shoot.title, result.files, result.total_bytes, len(result.left_out))
+        close_folder(kit, target, task, told, {prefix + item.path: note for item, note in given})
     _enter(kit, result, job)
     return result
 
@@ -169,6 +166,12 @@ def _wanted(kit: Kit, wish: Wish) -> list[Wanted]:
 
 def _refuse_strangers(target: Handing) -> None:
     """A folder that holds something and is not one that is being filled is left alone. Raises WrongUse."""
+    if target.is_anothers():
+        raise WrongUse(
+            f"{target.name} has a folder .tripleguard of something else: it may be a drive that lost its marker.",
+            safe="It was left as it is.",
+            do="Give a folder that is not there yet, or an empty one.",
+        )
     if target.task() is not None:
         return
     there = target.first_name()
@@ -210,9 +213,8 @@ def _task(kit: Kit, target: Handing, wish: Wish) -> Task:
 
 def _refuse_what_is_not_of_it(target: Handing, paths: set[str], form: Form) -> None:
     """A file that nobody listed would make the folder say less than it holds. Raises WrongUse."""
-    ours = {LIST_NAME} if form == "list" else {tags.DECLARATION, "bag-info.txt", *_manifest_names()}
     for entry in target.walk():
-        if entry.path not in paths and entry.path not in ours:
+        if entry.path not in paths and entry.path not in own_names(form):
             raise WrongUse(
                 f"{target.name} holds {shown(entry.path)}, which is not part of this shoot, or not any more.",
                 safe="It was left as it is.",
@@ -240,120 +242,6 @@ def _refuse_too_large(target: Handing, items: Sequence[Item], prefix: str) -> No
             safe="What was handed over so far stays; the drives were only read.",
             do="Make room on that disk and run the same command again, or use another disk.",
         )
-
-
-# What the folder says of itself
-
-
-def _close(kit: Kit, target: Handing, task: Task, result: HandoverResult, notes: Mapping[str, Note]) -> None:
-    """Write what makes the folder whole, the decisive file last."""
-    if result.form == "list":
-        content = b"".join(checklist.written_sha256((path, note.sha256) for path, note in sorted(notes.items())))
-        _write(target, LIST_NAME, content)
-    else:
-        _write_tags(kit, target, task, result, notes)
-    target.settle([""])
-
-
-def _write_tags(kit: Kit, target: Handing, task: Task, result: HandoverResult, notes: Mapping[str, Note]) -> None:
-    files = {"bag-info.txt": _settled_info(kit, target, task, result)}
-    for name in _LISTED_SUMS:
-        pairs = ((path, str(getattr(note, name))) for path, note in sorted(notes.items()))
-        files[f"manifest-{name}.txt"] = b"".join(lines.manifest(pairs))
-    listed = {**files, tags.DECLARATION: tags.declaration()}
-    for name in _LISTED_SUMS:
-        sums = ((path, _sum(name, content)) for path, content in sorted(listed.items()))
-        files[f"tagmanifest-{name}.txt"] = b"".join(lines.manifest(sums))
-    for path, content in files.items():
-        _write(target, path, content)
-    target.settle([""])
-    _write(target, tags.DECLARATION, tags.declaration())
-
-
-def _settled_info(kit: Kit, target: Handing, task: Task, result: HandoverResult) -> bytes:
-    """`bag-info.txt`. What an interrupted run settled on stays so: part of it may be written already."""
-    oxum = tags.oxum(result.total_bytes, result.files)
-    if not task.closing:
-        said = _info(kit.settings.handover, result, oxum, iso_utc(kit.clock.now())[:10])
-        target.begin_task(Task(task.shoot, task.catalog, task.form, task.what, said.decode("utf-8")))
-        return said
-    if f"\n{tags.OXUM}: {oxum}\n" not in task.closing:
-        raise NameTaken(
-            f"{target.name} was about to be finished with other files than it has now.",
-            safe="It was left as it is.",
-            do="Hand over into another folder.",
-        )
-    return task.closing.encode("utf-8")
-
-
-def _info(says: Handover, result: HandoverResult, oxum: str, day: str) -> bytes:
-    left_out = f"Files of this shoot that could not be read and are not in this bag: {len(result.left_out)}"
-    return tags.info_text(
-        [
-            ("Source-Organization", says.organization),
-            ("Organization-Address", says.address),
-            ("Contact-Name", says.contact),
-            ("Contact-Phone", says.phone),
-            ("Contact-Email", says.email),
-            ("External-Description", says.description.replace("{shoot}", result.shoot.title)),
-            ("Bagging-Date", day),
-            ("External-Identifier", result.shoot.title),
-            ("Bag-Size", _bag_size(result.total_bytes)),
-            (tags.OXUM, oxum),
-            ("Internal-Sender-Description", left_out if result.left_out else ""),
-        ]
-    )
-
-
-def _bag_size(total_bytes: int) -> str:
-    return f"{total_bytes / 1e9:.1f} GB" if total_bytes >= 1e9 else f"{total_bytes / 1e6:.1f} MB"
-
-
-def _write(target: Handing, name: str, content: bytes) -> None:
-    """One file of the folder's own, read back before it is named. One that is there must be the same."""
-    if target.look(name) is not None:
-        if _content_of(target, name) != content:
-            raise NameTaken(
-                f"{target.name} holds a {name} that says something else.",
-                safe="It was left as it is.",
-                do="Hand over into another folder.",
-            )
-        return
-    incoming = target.begin()
-    try:
-        incoming.write(memoryview(content))
-        incoming.flush(time.time_ns())
-        if _content_of(target, incoming.path) != content:
-            raise PlaceFailed(
-                f"{target.name} does not give back what was written ({name}).",
-                safe="It was not given a name.",
-                do="Use another disk for the handover; this one, or its cable, is failing.",
-            )
-        incoming.publish(name)
-    except BaseException:
-        incoming.discard()
-        raise
-
-
-def _content_of(target: Handing, path: str) -> bytes:
-    try:
-        return target.read_all(path)
-    except OSError as error:
-        raise PlaceFailed(
-            f"{target.name}: {shown(path)} can't be read back ({error.strerror or error}).",
-            do="Check the disk and its cable, then run the same command again.",
-        ) from error
-
-
-def _sum(algorithm: str, content: bytes) -> str:
-    one = sum_named(algorithm)
-    assert one is not None
-    one.update(content)
-    return one.hexdigest()
-
-
-def _manifest_names() -> set[str]:
-    return {f"{kind}manifest-{name}.txt" for kind in ("", "tag") for name in _LISTED_SUMS}
 
 
 def _enter(kit: Kit, result: HandoverResult, job: int) -> None:
