@@ -12,6 +12,7 @@ from tripleguard.cameras.kinds import lies_in_bin
 from tripleguard.catalog import questions
 from tripleguard.catalog.findings import BAD, findings_at, notice
 from tripleguard.catalog.journal import add_event
+from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.writing import (
@@ -20,6 +21,7 @@ from tripleguard.catalog.writing import (
     copy_state,
     copy_touched,
     copy_verified,
+    copy_written,
     size_is,
 )
 from tripleguard.model import Copy, CopyState, Entry, EventType, FindingKind, Kind, Outcome, PlaceRecord
@@ -104,6 +106,9 @@ class Entering:
         if file is None:
             return self._stray(entry, {"unreadable": True, "size": entry.size}, None)
         known = questions.file_with_digest(self._catalog, file.digest)
+        if known is not None and self._belongs_here(known, entry.path):
+            self._enter_back(known, result)
+            return None
         # In a bin it is as good as gone: the copy stays missing, and a mend knows where to read it.
         moved = self._missing_copy(known, entry) if known and not lies_in_bin(entry.path) else None
         if moved is not None:
@@ -117,7 +122,7 @@ class Entering:
 
     def vanished(self, path: str) -> None:
         """What was noticed at a path where nothing is recorded is not there any more."""
-        self._close(path, "it is not there any more")
+        self._close(path, "it is not there any more", kinds=(FindingKind.STRAY,))
 
     # What each of these rests on
 
@@ -133,6 +138,24 @@ class Entering:
             ),
             None,
         )
+
+    def _belongs_here(self, known: KnownFile, path: str) -> bool:
+        """Whether an open finding waits for this file at this path: a mend was cut off before it could say so."""
+        wanted = newest_version(self._catalog, path)
+        waiting = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE, FindingKind.MISSING)
+        return any(
+            one.kind in waiting and known.id == (wanted if wanted is not None else one.file_id)
+            for one in findings_at(self._catalog, self._place.id, path)
+        )
+
+    def _enter_back(self, known: KnownFile, result: Unknown) -> None:
+        """The good copy that a mend left at this path."""
+        entry = result.entry
+        copy_id = copy_written(
+            self._catalog, known.id, self._place.id, known.shoot_id, entry, self._now, by_us=False
+        )
+        copy_verified(self._catalog, copy_id, result.medium, self._now)
+        self._close(entry.path, "it reads back as it should", kinds=(*BAD, FindingKind.STALE))
 
     def _stray(self, entry: Entry, evidence: dict[str, object], known: KnownFile | None) -> FindingKind | None:
         new = notice(

@@ -9,6 +9,7 @@ Nothing is done to a path where something else stands now than what was found th
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -40,6 +41,10 @@ IN_THE_WAY = (
 )
 CHANGED_SOURCE = "the copy it would be made from was changed since it was looked at: run `rescan` first"
 STRAY = "it is not in the catalog: keep it where it is, or move it away yourself; nothing was done with it"
+TAKEN = (
+    "a file that is not in the catalog has its name now: move that away or rename it, then run `rescan` and "
+    "`mend` again; nothing was done with it"
+)
 LATER = "it could not be put right in this run: run `mend` again"
 
 
@@ -153,7 +158,7 @@ class Plan:
             if drive is None or copy.state is not CopyState.PRESENT or copy.evidence.verified_at is None:
                 continue
             entry = drive.seen(copy.path)
-            if entry is not None:
+            if entry is not None and _may_read(drive, entry):
                 yield drive, copy, entry
 
     def _task(self, wound: Wound, known: KnownFile) -> Task | None:
@@ -179,12 +184,14 @@ class Plan:
                 return error.what
         if finding.kind is FindingKind.MISSING:
             return CHANGED_SINCE
+        recorded = questions.copy_at(self._catalog, drive.record.id, finding.path)
+        if recorded is None:
+            return TAKEN
         size, mtime_ns = finding.evidence.get("size"), finding.evidence.get("mtime_ns")
         if finding.kind is not FindingKind.STALE and isinstance(mtime_ns, int):
             return None if (seen.size, seen.mtime_ns) == (size, mtime_ns) else CHANGED_SINCE
-        recorded = questions.copy_at(self._catalog, drive.record.id, finding.path)
         same = is_untouched if kind_of(finding.path) is Kind.COMPANION else is_as_recorded
-        return None if recorded is not None and same(recorded, seen) else CHANGED_SINCE
+        return None if same(recorded, seen) else CHANGED_SINCE
 
     def _from_elsewhere(self, wound: Wound, known: KnownFile) -> Task | None:
         """A task that reads from where these bytes were last found, though that is not where they belong.
@@ -238,6 +245,18 @@ class Plan:
             task.gives_way[wound.lane] = f"{finding.kind} since {since}; a good copy has taken its place"
             task.as_seen[wound.lane] = seen
         return task
+
+
+def _may_read(drive: Source, entry: Entry) -> bool:
+    """Whether who runs this may read it: a copy that may not be read is no rotten source."""
+    if isinstance(drive, OpenDrive):
+        try:
+            os.close(drive.place.open_for_reading(entry.path))
+        except PermissionError:
+            return False
+        except OSError:
+            return True
+    return True
 
 
 def _reading(known: KnownFile, drive: Source, entry: Entry, lanes: tuple[int, ...], copy_id: int | None) -> Task:
