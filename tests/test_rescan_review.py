@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -297,3 +298,32 @@ def test_a_write_protected_drive_is_read_all_the_same(bare: World, images: Image
     assert [one["kind"] for one in answer.json["findings"]] == ["corrupt"]
     assert all("read-only" in one["what"] for one in answer.json["troubles"])
     assert bare.run("drill", "--files", "5", "--json").json["places"][1]["sampled"] == 5
+
+
+def _not_allowed(world: World, *arguments: str) -> tuple[int, str]:
+    """A command by somebody whom the modes of files hold off, also where root runs the tests."""
+    if sys.platform != "linux" or shutil.which("setpriv") is None:
+        pytest.skip("needs setpriv of util-linux")
+    less = ["setpriv", "--bounding-set=-dac_override,-dac_read_search"] if os.geteuid() == 0 else []
+    done = subprocess.run(
+        [*less, *world.command_line(*arguments)], capture_output=True, text=True, timeout=60, check=False
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+def test_what_another_laptops_user_may_not_read_is_not_called_rotten(world: World) -> None:
+    """A drive formatted with ext4 keeps the owners of the laptop it was filled on."""
+    _, a, b = archive(world)
+    os.chmod(a / "ORR_0002.DNG", 0)
+    os.chmod(b, 0)
+    try:
+        for depth in ("--all", "--quick"):
+            status, said = _not_allowed(world, "rescan", depth)
+            assert (status, "you may not read" in said) == (1, True), said
+        status, said = _not_allowed(world, "drill", "--files", "30")
+        assert (status, "you may not read" in said) == (3, True), said
+    finally:
+        os.chmod(b, 0o755)
+        os.chmod(a / "ORR_0002.DNG", 0o644)
+    assert kinds(world) == set()
+    assert world.run("rescan", "--all").status == 0

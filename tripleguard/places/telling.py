@@ -39,6 +39,12 @@ class told:  # noqa: N801 - reads as a word of the with statement
                 safe="Nothing on it was changed.",
                 do="Check its lock switch and its file system, then connect it again.",
             ) from error
+        if isinstance(error, PermissionError):
+            raise PlaceFailed(
+                f"{self._place}: you may not do that ({self._doing}: {reason}).",
+                safe="Nothing was done with what stands there, and the drive is not at fault.",
+                do="Look who owns it and what is allowed there, then run the command again.",
+            ) from error
         if error.errno in _DAMAGED:
             raise PlaceFailed(
                 f"{self._place}: its file system is damaged ({self._doing}: {reason}).",

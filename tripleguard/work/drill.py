@@ -20,6 +20,7 @@ from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, Stopped
 from tripleguard.forecast import share_bound
 from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
 from tripleguard.model import Copy, Entry, EventType, File, FindingKind, Kind, Outcome
+from tripleguard.names import shown
 from tripleguard.places.media import aligned_buffer
 from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.chunks import CHUNK
@@ -190,6 +191,12 @@ def _copied_out(drive: OpenDrive, copy: Copy, target: Path) -> File:
     hasher, buffer = Hasher(), aligned_buffer(CHUNK)
     try:
         reading = drive.place.read(copy.path)
+    except PermissionError as error:
+        raise PlaceFailed(
+            f"Drive {drive.record.name}: you may not read {shown(copy.path)}.",
+            safe="A drill only reads; nothing was found wrong with its copies.",
+            do="Look who owns it and what is allowed there, then run the drill again.",
+        ) from error
     except OSError as error:
         raise _Unread(error.strerror or error) from error
 

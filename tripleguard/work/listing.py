@@ -24,11 +24,16 @@ from tripleguard.work.walking import Walk
 
 @dataclass(slots=True)
 class Differences:
-    """Where a drive is not as recorded. changed: what has to be read to tell; unknown: paths without a copy."""
+    """Where a drive is not as recorded.
+
+    changed: what has to be read to tell; unknown: paths without a copy; out_of_reach: what the file system does
+    not give; forbidden: what it does not give to who asks.
+    """
 
     changed: list[tuple[Copy, Entry]] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
     out_of_reach: list[Copy] = field(default_factory=list)
+    forbidden: list[Copy] = field(default_factory=list)
 
 
 class Listing:
@@ -117,7 +122,9 @@ class Listing:
         if fine:
             self._fine(tuple(fine))
         for copy in recorded.values():
-            if self._walk.is_out_of_reach(copy.path):
+            if self._walk.is_forbidden(copy.path):
+                self._found.forbidden.append(copy)
+            elif self._walk.is_out_of_reach(copy.path):
                 self._found.out_of_reach.append(copy)
             else:
                 self._not_listed.append(copy)

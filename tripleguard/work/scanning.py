@@ -19,8 +19,9 @@ from tripleguard.cameras.kinds import is_left_by_system
 from tripleguard.catalog import due, questions
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SampledHasher
-from tripleguard.errors import CopyTrouble
+from tripleguard.errors import CopyTrouble, PlaceFailed
 from tripleguard.model import Copy, Entry, File, Medium
+from tripleguard.names import shown
 from tripleguard.places.media import MediumReading
 from tripleguard.work.budget import Budget, be_gentle
 from tripleguard.work.kit import OpenDrive
@@ -93,6 +94,7 @@ class ScanLane:
         self._may_go_on = threading.Condition()
         # What was read because it had changed is not read again as due: the catalog may not have heard of it yet.
         self._read_once: set[int] = set()
+        self._forbidden: list[str] = []
         self._thread = threading.Thread(target=self._edge, name=f"scan-{drive.record.name}", daemon=True)
 
     def start(self) -> None:
@@ -117,6 +119,8 @@ class ScanLane:
         self._ahead = ReadAhead(self._drive.record.name)
         try:
             finished = self._scan()
+            if self._forbidden:
+                raise self._not_allowed()
         except (OSError, CopyTrouble) as error:
             gone = not self._drive.place.here()
             self._report(ScanEnded(self.number, finished=False, gone=gone, error=None if gone else error))
@@ -128,12 +132,23 @@ class ScanLane:
             self._ahead.close()
             self._catalog.close()
 
+    def _not_allowed(self) -> CopyTrouble:
+        """Copies that who runs this may not read are neither good nor bad; but nobody has looked at them."""
+        first = shown(self._forbidden[0])
+        more = f" and {len(self._forbidden) - 1:,} more copies" if len(self._forbidden) > 1 else ""
+        return PlaceFailed(
+            f"Drive {self._drive.record.name}: you may not read {first}{more}.",
+            safe="All else was looked at, and nothing is known to be wrong with these.",
+            do="Look who owns them and what is allowed there, then run the rescan again.",
+        )
+
     def _scan(self) -> bool:
         quick = self._depth == "quick"
         listing = Listing(self._drive, self._catalog, quick=quick, fine=self._tell_fine, absent=self._tell_absent)
         found = listing.differences(self._stopped)
         if found is None:
             return False
+        self._forbidden += [copy.path for copy in found.forbidden]
         self._report(NotAsRecorded(self.number, len(found.out_of_reach) + len(found.changed)))
         for copy in found.out_of_reach:
             self._tell_out_of_reach(copy)
@@ -175,10 +190,12 @@ class ScanLane:
         """The copy as it lies there; None if it is not, or is out of reach. Raises CopyTrouble if the drive is."""
         try:
             return self._drive.place.look(copy.path)
-        except CopyTrouble:
+        except CopyTrouble as error:
             if not self._drive.place.here():
                 raise
-            self._tell_out_of_reach(copy)
+            # What may not be looked at was counted while it was listed.
+            if not isinstance(error.__cause__, PermissionError):
+                self._tell_out_of_reach(copy)
             return None
 
     def _tell_fine(self, copy_ids: tuple[int, ...]) -> None:
@@ -264,6 +281,9 @@ class ScanLane:
         try:
             reading = self._drive.place.read(entry.path)
         except FileNotFoundError:
+            return None, b"", self._drive.place.depth.medium, 0
+        except PermissionError:
+            self._forbidden.append(entry.path)
             return None, b"", self._drive.place.depth.medium, 0
         except OSError:
             return None, b"", self._drive.place.depth.medium, self._unreadable(entry)

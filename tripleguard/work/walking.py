@@ -31,6 +31,7 @@ class Walk:
     def __init__(self, drive: Drive) -> None:
         self._drive = drive
         self.refused: set[str] = set()
+        self.forbidden: set[str] = set()
 
     def folders(self, folder: str = "") -> Iterator[Folder]:
         """Each folder at or below folder, those above first, however deep. Raises OSError if the drive is gone."""
@@ -61,7 +62,11 @@ class Walk:
 
     def is_out_of_reach(self, path: str) -> bool:
         """Whether the file system did not give this path, so that nothing can be said of it."""
-        return any(path == one or path.startswith(f"{one}/") or not one for one in self.refused)
+        return _covers(self.refused, path)
+
+    def is_forbidden(self, path: str) -> bool:
+        """Whether who runs this may not look at this path, so that nothing can be said of it."""
+        return _covers(self.forbidden, path)
 
     def _names(self, folder: str) -> Sequence[tuple[str, os.stat_result | OSError]]:
         try:
@@ -77,3 +82,9 @@ class Walk:
         if not self._drive.here():
             raise error
         self.refused.add(path)
+        if isinstance(error, PermissionError):
+            self.forbidden.add(path)
+
+
+def _covers(paths: set[str], path: str) -> bool:
+    return any(path == one or path.startswith(f"{one}/") or not one for one in paths)
