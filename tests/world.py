@@ -29,6 +29,7 @@ from tripleguard.digest import digest_of
 from tripleguard.home import home_at
 from tripleguard.places.card import Card, open_card
 from tripleguard.places.held import HeldFolder
+from tripleguard.places.own import SUPERSEDED
 from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
 from tripleguard.work.offload import OffloadResult, offload
 from tripleguard.work.progress import Job, Result
@@ -257,8 +258,11 @@ def contents(root: Path) -> dict[str, bytes]:
 
 
 def is_own_beside(path: str) -> bool:
-    """Whether a path on a drive is a check list or the record of a clearance, right in the folder of a shoot."""
-    folder, _, name = path.rpartition("/")
+    """Whether a path on a drive is a check list or the record of a clearance, right in the folder of a shoot.
+
+    So is one that a kill caught while a newer one took its name; the next job puts that right.
+    """
+    folder, _, name = path.removesuffix(SUPERSEDED).rpartition("/")
     return folder.count("/") == 1 and (
         name == "checksums.b3" or (name.startswith("clearance-") and name.endswith("Z.txt"))
     )
