@@ -133,20 +133,31 @@ def one_disk(above: Path, size: int) -> float:
 
 
 def rescan(above: Path, size: int) -> float:
-    """The reading rate of a full rescan of one drive against b3sum over the same cold files, both as gentle."""
+    """The reading rate of a full rescan of one drive against b3sum over the same cold files, both as gentle.
+
+    The drive gives 1,000 MB/s at most, what a fast portable one gives: a disk that is shared with strangers gives
+    one half of what it gave a second ago. In turns, so that what is left of that falls on both.
+    """
     with Rig(above) as rig:
         card = rig.free_folder("card")
         fill(card, size // (24 * MB), 24 * MB)
-        drive = rig.free_folder("a")
-        home = set_up(rig, [drive])
+        drive = rig.disk("a", size * 5 // 4 + 300 * MB)
+        home = set_up(rig, [drive.root])
         ran([*TOOL, "--home", str(home), "offload", str(card)], ok=(1,))
-        drop_caches()
-        plain = shell(
-            f"find {drive}/2026 -name '*.DNG' -print0 | xargs -0 nice -n 10 ionice -c 3 b3sum >/dev/null"
-        )
-        drop_caches()
-        took = ran([*TOOL, "--home", str(home), "rescan", "--all", "--json"])
-        return plain.seconds / json.loads(took.output)["seconds"]
+        rig.limit(drive, 1000 * MB)
+
+        def plain() -> float:
+            drop_caches()
+            files = f"find {drive.root}/2026 -name '*.DNG' -print0"
+            return shell(f"{files} | xargs -0 nice -n 10 ionice -c 3 b3sum >/dev/null").seconds
+
+        def tool() -> float:
+            drop_caches()
+            took = ran([*TOOL, "--home", str(home), "rescan", "--all", "--json"])
+            return float(json.loads(took.output)["seconds"])
+
+        first, ours, ours_again, last = plain(), tool(), tool(), plain()
+        return (first + last) / (ours + ours_again)
 
 
 def two_rescans(above: Path, size: int) -> float:

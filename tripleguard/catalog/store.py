@@ -1,7 +1,8 @@
 """Opening the catalog and keeping its promises: one writer at a time, and a commit that survives the night.
 
-WAL with synchronous=FULL: a commit is on the disk before the next step rests on it. Readers never wait for
-the writer. A second process waits up to `BUSY_SECONDS` for its turn, and then says so.
+WAL with synchronous=FULL: a commit is on the disk before the next step rests on it, but where a caller says that
+nothing rests on it. Readers never wait for the writer. A second process waits up to `BUSY_SECONDS` for its turn,
+and then says so.
 """
 
 from __future__ import annotations
@@ -37,9 +38,14 @@ class Catalog:
         return Catalog(self.path, _connect(self.path))
 
     @contextlib.contextmanager
-    def writing(self) -> Iterator[None]:
-        """One transaction: all of it is kept, or none. Raises CatalogTrouble if the catalog stays locked."""
+    def writing(self, *, lasting: bool = True) -> Iterator[None]:
+        """One transaction: all of it is kept, or none. Raises CatalogTrouble if the catalog stays locked.
+
+        lasting: it is forced to the disk. What is not outlives this program's end, however it ends, but a power
+        cut may take it back, to the end of the last one that was; for what costs nothing but to be seen again.
+        """
         with told(self.path):
+            self._connection.execute(f"PRAGMA synchronous = {'FULL' if lasting else 'NORMAL'}")
             self._connection.execute("BEGIN IMMEDIATE")
         try:
             yield

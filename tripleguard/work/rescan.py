@@ -39,6 +39,8 @@ from tripleguard.work.seen import (
 
 _TICK = 0.1
 _BATCH = 1000
+_FORCED_EVERY = 2.0
+"""Seconds of reading that a power cut may make to be done again."""
 _SAID_AT_MOST = 20
 _DESCRIBED_AT_MOST = 1000
 """Bad copies that are laid beside a good one in one run; the others wait for the next."""
@@ -130,6 +132,7 @@ class _Rescan:
         self._jobs: list[int] = []
         self._entering: list[Entering] = []
         self._lanes: list[ScanLane] = []
+        self._lasting_at = time.monotonic()
         for number, drive in enumerate(drives):
             before = shared.before if shared else self._due_before(drive, depth)
             with kit.catalog.writing():
@@ -248,13 +251,26 @@ class _Rescan:
         if not batch:
             return
         said: list[str] = []
-        with self._kit.catalog.writing():
+        lasting = self._is_to_last(batch)
+        with self._kit.catalog.writing(lasting=lasting):
             for result in batch:
                 self._enter(result, said)
+        if lasting:
+            self._lasting_at = time.monotonic()
         for result in batch:
             if isinstance(result, ReadBack):
                 self._lanes[result.lane].entered(result)
         yield from map(Said, said)
+
+    def _is_to_last(self, batch: list[ScanResult]) -> bool:
+        """Whether a power cut must not take back what this batch tells.
+
+        That a copy is as it was costs a second reading if it is forgotten, so it is forced to the disk every so
+        often only: a drive would else idle while the catalog's disk confirms each picture.
+        """
+        if time.monotonic() - self._lasting_at >= _FORCED_EVERY:
+            return True
+        return not all(isinstance(result, Equal | Listed) for result in batch)
 
     def _enter(self, result: ScanResult, said: list[str]) -> None:
         seen, entering = self.scanned[result.lane], self._entering[result.lane]
