@@ -58,7 +58,7 @@ def notice(
     now = dict(evidence or {})
     open_one = next((one for one in findings_at(catalog, place_id, path) if one.kind is kind), None)
     if open_one is not None:
-        same = not any(now.get(key) != open_one.evidence.get(key) for key in _WHAT_IS_FOUND) and (
+        same = not any(now.get(key) != open_one.evidence.get(key) for key in WHAT_IS_FOUND) and (
             file_id is None or file_id == open_one.file_id
         )
         if same or open_one.accepted_at is None:
@@ -82,7 +82,7 @@ def notice(
     return True
 
 
-_WHAT_IS_FOUND = ("found", "unreadable", "was")
+WHAT_IS_FOUND = ("found", "unreadable", "was")
 """What tells one fault at a path from another."""
 _TOLD_SINCE = ("damage", "shape", "differing")
 """What is told of a fault by laying it beside a good copy, once it was found."""

@@ -6,7 +6,7 @@ What is inherited counts for nothing until this catalog has read the copy back i
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from tripleguard.catalog.lineage import add_version
@@ -21,11 +21,24 @@ from tripleguard.model import CopyState, Entry, File, Kind, PlaceKind, PlaceStat
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """Two sources say different things of one path on one place; what: which. Only reading it will tell."""
+    """Two sources say different things of one path on one place; what: which. Only reading it will tell.
+
+    decided: which of them counts for now, where that is no question of bytes; place is empty then.
+    """
 
     place: str
     path: str
     what: str
+    decided: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Same:
+    """Another catalog's ids, and those of the same here."""
+
+    places: Mapping[int, int]
+    shoots: Mapping[int, int]
+    files: Mapping[int, int]
 
 
 def differing(place: str, path: str, known: bytes, other: bytes, source: str) -> Conflict:
@@ -72,8 +85,10 @@ _COUNTS = (
 )
 
 
-def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
-    """Add what another catalog knows and this one does not. source: its name for the person.
+def merge(catalog: Catalog, other: Catalog, source: str) -> Generator[Conflict, None, Same]:
+    """Add the places, files, copies and nights that another catalog knows and this one does not.
+
+    source: its name for the person.
 
     Call inside `writing`; other is only read. Both must be up to date.
     """
@@ -94,6 +109,7 @@ def merge(catalog: Catalog, other: Catalog, source: str) -> Iterator[Conflict]:
     ):
         add_version(catalog, shoots[shoot_id], from_db(path), files[file_id], mtime_ns, seen_at)
     inherit_nights(catalog, other, bodies, files)
+    return Same(places, shoots, files)
 
 
 def file_named(catalog: Catalog, file: File, name: str, kind: Kind, shoot_id: int, wants: int, at: int) -> int:

@@ -52,7 +52,7 @@ def enter_look(catalog: Catalog, file_id: int, verdict: Verdict, traits: Traits,
 
     What a decoder said of the file before is kept.
     """
-    form_id = _form(catalog, file_id)
+    form_id = form_of(catalog, file_id)
     catalog.run(
         "INSERT INTO looks (file_id, form_id, at, verdict, why, width, height, orientation, rating)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET at = excluded.at,"
@@ -70,7 +70,7 @@ def enter_look(catalog: Catalog, file_id: int, verdict: Verdict, traits: Traits,
     )
     catalog.run("DELETE FROM flaws WHERE file_id = ? AND decoded = 0", file_id)
     _enter_flaws(catalog, file_id, verdict.flaws, decoded=False)
-    _reconsider(catalog, file_id, at)
+    reconsider(catalog, file_id, at)
 
 
 def enter_decoded(catalog: Catalog, file_id: int, flaws: Sequence[Flaw], at: int, *, decoded: bool) -> None:
@@ -84,7 +84,7 @@ def enter_decoded(catalog: Catalog, file_id: int, flaws: Sequence[Flaw], at: int
             Wholeness.UNCHECKED,
         )
     _enter_flaws(catalog, file_id, flaws, decoded=True)
-    _reconsider(catalog, file_id, at)
+    reconsider(catalog, file_id, at)
 
 
 def enter_flaw(catalog: Catalog, file_id: int, flaw: Flaw, at: int) -> None:
@@ -92,18 +92,18 @@ def enter_flaw(catalog: Catalog, file_id: int, flaw: Flaw, at: int) -> None:
     catalog.run(
         "INSERT INTO looks (file_id, form_id, at, verdict, why) VALUES (?, ?, ?, ?, '') ON CONFLICT DO NOTHING",
         file_id,
-        _form(catalog, file_id),
+        form_of(catalog, file_id),
         at,
         Wholeness.UNCHECKED,
     )
     _enter_flaws(catalog, file_id, (flaw,), decoded=True)
-    _reconsider(catalog, file_id, at)
+    reconsider(catalog, file_id, at)
 
 
 def take_back(catalog: Catalog, file_id: int, sign: str, at: int) -> None:
     """What was noticed about a file holds no longer. Call inside `writing`."""
     catalog.run("DELETE FROM flaws WHERE file_id = ? AND sign = ?", file_id, sign)
-    _reconsider(catalog, file_id, at)
+    reconsider(catalog, file_id, at)
 
 
 def undecoded(catalog: Catalog) -> int:
@@ -183,7 +183,20 @@ def settle_habits(catalog: Catalog, at: int) -> None:
             "UPDATE habits SET since = ? WHERE form_id = ? AND sign = ?", at if now else None, form_id, sign
         )
         for (file_id,) in catalog.rows("SELECT file_id FROM flaws WHERE form_id = ? AND sign = ?", form_id, sign):
-            _reconsider(catalog, file_id, at)
+            reconsider(catalog, file_id, at)
+
+
+def recount_forms(catalog: Catalog) -> None:
+    """Count anew what the triggers keep count of, where rows came in without them. Call inside `writing`."""
+    catalog.run("UPDATE forms SET files = (SELECT count(*) FROM looks l WHERE l.form_id = forms.id)")
+    catalog.run(
+        "INSERT INTO habits (form_id, sign) SELECT DISTINCT form_id, sign FROM flaws"
+        " WHERE habit = 1 AND form_id IS NOT NULL ON CONFLICT DO NOTHING"
+    )
+    catalog.run(
+        "UPDATE habits SET files = (SELECT count(*) FROM flaws w"
+        " WHERE w.form_id = habits.form_id AND w.sign = habits.sign AND w.habit = 1)"
+    )
 
 
 def habits(catalog: Catalog, job_id: int | None = None) -> list[Habit]:
@@ -222,7 +235,7 @@ def _damaged(row: Row) -> Damaged:
     )
 
 
-def _form(catalog: Catalog, file_id: int) -> int | None:
+def form_of(catalog: Catalog, file_id: int) -> int | None:
     """The form of a file: the model that wrote it and its extension; None of an unknown camera."""
     row = catalog.row(
         "SELECT b.make, b.model, f.name FROM files f JOIN bodies b ON b.id = f.body_id WHERE f.id = ?", file_id
@@ -257,7 +270,7 @@ def _enter_flaws(catalog: Catalog, file_id: int, flaws: Sequence[Flaw], *, decod
         )
 
 
-def _reconsider(catalog: Catalog, file_id: int, at: int) -> None:
+def reconsider(catalog: Catalog, file_id: int, at: int) -> None:
     """Open, keep or close the finding of a file by the flaws that are no habit of its model."""
     worst = catalog.row(
         "SELECT w.grave, w.sign, w.why FROM flaws w"

@@ -39,11 +39,13 @@ def rebuilt(result: RebuildResult) -> Iterator[str]:
     if result.away:
         yield f"Not connected: {', '.join(map(shown, result.away))}. What they hold is known from snapshots only."
     for conflict in result.conflicts[:_NAMED]:
-        yield f"Contradiction: drive {shown(conflict.place)}: {shown(conflict.path)}: {conflict.what}"
+        where = f"drive {shown(conflict.place)}: " if conflict.place else ""
+        counts = f" ({conflict.decided})" if conflict.decided else ""
+        yield f"Contradiction: {where}{shown(conflict.path)}: {shown(conflict.what)}{counts}"
     if len(result.conflicts) > _NAMED:
         yield f"and {len(result.conflicts) - _NAMED:,} more contradictions; all are in the --json output"
-    if result.conflicts:
-        yield "Nothing was decided about these: a rescan reads them and says what they are."
+    if any(not conflict.decided for conflict in result.conflicts):
+        yield "Nothing was decided about those on a drive: a rescan reads them and says what they are."
     if result.kept:
         yield f"The catalog that was there before lies at {shown(str(result.kept))}."
     yield "Next: `tripleguard rescan` with the drives connected. Do not reformat a card before that."
@@ -122,7 +124,8 @@ def rebuilt_object(result: RebuildResult) -> dict[str, object]:
         ],
         "away": [text(name) for name in result.away],
         "conflicts": [
-            {"place": text(one.place), "path": text(one.path), "what": one.what} for one in result.conflicts
+            {"place": text(one.place), "path": text(one.path), "what": text(one.what), "decided": one.decided}
+            for one in result.conflicts
         ],
         "kept": None if result.kept is None else text(str(result.kept)),
         "seconds": result.seconds,

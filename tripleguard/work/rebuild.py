@@ -15,11 +15,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, merge, nonsense_in
+from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, nonsense_in
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
 from tripleguard.catalog.shoots import totals
 from tripleguard.catalog.store import Catalog, create_catalog, fold, open_catalog
+from tripleguard.catalog.uniting import unite
 from tripleguard.catalog.writing import follow_rule, set_meta
 from tripleguard.clock import Clock
 from tripleguard.config import Settings
@@ -88,7 +89,7 @@ def rebuild(
             try:
                 conflicts: list[Conflict] = []
                 with counting_later(catalog):
-                    used += _merged(home, catalog, snapshots, used, conflicts, unusable)
+                    used += _merged(home, catalog, snapshots, used, conflicts, unusable, clock.now())
                     with catalog.writing():
                         set_meta(catalog, "catalog_id", fresh_catalog_id())
                     follow_rule(catalog, settings.rule.drive_copies)
@@ -171,6 +172,7 @@ def _merged(
     used: Sequence[Used],
     conflicts: list[Conflict],
     unusable: list[Unusable],
+    at: int,
 ) -> list[Used]:
     """Add what the other snapshots know besides; of one that says nonsense nothing is taken."""
     based_on = {one.source for one in used}
@@ -186,8 +188,8 @@ def _merged(
         try:
             if why is None:
                 with catalog.writing():
-                    conflicts += list(merge(catalog, one.catalog, one.source))
-        except (CatalogTrouble, sqlite3.Error, ValueError, TypeError, KeyError) as error:
+                    conflicts += list(unite(catalog, one.catalog, one.source, at))
+        except (CatalogTrouble, sqlite3.Error, ValueError, TypeError, KeyError, OverflowError) as error:
             # A full disk of the home is no fault of the snapshot.
             if scratch_room(home) < _FULL:
                 raise
