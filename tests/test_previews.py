@@ -9,6 +9,8 @@ import io
 import os
 import stat
 import struct
+import subprocess
+import sys
 import zlib
 from datetime import datetime
 from pathlib import Path
@@ -21,7 +23,7 @@ from PIL import Image
 from world import World
 
 from tripleguard.cameras.previews import Seeker
-from tripleguard.cameras.scaling import LONG_SIDE, scaled
+from tripleguard.cameras.scaling import LONG_SIDE, held_whole, scaled
 from tripleguard.catalog import questions
 from tripleguard.demo.pictures import picture_file, raw_file
 from tripleguard.home import MOST_PREVIEWS, home_at, keep_preview, kept_preview, make_home
@@ -142,14 +144,35 @@ def test_a_picture_that_would_fill_the_memory_is_not_decoded(width: int, height:
     assert scaled(forged(width, height)) is None
 
 
-def test_a_large_progressive_picture_is_not_decoded() -> None:
-    """A decoder holds all of it at once; no camera writes one."""
-    small = jpeg(640, 480, progressive=True)
+def test_a_large_picture_in_several_scans_is_not_decoded() -> None:
+    """A decoder holds all of it at once; no camera writes one. Bytes: two for each sample (ITU-T T.81, A.1)."""
+    small = jpeg(640, 480, progressive=True, subsampling=0)
     assert scaled(small) is not None
+    assert held_whole(small) == 640 * 480 * 3 * 2
+    assert held_whole(jpeg(640, 480, progressive=True, subsampling=2)) == 640 * 480 * 3
+    assert held_whole(jpeg(640, 480)) == 0
     content = bytearray(small)
     at = content.index(b"\xff\xc2")
     struct.pack_into(">HH", content, at + 5, 8000, 8000)
     assert scaled(bytes(content)) is None
+    one_colour_a_scan = bytearray(forged(12_000, 12_000))
+    one_colour_a_scan[one_colour_a_scan.index(b"\xff\xda") + 4] = 1
+    assert scaled(bytes(one_colour_a_scan)) is None
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the most memory taken stands in /proc on Linux only")
+def test_a_picture_as_wide_as_can_be_takes_little_memory(tmp_path: Path) -> None:
+    """The decoder leaves nothing out of a picture that is low enough: half a gigabyte, if it were drawn."""
+    wide = jpeg(65_500, 600)
+    code = (
+        "import sys; from tripleguard.cameras.scaling import scaled\n"
+        "scaled(open(sys.argv[1], 'rb').read())\n"
+        "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
+    )
+    path = tmp_path / "wide.jpg"
+    path.write_bytes(wide)
+    taken = subprocess.run([sys.executable, "-c", code, path], capture_output=True, check=True).stdout
+    assert int(taken) < 100 << 10, "KiB (proc(5))"
 
 
 @settings(max_examples=150, deadline=None)

@@ -8,6 +8,7 @@ from the tables of Pillow's `ExifTags`.
 from __future__ import annotations
 
 import struct
+import time
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,16 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from tripleguard.cameras.embedded import embedded_rating
-from tripleguard.cameras.rating import LARGEST_SIDECAR, REJECTED, NotXmp, rating_of, sensible, sidecar_rating
+from tripleguard.cameras.rating import (
+    LARGEST_SIDECAR,
+    MOST_ATTRIBUTES,
+    MOST_TAGS,
+    REJECTED,
+    NotXmp,
+    rating_of,
+    sensible,
+    sidecar_rating,
+)
 
 SAMPLES = Path(__file__).resolve().parent.parent.parent / "shared" / "samples"
 RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
@@ -90,6 +100,16 @@ def test_a_sidecar_that_would_fill_the_memory_is_refused() -> None:
     for content in (bomb, b"", b"not xml", b"<a/>", b"\0" * 100, b"<" * 10_000, b"x" * (LARGEST_SIDECAR + 1)):
         with pytest.raises(NotXmp):
             sidecar_rating(content)
+
+
+def test_a_sidecar_of_millions_of_parts_is_refused_before_it_is_parsed() -> None:
+    """Sixteen megabytes of nothing but elements or attributes took half a gigabyte and several seconds."""
+    many = b" ".join(b"a%x=''" % number for number in range(MOST_ATTRIBUTES + 1))
+    for inside in (b"<a/>" * MOST_TAGS, b"<a " + many + b"/>", b"<a>" * MOST_TAGS):
+        began = time.process_time()
+        with pytest.raises(NotXmp, match="more than any editor"):
+            sidecar_rating(attribute("3").replace(b"</rdf:RDF>", inside + b"</rdf:RDF>"))
+        assert time.process_time() - began < 0.5
 
 
 def test_a_deeply_nested_sidecar_ends_in_an_answer() -> None:

@@ -12,7 +12,7 @@ from tripleguard.cameras.traits import read_traits
 from tripleguard.cameras.wholeness import Look
 from tripleguard.model import Kind
 
-MOST_READ = 96 << 20
+MOST_READ = 64 << 20
 """Bytes of one file that are read and kept in search of a picture."""
 
 

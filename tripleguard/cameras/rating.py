@@ -24,6 +24,9 @@ LARGEST = 1 << 20
 LARGEST_SIDECAR = 16 << 20
 """Bytes of a sidecar that are parsed: an editor keeps its whole history there. A larger one is no sidecar."""
 
+MOST_TAGS, MOST_ATTRIBUTES = 500_000, 150_000
+"""What a sidecar may hold: parsed, each takes a hundred bytes and more. A long history has a tenth of it."""
+
 
 class NotXmp(ValueError):
     """This is no XMP that could be read: say so, and change nothing because of it."""
@@ -46,6 +49,8 @@ def sidecar_rating(content: bytes) -> float | None:
     """What a sidecar says; None where it has no rating, or an impossible one. Raises NotXmp."""
     if len(content) > LARGEST_SIDECAR:
         raise NotXmp(f"it is larger than {LARGEST_SIDECAR:,} bytes")
+    if content.count(b"<") > MOST_TAGS or content.count(b"=") > MOST_ATTRIBUTES:
+        raise NotXmp("it holds more than any editor writes")
     return _rating_in(content)
 
 

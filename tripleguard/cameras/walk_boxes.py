@@ -23,6 +23,9 @@ MOST_BOXES = 1 << 16
 MOST_PARTS = 4096
 """Samples or items looked at in one picture's index."""
 
+MOST_INDEXES = 4
+"""Indexes looked into in one picture; cameras write one, or two."""
+
 RAW_BRAND = b"crx "
 HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"avif"})
 
@@ -37,7 +40,7 @@ def walk_boxes(shape: Shape, size: int) -> Walk:
     seen: set[bytes] = set()
     brand = b""
     index: bytes | None = None
-    at = 0
+    indexes = at = 0
     for _ in range(MOST_BOXES):
         if at == size:
             break
@@ -62,8 +65,12 @@ def walk_boxes(shape: Shape, size: int) -> Walk:
             break
         if kind == b"ftyp" and at == 0:
             brand = header[8:12]
-        if kind in _INDEX_BOXES and length <= LONGEST_PIECE and brand in _PICTURES:
-            index = yield from piece(at, length)
+        if kind in _INDEX_BOXES and brand in _PICTURES:
+            indexes += 1
+            if length > LONGEST_PIECE or indexes > MOST_INDEXES:
+                shape.unsure = "its index is larger than a camera's"
+            else:
+                index = yield from piece(at, length)
         if kind == b"mdat" and index is not None:
             # Now, while what it points to is still ahead.
             yield from _walk_index(shape, size, brand, index)
@@ -206,6 +213,8 @@ def _item_places(iloc: bytes) -> Iterator[tuple[int, int]]:
     reader = _Reader(iloc, 6)
     count = reader.number(number_size)
     for _ in range(min(count, MOST_PARTS)):
+        if reader.past_end:
+            return
         reader.number(number_size)
         method = reader.number(2) & 15 if version else 0
         reader.number(2)
@@ -216,8 +225,8 @@ def _item_places(iloc: bytes) -> Iterator[tuple[int, int]]:
             offset, length = reader.number(offset_size), reader.number(length_size)
             if reader.past_end:
                 return
-            if method == 0 and length:
-                yield base + offset, length
+            # What lies elsewhere is told too, as nothing: so whoever counts the parts sees them all.
+            yield base + offset, length if method == 0 else 0
 
 
 class _Reader:

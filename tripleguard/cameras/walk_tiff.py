@@ -24,8 +24,8 @@ MOST_ENTRIES = 1024
 MOST_STREAMS = 4096
 """Strips, tiles and pictures that are walked as JPEG streams in one file."""
 
-MOST_PARTS = 1 << 16
-"""Strips or tiles looked at in one directory."""
+MOST_NUMBERS = 1 << 17
+"""Numbers read of one file's directories: where its strips and tiles begin, and how long they are."""
 
 
 def walk_tiff(shape: Shape, size: int) -> Walk:
@@ -65,6 +65,7 @@ class _Directories:
         self._directories: set[int] = set()
         self._streams: set[int] = set()
         self._behind = 0
+        self._numbers = MOST_NUMBERS
 
     def walk(self, first: int) -> Walk:
         if not 8 <= first < self._size:
@@ -163,9 +164,12 @@ class _Directories:
         for one in wanted:
             if not one.code or one.count == 0:
                 continue
-            count = min(one.count, MOST_PARTS, LONGEST_PIECE // 4)
+            count = min(one.count, self._numbers, LONGEST_PIECE // 4)
             if count < one.count:
-                self._shape.unsure = self._shape.unsure or f"it has {one.count:,} strips, too many to look at"
+                self._shape.unsure = self._shape.unsure or "it has more strips than a camera writes"
+            if count == 0:
+                continue
+            self._numbers -= count
             width = struct.calcsize("<" + one.code)
             packed = yield from piece(one.at, count * width)
             if packed is None:

@@ -32,6 +32,10 @@ SMALLEST = 128
 """Bytes that no picture is smaller than: its headers alone are more."""
 
 
+MOST_ASKED = 1 << 18
+"""Pieces and markers that a walk asks for in one file: many times what a camera's needs, and half a second."""
+
+
 class Look:
     """One look through one file. `feed` its bytes in order, then ask for the `verdict`.
 
@@ -44,6 +48,7 @@ class Look:
         self._shape = Shape()
         self._walk: Walk | None = None
         self._ask: Ask | None = None
+        self._asked = 0
         self._started = False
         self._stumbled = ""
         self._stream = Passing(size)
@@ -92,6 +97,10 @@ class Look:
         while self._walk is not None and self._ask is not None:
             answer = self._stream.answer(self._ask)
             if answer is LATER:
+                return
+            self._asked += 1
+            if self._asked > MOST_ASKED:
+                self._ask, self._shape.unsure = None, "it has more parts than a camera's"
                 return
             try:
                 self._ask = self._walk.send(answer if isinstance(answer, bytes | int) else None)

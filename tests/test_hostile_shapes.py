@@ -1,0 +1,94 @@
+"""A file that was made to stop an offload: small to look at, endless to follow. It is copied all the same.
+
+Each of these took from 2 to 30 seconds, or more than a gigabyte, before what it counts on had an end.
+"""
+
+from __future__ import annotations
+
+import struct
+import time
+import tracemalloc
+from collections.abc import Callable
+
+import pytest
+from files import box
+
+from tripleguard.cameras.wholeness import look_through
+from tripleguard.model import Wholeness
+
+SECONDS, MEMORY = 1.0, 100 << 20
+
+
+def directory(*fields: tuple[int, int, int, int], then: int = 0) -> bytes:
+    packed = b"".join(struct.pack("<HHII", *field) for field in fields)
+    return struct.pack("<H", len(fields)) + packed + struct.pack("<I", then)
+
+
+def many_directories_of_the_same_strips() -> bytes:
+    """64 directories that all name the same 65,536 strips."""
+    count, long, strips = 64, 4, 1 << 16
+    size = len(directory(*[(0, 0, 0, 0)] * 4))
+    table = 8 + count * size
+    lengths = table + 4 * strips
+    fields = [
+        (tag, long, strips, lengths if tag in (0x117, 0x145) else table) for tag in (0x111, 0x117, 0x144, 0x145)
+    ]
+    chain = b"".join(directory(*fields, then=8 + n * size if n < count else 0) for n in range(1, count + 1))
+    starts = struct.pack(f"<{strips}I", *range(lengths + 4 * strips, lengths + 12 * strips, 8))
+    return b"II*\0\x08\0\0\0" + chain + starts + struct.pack("<I", 8) * strips + b"\1" * 8 * strips
+
+
+def tiles_that_are_nothing_but_markers() -> bytes:
+    """4,096 tiles that begin as a JPEG does and go on with bytes to step over, one by one."""
+    tiles, size, long = 4096, 4100, 4
+    table = 8 + len(directory(*[(0, 0, 0, 0)] * 3))
+    begin = table + 8 * tiles
+    head = directory((0x103, 3, 1, 7), (0x144, long, tiles, table), (0x145, long, tiles, table + 4 * tiles))
+    starts = struct.pack(f"<{tiles}I", *range(begin, begin + size * tiles, size))
+    tile = b"\xff\xd8" + b"\xff" * (size - 2)
+    return b"II*\0\x08\0\0\0" + head + starts + struct.pack("<I", size) * tiles + tile * tiles
+
+
+def items_of_countless_parts_of_no_length() -> bytes:
+    """A list of places in which an item of eight bytes has 65,535 parts, and a part takes none."""
+    items = struct.pack(">HHHH", 1, 0, 0, 0xFFFF) * 4096
+    place = box(b"iloc", b"\1\0\0\0\0\0" + struct.pack(">H", 4096) + items)
+    return box(b"ftyp", b"heic\0\0\0\0heic") + box(b"meta", bytes(4) + place * 4) + box(b"mdat", bytes(100))
+
+
+def lists_of_places_that_end_at_once() -> bytes:
+    """Thousands of lists that promise 65,535 items and hold none."""
+    place = box(b"iloc", b"\1\0\0\0\x44\0\xff\xff")
+    return box(b"ftyp", b"heic\0\0\0\0heic") + box(b"meta", bytes(4) + place * 4000) + box(b"mdat", bytes(100))
+
+
+def one_index_after_the_other() -> bytes:
+    """Twenty indexes, each full of tracks."""
+    track = box(b"trak", box(b"mdia", box(b"hdlr", b"") + box(b"minf", b"") * 100))
+    index = box(b"moov", track * (900_000 // len(track)))
+    return box(b"ftyp", b"crx \0\0\0\0crx ") + (index + box(b"mdat", bytes(100))) * 20
+
+
+@pytest.mark.parametrize(
+    ("name", "made"),
+    [
+        ("ORR_0001.DNG", many_directories_of_the_same_strips),
+        ("ORR_0001.DNG", tiles_that_are_nothing_but_markers),
+        ("ORR_0001.HIF", items_of_countless_parts_of_no_length),
+        ("ORR_0001.HIF", lists_of_places_that_end_at_once),
+        ("ORR_0001.CR3", one_index_after_the_other),
+    ],
+)
+def test_a_file_that_was_made_to_stop_an_offload_does_not(name: str, made: Callable[[], bytes]) -> None:
+    content, began = made(), time.process_time()
+    found = look_through(name, content)[0]
+    assert time.process_time() - began < SECONDS
+    assert "stumbled" not in found.why
+    if name.endswith(("DNG", "CR3")):
+        assert found.wholeness is not Wholeness.CLEAN, "what was not followed to its end is not called clean"
+    if len(content) < 2 << 20:
+        tracemalloc.start()
+        look_through(name, content)
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert most < MEMORY
