@@ -36,6 +36,9 @@ from world import CardFolder, World
 MIB = 1 << 20
 SHOOT = "2026/2026-06-13 untitled"
 """The shoot of the cards as well: which of two a card goes to would depend on what was known first."""
+_AIM = 6.0
+"""Seconds to wait for an errand of the kind that is to be killed; then whatever is done is killed."""
+_IDLE = "between errands"
 _CALM = 2.5
 """Seconds that nothing may be done or wait before an evening counts as over."""
 
@@ -84,13 +87,16 @@ class Evening:
         return self._seen()
 
     def _killed(self, watch: Watching, step: str) -> Watching:
-        """Kill it at a random moment, most often in the middle of an errand; audit; start it again."""
+        """Kill it at a random moment, most often in an errand of a kind drawn by lot; audit; start it again."""
         watch.until(lambda found: found["here"] is not None, "it has begun")
-        if self.chance.random() < 0.8:
-            deadline = time.monotonic() + 4
-            while time.monotonic() < deadline and not watch.status()["doing"]:
-                time.sleep(0.01)
-        time.sleep(self.chance.random() * self.chance.choice([0.1, 0.5, 1.5]))
+        wanted = self.chance.choice(["any", "any", "any", "new files", "top-up", "import", "none"])
+        deadline = time.monotonic() + _AIM
+        while time.monotonic() < deadline and wanted != "none":
+            doing = _in_hand(self.world)
+            if doing == wanted or (wanted == "any" and doing != _IDLE):
+                break
+            time.sleep(0.01)
+        time.sleep(self.chance.random() * self.chance.choice([0.05, 0.2, 1.0]))
         watch.end(self.chance.choice([signal.SIGKILL] * 5 + [signal.SIGTERM]))
         self.landed.append(f"{step}: {_in_hand(self.world)}")
         self.oracle.audit()
@@ -183,8 +189,8 @@ class Evening:
             card.put(f"DCIM/100ORREY/NOTE{number}.WAV", sizes.randbytes(4097 + number))
         for number, name in enumerate(("landed", "cable")):
             folder = self.world.card(name)
-            for frame in range(1, 11):
-                frame += 3 * self.frames + 10 * number
+            for frame in range(1, self.frames + 1):
+                frame += (3 + number) * self.frames
                 folder.raw(f"ORR_{frame:04d}.DNG", size=self._size(sizes))
         for name in ("first", "second", "third", "landed", "cable"):
             shutil.copytree(self.world.root / name, self.everything.root / name)
@@ -194,7 +200,7 @@ class Evening:
 
 
 def _in_hand(world: World) -> str:
-    """What was being done when it ended, by the log."""
+    """What is being done, or was when it ended, by the log."""
     doing = ""
     for one in logged(world):
         word = one["line"]
@@ -202,11 +208,11 @@ def _in_hand(world: World) -> str:
             doing = word.removeprefix("Begins: ").partition(" /")[0]
         elif doing and word.startswith(doing) and "outcome" in one:
             doing = ""
-    return doing or "between errands"
+    return doing or _IDLE
 
 
 def evening(
-    root: Path, seed: int, kills: int, size: int = 8 * MIB, frames: int = 40
+    root: Path, seed: int, kills: int, size: int = 5 * MIB, frames: int = 30
 ) -> tuple[dict[str, Any], list[str]]:
     """Live an evening in a fresh world below root; what came out, and where the kills landed."""
     world = World(Path(tempfile.mkdtemp(prefix="evening-", dir=root))).setup()

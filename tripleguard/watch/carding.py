@@ -35,19 +35,20 @@ def serve_card(kit: Kit, errand: Errand, notes: Notes) -> Job[Ended]:
     card = _opened_card(kit, errand)
     try:
         yield Moved("looking at the card", 0, 0, 0, 0, 0.0, None)
-        print_, entries = _fingerprint(card)
-        known = notes.cards.get(print_)
-        if known is not None and known.answer:
+        before, entries = _list_of(card)
+        known = _as_answered(card, before, entries, notes)
+        if known is not None:
             message = f"as it was when it was answered with yes; {count(known.files, 'file')}, nothing new"
             return Ended(errand, Outcome.DONE, message, card=known)
         if not entries:
-            return Ended(errand, Outcome.DONE, "the card holds no files", card=CardAnswer(print_, False, 0))
+            return Ended(errand, Outcome.DONE, "the card holds no files", card=CardAnswer(before, False, 0))
         if kit.settings.watch.cards == "ask":
             total = size(sum(entry.size for entry in entries))
             message = f"{count(len(entries), 'file')}, {total}; `tripleguard offload {errand.subject}` copies it"
             tell = f"Card {name} is here: {message}."
-            return Ended(errand, Outcome.DONE, message, tell, card=CardAnswer(print_, False, len(entries)))
+            return Ended(errand, Outcome.DONE, message, tell, card=CardAnswer(before, False, len(entries)))
         found = yield from _copied(kit, card, errand)
+        print_ = _fingerprint(card, before, entries)
     finally:
         card.close()
     if found is None:
@@ -60,9 +61,10 @@ def answer_again(kit: Kit, errand: Errand) -> Job[Ended]:
     name = shown(Path(errand.subject).name)
     card = _opened_card(kit, errand)
     try:
-        print_, _ = _fingerprint(card)
+        before, entries = _list_of(card)
         with opened(kit, where_drives_are(kit), f"the watch: clearance of {shown(errand.subject)}") as ready:
             answer = yield from answer_for_card(kit, CardQuestion(card), ready.looked_at)
+        print_ = _fingerprint(card, before, entries)
     finally:
         card.close()
     return _answered(errand, name, print_, answer.clearance, [])
@@ -137,15 +139,40 @@ def _opened_card(kit: Kit, errand: Errand) -> Card:
     return open_card(root, [path for _, path in where_drives_are(kit) if path])
 
 
-def _fingerprint(card: Card) -> tuple[str, list[Entry]]:
-    """What a card looks like now: its list, and the first bytes of its newest files. Raises CardGone."""
+def _list_of(card: Card) -> tuple[str, list[Entry]]:
+    """A digest of what a card lists now, and the list. Raises CardGone."""
     entries = [item for item in card.listed() if isinstance(item, Entry)]
     hasher = blake3()
     for entry in sorted(entries, key=lambda one: one.path):
         hasher.update(f"{entry.path}\0{entry.size}\0{entry.mtime_ns}\0".encode("utf-8", "surrogateescape"))
+    return hasher.hexdigest(), entries
+
+
+def _fingerprint(card: Card, before: str, entries: list[Entry]) -> str:
+    """What a card looked like before it was read, and the first bytes of its newest files.
+
+    '' if its list is another one by now: what came meanwhile was not answered for. Raises CardGone.
+    """
+    if _list_of(card)[0] != before:
+        return ""
+    return f"{before}-{_heads(card, entries)}"
+
+
+def _as_answered(card: Card, listed: str, entries: list[Entry], notes: Notes) -> CardAnswer | None:
+    """The yes that was given for this card, if it looks as it did then."""
+    alike = [
+        known for known in notes.cards.values() if known.answer and known.fingerprint.startswith(f"{listed}-")
+    ]
+    if not alike:
+        return None
+    return notes.cards.get(f"{listed}-{_heads(card, entries)}")
+
+
+def _heads(card: Card, entries: list[Entry]) -> str:
+    hasher = blake3()
     for entry in sorted(entries, key=lambda one: (-one.mtime_ns, one.path))[:_HEADS]:
         try:
             hasher.update(card.read_at(entry.path, 0, _HEAD))
         except OSError:
             hasher.update(b"unreadable")
-    return hasher.hexdigest(), entries
+    return hasher.hexdigest()

@@ -38,7 +38,9 @@ class Notes:
     _since: dict[str, int] = field(default_factory=dict)
 
     def answered(self, card: CardAnswer, now: int) -> None:
-        """Remember how a card was answered."""
+        """Remember how a card was answered; one without a fingerprint can't be known again."""
+        if not card.fingerprint:
+            return
         self.cards[card.fingerprint] = card
         self._since[card.fingerprint] = now
 
