@@ -35,7 +35,7 @@ NEW_DAYS_SINCE = (
 class ReadFile:
     """One original that a reading found on its card. wall_ns, offset as in `writing.Origin`.
 
-    reading: the offload; NO_CARD for what came out of a folder, however often that was looked into.
+    reading: the offload; NO_CARD for what came out of a folder, however often that was looked into, or without us.
     """
 
     reading: int
@@ -86,7 +86,10 @@ class NightCards:
 
 
 def readings_of(catalog: Catalog, days: Sequence[str]) -> list[ReadFile]:
-    """All originals on every card that held one of these days, also those of other days."""
+    """All originals on every card that held one of these days, also those of other days.
+
+    And those of these days that came onto a drive without us: they are on no card, and not missing.
+    """
     marks = ",".join("?" * len(days))
     rows = catalog.rows(
         f"SELECT CASE WHEN json_extract(j.detail, '$.folder') THEN {NO_CARD} ELSE k.job_id END,"
@@ -96,6 +99,13 @@ def readings_of(catalog: Catalog, days: Sequence[str]) -> list[ReadFile]:
         f" WHERE {_ORIGINAL} AND k.job_id IN (SELECT DISTINCT n.job_id FROM shoots t JOIN files g"
         f" ON g.shoot_id = t.id JOIN card_files n ON n.file_id = g.id WHERE t.day IN ({marks}))"
         " ORDER BY k.job_id, k.id",
+        *days,
+    )
+    rows += catalog.rows(
+        f"SELECT {NO_CARD}, d.path, c.name, f.id, f.body_id, f.captured_wall_ns, f.captured_offset, s.day"
+        " FROM shoots s CROSS JOIN files f ON f.shoot_id = s.id CROSS JOIN copies c ON c.file_id = f.id"
+        f" JOIN folders d ON d.id = c.folder_id WHERE s.day IN ({marks}) AND {_ORIGINAL}"
+        " AND NOT EXISTS (SELECT 1 FROM card_files k WHERE k.file_id = f.id) GROUP BY f.id ORDER BY f.id",
         *days,
     )
     return [ReadFile(row[0], joined_path(row[1], row[2]), *row[3:]) for row in rows]

@@ -14,6 +14,7 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.findings import close_at
 from tripleguard.catalog.journal import begin_job, end_job
+from tripleguard.catalog.numbers import night_cards
 from tripleguard.catalog.writing import ensure_shoot
 from tripleguard.digest import SampledHasher
 from tripleguard.errors import CopyTrouble, PlaceFailed, Stopped, TripleguardError
@@ -26,6 +27,7 @@ from tripleguard.work.copying import HEAD
 from tripleguard.work.entering import Entering
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.leaving import leave_all
+from tripleguard.work.numbering import settle_nights
 from tripleguard.work.placing import Placer, Placing
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.recording import Recorder
@@ -190,6 +192,13 @@ class _TakingIn:
                 )
             detail = {"entered": self.done.entered, "moved": self.done.moved, "bytes": self.done.total_bytes}
             end_job(self._kit.catalog, self._job, outcome, detail, self._kit.clock.now())
+        # Frames that came without a card are not missing from one.
+        settle_nights(self._kit, self._nights())
+
+    def _nights(self) -> list[str]:
+        """The shooting days of what was entered that had cards."""
+        days = {shoots.shoot_with_id(self._kit.catalog, shoot_id).day for shoot_id in self._shoots}
+        return sorted(day for day in days if night_cards(self._kit.catalog, day).readings)
 
     def _is_known(self, entry: Entry) -> bool:
         """Whether the catalog has this path as it is. A changed original is for the rescan to judge."""
