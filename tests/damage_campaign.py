@@ -5,8 +5,9 @@ The pictures are full-size synthetic raws made by the rig beside the project, th
 tests make. Outside judges are LibRaw and libjpeg-turbo: what is called clean in the end they must accept, and what
 is called broken they must refuse.
 
-Ways: cut off, holes of zeros, zeros to the end, exchanged blocks; and the shapes of errors found at CERN
-(Panzer-Steindel, Data integrity, 2007): single bits, sectors of 512 bytes, regions of 64 KiB.
+Ways: cut off, holes of zeros and of ones (as erased memory reads), zeros to the end, exchanged blocks; and the
+shapes of errors found at CERN (Panzer-Steindel, Data integrity, 2007): single bits, sectors of 512 bytes, regions
+of 64 KiB.
 """
 
 from __future__ import annotations
@@ -76,6 +77,7 @@ WAYS: dict[str, Way] = {
     "zeros to the end": _zeros_to_the_end,
     "64 KiB of zeros": _filled(REGION, lambda source: bytes(REGION)),
     "4 KiB of zeros": _filled(4096, lambda source: bytes(4096)),
+    "64 KiB of ones": _filled(REGION, lambda source: b"\xff" * REGION),
     "512 bytes of zeros": _filled(512, lambda source: bytes(512)),
     "64 KiB of other bytes": _filled(REGION, lambda source: source.randbytes(REGION)),
     "512 other bytes": _filled(512, lambda source: source.randbytes(512)),

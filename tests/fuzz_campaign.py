@@ -14,6 +14,7 @@ import time
 import tracemalloc
 from pathlib import Path
 
+from test_other_forms import avi, packets, sound
 from test_wholeness import broken_somewhere, in_pieces, made, sizes_of
 
 SLOWEST = 1.0
@@ -22,7 +23,13 @@ SLOWEST = 1.0
 LARGEST = 100 << 20
 """Bytes that a look may take beside the file."""
 
-NAMES = sorted(made())
+
+def whole_files() -> dict[str, bytes]:
+    """One small whole file of every form."""
+    return made() | {"ORR_0001.WAV": sound(), "ORR_0001.AVI": avi(), "00001.MTS": packets(192)}
+
+
+NAMES = sorted(whole_files())
 
 
 def looked_at(name: str, content: bytes) -> None:
@@ -49,7 +56,7 @@ def guided(seconds: int) -> None:
     folder = Path(tempfile.mkdtemp(prefix="tripleguard-fuzz-"))
     for number, name in enumerate(NAMES):
         # The first byte says what the file is called.
-        (folder / name).write_bytes(bytes([number]) + made()[name])
+        (folder / name).write_bytes(bytes([number]) + whole_files()[name])
     for name in [name for name in sys.modules if name.startswith("tripleguard.cameras")]:
         del sys.modules[name]
     with atheris.instrument_imports(include=["tripleguard.cameras"]):
@@ -74,7 +81,7 @@ def guided(seconds: int) -> None:
 
 def mutated(seconds: int, first: int) -> int:
     """Mutate small whole files; how many looks failed."""
-    whole, seed, total, slowest, failed = made(), first, 0, 0.0, 0
+    whole, seed, total, slowest, failed = whole_files(), first, 0, 0.0, 0
     ends = time.monotonic() + seconds
     while time.monotonic() < ends:
         source = random.Random(seed)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from tripleguard.cameras import wholeness
 from tripleguard.cameras.asking import Piece, Shape
-from tripleguard.cameras.passing import MOST_RUNS, Zeros
+from tripleguard.cameras.passing import LEAST, MOST_RUNS, Blanks
 from tripleguard.cameras.wholeness import HOLE, Look, look_through
 from tripleguard.model import Verdict, Wholeness
 
@@ -249,17 +249,27 @@ def test_what_was_found_before_a_fault_of_this_program_still_counts(monkeypatch:
     assert verdict("ORR_0001.JPG", picture()).wholeness is Wholeness.BROKEN
 
 
-def test_zeros_are_found_in_whole_blocks_wherever_the_pieces_end() -> None:
+@pytest.mark.parametrize("value", [0, 255])
+def test_blank_runs_are_found_in_whole_blocks_wherever_the_pieces_end(value: int) -> None:
     content = bytearray(b"\1" * 20_000)
-    content[1024:4096] = bytes(3072)
-    content[10_000:10_700] = bytes(700)
-    zeros = Zeros()
+    content[1024:6144] = bytes([value]) * 5120
+    content[10_000:14_000] = bytes([value]) * 4000
+    blanks = Blanks(value)
     for at in range(0, len(content), 2048):
-        zeros.feed(bytes(content[at : at + 2048]))
-    assert zeros.runs() == [(1024, 4096)]
-    many = Zeros()
+        blanks.feed(bytes(content[at : at + 2048]))
+    assert blanks.runs() == [(1024, 6144)]
+
+
+def test_a_hole_is_found_behind_any_number_of_short_runs() -> None:
+    """The night sky of a raw that is not compressed is full of them."""
+    blanks = Blanks()
     for _ in range(MOST_RUNS + 50):
-        many.feed(bytes(512) + b"\1" * 512)
+        blanks.feed(bytes(512) + b"\1" * 512)
+    blanks.feed(bytes(LEAST))
+    assert [end - start for start, end in blanks.runs()] == [LEAST]
+    many = Blanks()
+    for _ in range(MOST_RUNS + 50):
+        many.feed(bytes(LEAST) + b"\1" * 512)
     assert len(many.runs()) == MOST_RUNS
 
 

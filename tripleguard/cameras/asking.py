@@ -49,10 +49,16 @@ Answer = bytes | int | None
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Image data from start to end; zeros in it are no padding."""
+    """Image data from start to end; zeros in it are no padding.
+
+    coded: it is compressed, so that ones, as erased memory reads, can't be picture either. film: silence may stand
+    in it, which is zeros.
+    """
 
     start: int
     end: int
+    coded: bool = False
+    film: bool = False
 
 
 @dataclass(slots=True)

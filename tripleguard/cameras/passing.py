@@ -1,4 +1,4 @@
-"""What of a file can be seen while it streams past, and the runs of zeros in it.
+"""What of a file can be seen while it streams past, and the blank runs in it.
 
 The head is kept, and a tail of what has passed; between them only the bytes that are passing now can be seen. The
 buffer they lie in belongs to somebody else and is filled anew right after, so nothing here holds on to it.
@@ -19,8 +19,11 @@ TAIL = 1 << 16
 BLOCK = 512
 """Bytes of the smallest block that a card loses."""
 
+LEAST = 8 * BLOCK
+"""Bytes of the shortest run that is kept: a page of a card's memory."""
+
 MOST_RUNS = 4096
-"""Runs of zeros remembered of one file."""
+"""Runs remembered of one file."""
 
 
 class Later:
@@ -123,11 +126,16 @@ def _found(hit: re.Match[bytes] | None, offset: int) -> int:
 _MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
 
 
-class Zeros:
-    """Finds runs of zeros, whole blocks of them, at almost no cost: most blocks begin with something else."""
+class Blanks:
+    """Finds runs of one value, whole blocks of it, at almost no cost: most blocks begin with something else.
 
-    def __init__(self) -> None:
+    value: 0, as a hole in a card reads, or 255, as erased memory does. Runs shorter than LEAST are not kept.
+    """
+
+    def __init__(self, value: int = 0) -> None:
         self._runs: list[tuple[int, int]] = []
+        self._value = value
+        self._blank = bytes([value]) * BLOCK
         self._at = 0
 
     def feed(self, view: memoryview | bytes) -> None:
@@ -137,23 +145,23 @@ class Zeros:
         if blocks > 0:
             end = first + blocks * BLOCK
             firsts, middles = bytes(view[first:end:BLOCK]), bytes(view[first + BLOCK // 2 + 1 : end : BLOCK])
-            number = firsts.find(0)
+            number = firsts.find(self._value)
             while number >= 0:
                 at = first + number * BLOCK
-                if middles[number] == 0 and bytes(view[at : at + BLOCK]) == _ZEROS:
+                if middles[number] == self._value and bytes(view[at : at + BLOCK]) == self._blank:
                     self._add(self._at + at)
-                number = firsts.find(0, number + 1)
+                number = firsts.find(self._value, number + 1)
         self._at += len(view)
 
     def runs(self) -> list[tuple[int, int]]:
         """Start and end of each run, in order."""
-        return self._runs
+        return [run for run in self._runs if run[1] - run[0] >= LEAST]
 
     def _add(self, at: int) -> None:
         if self._runs and self._runs[-1][1] == at:
             self._runs[-1] = (self._runs[-1][0], at + BLOCK)
-        elif len(self._runs) < MOST_RUNS:
+            return
+        if self._runs and self._runs[-1][1] - self._runs[-1][0] < LEAST:
+            self._runs.pop()
+        if len(self._runs) < MOST_RUNS:
             self._runs.append((at, at + BLOCK))
-
-
-_ZEROS = bytes(BLOCK)

@@ -75,6 +75,8 @@ def walk_boxes(shape: Shape, size: int) -> Walk:
             # Now, while what it points to is still ahead.
             yield from _walk_index(shape, size, brand, index)
             index = None
+        if kind == b"mdat" and brand not in _PICTURES:
+            shape.image.append(Span(at + 8, at + length, film=True))
         seen.add(kind)
         at += length
     else:
@@ -137,7 +139,7 @@ def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
             if stream.end is not None:
                 shape.pictures.append((start, stream.end))
         elif holds == _AN_IMAGE:
-            shape.image.append(Span(start, start + length))
+            shape.image.append(Span(start, start + length, coded=True))
 
 
 def _boxes(content: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:

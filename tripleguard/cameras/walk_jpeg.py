@@ -148,7 +148,7 @@ class Stream:
         self.end = at + 2
         self._shape.covers(self.end)
         if self._coded is not None:
-            self._shape.image.append(Span(self._coded, at))
+            self._shape.image.append(Span(self._coded, at, coded=True))
         return _DONE
 
     def _ends_early(self) -> int:

@@ -88,7 +88,7 @@ def _walk_heap(
             why = f"a part (tag {tag:#06x}) should go on to byte {start + offset + length:,}, outside its heap"
             shape.flaw("part outside", why, grave=root, habit=True)
         elif tag == _RAW_IMAGE:
-            shape.image.append(Span(start + offset, start + offset + length))
+            shape.image.append(Span(start + offset, start + offset + length, coded=True))
         elif tag == _JPEG:
             shape.pictures.append((start + offset, start + offset + length))
         elif tag & _TYPE in _HEAPS and length >= 6:

@@ -99,7 +99,7 @@ class _Directories:
         stream = yield from walk_stream(self._shape, start, end, what, inside=True)
         if stream.end is None:
             # Where it can't be followed its zeros still count.
-            self._shape.image.append(Span(start, end))
+            self._shape.image.append(Span(start, end, coded=True))
         elif not stream.lossless:
             self._shape.pictures.append((start, stream.end))
 
@@ -212,6 +212,8 @@ class _Directories:
             self._shape.flaw("strips without lengths", why, grave=False, habit=True)
         small = values.get(_SUBFILE, (0,))[0] & 1
         jpeg = compression in _JPEG_KINDS and sum(lengths) != _bare_size(values)
+        # Some say that they are compressed and are not: bare pixels may well be all ones, in the sun.
+        coded = compression != 1 and sum(lengths) < _bare_size(values)
         # A small picture that is no JPEG is bare pixels, and its corners may well be black.
         what = "preview" if small else "image data"
         for start, length in zip(starts, lengths, strict=False):
@@ -222,7 +224,7 @@ class _Directories:
             if jpeg:
                 self._ahead_of(start, start + length, what)
             elif not small:
-                self._shape.image.append(Span(start, start + length))
+                self._shape.image.append(Span(start, start + length, coded=coded))
 
     def _ahead_of(self, start: int, end: int, what: str) -> None:
         """Walk a JPEG stream when it passes by; a second one in the same place is the same."""

@@ -4,8 +4,9 @@ A perfect copy of a broken file is a broken file, and the time to notice is befo
 kind of file it is, its first bytes tell; a walk then follows its structure (`asking` says how). Everything here
 is bounded: the head, a tail, and what a walk asks for is kept, nothing else.
 
-Runs of zeros are what a hole in a card leaves behind. Makers pad with zeros, so they count only inside image
-data, and only whole blocks of 512 bytes, the smallest a card can lose.
+Runs of zeros are what a hole in a card leaves behind; runs of ones are what its erased memory reads. Makers pad
+with both, so they count only inside image data, ones only where it is compressed, and only whole blocks of 512
+bytes, the smallest a card can lose.
 
 The verdict is careful on both sides: `broken` is said of what can't be otherwise, `clean` means as far as can
 be told, and whatever happens in here, a file is copied. A fault of this program is `not checkable`.
@@ -17,16 +18,20 @@ from collections.abc import Iterator
 
 from tripleguard.cameras.asking import Ask, Shape, Span, Walk
 from tripleguard.cameras.kinds import extension_of, kind_of
-from tripleguard.cameras.passing import BLOCK, LATER, Passing, Zeros
+from tripleguard.cameras.passing import BLOCK, LATER, LEAST, Blanks, Passing
 from tripleguard.cameras.tiff import ORDERS
 from tripleguard.cameras.walk_boxes import is_boxes_start, walk_boxes
 from tripleguard.cameras.walk_jpeg import walk_jpeg
 from tripleguard.cameras.walk_other import RAF_START, is_ciff, walk_ciff, walk_raf
+from tripleguard.cameras.walk_streams import PACKETS, RIFFS, walk_packets, walk_riff
 from tripleguard.cameras.walk_tiff import walk_tiff
 from tripleguard.model import Kind, Verdict, Wholeness
 
-HOLE = 8 * BLOCK
+HOLE = LEAST
 """Bytes of zeros in image data that no camera writes: a black corner is a few, a page of a card's memory all."""
+
+HOLE_IN_FILM = 4 << 20
+"""The same in a film, where sound stands between the pictures: no camera writes seconds of it at once."""
 
 SMALLEST = 128
 """Bytes that no picture is smaller than: its headers alone are more."""
@@ -53,8 +58,8 @@ class Look:
         self._stumbled = ""
         self._stream = Passing(size)
         self._kind = kind_of(name)
-        # In the sound of a film silence is zeros.
-        self._zeros = Zeros() if self._kind in (Kind.RAW, Kind.PICTURE) else None
+        self._zeros = Blanks(0)
+        self._ones = Blanks(0xFF)
 
     @property
     def shape(self) -> Shape:
@@ -67,8 +72,8 @@ class Look:
             return
         try:
             self._stream.advance(view)
-            if self._zeros is not None:
-                self._zeros.feed(view)
+            self._zeros.feed(view)
+            self._ones.feed(view)
             if not self._started and len(self._stream.head) >= min(SMALLEST, self._size):
                 self._start()
             self._go_on()
@@ -88,7 +93,7 @@ class Look:
 
     def _start(self) -> None:
         self._started = True
-        self._walk = _walk_for(self._shape, self._stream.head, self._size)
+        self._walk = _walk_for(self._shape, self._stream.head, self._size, extension_of(self._name))
         if self._walk is not None:
             self._ask = next(self._walk, None)
 
@@ -116,8 +121,9 @@ class Look:
             self._shape.flaw("cut short", f"it is cut short: it has {self._size} bytes", grave=True)
         elif self._walk is None:
             self._no_walk()
-        if self._zeros is not None:
-            _note_holes(self._shape, self._zeros.runs())
+        spans = _side_by_side(self._shape)
+        _note_holes(self._shape, spans, self._zeros.runs(), "zeros")
+        _note_holes(self._shape, [span for span in spans if span.coded], self._ones.runs(), "ones")
         unsure = self._shape.unsure or ("it could not be followed to its end" if self._ask is not None else "")
         return self._as_far_as_it_came(unsure)
 
@@ -152,7 +158,7 @@ def _stumbled(error: Exception) -> str:
     return f"this program stumbled over it ({type(error).__name__}); it was copied all the same"
 
 
-def _walk_for(shape: Shape, head: bytes, size: int) -> Walk | None:
+def _walk_for(shape: Shape, head: bytes, size: int, extension: str) -> Walk | None:
     if head.startswith(b"\xff\xd8"):
         return walk_jpeg(shape, size)
     if head.startswith(RAF_START):
@@ -163,24 +169,35 @@ def _walk_for(shape: Shape, head: bytes, size: int) -> Walk | None:
         return walk_boxes(shape, size)
     if head[:4] in ORDERS:
         return walk_tiff(shape, size)
+    if head.startswith(RIFFS):
+        return walk_riff(shape, size)
+    if extension in PACKETS and head.strip(head[:1]):
+        return walk_packets(shape, size)
     return None
 
 
-_KNOWN = "jpg jpeg jpe tif tiff dng nef nrw cr2 arw sr2 srw pef orf ori rw2 rwl gpr raf cr3 heic heif hif mp4 mov"
+_KNOWN = """
+    jpg jpeg jpe tif tiff dng nef nrw cr2 arw sr2 srw pef orf ori rw2 rwl gpr raf cr3 heic heif hif mp4 mov avi wav
+"""
 _KNOWN_STARTS = frozenset(_KNOWN.split())
 
 
-def _note_holes(shape: Shape, runs: list[tuple[int, int]]) -> None:
-    """Note the longest run of zeros that lies inside image data and is too long to belong there."""
+def _note_holes(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], what: str) -> None:
+    """Note the longest blank run that lies inside image data and is too long to belong there."""
     longest, where, sign = 0, 0, ""
-    for span, begin, stop in _meetings(_side_by_side(shape), runs):
-        if stop - begin >= HOLE and stop - begin > longest:
+    for span, begin, stop in _meetings(spans, runs):
+        # A maker's blanks are always in the same place; a hole in a card is not.
+        at_end = span.end - stop < BLOCK
+        if what == "ones" and at_end:
+            # Before a marker any number of them may stand (ITU-T T.81, B.1.1.2).
+            continue
+        if stop - begin >= (HOLE_IN_FILM if span.film else HOLE) and stop - begin > longest:
             longest, where = stop - begin, begin
-            # A maker's zeros are always in the same place; a hole in a card is not.
-            at_end = span.end - stop < BLOCK
-            sign = "zeros at the end of image data" if at_end else f"zeros at {begin - span.start} of image data"
+            sign = (
+                f"{what} at the end of image data" if at_end else f"{what} at {begin - span.start} of image data"
+            )
     if longest:
-        why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but zeros"
+        why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but {what}"
         shape.flaw(sign, why, grave=False, habit=True)
 
 

@@ -1,0 +1,133 @@
+"""Sounds, older films, and what erased memory leaves: cuts and holes are found there too, whole ones are clean.
+
+Sounds are written by Python's `wave`; the form of an AVI is that of Multimedia Programming Interface and Data
+Specifications 1.0 (IBM, Microsoft, 1991), packets are those of ISO/IEC 13818-1, 2.4.3.2.
+"""
+
+from __future__ import annotations
+
+import io
+import random
+import struct
+import wave
+
+import pytest
+from files import canon_raw, film, heif, picture, strip_raw
+
+from tripleguard.cameras.wholeness import HOLE_IN_FILM, look_through
+from tripleguard.model import Verdict, Wholeness
+
+CODED = random.Random(5).randbytes(40_000).replace(b"\xff", b"\xfe").replace(b"\0", b"\1")
+
+
+def verdict(name: str, content: bytes) -> Verdict:
+    return look_through(name, content)[0]
+
+
+def sound(frames: int = 5000) -> bytes:
+    out = io.BytesIO()
+    with wave.open(out, "wb") as to:
+        to.setnchannels(1)
+        to.setsampwidth(1)
+        to.setframerate(8000)
+        to.writeframes(CODED[:frames])
+    return out.getvalue()
+
+
+def chunk(kind: bytes, content: bytes) -> bytes:
+    return struct.pack("<4sI", kind, len(content)) + content + b"\0" * (len(content) % 2)
+
+
+def avi(frames: int = 20) -> bytes:
+    header = chunk(b"LIST", b"hdrl" + chunk(b"avih", bytes(56)))
+    shown = chunk(b"LIST", b"movi" + b"".join(chunk(b"00dc", CODED[:1001]) for _ in range(frames)))
+    return chunk(
+        b"RIFF", b"AVI " + header + chunk(b"JUNK", bytes(500)) + shown + chunk(b"idx1", bytes(16 * frames))
+    )
+
+
+def packets(width: int, number: int = 400) -> bytes:
+    source = random.Random(3)
+    return b"".join(bytes(width - 188) + b"\x47" + source.randbytes(187) for _ in range(number))
+
+
+@pytest.mark.parametrize("content", [sound(), sound(4999), sound(0), sound() + b"\0"])
+def test_a_spoken_note_is_clean_also_with_an_odd_number_of_bytes(content: bytes) -> None:
+    assert verdict("ORR_0001.WAV", content) == Verdict(Wholeness.CLEAN)
+
+
+def test_a_sound_over_4_gb_says_its_length_elsewhere() -> None:
+    """RF64: EBU Tech 3306, 3."""
+    lengths = struct.pack("<QQQI", 0, 4000, 2000, 0)
+    inside = b"WAVE" + chunk(b"ds64", lengths) + chunk(b"fmt ", bytes(16)) + b"data\xff\xff\xff\xff" + CODED[:4000]
+    content = b"RF64\xff\xff\xff\xff" + inside
+    assert verdict("ORR_0001.WAV", content) == Verdict(Wholeness.CLEAN)
+    assert verdict("ORR_0001.WAV", content[:-100]).wholeness is Wholeness.BROKEN
+
+
+@pytest.mark.parametrize(("name", "content"), [("ORR_0001.WAV", sound()), ("ORR_0001.AVI", avi())])
+def test_a_sound_or_an_older_film_that_was_cut_is_broken(name: str, content: bytes) -> None:
+    assert verdict(name, content) == Verdict(Wholeness.CLEAN)
+    for length in {*range(128, len(content), 97), *range(len(content) - 40, len(content))}:
+        found = verdict(name, content[:length])
+        assert found.wholeness is Wholeness.BROKEN, length
+
+
+def test_a_recording_that_lost_its_power_is_told_and_not_called_whole() -> None:
+    content = bytearray(sound())
+    content[4:8] = content[40:44] = bytes(4)
+    found = verdict("ORR_0001.WAV", bytes(content))
+    assert found.wholeness is Wholeness.SUSPICIOUS
+    assert "could not finish" in found.flaws[0].why
+
+
+@pytest.mark.parametrize(("name", "width"), [("00001.MTS", 192), ("00001.M2TS", 192), ("00001.M2T", 188)])
+def test_a_stream_of_packets_is_never_called_clean_and_its_damage_is_found(name: str, width: int) -> None:
+    content = packets(width)
+    found = verdict(name, content)
+    assert found.wholeness is Wholeness.UNCHECKED
+    assert not found.flaws
+    assert verdict(name, content[: 100 * width - 1]).wholeness is Wholeness.BROKEN
+    assert verdict(name, content[:300]).wholeness is Wholeness.BROKEN
+    holed = bytearray(content)
+    holed[40_960:57_344] = bytes(16_384)
+    assert verdict(name, bytes(holed)).wholeness is Wholeness.SUSPICIOUS
+    moved = content[: 200 * width] + content[200 * width + 50 :]
+    assert "not where they must be" in " ".join(flaw.why for flaw in verdict(name, moved).flaws)
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("ORR_0001.CR3", canon_raw(picture(), CODED)),
+        ("ORR_0001.HIF", heif(CODED)),
+        ("ORR_0001.NEF", strip_raw(CODED, compression=34713, width=300, height=300, bits=14, samples=1)),
+    ],
+)
+def test_erased_memory_in_a_compressed_picture_is_a_hole(name: str, content: bytes) -> None:
+    """Flash that was erased and not written since reads as ones."""
+    assert not verdict(name, content).flaws
+    holed = bytearray(content)
+    at = len(content) // 512 * 512 - 16_384
+    holed[at : at + 8192] = b"\xff" * 8192
+    found = verdict(name, bytes(holed))
+    assert found.wholeness is Wholeness.SUSPICIOUS
+    assert "nothing but ones" in found.flaws[0].why
+
+
+def test_the_sun_in_bare_sensor_values_is_no_hole() -> None:
+    """Twelve bits in a row, all of them at the top: the same ones."""
+    bare = bytearray(CODED[:30_000])
+    bare[5_000:20_000] = b"\xff" * 15_000
+    for compression in (1, 34713):
+        content = strip_raw(bytes(bare), compression=compression, width=200, height=100, bits=12, samples=1)
+        assert verdict("ORR_0001.NEF", content) == Verdict(Wholeness.CLEAN)
+
+
+def test_silence_in_a_film_is_no_hole_and_megabytes_of_nothing_are() -> None:
+    silent = b"\1" * 5000 + bytes(HOLE_IN_FILM // 2) + b"\1" * 5000
+    assert verdict("ORR_0001.MP4", film(sound=silent)) == Verdict(Wholeness.CLEAN)
+    empty = b"\1" * 5000 + bytes(HOLE_IN_FILM + 4096) + b"\1" * 5000
+    found = verdict("ORR_0001.MP4", film(sound=empty))
+    assert found.wholeness is Wholeness.SUSPICIOUS
+    assert "nothing but zeros" in found.flaws[0].why
