@@ -6,6 +6,8 @@ import pytest
 from test_retire import _reasons, _third
 from world import CardFolder, World
 
+from tripleguard.digest import digest_of
+
 
 @pytest.fixture
 def archive(world: World) -> World:
@@ -14,7 +16,7 @@ def archive(world: World) -> World:
         CardFolder(world.drives[name]).raw(path, seed=7)
     CardFolder(world.drives["A"]).raw("old/again.DNG", seed=7)
     CardFolder(world.drives["A"]).put("old/2019-05-04 Quay/seen.txt")
-    assert world.run("adopt").status == 0
+    assert world.run("adopt", "--json").json["short"] == 1
     return world
 
 
@@ -31,7 +33,42 @@ def test_two_copies_on_one_drive_are_one_when_the_other_drive_goes(archive: Worl
     assert archive.run("retire", "B", "--prepare", "--json").json["answer"] == "yes"
 
 
-def test_an_empty_file_that_was_not_entered_keeps_its_drive(archive: World) -> None:
+def test_a_file_that_holds_nothing_is_told_and_goes_along_when_its_drive_is_retired(archive: World) -> None:
+    CardFolder(archive.drives["A"]).put("old/2018-01-02 Pier/note.txt")
+    told = archive.run("adopt").out
+    assert "1 empty file among them" in told
+    assert "old/2018-01-02 Pier/note.txt" in told
     _third(archive)
-    archive.run("retire", "A", "--prepare")
-    assert _reasons(archive.run("clearance", "drive", "A", "--json").json) == {"not in the catalog": 1}
+    answer = archive.run("retire", "A", "--prepare", "--json").json
+    assert (answer["answer"], answer["reasons"]) == ("yes", [])
+    for path in ("2018-01-02 Pier/note.txt", "2019-05-04 Quay/seen.txt"):
+        assert {one.stat().st_size for name in ("B", "C") for one in archive.drives[name].glob(f"**/{path}")} == {
+            0
+        }
+
+
+def test_a_picture_that_lost_all_its_bytes_is_entered_as_damaged_and_does_not_hide_the_whole_one(
+    world: World,
+) -> None:
+    whole = CardFolder(world.drives["A"]).raw("old/2019-05-04 Quay/ORR_0001.DNG")
+    CardFolder(world.drives["B"]).put("old/2019-05-04 Quay/ORR_0001.DNG")
+    answer = world.run("adopt", "--json")
+    places = {one["name"]: one for one in answer.json["places"]}
+    assert [places[name]["empty"] for name in "AB"] == [[], ["old/2019-05-04 Quay/ORR_0001.DNG"]]
+    assert answer.json["differing"] == ["old/2019-05-04 Quay/ORR_0001.DNG"]
+    world.run("topup")
+    assert digest_of(whole.read_bytes()) in world.on("B").values()
+
+
+def test_equal_sidecars_stay_beside_their_own_pictures(world: World) -> None:
+    """A folder without a date is read first; the other shoots still have their sidecars when handed over."""
+    card = CardFolder(world.drives["A"])
+    for number, folder in enumerate(("aaa", "old/2019-05-04 Quay", "old/2019-06-04 Pier"), 1):
+        card.raw(f"{folder}/ORR_{number:04d}.DNG")
+        card.put(f"{folder}/ORR_{number:04d}.xmp", b"<x/>")
+    world.run("adopt")
+    world.run("topup")
+    for shoot, number in (("aaa", 1), ("Quay", 2), ("Pier", 3)):
+        target = world.root / f"for the client {number}"
+        assert world.run("handover", shoot, target).status == 0
+        assert {path.name for path in target.rglob("ORR_*")} == {f"ORR_{number:04d}.DNG", f"ORR_{number:04d}.xmp"}

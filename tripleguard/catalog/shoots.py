@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tripleguard.catalog.rows import FILE, KnownFile, file_of
 from tripleguard.catalog.store import Catalog
-from tripleguard.catalog.text import to_db
+from tripleguard.catalog.text import split_path, to_db
 from tripleguard.errors import WrongUse
 from tripleguard.model import Shoot
 from tripleguard.names import shown
@@ -45,6 +45,20 @@ def shoot_with_id(catalog: Catalog, shoot_id: int) -> Shoot:
     row = catalog.row("SELECT id, day, name FROM shoots WHERE id = ?", shoot_id)
     assert row is not None
     return Shoot(*row)
+
+
+def shoot_lying_at(catalog: Catalog, known: KnownFile, path: str) -> Shoot:
+    """The shoot of a file that lies at this path. Equal sidecars or empty files of two shoots are one file."""
+    if not known.kind.is_original or known.file.size == 0:
+        row = catalog.row(
+            "SELECT s.id, s.day, s.name FROM copies c JOIN folders d ON d.id = c.folder_id"
+            " JOIN shoots s ON s.id = c.shoot_id WHERE c.file_id = ? AND d.path = ? AND c.name = ? ORDER BY c.id",
+            known.id,
+            *split_path(path),
+        )
+        if row is not None:
+            return Shoot(*row)
+    return shoot_with_id(catalog, known.shoot_id)
 
 
 def shoots_like(catalog: Catalog, text: str) -> list[Shoot]:

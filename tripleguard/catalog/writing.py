@@ -99,6 +99,19 @@ def shoot_becomes(catalog: Catalog, file_id: int, shoot_id: int) -> None:
     catalog.run("UPDATE copies SET shoot_id = ? WHERE file_id = ?", shoot_id, file_id)
 
 
+def copies_become(catalog: Catalog, file_id: int, place_id: int, folder: str, shoot_id: int) -> None:
+    """The copies of a file right in this folder of a place belong to this shoot, whatever its others belong to."""
+    catalog.run(
+        "UPDATE copies SET shoot_id = ? WHERE file_id = ? AND shoot_id <> ? AND folder_id ="
+        " (SELECT id FROM folders WHERE place_id = ? AND path = ?)",
+        shoot_id,
+        file_id,
+        shoot_id,
+        place_id,
+        to_db(folder),
+    )
+
+
 def add_card_file(catalog: Catalog, job_id: int, entry: Entry, file_id: int, read_at: int) -> None:
     """Remember that this job read this path on the card and found this file."""
     folder, name = split_path(entry.path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog.shoots import totals
 from tripleguard.catalog.store import Catalog
 from tripleguard.names import shown
@@ -68,6 +69,7 @@ def adopted(result: Adopted, short: int) -> Iterator[str]:
             yield f"  not entered, it changed or could not be read: {shown(path)}"
         if len(one.left) > _NAMED:
             yield f"  and {len(one.left) - _NAMED:,} more"
+        yield from _empty(one.empty)
         yield from (f"Trouble: {line}" for line in map(str, one.troubles))
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
     yield from (f"Can't be listed, so it was not entered: {shown(path)}" for path in result.unlisted)
@@ -81,6 +83,17 @@ def adopted(result: Adopted, short: int) -> Iterator[str]:
         yield "Every file has the copies the rule asks for."
 
 
+def _empty(paths: list[str]) -> Iterator[str]:
+    if not paths:
+        return
+    yield f"  {count(len(paths), 'empty file')} among them, entered by name all the same:"
+    yield from (f"    {shown(path)}" for path in paths[:_NAMED])
+    if len(paths) > _NAMED:
+        yield f"    and {len(paths) - _NAMED:,} more; all are in the --json output"
+    if any(kind_of(path).is_original for path in paths):
+        yield "    A picture without bytes is lost here: look for it on other drives before you let them go."
+
+
 def adopted_object(result: Adopted, short: int) -> dict[str, object]:
     """The same for programs."""
     return {
@@ -92,6 +105,7 @@ def adopted_object(result: Adopted, short: int) -> dict[str, object]:
                 "moved": one.moved,
                 "bytes": one.total_bytes,
                 "left": [text(path) for path in one.left],
+                "empty": [text(path) for path in one.empty],
             }
             for name, one in result.taken.items()
         ],

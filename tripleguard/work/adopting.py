@@ -18,7 +18,8 @@ from tripleguard.cameras.kinds import is_left_by_system, kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import joined_path
-from tripleguard.catalog.writing import ensure_shoot, shoot_becomes
+from tripleguard.catalog.twins import twin_ids
+from tripleguard.catalog.writing import copies_become, ensure_shoot, shoot_becomes
 from tripleguard.errors import TripleguardError
 from tripleguard.layout import shoot_at, shoot_called
 from tripleguard.model import CopyState, Entry
@@ -133,6 +134,7 @@ def _settle_shoots(kit: Kit, drives: Sequence[OpenDrive], since: int) -> None:
 
     A folder with a date is better than one without; then the first drive and the first path.
     """
+    twins = twin_ids(kit.catalog)
     claimed: dict[int, tuple[str | None, str]] = {}
     called: list[tuple[tuple[str | None, str], OpenDrive, str]] = []
     for drive in drives:
@@ -140,10 +142,15 @@ def _settle_shoots(kit: Kit, drives: Sequence[OpenDrive], since: int) -> None:
             day, name = shoot_at(kit.settings.layout, f"{folder}/") or shoot_called(folder)
             if name is not None and not folder.startswith(f"{OWN}/"):
                 called.append(((day, name), drive, folder))
-    for title, drive, folder in sorted(called, key=lambda one: one[0][0] is None):
-        for file_id in folders.files_right_in(kit.catalog, drive.record.id, folder, since):
-            claimed.setdefault(file_id, title)
     with kit.catalog.writing():
+        for title, drive, folder in sorted(called, key=lambda one: one[0][0] is None):
+            for file_id in folders.files_right_in(kit.catalog, drive.record.id, folder, since):
+                if file_id not in twins:
+                    claimed.setdefault(file_id, title)
+                elif title[0] is not None:
+                    # Equal sidecars of two shoots: each copy belongs to what it lies beside.
+                    becomes = ensure_shoot(kit.catalog, title[0], title[1], kit.clock.now())
+                    copies_become(kit.catalog, file_id, drive.record.id, folder, becomes)
         for file_id, (day, name) in claimed.items():
             shoot = shoots.shoot_with_id(kit.catalog, questions.file_with_id(kit.catalog, file_id).shoot_id)
             if (shoot.day, shoot.name) != (day or shoot.day, name):

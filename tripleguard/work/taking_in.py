@@ -42,13 +42,15 @@ _BATCH = 64
 class TakenIn:
     """What was taken in. entered: files that are new on this drive; moved: known ones that lie elsewhere now.
 
-    left: paths that changed while they were read or could not be read: they are looked at again.
+    left: paths that changed while they were read or could not be read: they are looked at again. empty: paths of
+    entered files that hold nothing.
     """
 
     entered: int = 0
     moved: int = 0
     total_bytes: int = 0
     left: list[str] = field(default_factory=list)
+    empty: list[str] = field(default_factory=list)
     troubles: list[TripleguardError] = field(default_factory=list)
 
 
@@ -119,7 +121,8 @@ class _TakingIn:
         entries = []
         for path in paths:
             entry = self._drive.place.look(path)
-            if entry is not None and entry.size > 0 and not self._is_known(entry):
+            # What another program began a moment ago holds nothing yet; in an old archive it never will.
+            if entry is not None and (entry.size > 0 or self._anywhere) and not self._is_known(entry):
                 entries.append(entry)
         found = []
         for entry in self._hardened(entries):
@@ -210,6 +213,8 @@ class _TakingIn:
     def _enter(self, found: _Read) -> None:
         catalog, place_id, entry = self._kit.catalog, self._drive.record.id, found.entry
         self.done.total_bytes += found.file.size
+        if found.file.size == 0:
+            self.done.empty.append(entry.path)
         here = questions.copy_at(catalog, place_id, entry.path)
         unknown = Unknown(0, entry, found.file, found.sample, found.medium)
         if here is not None and here.state is CopyState.MISSING:
@@ -217,7 +222,7 @@ class _TakingIn:
         elif here is not None:
             self._entering.different(Different(0, here, entry, found.file, found.sample, 0, found.medium))
             self.done.entered += 1
-        elif self._was_moved(found):
+        elif found.file.size > 0 and self._was_moved(found):
             self._entering.unknown(unknown)
             self.done.moved += 1
         elif kind_of(entry.name) is Kind.COMPANION:
@@ -265,7 +270,7 @@ class _TakingIn:
     def _adopted_shoot(self, found: _Read) -> tuple[str, str]:
         """The shoot of a file in an archive made by hand: the one these bytes are known in, else by its folder."""
         known = questions.file_with_digest(self._kit.catalog, found.file.digest)
-        if known is not None:
+        if known is not None and found.file.size > 0:
             shoot = shoots.shoot_with_id(self._kit.catalog, known.shoot_id)
             return shoot.day, shoot.name
         day, name = self._shoot_of(found.entry) or shoot_called(found.entry.folder)

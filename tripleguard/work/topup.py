@@ -222,7 +222,7 @@ class _Plan:
             )
         known = questions.file_with_digest(self._naming, file.digest)
         assert known is not None
-        shoot = shoots.shoot_with_id(self._naming, known.shoot_id)
+        shoot = shoots.shoot_lying_at(self._naming, known, task.entry.path)
         task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
         older = self._older_version(task, known)
         if older is not None:

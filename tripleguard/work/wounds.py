@@ -116,7 +116,7 @@ class Plan:
         known = questions.file_with_digest(self._naming, file.digest)
         assert known is not None
         assert task.heals is not None
-        shoot = shoots.shoot_with_id(self._naming, known.shoot_id)
+        shoot = shoots.shoot_lying_at(self._naming, known, task.heals.path)
         task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
         return {task.lanes[0]: task.heals.path}
 
