@@ -52,13 +52,14 @@ class Span:
     """Image data from start to end; zeros in it are no padding.
 
     coded: it is compressed, so that ones, as erased memory reads, can't be picture either. film: silence may stand
-    in it, which is zeros.
+    in it, which is zeros. flat: an even colour in it may be zeros, however much of it.
     """
 
     start: int
     end: int
     coded: bool = False
     film: bool = False
+    flat: bool = False
 
 
 @dataclass(slots=True)

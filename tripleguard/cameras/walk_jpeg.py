@@ -62,6 +62,8 @@ class Stream:
         self._inside = inside
         self._coded: int | None = None
         self._one_scan = False
+        self._progressive = False
+        self._first_codes: set[int] = set()
 
     def walk(self) -> Walk:
         begin = yield from piece(self._start, 2)
@@ -96,7 +98,7 @@ class Stream:
             return self._ends(at)
         if code in _ALONE:
             return at + 2
-        if not self._may_stand(code):
+        if not self._may_stand(code) and not (yield from self._is_note(at, code, marker)):
             return self._flaw("is interrupted", f"is interrupted at byte {at:,} by what can't stand there")
         return (yield from self._segment(at, code, marker))
 
@@ -107,6 +109,9 @@ class Stream:
         if length < 2:
             return self._flaw("has a senseless segment", f"has a segment of no sensible length at byte {at:,}")
         self.lossless = self.lossless or code in _LOSSLESS
+        self._progressive = self._progressive or code in _PROGRESSIVE
+        if code == 0xC4:
+            self._first_codes |= _first_codes((yield from piece(at + 4, min(length - 2, _LONGEST_TABLES))) or b"")
         if code == 0xE2 and self.index is None and self._coded is None:
             index = yield from piece(at + 4, min(length - 2, _LONGEST_INDEX))
             if index is not None and index.startswith(b"MPF\0"):
@@ -133,6 +138,21 @@ class Stream:
         frame = 0xC0 <= code <= 0xCF and code not in _NO_FRAME
         return not frame and (not self._one_scan or code == 0xDC)
 
+    def _is_note(self, at: int, code: int, marker: bytes) -> Generator[Ask, Answer, bool]:
+        """Whether a program's note stands here, behind the picture, and behind it another one or the end.
+
+        In damage no marker follows just there.
+        """
+        if code not in _NOTES or len(marker) < 4:
+            return False
+        behind = yield from piece(at + 2 + int.from_bytes(marker[2:4], "big"), 2)
+        return behind is not None and len(behind) == 2 and behind[0] == 0xFF and behind[1] in _NOTES | {0xD9}
+
+    @property
+    def _flat(self) -> bool:
+        """Whether zeros may be picture: all codes of zeros say that nothing changes. Cameras have other tables."""
+        return self._progressive or self._first_codes == {0}
+
     def _note_scan(self, at: int) -> Walk:
         """Whether this scan holds the whole picture: all components, not one step of a progressive one."""
         header = yield from piece(at + 4, 1 + 2 * 4 + 3)
@@ -148,7 +168,7 @@ class Stream:
         self.end = at + 2
         self._shape.covers(self.end)
         if self._coded is not None:
-            self._shape.image.append(Span(self._coded, at, coded=True))
+            self._shape.image.append(Span(self._coded, at, coded=True, flat=self._flat))
         return _DONE
 
     def _ends_early(self) -> int:
@@ -173,6 +193,20 @@ _LOSSLESS = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
 # DHT, JPG and DAC stand among the frames and are none.
 _NO_FRAME = frozenset({0xC4, 0xC8, 0xCC})
 _LONGEST_INDEX = 8192
+_PROGRESSIVE = frozenset({0xC2, 0xC6, 0xCA, 0xCE})
+_NOTES = frozenset({*range(0xE0, 0xF0), 0xFE})
+_LONGEST_TABLES = 2048
+
+
+def _first_codes(tables: bytes) -> set[int]:
+    """The symbols that Huffman tables give their first codes, which are all zeros (ITU-T T.81, B.2.4.2, C.2)."""
+    found, at = set(), 0
+    while at + 17 < len(tables):
+        count = sum(tables[at + 1 : at + 17])
+        if count:
+            found.add(tables[at + 17])
+        at += 17 + count
+    return found
 
 
 def _walk_further(shape: Shape, size: int, first_end: int, base: int, index: bytes) -> Walk:
@@ -186,21 +220,20 @@ def _walk_further(shape: Shape, size: int, first_end: int, base: int, index: byt
         start, end = base + offset, base + offset + length
         if offset == 0 or length == 0 or start < first_end:
             continue
-        if end > size:
-            if believed:
-                shape.cut("further picture", end, size)
-            else:
-                shape.flaw(
-                    "further picture outside",
-                    "a further picture should lie behind the end of the file",
-                    grave=False,
-                    habit=True,
-                )
+        if end > size and (not believed or first_end == size):
+            why = "a further picture should lie behind the end of the file"
+            shape.flaw("further picture outside", why, grave=False, habit=True)
             continue
-        shape.covers(end)
+        if start >= size:
+            shape.cut("further picture", end, size)
+            continue
         further = Shape()
-        stream = yield from walk_stream(further, start, end, "further picture", inside=True)
+        stream = yield from walk_stream(further, start, min(end, size), "further picture", inside=True)
         shape.image += further.image
+        if stream.end is None and shape.cut("further picture", end, size):
+            continue
+        # Some writers get the length of the last one wrong.
+        shape.covers(min(end, size))
         for flaw in further.flaws:
             shape.flaw(flaw.sign, flaw.why, grave=False, habit=True)
         if stream.end is not None:

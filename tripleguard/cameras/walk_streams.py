@@ -17,6 +17,7 @@ from collections.abc import Generator
 from tripleguard.cameras.asking import Answer, Ask, Shape, Walk, piece
 
 RIFFS = (b"RIFF", b"RF64", b"BW64")
+RIFF_FORMS = frozenset({b"WAVE", b"AVI "})
 PACKETS = frozenset({"mts", "m2ts", "m2t"})
 """Extensions of films that are streams of packets."""
 

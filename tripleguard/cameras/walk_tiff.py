@@ -214,6 +214,8 @@ class _Directories:
         jpeg = compression in _JPEG_KINDS and sum(lengths) != _bare_size(values)
         # Some say that they are compressed and are not: bare pixels may well be all ones, in the sun.
         coded = compression != 1 and sum(lengths) < _bare_size(values)
+        # In bare pixels of a finished picture black is zeros; the values of a sensor lie above them.
+        flat = compression == 1 and values.get(_SAMPLES, (1,))[0] >= 3
         # A small picture that is no JPEG is bare pixels, and its corners may well be black.
         what = "preview" if small else "image data"
         for start, length in zip(starts, lengths, strict=False):
@@ -224,7 +226,7 @@ class _Directories:
             if jpeg:
                 self._ahead_of(start, start + length, what)
             elif not small:
-                self._shape.image.append(Span(start, start + length, coded=coded))
+                self._shape.image.append(Span(start, start + length, coded, flat=flat))
 
     def _ahead_of(self, start: int, end: int, what: str) -> None:
         """Walk a JPEG stream when it passes by; a second one in the same place is the same."""

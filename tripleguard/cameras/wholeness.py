@@ -23,7 +23,7 @@ from tripleguard.cameras.tiff import ORDERS
 from tripleguard.cameras.walk_boxes import is_boxes_start, walk_boxes
 from tripleguard.cameras.walk_jpeg import walk_jpeg
 from tripleguard.cameras.walk_other import RAF_START, is_ciff, walk_ciff, walk_raf
-from tripleguard.cameras.walk_streams import PACKETS, RIFFS, walk_packets, walk_riff
+from tripleguard.cameras.walk_streams import PACKETS, RIFF_FORMS, RIFFS, walk_packets, walk_riff
 from tripleguard.cameras.walk_tiff import walk_tiff
 from tripleguard.model import Kind, Verdict, Wholeness
 
@@ -122,7 +122,7 @@ class Look:
         elif self._walk is None:
             self._no_walk()
         spans = _side_by_side(self._shape)
-        _note_holes(self._shape, spans, self._zeros.runs(), "zeros")
+        _note_holes(self._shape, [span for span in spans if not span.flat], self._zeros.runs(), "zeros")
         _note_holes(self._shape, [span for span in spans if span.coded], self._ones.runs(), "ones")
         unsure = self._shape.unsure or ("it could not be followed to its end" if self._ask is not None else "")
         return self._as_far_as_it_came(unsure)
@@ -137,10 +137,11 @@ class Look:
     def _no_walk(self) -> None:
         """What to say of a file that begins like none that is known here."""
         head, extension = self._stream.head, extension_of(self._name)
+        large = head[:4] in (b"II+\0", b"MM\0+")
         if not head.strip(b"\0") or not head.strip(b"\xff"):
             what = "zeros" if head[:1] == b"\0" else "ones"
             self._shape.flaw("blank start", f"where it should begin there is nothing but {what}", grave=True)
-        elif extension in _KNOWN_STARTS:
+        elif extension in _KNOWN_STARTS and not large:
             why = f"it does not begin as a .{extension} file does"
             self._shape.flaw("begins wrongly", why, grave=False, habit=True)
         else:
@@ -169,7 +170,7 @@ def _walk_for(shape: Shape, head: bytes, size: int, extension: str) -> Walk | No
         return walk_boxes(shape, size)
     if head[:4] in ORDERS:
         return walk_tiff(shape, size)
-    if head.startswith(RIFFS):
+    if head.startswith(RIFFS) and head[8:12] in RIFF_FORMS:
         return walk_riff(shape, size)
     if extension in PACKETS and head.strip(head[:1]):
         return walk_packets(shape, size)

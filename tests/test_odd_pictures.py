@@ -1,0 +1,100 @@
+"""Pictures that are odd and whole: edited, padded, appended to. Nobody may hear that they are damaged.
+
+Written by Pillow and libjpeg-turbo, which know nothing of what is looked for here; libjpeg-turbo decodes each of
+the JPEGs without a warning.
+"""
+
+from __future__ import annotations
+
+import io
+import random
+
+import pytest
+from files import film
+from PIL import Image, ImageDraw
+
+from tripleguard.cameras.judging import judge
+from tripleguard.cameras.wholeness import look_through
+from tripleguard.model import Verdict, Wholeness
+
+CLEAN = Verdict(Wholeness.CLEAN)
+
+
+def stage(width: int = 2400, height: int = 1600) -> Image.Image:
+    """A bright figure, and around it nothing but black: how an edited picture of a concert looks."""
+    picture = Image.new("RGB", (width, height))
+    noise = Image.frombytes("RGB", (300, 300), random.Random(4).randbytes(270_000))
+    picture.paste(noise, (width // 2, height // 2))
+    ImageDraw.Draw(picture).ellipse((100, 100, 400, 500), fill=(250, 240, 180))
+    return picture
+
+
+def written(picture: Image.Image, form: str, **how: object) -> bytes:
+    out = io.BytesIO()
+    picture.save(out, form, **how)
+    return out.getvalue()
+
+
+def verdict(name: str, content: bytes) -> Verdict:
+    return look_through(name, content)[0]
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {},
+        {"optimize": True},
+        {"progressive": True},
+        {"quality": 100, "subsampling": 0},
+        {"optimize": True, "restart_marker_blocks": 3},
+    ],
+)
+@pytest.mark.parametrize("mode", ["RGB", "L", "CMYK"])
+def test_an_edited_jpeg_with_a_black_background_is_clean(mode: str, how: dict[str, object]) -> None:
+    """Where an editor made the tables for this one picture, black is a row of zero bits: no hole."""
+    content = written(stage().convert(mode), "JPEG", **how)
+    assert verdict("edited.jpg", content) == CLEAN
+    assert not judge("edited.jpg", content).flaws
+
+
+@pytest.mark.parametrize("compression", [None, "tiff_lzw", "tiff_adobe_deflate", "packbits", "jpeg"])
+@pytest.mark.parametrize("shade", [0, 255])
+def test_a_tiff_that_is_black_or_white_all_over_is_clean(compression: str | None, shade: int) -> None:
+    content = written(Image.new("RGB", (900, 600), (shade,) * 3), "TIFF", compression=compression)
+    assert verdict("edited.tif", content) == CLEAN
+
+
+def test_a_large_tiff_is_not_said_to_begin_wrongly() -> None:
+    content = written(stage(), "TIFF", big_tiff=True)
+    assert verdict("edited.tif", content).wholeness is Wholeness.UNCHECKED
+
+
+@pytest.mark.parametrize("behind", [bytes(70_000), b"\xff" * 5000, film(), b"\xff\xd9", b"a note"])
+def test_what_another_program_hangs_on_a_jpeg_is_no_damage(behind: bytes) -> None:
+    assert verdict("ORR_0001.JPG", written(stage(), "JPEG") + behind) == CLEAN
+
+
+@pytest.mark.parametrize("note", [b"\xff\xfe\0\4hi", b"\xff\xe5\0\4hi\xff\xfe\0\4ho"])
+def test_a_note_behind_the_picture_is_no_damage_and_a_chance_marker_is(note: bytes) -> None:
+    content = written(stage(), "JPEG")
+    assert verdict("ORR_0001.JPG", content[:-2] + note + content[-2:]) == CLEAN
+    middle = len(content) // 2
+    assert verdict("ORR_0001.JPG", content[:middle] + note + content[middle:]).wholeness is Wholeness.BROKEN
+
+
+def test_further_pictures_with_a_wrong_length_are_whole_and_cut_ones_are_not() -> None:
+    """Pillow writes the length of a third one wrong (CIPA DC-007, 5.2.3.3); what lies there ends all the same."""
+    first = stage()
+    content = written(
+        first, "MPO", save_all=True, append_images=[first.resize((300, 200)), first.resize((600, 400))]
+    )
+    assert verdict("ORR_0001.MPO", content) == CLEAN
+    for missing in (1, 100, 10_000):
+        assert verdict("ORR_0001.MPO", content[:-missing]).wholeness is Wholeness.BROKEN
+    stripped = content[: content.index(b"\xff\xd9\xff\xd8") + 2]
+    assert verdict("ORR_0001.JPG", stripped).wholeness is Wholeness.SUSPICIOUS, "its first picture is whole"
+
+
+def test_a_picture_of_the_web_is_no_damaged_sound() -> None:
+    """WebP is RIFF, too."""
+    assert verdict("ORR_0001.JPG", written(stage(), "WEBP")).wholeness is not Wholeness.BROKEN
