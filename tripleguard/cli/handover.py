@@ -67,7 +67,7 @@ def command(
             say_json(report.as_object(result))
         else:
             say(report.lines(result))
-    return 0 if result.finished and not result.left_out else 1
+    return 0 if result.finished and not result.left_out and not result.notes.beside else 1
 
 
 def _check(folder: Path, as_json: bool) -> int:

@@ -10,6 +10,7 @@ from tripleguard.reports.words import count, duration, rate, size
 from tripleguard.work.bagcheck import BagChecked
 from tripleguard.work.bagwords import Counted
 from tripleguard.work.handclose import LIST_NAME
+from tripleguard.work.handnotes import HandNotes
 from tripleguard.work.handover import HandoverResult
 
 _SOME = 5
@@ -39,6 +40,7 @@ def lines(result: HandoverResult) -> Iterator[str]:
         yield f"LEFT OUT: {shown(one.path)}: {one.why}"
     if len(result.left_out) > _SOME:
         yield f"LEFT OUT: {len(result.left_out) - _SOME:,} more; all are in the --json output"
+    yield from _notes(result.notes)
     yield ""
     yield from _end(result, root)
 
@@ -59,6 +61,10 @@ def as_object(result: HandoverResult) -> Object:
         "not_taken": [
             {"place": bad.place, "path": text(bad.path), "reason": bad.why} for bad in result.bad_copies
         ],
+        "not_in_it": [{"place": text(one.place), "path": text(one.path)} for one in result.notes.beside],
+        "rejected": [text(path) for path in result.notes.rejected],
+        "damaged": [text(path) for path in result.notes.damaged],
+        "sidecars": result.notes.sidecars,
         "medium": str(result.medium),
         "seconds": result.seconds,
     }
@@ -103,12 +109,32 @@ def checked_object(found: BagChecked) -> Object:
     }
 
 
+def _notes(notes: HandNotes) -> Iterator[str]:
+    """What is not in it, and what may be in it unmeant."""
+    for one in notes.beside[:_SOME]:
+        yield f"NOT IN IT: drive {shown(one.place)}: {shown(one.path)}: nobody has entered it yet"
+    if len(notes.beside) > _SOME:
+        yield f"NOT IN IT: {len(notes.beside) - _SOME:,} more; all are in the --json output"
+    if notes.beside:
+        yield "  Next: `tripleguard rescan` enters sidecars, `tripleguard adopt` the rest; then hand over anew."
+    for word, paths in (("rated rejected", notes.rejected), ("damaged at source", notes.damaged)):
+        if paths:
+            more = f" and {len(paths) - _SOME:,} more" if len(paths) > _SOME else ""
+            named = ", ".join(map(shown, paths[:_SOME]))
+            yield f"Look before you give it away: {count(len(paths), 'picture')} {word}: {named}{more}"
+    if notes.sidecars:
+        yield (
+            f"Look before you give it away: {count(notes.sidecars, 'sidecar')} with all that an editor wrote: "
+            "ratings, keywords, names, places."
+        )
+
+
 def _end(result: HandoverResult, root: str) -> Iterator[str]:
     if not result.finished:
         yield f"NOT FINISHED: {count(len(result.left_out), 'file')} of the shoot could not be had."
         yield (
-            "  Next: connect the drives that are away and run the same command again: it goes on. Or finish "
-            "without these files: --leave-out."
+            "  Next: rescan what was changed, connect the drives that are away, run the same command again: it "
+            "goes on. Or finish without these files: --leave-out."
         )
         return
     if result.form == "bag":

@@ -7,14 +7,13 @@ path is told, for one of the two may be damaged.
 
 from __future__ import annotations
 
-import os
 import queue
 import threading
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from tripleguard.cameras.kinds import is_left_by_system, kind_of
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import joined_path
@@ -28,7 +27,7 @@ from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.leaving import leave_all
 from tripleguard.work.progress import Job, LaneProgress, Moved, Progress, Said
 from tripleguard.work.taking_in import TakenIn, take_in
-from tripleguard.work.walking import Walk
+from tripleguard.work.walking import Walk, is_litter
 
 _TICK = 0.2
 
@@ -166,19 +165,10 @@ def _unknown(catalog: Catalog, drive: OpenDrive, walk: Walk) -> Iterator[Entry]:
             for copy in folders.copies_right_in(catalog, drive.record.id, folder.path)
             if copy.state is not CopyState.MISSING
         }
-        fresh = [entry for entry in folder.entries if entry.path not in known and not _is_litter(drive, entry)]
+        fresh = [
+            entry for entry in folder.entries if entry.path not in known and not is_litter(drive.place, entry)
+        ]
         yield from sorted(fresh, key=lambda entry: (not kind_of(entry.name).is_original, entry.name))
-
-
-def _is_litter(drive: OpenDrive, entry: Entry) -> bool:
-    def head() -> bytes:
-        descriptor = drive.place.open_for_reading(entry.path)
-        try:
-            return os.read(descriptor, 8)
-        finally:
-            os.close(descriptor)
-
-    return is_left_by_system(entry.path, entry.size, head)
 
 
 def _differing(catalog: Catalog) -> Iterator[str]:

@@ -33,6 +33,7 @@ SUMS = ("blake3", "sha256", "sha512")
 _NOTED_FILES = 16
 _NOTED_BYTES = 256_000_000
 _READ_BACK_AT_ONCE = 2
+_CHANGED = "it was changed since it was last looked at"
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,10 +222,13 @@ class HandCopier:
         if entry is not None and is_untouched(copy, entry):
             enter_failed(self._kit, copy, why, "handover", self.job_id)
         elif entry is not None:
-            why = "it was changed since it was last looked at"
+            why = _CHANGED
         self.bad.append(BadCopy(drive.record.name, copy.path, why))
 
     def _why_left_out(self, item: Item) -> str:
+        paths = {copy.path for copy in item.copies}
+        if any(bad.path in paths and bad.why == _CHANGED for bad in self.bad):
+            return "it was changed on the drives; `tripleguard rescan` enters what it is now"
         if all(copy.place_id in self._drives for copy in item.copies):
             return "no good copy of it is left"
         return "no good copy of it is on a drive that is connected"

@@ -27,6 +27,7 @@ from tripleguard.places.locks import Holder, held
 from tripleguard.work.handclose import LIST_NAME, Told, close_folder, own_names
 from tripleguard.work.handcopy import BadCopy, HandCopier
 from tripleguard.work.handlist import Item, Wanted, handlist, of_selects, placed
+from tripleguard.work.handnotes import HandNotes, notes_on
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.meter import Meter
 from tripleguard.work.progress import Job, Moved
@@ -64,6 +65,7 @@ class HandoverResult:
     left_out: tuple[LeftOut, ...]
     renamed: tuple[tuple[str, str], ...]
     bad_copies: tuple[BadCopy, ...]
+    notes: HandNotes
     medium: Medium
     seconds: float
 
@@ -134,6 +136,7 @@ def _filled(
         tuple(LeftOut(item.stored or item.path, why) for item, why in copier.left_out),
         tuple((item.stored, item.path) for item, _ in given if item.stored is not None),
         tuple(copier.bad),
+        notes_on(kit, drives, shoot, [item for item, _ in given], frames_only=wish.what == "selects"),
         copier.medium,
         round(time.monotonic() - began, 3),
     )

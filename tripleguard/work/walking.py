@@ -11,6 +11,7 @@ import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from tripleguard.cameras.kinds import is_left_by_system
 from tripleguard.model import Entry
 from tripleguard.places.drive import Drive
 from tripleguard.places.own import CHECK_LIST, OWN, is_own
@@ -84,6 +85,19 @@ class Walk:
         self.refused.add(path)
         if isinstance(error, PermissionError):
             self.forbidden.add(path)
+
+
+def is_litter(drive: Drive, entry: Entry) -> bool:
+    """Whether a file is what systems leave everywhere. Raises OSError."""
+
+    def head() -> bytes:
+        descriptor = drive.open_for_reading(entry.path)
+        try:
+            return os.read(descriptor, 8)
+        finally:
+            os.close(descriptor)
+
+    return is_left_by_system(entry.path, entry.size, head)
 
 
 def _covers(paths: set[str], path: str) -> bool:
