@@ -33,6 +33,7 @@ class Faults:
     changed. rate: bytes/s upwards. answers: what requests get instead of the server's answer, while there is
     some. stalls: so many requests are taken, and nothing is ever said. cut_after: bytes of the next bodies after
     which the connection is cut.
+    forbids: a word that nothing gets past with, as a filter in a network does it.
     """
 
     cut_every: float = 0.0
@@ -42,6 +43,7 @@ class Faults:
     stalls: int = 0
     cut_after: list[int] = field(default_factory=list)
     corrupt_answers: float = 0.0
+    forbids: bytes = b""
 
 
 class Line:
@@ -145,6 +147,9 @@ class Line:
                     piece[wrong - sent] ^= 1
                     self.corrupted += 1
                 sent += len(piece)
+                if self.faults.forbids and self.faults.forbids in piece:
+                    self.cuts += 1
+                    return
                 server.sendall(piece)
                 if cut_at is not None and sent >= cut_at:
                     self.cuts += 1

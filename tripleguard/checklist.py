@@ -42,6 +42,11 @@ def parsed(content: bytes) -> Iterator[tuple[str, bytes]]:
             yield found
 
 
+def is_list(content: bytes) -> bool:
+    """Whether this is a check list and nothing else: every line that says anything is one."""
+    return len(list(parsed(content))) == sum(bool(line.strip()) for line in content.split(b"\n"))
+
+
 def _line(name: str, digest: bytes) -> str:
     escaped = "".join(_ESCAPES.get(char, char) for char in name)
     return f"{chr(92) if escaped != name else ''}{digest.hex()}  {escaped}\n"

@@ -87,6 +87,10 @@ class ArrivedChanged(LineTrouble):
     """The server refused a body because it did not arrive as it was sent. Nothing of it was kept."""
 
 
+class OneStuck(CopyTrouble):
+    """One thing does not get through, again and again, while others do: it is left, and they go on."""
+
+
 class NoAccess(PlaceTrouble):
     """An offsite place refuses us: credentials, permissions, a clock that is off, no such bucket."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tripleguard.catalog.rows import COPY, COPY_FROM, FILE, KnownFile, copy_of, file_of
 from tripleguard.catalog.selects import Wanted
@@ -30,10 +30,14 @@ class Stored:
 
 @dataclass(frozen=True, slots=True)
 class Debt:
-    """A file that is wanted offsite and not proved there. wanted.path is the key it should have."""
+    """A file that is wanted offsite and not proved there. wanted.path is the key it should have.
+
+    lies_there: a copy is recorded that was not read back since it came into doubt, or was inherited.
+    """
 
     wanted: Wanted
     known: KnownFile
+    lies_there: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,14 +74,18 @@ def owed_offsite(catalog: Catalog, place_id: int) -> list[Debt]:
         f"SELECT w.file_id, w.path, w.shoot_id, w.rating, w.since, {FILE} FROM wanted_offsite w"
         " JOIN files f ON f.id = w.file_id ORDER BY w.since / 86400000000000, w.rating DESC, w.path"
     )
-    debts = [Debt(_wanted(row), file_of(row[5:])) for row in rows]
-    return [debt for debt in debts if not _is_paid(catalog, place_id, debt)]
+    debts = (Debt(_wanted(row), file_of(row[5:])) for row in rows)
+    return [
+        replace(debt, lies_there=_lies(catalog, place_id, debt, proved=False))
+        for debt in debts
+        if not _lies(catalog, place_id, debt, proved=True)
+    ]
 
 
-def _is_paid(catalog: Catalog, place_id: int, debt: Debt) -> bool:
+def _lies(catalog: Catalog, place_id: int, debt: Debt, *, proved: bool) -> bool:
     rows = catalog.rows(
         "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ?"
-        " AND c.place_id = ? AND c.state = 'present' AND c.verified_at IS NOT NULL",
+        f" AND c.place_id = ? AND c.state = 'present' AND c.verified_at IS {'NOT ' if proved else ''}NULL",
         debt.known.id,
         place_id,
     )
@@ -85,6 +93,12 @@ def _is_paid(catalog: Catalog, place_id: int, debt: Debt) -> bool:
         return bool(rows)
     folder, _, name = debt.wanted.path.rpartition("/")
     return any(from_db(row[0]) == folder and stands_for(from_db(row[1]), name) for row in rows)
+
+
+def is_wanted(catalog: Catalog, wanted: Wanted) -> bool:
+    """Whether this is wanted offsite still: a person may have dropped it a moment ago."""
+    question = "SELECT 1 FROM wanted_offsite WHERE file_id = ? AND path = ?"
+    return catalog.row(question, wanted.file_id, to_db(wanted.path)) is not None
 
 
 def standing(catalog: Catalog, place_id: int) -> Standing:
@@ -158,11 +172,24 @@ def keys_that_gave_way(catalog: Catalog, place_id: int) -> set[str]:
     return {joined_path(*row) for row in found}
 
 
+def doubted(catalog: Catalog, copy_id: int) -> None:
+    """A copy may be another version now: it is proved no more until it was read back. Call inside `writing`."""
+    catalog.run(
+        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
+        " WHERE id = ? AND verified_at IS NOT NULL",
+        copy_id,
+    )
+
+
 def to_read_back(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:
-    """Copies in the order in which they want to be read back: never read first, then the oldest evidence."""
+    """Copies in the order in which they want to be read back.
+
+    What is in doubt comes first, then what was never read, then the oldest evidence.
+    """
     rows = catalog.rows(
         f"SELECT {COPY} {COPY_FROM} LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ?"
-        " AND c.state = 'present' ORDER BY coalesce(o.proof, '') = 'read', c.verified_at, c.id LIMIT ?",
+        " AND c.state = 'present' ORDER BY c.verified_at IS NOT NULL, coalesce(o.proof, '') = 'read',"
+        " c.verified_at, c.id LIMIT ?",
         place_id,
         limit,
     )

@@ -124,18 +124,21 @@ def sidecar_read(catalog: Catalog, source: str, entry: Entry) -> None:
     )
 
 
-def rated(catalog: Catalog, file_id: int, rating: float | None, said_at: int | None) -> None:
+def rated(catalog: Catalog, file_id: int, rating: float | None, said_at: int | None, now: int) -> None:
     """A frame's rating was read. Call inside `writing`.
 
     said_at: the sidecar's time; None where the picture says it, which counts only until a sidecar does. rating
-    None in a sidecar: the rating it had was taken out of it, if it had one.
+    None in a sidecar: the rating it had was taken out of it, if it had one. What a clock that was ahead of now
+    said does not outrank what is said later.
     """
     before = catalog.row("SELECT rating, said_at FROM ratings WHERE file_id = ?", file_id)
-    by_sidecar = before is not None and before[1] is not None
     if said_at is None:
-        if rating is None or by_sidecar or (before is not None and before[0] >= round(rating * 100)):
+        if rating is None or (before is not None and (before[1] is not None or before[0] >= round(rating * 100))):
             return
-    elif (by_sidecar and before is not None and before[1] > said_at) or (rating is None and not by_sidecar):
+    elif before is None or before[1] is None:
+        if rating is None:
+            return
+    elif before[1] > said_at and not before[1] > now >= said_at:
         return
     catalog.run(
         "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"

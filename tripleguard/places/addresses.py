@@ -138,8 +138,10 @@ def environment() -> Mapping[str, str]:
 
 
 def _wrong(text: str, why: str) -> WrongUse:
+    # What stands after ? or before @ may be a credential, and a message may end up in a log.
+    harmless = text.partition("?")[0].rpartition("@")[2]
     return WrongUse(
-        f"{shown(text)} is no address of an offsite place: {why}.",
+        f"{shown(harmless)} is no address of an offsite place: {why}.",
         safe="Nothing was changed.",
         do="Write it like s3://bucket/pictures?endpoint=https://s3.example.org or file:///mnt/nas/pictures.",
     )

@@ -11,7 +11,9 @@ import base64
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from email.utils import parsedate_to_datetime
+from urllib.parse import unquote
 from xml.etree.ElementTree import Element, ParseError, SubElement, tostring
 
 from tripleguard.clock import Clock
@@ -56,6 +58,19 @@ class Address:
     def base(self) -> str:
         """The path before the prefix."""
         return "/" if self.virtual else f"/{self.bucket}/"
+
+
+@dataclass(frozen=True, slots=True)
+class Lying:
+    """One object as the server lists it. key: below the prefix, any text; mtime_ns: UTC.
+
+    tag: the server's word for this version, compared only with itself.
+    """
+
+    key: str
+    size: int
+    mtime_ns: int
+    tag: str
 
 
 class Bucket:
@@ -162,9 +177,45 @@ class Bucket:
     def head(self, key: str) -> Mapping[str, str] | None:
         """The headers of an object, None if there is none."""
         try:
-            return self._ask("HEAD", key, {}).headers
+            found = self._ask("HEAD", key, {}).headers
         except FileNotFoundError:
             return None
+        if not found.get("etag"):
+            raise sign_in_page(self._wire.host)
+        return found
+
+    def get(self, key: str) -> bytes:
+        """The whole of a small object. Raises FileNotFoundError; LineTrouble for one above `LARGEST_ANSWER`."""
+        answer = self._ask("GET", key, {})
+        if not answer.headers.get("etag"):
+            raise sign_in_page(self._wire.host)
+        return answer.body
+
+    def page(self, prefix: str, token: str) -> tuple[list[Lying], str]:
+        """A page of what lies below a prefix, and the token of the next one, empty after the last.
+
+        Keys come escaped, as XML has no way to write some characters. A folder's own empty object is left out.
+        """
+        before = self._address.prefix
+        query = {"list-type": "2", "prefix": f"{before}{prefix}", "encoding-type": "url"}
+        root = _xml(self._ask("GET", "", query | ({"continuation-token": token} if token else {}), on_bucket=True))
+        if root.tag.rpartition("}")[2] != "ListBucketResult":
+            raise LineTrouble("The server's answer is no list.")
+        found: list[Lying] = []
+        for one in _children(root, "Contents"):
+            key = unquote(_text(one, "Key"), errors="surrogateescape").removeprefix(before)
+            try:
+                size = int(_text(one, "Size"))
+                at = datetime.fromisoformat(_text(one, "LastModified")).timestamp()
+            except (ValueError, OverflowError) as error:
+                raise LineTrouble("The server's list makes no sense.") from error
+            if key and not (key.endswith("/") and size == 0):
+                found.append(Lying(key, size, int(at * 1_000_000) * 1000, _text(one, "ETag")))
+        following = _text(root, "NextContinuationToken")
+        # Half a list taken for all of it would make the rest missing.
+        if (_text(root, "IsTruncated") == "true") != bool(following):
+            raise LineTrouble("The server's list has no end.")
+        return found, following
 
     def _checks(self, body: memoryview | bytes) -> dict[str, str]:
         checks = {"content-md5": base64.b64encode(hashlib.md5(body, usedforsecurity=False).digest()).decode()}
@@ -181,8 +232,10 @@ class Bucket:
         body: memoryview | bytes = b"",
         pace: Pace | None = None,
         sha256: bytes | None = None,
+        *,
+        on_bucket: bool = False,
     ) -> Answer:
-        path = f"{self._address.base}{self._address.prefix}{key}"
+        path = self._address.base if on_bucket else f"{self._address.base}{self._address.prefix}{key}"
         digest = sha256 or hashlib.sha256(body).digest()
         all_headers = signed(
             self._credentials,
@@ -202,7 +255,7 @@ class Bucket:
     def _judge(self, answer: Answer, method: str, key: str) -> None:
         """Return for a yes. Raises what a no means."""
         status, kind = answer.status, answer.headers.get("content-type", "")
-        if status < 500 and _is_somebody_else(answer, kind, method):
+        if (status < 500 or status == 511) and _is_somebody_else(answer, kind, method):
             raise sign_in_page(self._wire.host)
         if status in (200, 204, 206):
             return
@@ -219,7 +272,7 @@ class Bucket:
             raise _skewed(apart)
         # A bare 400 is the front's, about a request that reached it in pieces.
         if status >= 500 or status in (408, 429) or (status == 400 and code in _AGAIN):
-            raise LineTrouble(f"The server is busy or in trouble ({status} {shown(code)}).")
+            raise LineTrouble(f"The server is busy or in trouble ({shown(f'{status} {code}'.strip())}).")
         raise _refused(status, code, self._address.bucket)
 
     def _skew(self, answer: Answer) -> float:
@@ -272,8 +325,18 @@ def _refused(status: int, code: str, bucket: str) -> NoAccess:
         "ExpiredToken": ("The credentials have run out.", "Get new ones, then run the command again."),
         "AccessDenied": ("The server allows these credentials less than is needed.", "Check their permissions."),
         "QuotaExceeded": ("The offsite place is full.", "Rent more room, then run the command again."),
-    }.get(code, (f"The server said no ({status} {shown(code)}).", "See docs/offsite.md for what it must allow."))
+    }.get(
+        code,
+        (
+            f"The server said no ({shown(f'{status} {code}'.strip())}).",
+            "See docs/offsite.md for what it must allow.",
+        ),
+    )
     return NoAccess(what, safe="Nothing is lost; what was sent before stays.", do=do)
+
+
+def _named(status: int, code: str) -> str:
+    return f"{status} {shown(code)}".strip()
 
 
 def _taken(key: str) -> NameTaken:

@@ -7,43 +7,38 @@ never from this machine's memory. Sending is in rooms of its own: `bucket` for S
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 import msgspec
 
-from tripleguard.errors import LineTrouble, NoAccess, PlaceTrouble, TripleguardError
+from tripleguard.errors import LineTrouble, NameTaken, NoAccess, PlaceTrouble, TripleguardError
 from tripleguard.model import Entry, Medium
 from tripleguard.names import shown
+from tripleguard.places.bucket import Lying
+from tripleguard.places.looking import Looking
 from tripleguard.places.marker import MARKER, MARKER_LIMIT, Marker, encoded
 from tripleguard.places.own import OWN, is_own
 
 if TYPE_CHECKING:
-    from obstore import ObjectMeta
+    from obstore import ObjectMeta, PutMode
     from obstore.store import ObjectStore
 
 _RANGE = 1024 * 1024
 _TRIES = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Lying:
-    """One object as the server lists it. tag: its word for this version, compared only with itself."""
-
-    key: str
-    size: int
-    mtime_ns: int
-    tag: str
-
-
 class Offsite:
-    """One object store with our marker in it. Everything here may raise LineTrouble, NoAccess."""
+    """One object store with our marker in it. Everything here may raise LineTrouble, NoAccess.
 
-    def __init__(self, store: ObjectStore, marker: Marker) -> None:
+    looking: how an S3 bucket is listed; None: by the library.
+    """
+
+    def __init__(self, store: ObjectStore, marker: Marker, looking: Looking | None = None) -> None:
         self._store = store
         self._marker = marker
+        self._looking = looking
 
     @property
     def uid(self) -> str:
@@ -60,20 +55,24 @@ class Offsite:
     def here(self) -> bool:
         """Whether this very place still answers."""
         try:
-            marker = read_marker_object(self._store)
+            marker = read_marker_object(self._store, self._looking)
         except TripleguardError:
             return False
         return marker is not None and marker.id == self.uid
 
     def listed(self) -> Iterator[Lying]:
         """Every object but the tool's own, in the server's order."""
+        return (lying for lying in self._below("") if not is_own(lying.key))
+
+    def _below(self, prefix: str) -> Iterator[Lying]:
         import obstore
 
+        if self._looking is not None:
+            yield from self._looking.listed(prefix)
+            return
         with told("listing the offsite place"):
-            for page in obstore.list(self._store, chunk_size=1000):
-                for meta in page:
-                    if not is_own(meta["path"]):
-                        yield lying_of(meta)
+            for page in obstore.list(self._store, prefix=prefix or None, chunk_size=1000):
+                yield from map(lying_of, page)
 
     def lying(self, key: str) -> Lying | None:
         """The object at a key now, None if there is none."""
@@ -106,20 +105,58 @@ class Offsite:
         with told(f"writing {shown(path)}"):
             obstore.put(self._store, path, b"".join(content), use_multipart=False)
 
+    def revise_own(self, path: str, revise: Callable[[bytes | None], bytes | None], limit: int) -> None:
+        """Put one of the tool's own small objects in place of what lies there, unless that changes meanwhile.
+
+        revise: from what lies there (None: nothing) to what is to lie there (None: leave it). Raises NameTaken
+        where something larger than limit lies there, or others go on changing it.
+        """
+        for _ in range(_TRIES):
+            before = self.lying(path)
+            if before is not None and before.size > limit:
+                break
+            content = revise(read_object(self._store, path, before.tag) if before else None)
+            if content is None or self._put_over(before, path, content):
+                return
+        raise NameTaken(
+            f"Something else lies under {shown(path)} offsite, or somebody else goes on changing it.",
+            safe="It was left as it is.",
+            do="Look at that object; move it to another name if it is not this program's.",
+        )
+
+    def _put_over(self, before: Lying | None, path: str, content: bytes) -> bool:
+        """Whether it lies there now; not where something else came to lie there meanwhile."""
+        # One server wants the tag as it says it, with its quotes, another one without.
+        tags = dict.fromkeys((before.tag, before.tag.strip('"'))) if before else {}
+        modes: list[PutMode] = [{"e_tag": tag} for tag in tags if tag] if before else ["create"]
+        if any(self._put_if(path, content, mode) for mode in modes):
+            return True
+        now = self.lying(path)
+        # One that knows no such condition, or none of ours.
+        return now == before and self._put_if(path, content, "overwrite")
+
+    def _put_if(self, path: str, content: bytes, mode: PutMode) -> bool:
+        import obstore
+        from obstore.exceptions import AlreadyExistsError, NotSupportedError, PreconditionError
+
+        with told(f"writing {shown(path)}"):
+            try:
+                obstore.put(self._store, path, content, mode=mode, use_multipart=False)
+            except (AlreadyExistsError, PreconditionError, NotSupportedError, NotImplementedError):
+                return False
+        return True
+
     def read_own(self, path: str, limit: int) -> bytes | None:
         """One of the tool's own objects, None if there is none or it is larger than limit."""
         found = self.lying(path)
         if found is None or found.size > limit:
             return None
-        return read_object(self._store, path)
+        return read_object(self._store, path, found.tag)
 
     def own_objects(self, folder: str) -> list[Lying]:
         """The tool's own objects below one of its folders."""
-        import obstore
-
-        with told(f"listing {folder}"):
-            pages = obstore.list(self._store, prefix=folder)
-            return [lying_of(meta) for page in pages for meta in page]
+        below = f"{folder}/"
+        return [lying for lying in self._below(below) if "/" not in lying.key.removeprefix(below)]
 
     def forget_own(self, path: str) -> None:
         """Remove a superseded object of the tool's own, where the credentials allow that."""
@@ -173,9 +210,9 @@ class ObjectReading:
         """Nothing is held open."""
 
 
-def open_offsite(store: ObjectStore, expected: str | None) -> Offsite:
+def open_offsite(store: ObjectStore, expected: str | None, looking: Looking | None = None) -> Offsite:
     """The offsite place of this store, by its marker. expected: the id it must have. Raises PlaceTrouble."""
-    marker = read_marker_object(store)
+    marker = read_marker_object(store, looking)
     if marker is None or (expected is not None and marker.id != expected):
         what = "has no marker" if marker is None else f"is another place, {shown(marker.name)}"
         raise PlaceTrouble(
@@ -183,14 +220,13 @@ def open_offsite(store: ObjectStore, expected: str | None) -> Offsite:
             safe="Nothing was sent.",
             do="Check its address; a new one is named with `tripleguard setup --offsite URL`.",
         )
-    return Offsite(store, marker)
+    return Offsite(store, marker, looking)
 
 
-def read_marker_object(store: ObjectStore) -> Marker | None:
+def read_marker_object(store: ObjectStore, looking: Looking | None) -> Marker | None:
     """The marker in a store, None if there is none. Raises PlaceTrouble if it is broken, LineTrouble, NoAccess."""
-    try:
-        content = read_object(store, MARKER)
-    except FileNotFoundError:
+    content = looking.small(MARKER) if looking is not None else _small(store, MARKER)
+    if content is None:
         return None
     try:
         marker = msgspec.json.decode(content[:MARKER_LIMIT], type=Marker)
@@ -208,15 +244,23 @@ def mark_offsite(store: ObjectStore, marker: Marker) -> None:
     import obstore
 
     with told("naming the offsite place"):
-        obstore.put(store, MARKER, encoded(marker), use_multipart=False)
+        # Of two laptops that name one place at the same moment, one has to see that it was second.
+        obstore.put(store, MARKER, encoded(marker), mode="create", use_multipart=False)
 
 
-def read_object(store: ObjectStore, key: str) -> bytes:
-    """The whole of a small object. Raises FileNotFoundError, LineTrouble, NoAccess."""
+def _small(store: ObjectStore, key: str) -> bytes | None:
+    try:
+        return read_object(store, key)
+    except FileNotFoundError:
+        return None
+
+
+def read_object(store: ObjectStore, key: str, tag: str = "") -> bytes:
+    """The whole of a small object; tag: of this version. Raises FileNotFoundError, LineTrouble, NoAccess."""
     import obstore
 
     with told(f"reading {shown(key)}"):
-        return bytes(obstore.get(store, key).bytes())
+        return bytes(obstore.get(store, key, options={"if_match": tag or None}).bytes())
 
 
 def lying_of(meta: ObjectMeta) -> Lying:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Protocol
 
-from tripleguard.errors import LineTrouble, NameTaken, NoAccess
+from tripleguard.errors import CopyTrouble, LineTrouble, NameTaken, NoAccess
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
 from tripleguard.places.offsite import in_words
@@ -63,7 +63,7 @@ class StoreSender:
         from obstore.exceptions import AlreadyExistsError, BaseError, PermissionDeniedError, UnauthenticatedError
 
         if size > LARGEST_WHOLE:
-            raise LineTrouble(
+            raise CopyTrouble(
                 f"{shown(key)} is larger than {LARGEST_WHOLE:,} bytes: too much for one piece.",
                 do="Send it by other means, or use a place that speaks S3.",
             )

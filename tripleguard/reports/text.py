@@ -95,9 +95,10 @@ def rescan(result: RescanResult) -> Iterator[str]:
             end = "the drive stopped answering"
         if one.trouble:
             end = f"not finished: {one.trouble}"
+        source = "" if one.offsite else " from the medium"
         yield (
-            f"{_called(one)}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back "
-            f"from the medium, {size(one.read_bytes)}; {end}."
+            f"{_called(one)}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back"
+            f"{source}, {size(one.read_bytes)}; {end}."
         )
         for kind, path in one.found[:20]:
             yield f"  {kind}: {shown(path)}"
@@ -109,7 +110,8 @@ def rescan(result: RescanResult) -> Iterator[str]:
         yield "Nothing new was found."
     if result.still_open > sum(len(one.found) for one in result.places):
         copies = count(result.still_open, "copy is", "copies are")
-        yield f"In all, {copies} missing or bad on these drives: `tripleguard findings` shows what is open."
+        where = "there" if any(one.offsite for one in result.places) else "on these drives"
+        yield f"In all, {copies} missing or bad {where}: `tripleguard findings` shows what is open."
 
 
 def rescan_cost(cost: Cost | None) -> Iterator[str]:

@@ -252,7 +252,8 @@ def _enter_sidecars(kit: Kit, source: str, where: _OnDrive | _Outside, batch: It
     with kit.catalog.writing():
         for said in batch:
             if where.enter(said.entry, said.content):
-                selects.rated(kit.catalog, said.frame[0].file_id, said.rating, said.entry.mtime_ns)
+                main, now = said.frame[0].file_id, kit.clock.now()
+                selects.rated(kit.catalog, main, said.rating, said.entry.mtime_ns, now)
             selects.sidecar_read(kit.catalog, source, said.entry)
 
 
@@ -281,4 +282,4 @@ def _enter_pictures(kit: Kit, batch: Iterable[tuple[int, int, float | None]]) ->
         for file_id, main, rating in batch:
             selects.looked_into(kit.catalog, file_id)
             if rating:
-                selects.rated(kit.catalog, main, rating, None)
+                selects.rated(kit.catalog, main, rating, None, kit.clock.now())

@@ -15,12 +15,13 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import joined_path, to_db
 from tripleguard.catalog.writing import list_left
 from tripleguard.clock import stamp_utc
-from tripleguard.errors import CatalogTrouble, CopyTrouble, TripleguardError
+from tripleguard.errors import CatalogTrouble, CopyTrouble, NameTaken, TripleguardError
 from tripleguard.home import forget_scratch, scratch_file
 from tripleguard.layout import shoot_folder
 from tripleguard.model import Shoot
-from tripleguard.names import fitted
+from tripleguard.names import fitted, shown
 from tripleguard.places.drive import Drive
+from tripleguard.places.offsite import Offsite
 from tripleguard.places.own import CHECK_LIST
 from tripleguard.work.kit import Kit
 from tripleguard.work.leaving import KEPT_SNAPSHOTS, SNAPSHOTS, packed
@@ -36,24 +37,33 @@ def leave_offsite(kit: Kit, offsite: OpenOffsite, pace: Callable[[int], None]) -
     lagging = due.lists_due(kit.catalog, offsite.record.id)
     if not lagging:
         return []
-    try:
-        for shoot in lagging:
+    troubles: list[TripleguardError] = []
+    done: list[Shoot] = []
+    for shoot in lagging:
+        try:
             _leave_list(kit, offsite, shoot, pace)
+            done.append(shoot)
+        except NameTaken as error:
+            troubles.append(error)
+        except TripleguardError as error:
+            return [*troubles, error]
+    try:
         _leave_catalog(kit, offsite, pace)
     except TripleguardError as error:
-        return [error]
+        return [*troubles, error]
     except OSError as error:
-        return [
+        troubles.append(
             CatalogTrouble(
                 f"No copy of the catalog could be made ({error.strerror or error}).",
                 safe="The pictures are not affected.",
                 do="Check that the laptop's disk is not full.",
             )
-        ]
+        )
+        return troubles
     with kit.catalog.writing():
-        for shoot in lagging:
+        for shoot in done:
             list_left(kit.catalog, offsite.record.id, shoot.id)
-    return []
+    return troubles
 
 
 def _leave_list(kit: Kit, offsite: OpenOffsite, shoot: Shoot, pace: Callable[[int], None]) -> None:
@@ -62,14 +72,31 @@ def _leave_list(kit: Kit, offsite: OpenOffsite, shoot: Shoot, pace: Callable[[in
         folder = fitted(folder, offsite.place.limits)
     path = f"{folder}/{CHECK_LIST}"
     lines = {at[len(folder) + 1 :]: digest for at, digest in _as_they_lie(kit.catalog, offsite.record.id, folder)}
-    before = offsite.place.read_own(path, _LIST_LIMIT)
-    if before is not None:
-        for name, digest in checklist.parsed(before):
-            lines.setdefault(name, digest)
-    content = checklist.written(sorted(lines.items()))
-    if content and content != before:
+
+    def revised(before: bytes | None) -> bytes | None:
+        if before is not None and not checklist.is_list(before):
+            raise _no_list(path)
+        merged = dict(checklist.parsed(before or b"")) | lines
+        content = checklist.written(sorted(merged.items()))
+        if not content or content == before:
+            return None
         pace(len(content))
-        offsite.place.write_own(path, [content])
+        return content
+
+    place = offsite.place
+    if isinstance(place, Offsite):
+        place.revise_own(path, revised, _LIST_LIMIT)
+        return
+    if (content := revised(place.read_own(path, _LIST_LIMIT))) is not None:
+        place.write_own(path, [content])
+
+
+def _no_list(path: str) -> NameTaken:
+    return NameTaken(
+        f"What lies under {shown(path)} offsite is no check list.",
+        safe="It was left as it is; the pictures are there and proved.",
+        do="Move it to another name, then run `upload` again: that shoot gets its list then.",
+    )
 
 
 def _as_they_lie(catalog: Catalog, place_id: int, folder: str) -> list[tuple[str, bytes]]:

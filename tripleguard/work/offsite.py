@@ -13,7 +13,7 @@ from pathlib import Path
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.offsite import habits_seen, server_habits
 from tripleguard.catalog.places import add_place, all_places, place_with_uid, set_place_state
-from tripleguard.clock import DAY, iso_utc
+from tripleguard.clock import DAY, Clock, iso_utc
 from tripleguard.errors import PlaceTrouble, WrongUse
 from tripleguard.home import open_home_lock
 from tripleguard.model import EventType, Outcome, PlaceKind, PlaceRecord, PlaceState, Role
@@ -23,6 +23,7 @@ from tripleguard.places.asking import ask_habits
 from tripleguard.places.bucket import Bucket, Habits
 from tripleguard.places.drive import Drive, held_root, mark_drive, open_drive
 from tripleguard.places.locks import Holder, held
+from tripleguard.places.looking import Looking
 from tripleguard.places.marker import new_marker, read_marker
 from tripleguard.places.offsite import Offsite, mark_offsite, open_offsite, read_marker_object
 from tripleguard.places.sending import FolderSender, StoreSender
@@ -91,7 +92,9 @@ def opened_offsite(
             with _folder(kit, record, url) as opened:
                 yield opened
             return
-        place = open_offsite(store_for(url, environment()), record.uid)
+        place = open_offsite(
+            store_for(url, environment()), record.uid, looking_at(url, kit.clock, kit.stop.is_set)
+        )
         habits = _habits(kit, record, url) if url.kind == "s3" else Habits()
         make = _bucket_maker(kit, url, habits, patience or Patience())
         yield OpenOffsite(
@@ -107,7 +110,7 @@ def add_offsite(kit: Kit, text: str, name: str = NAME) -> PlaceRecord:
         if other.kind is PlaceKind.OFFSITE and other.state is PlaceState.ACTIVE:
             if other.last_path == url.text:
                 return other
-            known = place_with_uid(kit.catalog, _uid_at(url) or "")
+            known = place_with_uid(kit.catalog, _uid_at(kit, url) or "")
             if known is None or known.id != other.id:
                 raise WrongUse(
                     f"There is an offsite place already: {shown(other.last_path or '')}.",
@@ -115,7 +118,7 @@ def add_offsite(kit: Kit, text: str, name: str = NAME) -> PlaceRecord:
                     do=f"Take it out of service first: `tripleguard drives lost {other.name}`.",
                 )
     marker = new_marker(_free_name(kit, name), "shelf", iso_utc(kit.clock.now()), ensure_catalog_id(kit))
-    found = _uid_at(url)
+    found = _uid_at(kit, url)
     if found is None:
         if url.kind == "file":
             refuse_overlap(kit, url.folder)
@@ -149,7 +152,7 @@ def add_offsite(kit: Kit, text: str, name: str = NAME) -> PlaceRecord:
     return known
 
 
-def _uid_at(url: OffsiteUrl) -> str | None:
+def _uid_at(kit: Kit, url: OffsiteUrl) -> str | None:
     """The id of the marker at an address, None if there is none."""
     if url.kind == "file":
         folder = held_root(url.folder)
@@ -158,7 +161,8 @@ def _uid_at(url: OffsiteUrl) -> str | None:
         finally:
             folder.close()
         return on_disk.id if on_disk else None
-    marker = read_marker_object(store_for(url, environment()))
+    looking = looking_at(url, kit.clock, kit.stop.is_set)
+    marker = read_marker_object(store_for(url, environment()), looking)
     return marker.id if marker else None
 
 
@@ -206,10 +210,23 @@ def _from_catalog(said: Mapping[str, bool]) -> Habits:
     return Habits(**{name: value for name, value in said.items() if name in known})
 
 
+def looking_at(url: OffsiteUrl, clock: Clock, stopped: Callable[[], bool]) -> Looking | None:
+    """How an S3 bucket is listed; None for other places. Raises NoAccess without credentials."""
+    if url.kind != "s3":
+        return None
+    return Looking(_buckets(url, clock, stopped, Habits(), Patience()), stopped)
+
+
 def _bucket_maker(kit: Kit, url: OffsiteUrl, habits: Habits, patience: Patience) -> Callable[[], Bucket]:
+    return _buckets(url, kit.clock, kit.stop.is_set, habits, patience)
+
+
+def _buckets(
+    url: OffsiteUrl, clock: Clock, stopped: Callable[[], bool], habits: Habits, patience: Patience
+) -> Callable[[], Bucket]:
     def make() -> Bucket:
         address, who = s3_address(url, environment())
-        return Bucket(address, who, Wire(address.endpoint, patience.silence, kit.stop.is_set), kit.clock, habits)
+        return Bucket(address, who, Wire(address.endpoint, patience.silence, stopped), clock, habits)
 
     return make
 

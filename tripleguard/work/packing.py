@@ -13,6 +13,7 @@ from tripleguard.work.offsite import OpenOffsite
 from tripleguard.work.parcels import Parcel, described, open_source
 from tripleguard.work.sealing import Sealer
 
+_LIES_THERE = "it lies there and waits to be read back, a budget at a time: run `rescan --place offsite`"
 _NO_SOURCE = "no good copy of it is on a connected drive: connect the drives and run `upload` again"
 
 
@@ -46,6 +47,12 @@ class Packing:
         for debt in rows.owed_offsite(self._catalog, self._offsite.record.id):
             if self._stopped():
                 return
+            if debt.lies_there:
+                self.refused.append((debt.wanted.path, _LIES_THERE))
+                continue
+            # Asked just before it goes: nobody's picture leaves after its choice was taken back.
+            if not rows.is_wanted(self._catalog, debt.wanted):
+                continue
             try:
                 plain = open_source(self._catalog, self._drives, debt.known, self._stopped)
                 if plain is None:

@@ -58,9 +58,18 @@ _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
 
 
 _IN_BIN = (
-    "on drive {place} is in the bin there, and goes when that is emptied; it counts for nothing",
+    "on {place} is in the bin there, and goes when that is emptied; it counts for nothing",
     "empty the bin once `mend` has put right what is missing, or accept it with a reason",
 )
+
+
+_OFFSITE_STEPS = {
+    FindingKind.MISSING: "run `mend` with the drives connected: it is sent again",
+    FindingKind.CORRUPT: "run `mend` with the drives connected: a good one is sent beside it, and this one stays",
+    FindingKind.ALTERED: "run `mend` with the drives connected: a good one is sent beside it, and this one stays",
+    FindingKind.STALE: "run `upload`; the older one stays",
+    FindingKind.STRAY: "nothing, where others use this bucket too: accept it with a reason",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +201,7 @@ def room_there(path: Path, kit: Kit) -> Room | None:
 
 def _noticed(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
     """What looks at the drives have found and nobody has accepted."""
-    away = {status.record.id for status in places if status.path is None}
+    away = {status.record.id for status in places if status.state == "away"}
     names = {place.id: place for place in all_places(kit.catalog)}
     titles = {shoot.id: shoot.title for shoot in shoots.by_day(kit.catalog)}
     found = []
@@ -203,6 +212,8 @@ def _noticed(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
         severity, what, next_step = _NOTICED[one.kind]
         if one.kind is FindingKind.STRAY and lies_in_bin(one.path):
             what, next_step = _IN_BIN
+        if place.kind is PlaceKind.OFFSITE:
+            next_step = _OFFSITE_STEPS.get(one.kind, next_step)
         if one.place_id in away:
             next_step = f"connect drive {place.name}, then {next_step}"
         digest = questions.file_with_id(kit.catalog, one.file_id).file.digest if one.file_id else None

@@ -1,7 +1,9 @@
 """Looking at the offsite place again: all of it is listed, and a budget of bytes is read back.
 
-A listing is cheap and tells what is missing, what is new, and what has another size or tag. Reading back costs
-what the provider takes for it: what was only ever proved as it arrived comes first, then the oldest evidence.
+A listing is cheap and tells what is missing, what is new, and what has another size or tag. What has another tag
+is proved no more until it was read back. Reading back costs what the provider takes for it, so all of it is within
+the budget: what is in doubt comes first, then what was only ever proved as it arrived, then the oldest evidence,
+and last what is known to be bad.
 """
 
 from __future__ import annotations
@@ -20,7 +22,8 @@ from tripleguard.catalog.writing import copies_listed, copy_state, copy_verified
 from tripleguard.errors import CopyTrouble, Stopped
 from tripleguard.model import Copy, CopyState, EventType, File, FindingKind, Kind, Medium, Outcome
 from tripleguard.names import shown
-from tripleguard.places.offsite import Lying, Offsite
+from tripleguard.places.bucket import Lying
+from tripleguard.places.offsite import Offsite
 from tripleguard.places.own import is_own
 from tripleguard.work.budget import Budget
 from tripleguard.work.frames import follow_selects
@@ -33,6 +36,7 @@ from tripleguard.work.scanning import Depth
 
 _WINDOW = 100_000
 _BATCH = 500
+_BAD = (CopyState.CORRUPT, CopyState.ALTERED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,9 @@ class Cost:
 
 
 def rescan_offsite(kit: Kit, offsite: OpenOffsite, depth: Depth, budget: Budget) -> Job[tuple[PlaceScanned, Cost]]:
-    """List the open place and read some of it back. quick: list only; due: within the settings' budget; all.
+    """List the open place and read some of it back: quick: only what is in doubt; due: also the rest; all.
+
+    quick and due stay within the settings' budget.
 
     Raises LineTrouble, NoAccess while listing, CatalogTrouble. A stop by the person ends it in good order.
     """
@@ -61,7 +67,7 @@ class _Rescan:
         self._kit, self._offsite, self._depth, self._budget = kit, offsite, depth, budget
         self._now = kit.clock.now()
         self._place = offsite.record.id
-        self._allowed = kit.settings.offsite.read_back_bytes if depth == "due" else None
+        self._allowed = kit.settings.offsite.read_back_bytes if depth != "all" else None
         self._of_bytes = 0
         self.scanned = PlaceScanned(offsite.record.name, offsite=True)
         with kit.catalog.writing():
@@ -83,7 +89,7 @@ class _Rescan:
         return Cost(self.scanned.read_bytes, self._of_bytes, round(price, 4))
 
     def _listing(self) -> Job[list[tuple[Copy, Stored | None]]]:
-        """Hold the listing against the catalog; copies that have to be read to be judged."""
+        """Hold the listing against the catalog; copies that have to be read to be judged, known bad ones last."""
         recorded = rows.objects_of(self._kit.catalog, self._place)
         kept = rows.keys_that_gave_way(self._kit.catalog, self._place)
         suspects: list[tuple[Copy, Stored | None]] = []
@@ -95,7 +101,7 @@ class _Rescan:
                 if lying.key not in kept:
                     yield from self._stray(lying)
                 continue
-            if copy.state is not CopyState.PRESENT or stored is None or _changed(lying, stored):
+            if stored is None or _changed(lying, stored) or not _is_proved(copy):
                 suspects.append((copy, stored))
             else:
                 fine.append(copy.id)
@@ -106,7 +112,14 @@ class _Rescan:
         for copy, _ in recorded.values():
             yield from self._found(FindingKind.MISSING, copy, {}, CopyState.MISSING)
         self._close_vanished()
-        return suspects
+        self._doubt([copy.id for copy, _ in suspects if copy.state is CopyState.PRESENT])
+        return sorted(suspects, key=lambda one: one[0].state in _BAD)
+
+    def _doubt(self, copies: list[int]) -> None:
+        """Until they were read back these are proved no more: a stop, or the budget, may come first."""
+        with self._kit.catalog.writing():
+            for number in copies:
+                rows.doubted(self._kit.catalog, number)
 
     def _lying(self) -> Iterator[Lying]:
         place = self._offsite.place
@@ -127,15 +140,16 @@ class _Rescan:
     def _reading(self, suspects: list[tuple[Copy, Stored | None]]) -> Job[bool]:
         """Read back what is suspect, then what wants it most; whether all that was asked for was read."""
         done = {copy.id for copy, _ in suspects}
-        wanted = list(suspects)
+        bad = [one for one in suspects if one[0].state in _BAD]
+        wanted = suspects[: len(suspects) - len(bad)]
         if self._depth != "quick":
             due = rows.to_read_back(self._kit.catalog, self._place, _WINDOW)
             wanted += [(copy, rows.stored_as(self._kit.catalog, copy.id)) for copy in due if copy.id not in done]
+            wanted += bad
         for copy, stored in wanted:
             if self._kit.stop.is_set() or self._budget.used_up():
                 return False
-            size = stored.stored if stored else copy.size
-            if copy.id not in done and self._is_spent(size):
+            if self._is_spent(stored.stored if stored else copy.size):
                 break
             try:
                 yield from self._read_one(copy, stored)
@@ -282,6 +296,10 @@ class _Rescan:
             )
             detail = {"checked": seen.checked, "read_back": seen.read_back, "bytes": seen.read_bytes}
             end_job(self._kit.catalog, self._job, outcome, detail, now)
+
+
+def _is_proved(copy: Copy) -> bool:
+    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
 
 
 def _changed(lying: Lying, stored: Stored) -> bool:

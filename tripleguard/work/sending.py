@@ -25,6 +25,7 @@ from tripleguard.errors import (
     LineTrouble,
     NameTaken,
     NoAccess,
+    OneStuck,
     PlaceFailed,
     SignInPage,
     Stopped,
@@ -98,6 +99,7 @@ class Sending:
     ) -> None:
         self.results: queue.Queue[SendResult] = queue.Queue()
         self.heard = time.monotonic()
+        self._arrived = self.heard
         self._offsite = offsite
         self._parcels = parcels
         self._catalog = catalog
@@ -155,7 +157,7 @@ class Sending:
             while True:
                 if self._open is not None:
                     number = self._next_part(self._open)
-                    if number:
+                    if number and self._is_wanted(self._open):
                         return self._open, number
                     self._open = None
                 parcel = next(self._parcels, None)
@@ -176,16 +178,21 @@ class Sending:
                 return number
         return 0
 
+    def _is_wanted(self, parcel: Parcel) -> bool:
+        """Whether it is chosen still; else it goes no further."""
+        with self._entering:
+            wanted = rows.is_wanted(self._catalog, parcel.debt.wanted)
+        if not wanted:
+            self._gave_up(parcel, CopyTrouble("It was dropped from the selects while it was sent."), ends=False)
+        return wanted
+
     def _one(self, sender: Sender, parcel: Parcel, number: int) -> None:
-        size = parcel.source.size if number == 0 else self._size_of(parcel, number)
-        if not self._in_flight.take(size):
-            return
         try:
             if number == 0:
                 self._whole(sender, parcel)
             else:
                 assert isinstance(sender, Bucket)
-                self._part(sender, parcel, number, size)
+                self._part(sender, parcel, number, self._size_of(parcel, number))
         except (SignInPage, NoAccess) as error:
             self._gave_up(parcel, error, ends=True)
         except LineTrouble as error:
@@ -199,8 +206,6 @@ class Sending:
         except OSError as error:
             trouble = PlaceFailed(f"The copy can't be read ({error.strerror or error}).")
             self._gave_up(parcel, trouble, ends=False)
-        finally:
-            self._in_flight.give_back(size)
 
     @staticmethod
     def _size_of(parcel: Parcel, number: int) -> int:
@@ -216,11 +221,13 @@ class Sending:
         if isinstance(sender, Bucket):
             body = source.part(1)
             tag = self._settled(
-                sender, parcel, lambda: sender.put(parcel.key, body, parcel.about, pace=self._throttle)
+                sender, parcel, lambda: sender.put(parcel.key, body, parcel.about, pace=self._throttle), len(body)
             )
         else:
             tag, mtime = "", source.mtime_ns
-            self._patiently(lambda: sender.send(parcel.key, self._paced(parcel), source.size, mtime, parcel.about))
+            self._patiently(
+                lambda: sender.send(parcel.key, self._paced(parcel), source.size, mtime, parcel.about), source.size
+            )
         self.results.put(PartSent(source.size))
         self.results.put(Sent(parcel, tag, arrived=self._offsite.proves and isinstance(sender, Bucket)))
 
@@ -251,7 +258,9 @@ class Sending:
             is_done = number in parcel.done
         if not is_done:
             body, sha256 = parcel.source.part(number), parcel.source.sums[number - 1]
-            tag = self._patiently(lambda: sender.put_part(parcel.key, parcel.token, number, body, self._throttle))
+            tag = self._patiently(
+                lambda: sender.put_part(parcel.key, parcel.token, number, body, self._throttle), size
+            )
             with self._entering, self._catalog.writing():
                 rows.part_sent(self._catalog, parcel.upload_id, number, tag, sha256)
             self.results.put(PartSent(size))
@@ -260,7 +269,8 @@ class Sending:
             if len(parcel.done) < parcel.source.parts or parcel.finishing:
                 return
             parcel.finishing = True
-        self._finish(sender, parcel)
+        if self._is_wanted(parcel):
+            self._finish(sender, parcel)
 
     def _finish(self, sender: Bucket, parcel: Parcel) -> None:
         tag = self._settled(sender, parcel, lambda: sender.finish(parcel.key, parcel.token, parcel.done))
@@ -295,7 +305,7 @@ class Sending:
             self._aiming.forget_begun(sender, key, lambda ask: self._patiently(ask))
         return False
 
-    def _settled(self, sender: Bucket, parcel: Parcel, ask: Callable[[], str]) -> str:
+    def _settled(self, sender: Bucket, parcel: Parcel, ask: Callable[[], str], size: int = 0) -> str:
         """Ask for what makes the object; where the answer to an earlier try was lost, it is there already."""
         attempts = 0
 
@@ -310,7 +320,7 @@ class Sending:
                     raise
                 return tag
 
-        return self._patiently(once)
+        return self._patiently(once, size)
 
     def _ours(self, sender: Bucket, parcel: Parcel) -> str | None:
         """The tag of what lies under the parcel's key, if that is this very parcel."""
@@ -334,12 +344,15 @@ class Sending:
                 self._clock.now(),
             )
 
-    def _patiently(self, ask: Callable[[], Answer]) -> Answer:
-        """Ask until it is answered, waiting longer from failure to failure. Raises what ends it."""
-        failures, pages = 0, 0
+    def _patiently(self, ask: Callable[[], Answer], size: int = 0) -> Answer:
+        """Ask until it is answered, waiting longer from failure to failure. Raises what ends it.
+
+        size: bytes that are on their way while it is asked; while it waits, others may go.
+        """
+        failures, pages, began = 0, 0, time.monotonic()
         while True:
             try:
-                answer = ask()
+                answer = self._asked(ask, size)
             except NameTaken:
                 raise
             except SignInPage as error:
@@ -352,11 +365,32 @@ class Sending:
                 failures += 1
                 quiet = time.monotonic() - self.heard
                 if failures >= self._patience.tries or quiet > self._patience.without:
-                    raise
+                    # Where others get through, it is not the line.
+                    raise self._stuck(error, failures) if self._arrived > began else error from None
                 self._wait(failures, error)
             else:
                 self.heard = time.monotonic()
                 return answer
+
+    def _asked(self, ask: Callable[[], Answer], size: int) -> Answer:
+        if size and not self._in_flight.take(size):
+            raise Stopped("Stopped before it was sent.", safe="What was sent before stays.")
+        try:
+            answer = ask()
+        finally:
+            if size:
+                self._in_flight.give_back(size)
+        if size:
+            self._arrived = time.monotonic()
+        return answer
+
+    @staticmethod
+    def _stuck(error: LineTrouble, failures: int) -> OneStuck:
+        return OneStuck(
+            f"It did not get through in {failures} tries, though others did ({error.what})",
+            safe="Nothing is lost.",
+            do="Run `upload` again, on another network if it stays so.",
+        )
 
     def _wait(self, failures: int, error: TripleguardError) -> None:
         self.results.put(Faltered(error))

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
+from tripleguard.clock import SystemClock
 from tripleguard.names import shown
 from tripleguard.places.addresses import environment, parse_url, store_for
 from tripleguard.places.drive import open_drive
@@ -13,6 +14,7 @@ from tripleguard.places.media import aligned_buffer
 from tripleguard.places.offsite import Offsite, open_offsite
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.leaving import SNAPSHOTS
+from tripleguard.work.offsite import looking_at
 from tripleguard.work.sealing import ENDING
 from tripleguard.work.snapshots import Packed
 
@@ -30,7 +32,8 @@ def snapshots_offsite(text: str) -> list[Packed]:
         finally:
             drive.close()
         return [(f"offsite: {shown(path)}", partial(_from_folder, url.folder / path)) for path in paths]
-    place = open_offsite(store_for(url, environment()), None)
+    looking = looking_at(url, SystemClock(), lambda: False)
+    place = open_offsite(store_for(url, environment()), None, looking)
     keys = [lying.key for lying in place.own_objects(SNAPSHOTS)]
     return [(f"offsite: {shown(key)}", partial(_from_store, place, key)) for key in sorted(keys)]
 

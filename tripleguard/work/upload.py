@@ -16,7 +16,7 @@ from datetime import datetime
 
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.journal import add_event, begin_job, end_job
-from tripleguard.errors import CopyTrouble, Stopped, TripleguardError
+from tripleguard.errors import CopyTrouble, PlaceTrouble, Stopped, TripleguardError
 from tripleguard.model import EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.places.bucket import Bucket
@@ -29,6 +29,7 @@ from tripleguard.work.offsite import OpenOffsite
 from tripleguard.work.packing import Packing
 from tripleguard.work.progress import Job, Moved, Progress, Said
 from tripleguard.work.proving import Proof, enter_proof, prove_sent
+from tripleguard.work.rescan_offsite import rescan_offsite
 from tripleguard.work.results import Crashed
 from tripleguard.work.sending import Faltered, NotSent, PartSent, Sending, Sent
 
@@ -116,7 +117,16 @@ class _Upload:
             self._job = begin_job(kit.catalog, "upload", offsite.record.name, agent(), kit.clock.now())
 
     def run(self) -> Iterator[Progress]:
-        """Passes until nothing more can be done: what failed for itself in one is tried once more in the next."""
+        """Passes until nothing more can be done: what failed for itself in one is tried once more in the next.
+
+        What lies there and is in doubt is read back first, within the budget for that: it need not be sent again.
+        """
+        debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
+        if any(debt.lies_there for debt in debts):
+            try:
+                yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget)
+            except (CopyTrouble, PlaceTrouble) as error:
+                self.result.troubles.append(error)
         debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
         self._of_files, self._of_bytes = len(debts), sum(debt.known.file.size for debt in debts)
         usual = rows.last_rate(self._kit.catalog) or 0.0
