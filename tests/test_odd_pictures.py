@@ -98,3 +98,12 @@ def test_further_pictures_with_a_wrong_length_are_whole_and_cut_ones_are_not() -
 def test_a_picture_of_the_web_is_no_damaged_sound() -> None:
     """WebP is RIFF, too."""
     assert verdict("ORR_0001.JPG", written(stage(), "WEBP")).wholeness is not Wholeness.BROKEN
+
+
+def test_room_that_was_kept_for_a_film_and_a_makers_own_end_are_no_damage() -> None:
+    own = b"sixteen bytes of a maker's own" * 50 + b"8db42d694ccc418790edff439fe026bf"
+    for behind in (bytes(9000), own):
+        assert verdict("ORR_0001.INSV", film(index_first=True) + behind) == CLEAN
+    assert verdict("ORR_0001.INSV", film(index_first=True) + own[:-1]).wholeness is Wholeness.SUSPICIOUS
+    without_index = film().partition(b"moov")[0][:-4]
+    assert verdict("ORR_0001.MP4", without_index + bytes(300)).wholeness is Wholeness.BROKEN
