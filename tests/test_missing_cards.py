@@ -264,3 +264,21 @@ def test_whatever_lies_on_the_cards_there_is_an_answer(parts: list[Part], told: 
     night = look_at_night(parts, parts[:3], {K1: Known("K1"), K2: Known("K2", alone=True)}, told)
     assert night.readings == len({part.reading for part in parts})
     assert all(doubt.frames > 0 for doubt in night.doubts)
+
+
+def test_a_raw_card_is_missed_also_where_most_of_the_raws_are_gone() -> None:
+    found = doubts(card(1, 100, 300), card(2, 100, 600, end="JPG"))
+    assert [(one.where, one.verdict, one.frames) for one in found] == [(Where.RAWS, Verdict.MISSING, 300)]
+    assert doubts(card(1, 100, 300) + card(1, 100, 600, end="JPG")) == [], "on one card nothing is split"
+
+
+def test_a_card_of_more_than_half_a_count_is_worth_a_look() -> None:
+    found = doubts(card(1, 100, 300), card(3, 6301, 6500, at=24_604))
+    assert [(one.where, one.verdict, one.frames) for one in found] == [(Where.BETWEEN, Verdict.LOOK, 6000)]
+    assert doubts(card(1, 100, 300), card(3, 6301, 6500, at=900)) == [], "nobody shoots 6,000 frames in a minute"
+
+
+def test_two_bodies_that_cannot_be_told_apart_on_one_card_are_no_reason_to_keep_it() -> None:
+    alone = {K1: Known("R7", alone=True)}
+    found = doubts(card(1, 100, 400) + card(1, 3000, 3300, at=1300), known=alone)
+    assert [(one.verdict, one.keeps) for one in found] == [(Verdict.LOOK, False)]

@@ -47,6 +47,9 @@ def doubt_about(hole: Hole, row: Row, cards: Cards, *, complete: bool) -> Doubt 
     sure = verdict(hole, row.habit_beside(hole))
     if sure is None:
         return None
+    if row.known.alone:
+        # Two bodies that can't be told apart may have shared the card: their counts have a hole between them.
+        sure = Verdict.LOOK
     beside = hole.where is Where.INSIDE or (complete and hole.where in (Where.BETWEEN, Where.RAWS))
     return Doubt(
         where=hole.where,

@@ -120,7 +120,9 @@ def verdict(hole: Hole, habit: Habit) -> Verdict | None:
 
 def holes_in(runs: Sequence[Run], counter: Counter, cards: Cards) -> Iterator[Hole]:
     """Every hole of a body's runs, also those that mean nothing."""
-    for run in runs:
+    for number, run in enumerate(runs):
+        if run.began is Moved.JUMPED:
+            yield from _beyond_half(runs[number - 1].frames[-1], run.frames[0], counter, cards)
         for at, frame in enumerate(run.frames):
             if at == 0:
                 if run.began is Moved.BACK and counter.position(frame) > 1:
@@ -169,6 +171,15 @@ def _between(run: Run, at: int, cards: Cards) -> Hole | None:
     later = (_pause(before, after) or 0) >= OVERNIGHT
     where = Where.INSIDE if on[0] & on[1] else Where.BEFORE if later else Where.BETWEEN
     return Hole(where, last - first + 1, first, last, before, after, on[0] | on[1], run.at[at] not in run.unsure)
+
+
+def _beyond_half(before: Frame, after: Frame, counter: Counter, cards: Cards) -> Iterator[Hole]:
+    """So many frames that they may as well be another count: on a large card they would have room."""
+    first, last = counter.position(before) + 1, counter.position(after) - 1
+    if last > first and could_be_shot(last - first + 1, before, after):
+        on = cards.of(before.readings), cards.of(after.readings)
+        where = Where.INSIDE if on[0] & on[1] else Where.BETWEEN
+        yield Hole(where, last - first + 1, first, last, before, after, on[0] | on[1], sure=False)
 
 
 def _without_raws(run: Run, row: list[int], cards: Cards) -> Hole:

@@ -69,13 +69,17 @@ def cards_of(parts: Iterable[Part]) -> Cards:
 
 
 def slots_of(frames: Iterable[Frame], cards: Cards) -> Slots:
-    """How the body that took these frames used its slots: what most of its frames show."""
-    split = twice = all_ = 0
+    """How the body that took these frames used its slots: what most of its frames show.
+
+    Whether raws and JPEGs are split, those with a raw show: the others may be the ones whose raws are missing.
+    """
+    split = twice = all_ = with_raw = 0
     for frame in frames:
         all_ += 1
+        with_raw += bool(frame.raws)
         raws, others = cards.of(frame.raws), cards.of(frame.others)
         split += bool(raws and others and not raws & others)
         twice += len(frame.raws) > 1 or len(frame.others) > 1
-    if 2 * split > all_:
+    if 2 * split > with_raw:
         return Slots.SPLIT
     return Slots.TWICE if 2 * twice > all_ else Slots.ONE_AFTER_ANOTHER
