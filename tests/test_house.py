@@ -29,7 +29,9 @@ HOUSE = Path(tripleguard.__file__).parent
 PROJECT = HOUSE.parent
 LONGEST = 420
 
-GROUND = frozenset({"model", "errors", "clock", "names", "digest", "checklist", "config", "home", "sections"})
+GROUND = frozenset(
+    {"model", "errors", "clock", "names", "digest", "checklist", "config", "home", "sections", "wording"}
+)
 PURE = frozenset({"rules", "forecast"})
 STORES = frozenset({"catalog", "places", "cameras"})
 
@@ -41,6 +43,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "digest": frozenset({"model"}),
     "checklist": frozenset({"model", "names"}),
     "sections": frozenset(),
+    "wording": frozenset(),
     "config": frozenset({"errors", "names", "sections"}),
     "home": frozenset({"errors"}),
     "rules": frozenset({"model", "clock"}),

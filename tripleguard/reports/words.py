@@ -5,6 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime, tzinfo
 
 from tripleguard.clock import DAY, HOUR, SECOND
+from tripleguard.wording import counted
+
+count = counted
+"""`1 file`, `2,114 files`."""
 
 
 def size(count: int) -> str:
@@ -43,11 +47,6 @@ def duration(seconds: float) -> str:
     if minutes < 90:
         return f"{minutes} min"
     return f"{minutes // 60} h {minutes % 60:02d} min"
-
-
-def count(number: int, thing: str, things: str | None = None) -> str:
-    """`1 file`, `2,114 files`."""
-    return f"{number:,} {thing if number == 1 else things or thing + 's'}"
 
 
 def when(ns: int | None, zone: tzinfo | None) -> str:

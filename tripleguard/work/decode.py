@@ -20,6 +20,7 @@ from tripleguard.digest import Hasher
 from tripleguard.errors import PlaceFailed
 from tripleguard.model import Copy, EventType, Outcome
 from tripleguard.places.media import aligned_buffer
+from tripleguard.wording import counted
 from tripleguard.work.budget import Budget
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.decoder import LARGEST, Decoder
@@ -129,7 +130,7 @@ def _close(kit: Kit, job_id: int, result: DecodeResult) -> None:
     with kit.catalog.writing():
         settle_habits(kit.catalog, now)
         outcome = Outcome.FAILURE if result.damaged else Outcome.SUCCESS
-        message = f"{result.decoded:,} pictures decoded, {len(result.damaged):,} damaged at source"
+        message = f"{counted(result.decoded, 'picture')} decoded, {len(result.damaged):,} damaged at source"
         if result.decoded:
             add_event(kit.catalog, EventType.VALIDATION, outcome, message, now, job_id=job_id)
         detail = {"decoded": result.decoded, "damaged": len(result.damaged), "left": result.left}

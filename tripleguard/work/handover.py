@@ -24,6 +24,7 @@ from tripleguard.model import EventType, Medium, Outcome, Shoot
 from tripleguard.names import shown
 from tripleguard.places.handing import Handing, Task
 from tripleguard.places.locks import Holder, held
+from tripleguard.wording import counted
 from tripleguard.work.handclose import LIST_NAME, Told, close_folder, own_names
 from tripleguard.work.handcopy import BadCopy, HandCopier
 from tripleguard.work.handlist import Item, Wanted, handlist, of_selects, placed
@@ -254,7 +255,7 @@ def _enter(kit: Kit, result: HandoverResult, job: int) -> None:
     form = "a bag" if result.form == "bag" else "a folder with a list"
     end = "" if result.finished else ", not finished"
     left = f", {len(result.left_out):,} left out" if result.left_out else ""
-    message = f"handed over as {form}: {result.files:,} files{left}{end}: {shown(str(result.root))}"
+    message = f"handed over as {form}: {counted(result.files, 'file')}{left}{end}: {shown(str(result.root))}"
     with kit.catalog.writing():
         add_event(kit.catalog, EventType.TRANSFER, outcome, message, now, job_id=job, shoot_id=result.shoot.id)
         detail = {"files": result.files, "bytes": result.total_bytes, "left_out": len(result.left_out)}

@@ -18,6 +18,7 @@ from tripleguard.errors import CardGone, TripleguardError
 from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, Shoot
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
+from tripleguard.wording import counted
 from tripleguard.work.clearance import CardQuestion, answer_for_card
 from tripleguard.work.copying import Changed, CopyResult, Read, ReadBefore, SetApart, Unread
 from tripleguard.work.deciding import Decider
@@ -334,8 +335,8 @@ class CardRun(CopyRun):
         detail |= {"done": self.files_done} | ({} if self._card.counted else FROM_FOLDER)
         root = shown(str(self._card.root))
         with self.kit.catalog.writing():
-            for shoot_id, count in self.recorder.shoot_files.items():
+            for shoot_id, files in self.recorder.shoot_files.items():
                 self.recorder.event(
-                    EventType.INGESTION, outcome, f"{count:,} files read from {root}", shoot_id=shoot_id
+                    EventType.INGESTION, outcome, f"{counted(files, 'file')} read from {root}", shoot_id=shoot_id
                 )
             self.end(outcome, detail)

@@ -26,6 +26,7 @@ from tripleguard.catalog.writing import (
 )
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Outcome
 from tripleguard.names import shown
+from tripleguard.wording import counted
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.placing import Placing
 from tripleguard.work.results import Disproved, MovedAside, Proved, Task, Written
@@ -168,7 +169,7 @@ class Recorder:
             self.event(
                 EventType.REPLICATION,
                 outcome,
-                f"{copies:,} copies written, {size:,} bytes",
+                f"{counted(copies, 'copy', 'copies')} written, {counted(size, 'byte')}",
                 shoot_id=shoot_id,
                 place_id=place_id,
             )
@@ -176,7 +177,7 @@ class Recorder:
             self.event(
                 EventType.FIXITY_CHECK,
                 Outcome.SUCCESS,
-                f"{proved:,} copies read back, all equal",
+                f"{counted(proved, 'copy', 'copies')} read back, all equal",
                 shoot_id=shoot_id,
                 place_id=place_id,
             )

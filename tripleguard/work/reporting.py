@@ -21,6 +21,7 @@ from tripleguard.model import Finding, FindingKind, PlaceKind, PlaceRecord, Plac
 from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
+from tripleguard.wording import counted
 from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.looking import damage_findings
 from tripleguard.work.numbering import Numbers, last_numbers
@@ -270,7 +271,7 @@ def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
                 digest=None,
                 shoot=None,
                 since=None,
-                message=f"{_counted(count, 'file has', 'files have')} {words}, the rule asks for {wanted}",
+                message=f"{counted(count, 'file has', 'files have')} {words}, the rule asks for {wanted}",
                 next_step=last,
                 count=count,
             )
@@ -315,7 +316,7 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
             ),
         ):
             if count:
-                copies = _counted(count, "copy", "copies")
+                copies = counted(count, "copy", "copies")
                 were = "was" if count == 1 else "were"
                 findings.append(
                     Finding(
@@ -332,7 +333,3 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
                     )
                 )
     return findings
-
-
-def _counted(number: int, one: str, more: str) -> str:
-    return f"{number:,} {one if number == 1 else more}"

@@ -19,6 +19,7 @@ from tripleguard.errors import CopyTrouble
 from tripleguard.model import EventType, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.rules import overdue_before
+from tripleguard.wording import counted
 from tripleguard.work.budget import Budget
 from tripleguard.work.comparing import damage_at
 from tripleguard.work.entering import Entering
@@ -358,7 +359,8 @@ class _Rescan:
                     self._kit.catalog,
                     EventType.FIXITY_CHECK,
                     Outcome.FAILURE if bad else outcome,
-                    f"{seen.checked:,} copies looked at, {seen.read_back:,} read back, {len(bad):,} new findings",
+                    f"{counted(seen.checked, 'copy', 'copies')} looked at, {seen.read_back:,} read back, "
+                    f"{counted(len(bad), 'new finding')}",
                     self._kit.clock.now(),
                     job_id=job,
                     place_id=drive.record.id,

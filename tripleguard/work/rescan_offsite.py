@@ -25,6 +25,7 @@ from tripleguard.names import shown
 from tripleguard.places.bucket import Lying
 from tripleguard.places.offsite import Offsite
 from tripleguard.places.own import is_own
+from tripleguard.wording import counted
 from tripleguard.work.budget import Budget
 from tripleguard.work.frames import follow_selects
 from tripleguard.work.kit import Kit, agent
@@ -289,7 +290,8 @@ class _Rescan:
                 self._kit.catalog,
                 EventType.FIXITY_CHECK,
                 Outcome.FAILURE if seen.found else outcome,
-                f"{seen.checked:,} copies looked at, {seen.read_back:,} read back, {len(seen.found):,} new",
+                f"{counted(seen.checked, 'copy', 'copies')} looked at, {seen.read_back:,} read back, "
+                f"{len(seen.found):,} new",
                 now,
                 job_id=self._job,
                 place_id=self._place,

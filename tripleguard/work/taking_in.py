@@ -22,6 +22,7 @@ from tripleguard.layout import shoot_at, shoot_called
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Medium, Outcome
 from tripleguard.places.media import aligned_buffer
 from tripleguard.rules import is_as_recorded
+from tripleguard.wording import counted
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.copying import HEAD
 from tripleguard.work.entering import Entering
@@ -185,11 +186,12 @@ class _TakingIn:
         """Close the job, with one event for each shoot that got something."""
         name = self._drive.record.name
         with self._kit.catalog.writing():
-            for shoot_id, count in self._shoots.items():
+            for shoot_id, files in self._shoots.items():
                 self._recorder.event(
                     EventType.INGESTION,
                     outcome,
-                    f"{count:,} files that another program put on drive {name} were entered",
+                    f"{counted(files, 'file that', 'files that')} another program put on drive {name} "
+                    f"{'was' if files == 1 else 'were'} entered",
                     shoot_id=shoot_id,
                     place_id=self._drive.record.id,
                 )
