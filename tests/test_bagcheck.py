@@ -179,6 +179,23 @@ def test_nothing_outside_the_bag_is_read(tmp_path: Path) -> None:
     assert "link or device" in {flaw.kind for flaw in checked(root).flaws}
 
 
+@pytest.mark.parametrize("name", ["tagmanifest-sha256.txt", "manifest-md5.txt", "fetch.txt", "bag-info.txt"])
+@pytest.mark.parametrize("how", ["link", "pipe"])
+def test_what_a_bag_says_in_a_link_or_a_pipe_is_no_yes(tmp_path: Path, name: str, how: str) -> None:
+    """Another reader would follow it, and find other checksums there, or files to fetch."""
+    root = bag(tmp_path / "bag")
+    assert checked(root).valid
+    (root / name).unlink(missing_ok=True)
+    if how == "pipe":
+        os.mkfifo(root / name)
+    else:
+        (tmp_path / "elsewhere.txt").write_bytes(b"")
+        (root / name).symlink_to(tmp_path / "elsewhere.txt")
+    found = checked(root)
+    assert not found.valid
+    assert "link or device" in {flaw.kind for flaw in found.flaws}
+
+
 def test_a_name_that_went_through_another_system_is_still_there(tmp_path: Path) -> None:
     """HFS+ decomposes names: listed NFC, found NFD (RFC 8493, 6.1.1). It is present, with a note."""
     root = bag(tmp_path / "bag", payload={bagcases.NFD: b""})

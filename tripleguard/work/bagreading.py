@@ -90,8 +90,8 @@ class BagReading:
         payload_is_there = False
         for name, status in self.folder.each(""):
             if isinstance(status, OSError):
-                continue
-            if name == PAYLOAD and stat.S_ISDIR(status.st_mode):
+                self.tally.flaw(Flaw.UNREADABLE, name)
+            elif name == PAYLOAD and stat.S_ISDIR(status.st_mode):
                 payload_is_there = True
             elif stat.S_ISDIR(status.st_mode):
                 if self.bag.version < (0, 97):
@@ -100,6 +100,10 @@ class BagReading:
             elif stat.S_ISREG(status.st_mode):
                 self.tags.add_found(name, status.st_size)
                 self._may_be_manifest(name)
+            elif manifest_named(name) is not None or name in (_FETCH, self.bag.info_name):
+                self.tally.flaw(Flaw.LINK, name)
+            elif name != PAYLOAD:
+                self.tally.note("links and devices beside the payload were not looked at", name)
         if not payload_is_there:
             self.tally.flaw(Flaw.NO_PAYLOAD, PAYLOAD)
         self.manifests.sort(key=lambda one: (one.of_tags, one.name))
