@@ -323,7 +323,8 @@ def test_a_file_settles_when_it_stayed_as_it_is() -> None:
     assert new.settled(15) == [entry(200)]
     new.seen(entry(200, mtime=2), 16)
     assert new.settled(20) == []
-    assert new.next() == 26
+    assert new.unsettled(25.9) == ["a.DNG"]
+    assert new.unsettled(26) == []
 
 
 def test_a_file_that_its_writer_has_closed_settles_sooner() -> None:
@@ -345,7 +346,7 @@ def test_what_never_holds_still_is_given_up_until_it_changes() -> None:
         tries += 1
         new.try_again(["a.DNG"], now)
     assert tries == 5
-    assert new.next() is None
+    assert (new.unsettled(now), new.given_up(["a.DNG", "b.DNG"])) == ([], ["a.DNG"])
     new.seen(entry(6), now)
     assert new.settled(now + 1) == [entry(6)]
 

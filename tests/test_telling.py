@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.server
 import json
+import re
 import socket
 import threading
 import time
@@ -126,7 +127,7 @@ def test_a_yes_comes_as_one_message_and_a_quiet_morning_as_none(world: World, ma
     assert (world.home / "reports" / "newest.txt").exists()
 
 
-def test_the_reports_are_kept_as_text_and_json_and_no_more_than_asked(world: World) -> None:
+def test_the_reports_are_kept_as_text_json_and_page_and_no_more_than_asked(world: World) -> None:
     set_watch(world, keep_reports=3)
     card = world.card()
     card.frames(2)
@@ -138,12 +139,24 @@ def test_the_reports_are_kept_as_text_and_json_and_no_more_than_asked(world: Wor
             assert (ended.tell, "all is as the rule asks" in ended.message) == ("", True)
             clock.at += DAY
     kept = sorted(path.name for path in (world.home / "reports").iterdir())
-    assert len(kept) == 8
-    assert {"newest.txt", "newest.json"} < set(kept)
+    assert len(kept) == 12
+    assert {"newest.txt", "newest.json", "newest.html"} < set(kept)
     as_json = json.loads((world.home / "reports" / "newest.json").read_text())
     assert as_json["answer"] == "clear"
     assert set(as_json) == set(world.run("report", "--json").json)
     assert (world.home / "reports" / "newest.txt").read_text().startswith("All is as the rule asks: 2 files")
+    page = (world.home / "reports" / "newest.html").read_text()
+    assert "All is as the rule asks" in page
+    assert not re.search(r"(src|href)=[\"'](?!data:|#)", page), "the page needs something else"
+
+
+def test_on_a_full_disk_the_morning_still_says_what_needs_a_person(world: World) -> None:
+    unseen(world)
+    (world.home / "reports").write_text("a file where the folder should be")
+    with world.kit() as kit:
+        ended = finished(morning(kit, Errand(What.REPORT)))
+    assert "Drive B has not been seen for 5 days" in ended.tell
+    assert "This morning's report could not be written" in ended.tell
 
 
 def test_a_drive_that_was_away_for_a_day_is_not_told(world: World) -> None:

@@ -46,7 +46,7 @@ _NOT_STORAGE = frozenset(
 class Mount:
     """One mounted file system. device: `major:minor` as the kernel has it ('' where unknown).
 
-    number: another one for each mounting, so that one that left and came back is told from one that stayed.
+    number: the kernel's for this mounting; one that left gives its number free for the next.
     """
 
     point: str

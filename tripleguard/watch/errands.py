@@ -84,6 +84,8 @@ def _topped_up(kit: Kit, errand: Errand) -> Job[Ended]:
     elif made:
         parts.append("nothing is owed any more")
     tell = f"The second copies are made: {shown('; '.join(parts))}." if made and not result.still_short else ""
+    if result.troubles:
+        tell = " ".join(["Not every second copy could be made:", *(error.what for error in result.troubles)])
     outcome = Outcome.ATTENTION if result.troubles else Outcome.DONE
     return Ended(errand, outcome, "; ".join(parts) or "nothing could be made", tell, made)
 

@@ -11,8 +11,12 @@ from dataclasses import replace
 
 from tripleguard.errors import PlaceBusy, Stopped, TripleguardError
 from tripleguard.watch.errand import Ended, Errand, Outcome
+from tripleguard.watch.heart import Pulse
 from tripleguard.work.kit import Kit
 from tripleguard.work.progress import Job, Moved, Progress, Said
+
+_MOST = 3600.0
+"""Seconds without any sign of progress that are allowed: one file of a video may take half an hour."""
 
 
 class Hand:
@@ -34,6 +38,7 @@ class Hand:
         self.errand: Errand | None = None
         self.since = 0
         self.moved: Moved | None = None
+        self.pulse = Pulse("The work", _MOST)
 
     def start(self, errand: Errand) -> None:
         """Begin an errand; nothing else is in hand."""
@@ -44,6 +49,7 @@ class Hand:
         self._thread = threading.Thread(
             target=self._edge, args=(errand, self._stop), name=f"hand-{errand.what}", daemon=True
         )
+        self.pulse.busy()
         self._thread.start()
 
     def stop(self) -> None:
@@ -57,6 +63,7 @@ class Hand:
     def put_down(self) -> None:
         """The end of the errand was taken note of."""
         self.errand = self.moved = None
+        self.pulse.idle()
 
     def wait(self, seconds: float) -> bool:
         """Wait for the end of the errand; whether there is none any more."""
@@ -90,6 +97,7 @@ class Hand:
             catalog.close()
 
     def _note(self, errand: Errand, progress: Progress) -> None:
+        self.pulse.busy()
         if isinstance(progress, Said):
             self._said(errand, progress.line)
         else:

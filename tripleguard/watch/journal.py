@@ -12,6 +12,7 @@ import logging
 import re
 import sys
 import traceback
+from collections.abc import Iterable
 
 from tripleguard.clock import Clock, iso_utc
 from tripleguard.home import Home, bounded_log
@@ -23,10 +24,14 @@ _SECRET = re.compile(r"\b([a-z][a-z0-9+.-]*://)([^\s'\"<>]*)", re.IGNORECASE)
 
 
 class Journal:
-    """Where the watch says what it does. loud: also as plain lines on standard error."""
+    """Where the watch says what it does. loud: also as plain lines on standard error.
 
-    def __init__(self, home: Home, clock: Clock, *, loud: bool = True) -> None:
+    secrets: addresses of the settings, which may hold passwords with any letter in them.
+    """
+
+    def __init__(self, home: Home, clock: Clock, *, loud: bool = True, secrets: Iterable[str] = ()) -> None:
         self._clock = clock
+        self._secrets = tuple(secrets)
         self._loud = loud
         self._log = logging.Logger("watch", logging.INFO)
         self._log.addHandler(bounded_log(home.watch / "log.jsonl", _SIZE, _OLDER))
@@ -38,7 +43,7 @@ class Journal:
     def trouble(self, line: str, error: BaseException | None = None, **facts: object) -> None:
         """Something went wrong; with an error that nobody foresaw, where."""
         if error is not None:
-            facts["trace"] = without_secrets("".join(traceback.format_exception(error))[-4000:])
+            facts["trace"] = without_secrets("".join(traceback.format_exception(error)), self._secrets)[-4000:]
         self._write("trouble", line, facts)
 
     def close(self) -> None:
@@ -46,16 +51,22 @@ class Journal:
             handler.close()
 
     def _write(self, level: str, line: str, facts: dict[str, object]) -> None:
-        line = without_secrets(shown(line))
-        kept = {name: without_secrets(value) if isinstance(value, str) else value for name, value in facts.items()}
+        line = without_secrets(shown(line), self._secrets)
+        kept = {
+            name: without_secrets(value, self._secrets) if isinstance(value, str) else value
+            for name, value in facts.items()
+        }
         at = iso_utc(self._clock.now())
         self._log.info(json.dumps({"at": at, "level": level, "line": line, **kept}, ensure_ascii=True))
         if self._loud:
             print(line, file=sys.stderr, flush=True)
 
 
-def without_secrets(text: str) -> str:
-    """The text with every address cut down to its scheme and host."""
+def without_secrets(text: str, secrets: Iterable[str] = ()) -> str:
+    """The text with every address cut down to its scheme and host; of secrets only the scheme is left."""
+    for secret in secrets:
+        scheme, there, _ = secret.partition("://")
+        text = text.replace(secret, f"{scheme}://..." if there else "...") if secret else text
     return _SECRET.sub(lambda found: found[1] + _host(found[2]), text)
 
 

@@ -22,6 +22,7 @@ from tripleguard.places.own import OWN
 from tripleguard.watch.errand import What
 from tripleguard.watch.events import Observing
 from tripleguard.watch.fresh import looked_at, new_in_folder, new_on_drive
+from tripleguard.watch.heart import Pulse
 from tripleguard.watch.settling import Settling
 from tripleguard.watch.volumes import HereDrive, tells_all
 from tripleguard.watch.writers import being_written
@@ -31,13 +32,24 @@ _QUIET, _AT_LEAST_EVERY = 0.7, 5.0
 """Seconds without an event after which is listed; and while events keep coming."""
 _BURST = 1000
 _LOOK_EVERY = 1.0
+_IMPORTS_EVERY = 5.0
+"""Seconds after which an import folder is looked at whether it still is the one that is listened to."""
+_HELD_EVERY = 5.0
+"""Seconds after which is asked again whether somebody still has a file open for writing."""
+_SLOWEST, _OFTEN = 300.0, 3
+"""Seconds between tries to list a folder that can't be listed, at most; failures before a person hears of it."""
+_MOST = 1800.0
+"""Seconds that one folder may take to be listed."""
 
 Key = tuple[What, str]
 
 
 @dataclass(slots=True)
 class _Spot:
-    """One watched tree. place_id: the drive's; None: an import folder. timed: it tells nothing by itself."""
+    """One watched tree. place_id: the drive's; None: an import folder. timed: it tells nothing by itself.
+
+    which: what an import folder was when its events were asked for. trouble: why it can't be listed, '' if it can.
+    """
 
     key: Key
     root: Path
@@ -53,22 +65,38 @@ class _Spot:
     scanned: float = 0.0
     looked: float = 0.0
     told: int = 0
+    held: bool = False
+    which: str = ""
+    trouble: str = ""
+    failures: int = 0
+    not_before: float = 0.0
     closed: set[str] = field(default_factory=set)
 
 
 class Landing:
-    """Watches the spots. landed(key, how many files have settled) is called from its thread when that changed."""
+    """Watches the spots. landed(key, how many files have settled) is called from its thread when that changed.
 
-    def __init__(self, kit: Kit, landed: Callable[[Key, int], None], say: Callable[[str], None]) -> None:
+    turn_of: a number for a path that grows when its volume left, see `turns`.
+    """
+
+    def __init__(
+        self,
+        kit: Kit,
+        landed: Callable[[Key, int], None],
+        say: Callable[[str], None],
+        turn_of: Callable[[Path], int] = lambda _: 0,
+    ) -> None:
         self._kit = kit
         self._landed = landed
         self._say = say
+        self._turn_of = turn_of
         self._lock = threading.Lock()
         self._spots: dict[Key, _Spot] = {}
         self._drives: dict[Key, HereDrive] = {}
         self._changed = threading.Event()
         self._end = threading.Event()
         self._observing = Observing(self._hint)
+        self.pulse = Pulse("The look for new files", _MOST)
         self._thread = threading.Thread(target=self._run, name="landing", daemon=True)
 
     def start(self) -> None:
@@ -94,21 +122,31 @@ class Landing:
         self._changed.set()
 
     def settled(self, key: Key) -> list[Entry]:
-        """What has settled there and nobody writes to."""
+        """What has settled there and nobody writes to, as it is now; nothing if the folder is gone."""
         with self._lock:
             spot = self._spots.get(key)
-            return self._whole(spot) if spot is not None else []
+            paths = [entry.path for entry in self._whole(spot)] if spot is not None else []
+        if spot is None:
+            return []
+        try:
+            self._look_again(spot, paths)  # it may have waited long for its turn
+        except OSError:
+            return []
+        with self._lock:
+            return self._whole(spot)
 
-    def done(self, key: Key, paths: Iterable[str], left: Iterable[str]) -> None:
-        """These were taken; those among them that are left did not hold still."""
+    def done(self, key: Key, paths: Iterable[str], left: Iterable[str]) -> list[str]:
+        """These were taken; those among them that are left did not hold still. Those of them that are given up."""
+        again, given_up = set(left), list[str]()
         with self._lock:
             spot = self._spots.get(key)
             if spot is not None:
-                again = set(left)
                 spot.settling.try_again(again, time.monotonic())
                 spot.settling.forget(set(paths) - again)
                 spot.told = 0
+                given_up = spot.settling.given_up(again)
         self._changed.set()
+        return given_up
 
     def _hint(self, key: Key, folder: str, *, closed: str) -> None:
         """An event: something happened in this folder of a spot. Called from the observer's thread."""
@@ -134,16 +172,21 @@ class Landing:
         kit = replace(self._kit, catalog=self._kit.catalog.reopened())
         for path in self._kit.settings.watch.import_folders:
             root = Path(path).expanduser().absolute()
-            self._add(_Spot((What.IMPORT, str(root)), root, "", None, self._settling()))
+            spot = _Spot((What.IMPORT, str(root)), root, "", None, self._settling())
+            self._spots[spot.key] = spot
         try:
             while not self._end.is_set():
+                self.pulse.idle()
                 self._changed.wait(self._pause())
                 self._changed.clear()
+                self.pulse.busy()
                 self._follow_drives()
+                self._follow_imports()
                 with self._lock:
                     spots = list(self._spots.values())
                 for spot in spots:
                     if not self._end.is_set():
+                        self.pulse.busy()
                         self._round(kit, spot)
                 if any(spot.events for spot in spots):
                     # Not at every event of a burst.
@@ -168,6 +211,25 @@ class Landing:
         for key, drive in new:
             self._add(_Spot(key, drive.root, drive.mark, drive.record.id, self._settling()))
 
+    def _follow_imports(self) -> None:
+        """Listen anew to an import folder that is another one now: its stick left and came back."""
+        for spot in [spot for spot in self._spots.values() if spot.place_id is None]:
+            which = self._which(spot.root)
+            if which == spot.which:
+                continue
+            self._observing.forget(spot.key)
+            self._add(spot)
+            with self._lock:
+                spot.which, spot.not_before = which, 0.0
+                spot.hints.add("")
+
+    def _which(self, root: Path) -> str:
+        try:
+            status = os.stat(root)
+        except OSError as error:
+            return f"{error.errno}"
+        return f"{self._turn_of(root)} {status.st_dev} {status.st_ino}"
+
     def _settling(self) -> Settling:
         return Settling(self._kit.settings.watch.settle_seconds)
 
@@ -185,37 +247,54 @@ class Landing:
         with contextlib.suppress(OSError):
             tops += (name for name in os.listdir(spot.root) if may_hold_shoots(self._kit.settings.layout, name))
         told = self._observing.watch(spot.key, spot.root, [spot.root], recursive=False)
-        below = [spot.root / name for name in tops if (spot.root / name).is_dir()]
+        below = [spot.root / name for name in tops if os.path.isdir(spot.root / name)]
         return self._observing.watch(spot.key, spot.root, below, recursive=True) and told
 
     def _round(self, kit: Kit, spot: _Spot) -> None:
         now = time.monotonic()
+        hints: set[str] = set()
         try:
             with self._lock:
                 hints = self._hints_due(spot, now)
             if hints:
                 self._list(kit, spot, hints)
-            elif len(spot.settling) and now - spot.looked >= _LOOK_EVERY:
-                self._look_again(spot)
+            elif now - spot.looked >= _LOOK_EVERY:
+                with self._lock:
+                    paths = spot.settling.unsettled(now)
+                self._look_again(spot, paths)
             with self._lock:
-                some = len(spot.settling) > 0 and len(self._whole(spot)) != spot.told
-            if some:
+                count = len(self._whole(spot))
+            if count and count != spot.told:
                 self._forget_known(kit, spot)
         except Exception as error:  # noqa: BLE001 - a thread's outer edge; one spot must not blind the others
             # The volume went away, or the catalog is busy: the looker says the first, a later round mends both.
-            if spot.root.is_dir():
-                self._say(f"What is new in {spot.root} can't be told now: {error}")
-                with self._lock:
-                    spot.hints.add("")
-                    spot.last = spot.first = time.monotonic()
-                    spot.events = max(spot.events, 1)
+            self._failed(spot, error, now)
             return
         with self._lock:
+            if spot.trouble and hints:
+                spot.trouble, spot.failures = "", 0
             # Counted and told at one moment: what is taken meanwhile must not be told as new.
-            count = len(self._whole(spot)) if len(spot.settling) else 0
+            if count != spot.told:
+                count = len(self._whole(spot))
             if count != spot.told and self._spots.get(spot.key) is spot:
                 spot.told = count
                 self._landed(spot.key, count)
+
+    def _failed(self, spot: _Spot, error: Exception, now: float) -> None:
+        """It could not be listed: all of it is, in a while, more and more seldom."""
+        # Not `Path.is_dir`, which raises where a device does not answer.
+        words = f"What is new in {spot.root} can't be told now: {error}" if os.path.isdir(spot.root) else ""
+        if words and words != spot.trouble:
+            self._say(words)
+        with self._lock:
+            spot.trouble, spot.failures, spot.events = words, spot.failures + 1, 0
+            spot.not_before = now + min(_SLOWEST, _QUIET * 2 ** min(spot.failures, 20))
+            spot.hints.add("")
+
+    def troubles(self) -> list[str]:
+        """Folders that can't be listed though they are there, in words."""
+        with self._lock:
+            return [spot.trouble for spot in self._spots.values() if spot.trouble and spot.failures > _OFTEN]
 
     def _hints_due(self, spot: _Spot, now: float) -> set[str]:
         """The folders to list now; they are taken."""
@@ -223,7 +302,7 @@ class Landing:
         if spot.timed and now - spot.scanned >= every:
             spot.hints.add("")
         calm = not spot.events or now - spot.last >= _QUIET or now - spot.first >= _AT_LEAST_EVERY
-        if not spot.hints or not calm:
+        if not spot.hints or not calm or now < spot.not_before:
             return set()
         whole = "" in spot.hints or (spot.burst and now - spot.last >= _QUIET)
         hints, spot.hints, spot.events = spot.hints, set(), 0
@@ -248,7 +327,8 @@ class Landing:
             for path in spot.closed:
                 spot.settling.closed(path)
             spot.closed.clear()
-        self._look_again(spot)
+            paths = spot.settling.paths()
+        self._look_again(spot, paths)
 
     def _forget_known(self, kit: Kit, spot: _Spot) -> None:
         """Forget what some job has entered since it was listed. Raises OSError, CatalogTrouble."""
@@ -265,10 +345,8 @@ class Landing:
         with self._lock:
             spot.settling.forget(entry.path for entry in whole if entry.path not in new)
 
-    def _look_again(self, spot: _Spot) -> None:
-        """See how the new files are now; forget those that are gone."""
-        with self._lock:
-            paths = spot.settling.paths()
+    def _look_again(self, spot: _Spot, paths: list[str]) -> None:
+        """See how these new files are now; forget those that are gone."""
         seen = looked_at(spot.root, paths) if paths else {}
         now = spot.looked = time.monotonic()
         with self._lock:
@@ -279,11 +357,13 @@ class Landing:
                     spot.settling.seen(entry, now)
 
     def _whole(self, spot: _Spot) -> list[Entry]:
-        settled = spot.settling.settled(time.monotonic())
+        settled, spot.held = spot.settling.settled(time.monotonic()), False
         if not settled:
             return []
         absolute = {os.path.join(spot.root, entry.path): entry for entry in settled}
-        for path in being_written(set(absolute)):
+        held = being_written(set(absolute))
+        spot.held = bool(held)
+        for path in held:
             del absolute[path]
         return list(absolute.values())
 
@@ -293,9 +373,13 @@ class Landing:
         with self._lock:
             for spot in self._spots.values():
                 if spot.events or spot.hints:
-                    at.append(max(spot.last + _QUIET, now))
-                if (coming := spot.settling.next()) is not None:
-                    at.append(max(now + _LOOK_EVERY, min(coming, now + _LOOK_EVERY)))
+                    at.append(max(spot.last + _QUIET, spot.not_before, now))
+                if spot.place_id is None:
+                    at.append(now + _IMPORTS_EVERY)
+                if spot.settling.unsettled(now):
+                    at.append(now + _LOOK_EVERY)
+                if spot.held:
+                    at.append(now + _HELD_EVERY)
                 if spot.timed:
                     at.append(spot.scanned + self._kit.settings.watch.scan_seconds)
         return max(0.05, min(at) - now) if at else None

@@ -18,6 +18,9 @@ from pathlib import Path
 
 from tripleguard.catalog.places import all_places
 from tripleguard.errors import TripleguardError
+from tripleguard.places.mounts import mounts
+from tripleguard.watch.heart import Pulse
+from tripleguard.watch.turns import Turns
 from tripleguard.watch.volumes import Plugged, plugged_in, signature
 from tripleguard.work.kit import Kit
 
@@ -25,6 +28,9 @@ _AGAIN = (0.0, 0.3, 1.0, 3.0)
 """Seconds after a change at which it is looked: some volumes show their files a little later."""
 _OFTEN, _SELDOM = 1.0, 5.0
 _VOLUMES = Path("/Volumes")
+_SILENT = "does not answer. What is on it is as it was. Next: unplug it, plug it in again."
+_MOST = 120.0
+"""Seconds that a look may take; a disk that has to spin up needs ten."""
 
 
 class Looker:
@@ -37,6 +43,8 @@ class Looker:
         self._end = threading.Event()
         watched = kit.settings.watch.look_also or not sys.platform.startswith("linux")
         self._every = _OFTEN if watched else _SELDOM
+        self.turns = Turns()
+        self.pulse = Pulse("The look at what is plugged in", _MOST)
         self._threads = [threading.Thread(target=self._look_on, name="looker", daemon=True)]
         if sys.platform.startswith("linux"):
             self._threads.append(threading.Thread(target=self._poll_mounts, name="mounts", daemon=True))
@@ -61,11 +69,13 @@ class Looker:
             last: tuple[Plugged, str] | None = None
             before = ""
             while not self._end.is_set():
+                self.pulse.busy()
                 now = self._signature(kit)
                 if self._changed.is_set() or now != before:
                     self._changed.clear()
                     before = now
                     last = self._looked_at(kit, last)
+                self.pulse.idle()
                 self._changed.wait(self._every)
         finally:
             kit.catalog.close()
@@ -76,6 +86,7 @@ class Looker:
         for after in _AGAIN:
             if self._end.wait(max(0.0, began + after - time.monotonic())):
                 break
+            self.pulse.busy()
             found = self._look(kit)
             if found != last:
                 last = found
@@ -86,13 +97,22 @@ class Looker:
 
     def _look(self, kit: Kit) -> tuple[Plugged, str]:
         try:
-            return plugged_in(kit), ""
+            found = self._turned(plugged_in(kit))
+            return found, " ".join(f"Drive {one} {_SILENT}" for one in found.silent)
         except TripleguardError as error:
             return Plugged(), str(error)
         except OSError as error:
             return Plugged(), f"What is plugged in can't be told ({error.strerror or error})."
         except Exception as error:  # noqa: BLE001 - a thread's outer edge: a watch that sees nothing must say so
             return Plugged(), f"What is plugged in can't be told ({type(error).__name__}: {error})."
+
+    def _turned(self, found: Plugged) -> Plugged:
+        """With marks that differ also where a volume left and came back between two looks."""
+        return replace(
+            found,
+            drives=tuple(replace(one, mark=f"{one.mark} {self.turns.of(one.root)}") for one in found.drives),
+            cards=tuple(replace(one, mark=f"{one.mark} {self.turns.of(one.root)}") for one in found.cards),
+        )
 
     def _signature(self, kit: Kit) -> str:
         with contextlib.suppress(TripleguardError, OSError):
@@ -108,10 +128,15 @@ class Looker:
         with open("/proc/self/mountinfo", encoding="utf-8", errors="surrogateescape") as table:
             poll = select.poll()
             poll.register(table, select.POLLPRI | select.POLLERR)
+            self.turns.note(mounts(), unchanged=False)
+            before = table.read()
             while not self._end.is_set():
                 if poll.poll(1000 * 60):
                     table.seek(0)
-                    table.read()
+                    now = table.read()
+                    with contextlib.suppress(OSError):
+                        self.turns.note(mounts(), unchanged=now == before)
+                    before = now
                     self._changed.set()
 
     def _watch_volumes(self) -> None:

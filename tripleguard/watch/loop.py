@@ -24,6 +24,7 @@ from tripleguard.watch.due import due, from_now_on, timetable, upcoming
 from tripleguard.watch.errand import GIVES_WAY, Ended, Outcome, What, choose, gives_way
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.hand import Hand
+from tripleguard.watch.heart import Heart, Pulse
 from tripleguard.watch.journal import Journal
 from tripleguard.watch.landing import Landing
 from tripleguard.watch.looking import Looker
@@ -41,6 +42,8 @@ _GRACE = 1.4
 """Seconds that a job gets to end in good order."""
 _LAST_WORDS = 0.3
 _KEPT = 20
+_MOST = 300.0
+"""Seconds that the loop may take to decide; it touches no volume."""
 _SLEPT = int(_IDLE + 60) * SECOND
 """A look at the clock that comes so much later than the last one (ns): the machine was asleep."""
 
@@ -79,7 +82,7 @@ class Loop:
         self._notes = notes
         self._journal = journal
         self._queue: queue.SimpleQueue[_Note] = queue.SimpleQueue()
-        self._trouble = ""
+        self._trouble = self._was_stuck = ""
         self._wanting = Wanting(ask_only=kit.settings.watch.cards == "ask")
         self._turns: dict[str, int] = {}
         self._last: deque[Last] = deque(maxlen=_KEPT)
@@ -87,8 +90,12 @@ class Loop:
         self._table = timetable(kit.settings)
         self._alarm = Alarm(lambda: self._queue.put(_Rang()))
         self._looker = Looker(kit, lambda plugged, trouble: self._queue.put(_Seen(plugged, trouble)))
-        self._teller = Teller(kit.settings.watch, journal)
-        self._landing = Landing(kit, lambda key, files: self._queue.put(_Landed(key, files)), journal.trouble)
+        self._teller = Teller(kit.settings.watch, journal, kit.home)
+        self._pulse = Pulse("The watch itself", _MOST)
+        self._heart = Heart(kit.settings.watch, journal, self._stuck)
+        self._landing = Landing(
+            kit, lambda key, files: self._queue.put(_Landed(key, files)), journal.trouble, self._looker.turns.of
+        )
         self._hand = Hand(
             kit,
             lambda its, errand: job_for(its, errand, notes, self._landing),
@@ -109,6 +116,7 @@ class Loop:
         self._looker.start()
         self._landing.start()
         self._teller.start()
+        self._heart.start()
         try:
             while True:
                 with contextlib.suppress(queue.Empty):
@@ -116,13 +124,37 @@ class Loop:
                     if note is None:
                         break
                     self._take(note)
+                self._pulse.busy()
                 self._look_at_the_clock()
+                self._look_after_itself()
                 self._consider()
                 self._show()
         finally:
             self._end()
 
+    def _stuck(self) -> str:
+        """What does not come back, in words; '' if all is well. Any thread may ask."""
+        parts = (self._pulse, self._looker.pulse, self._landing.pulse, self._hand.pulse)
+        return "; ".join(filter(None, (one.stuck() for one in parts)))
+
+    def _look_after_itself(self) -> None:
+        """Say it when a part of the watch does not come back: a device that hangs holds it."""
+        stuck = self._stuck()
+        if stuck and stuck.partition(" has ")[0] not in self._was_stuck:
+            doing = self._hand.errand
+            during = f" during {doing.what} {doing.subject}".rstrip() if doing is not None else ""
+            words = (
+                f"The watch is stuck{during}: {stuck}. Nothing is lost. Next: unplug the cards and drives, plug "
+                "them in again; if it stays so, start the watch again."
+            )
+            self._journal.trouble(words)
+            self._tell_person(words, "stuck")
+        self._was_stuck = stuck
+        for words in self._landing.troubles():
+            self._tell_person(words, words)
+
     def _end(self) -> None:
+        self._heart.end()
         self._alarm.end()
         self._landing.end()
         self._looker.end()
@@ -220,7 +252,7 @@ class Loop:
             self._tell_person(ended.tell, f"{ended.card.fingerprint if ended.card else ''} {ended.tell}")
         if any((one.what, one.message) == (What.UPLOAD, shown(ended.message)) for one in self._last):
             return  # every hour the same
-        self._last.appendleft(Last(errand.what, errand.subject, at, ended.outcome, shown(ended.message)))
+        self._last.appendleft(Last(errand.what, shown(errand.subject), at, ended.outcome, shown(ended.message)))
 
     def _tell_person(self, words: str, key: str) -> None:
         """Say it through the channels, unless just that was said today."""
@@ -237,7 +269,8 @@ class Loop:
         best = choose((one for one in ready if not typed or one.what not in GIVES_WAY), self._turns)
         if doing is None:
             if best is not None:
-                self._journal.say(f"Begins: {best.what} {best.subject}".rstrip())
+                if best.key not in self._wanting.trying:  # a log that says each try of a night says nothing else
+                    self._journal.say(f"Begins: {best.what} {best.subject}".rstrip())
                 self._wanting.began(best)
                 self._hand.start(best)
         elif not self._hand.stopping and gives_way(doing, best, typed=typed or bool(self._wanting.held_back)):
@@ -271,7 +304,13 @@ class Loop:
             here=(*drives, *cards),
             next=tuple(Next(what, iso_utc(at)) for what, at in self._coming),
             power=self._wanting.held_back,
-            trouble=shown(self._trouble),
+            trouble=shown(
+                " ".join(
+                    filter(
+                        None, (self._trouble, self._was_stuck, *self._landing.troubles(), *self._teller.unusable)
+                    )
+                )
+            ),
         )
         with contextlib.suppress(OSError):
             keep_status(self._kit.home, status)

@@ -7,13 +7,14 @@ message.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from tripleguard.clock import DAY, SECOND
 from tripleguard.home import keep_newest, keep_note
 from tripleguard.model import FindingKind, Severity
 from tripleguard.reports import objects, text
+from tripleguard.reports.page import page
 from tripleguard.reports.words import count
 from tripleguard.watch.errand import Ended, Errand, Outcome
 from tripleguard.work.kit import Kit
@@ -22,31 +23,57 @@ from tripleguard.work.reporting import Report, report
 
 _LINES = 6
 
-FORMS: dict[str, Callable[[Kit, Report], Iterable[str]]] = {
-    "txt": lambda kit, found: text.report(found, kit.clock.zone(), kit.clock.now()),
-    "json": lambda kit, found: [json.dumps(objects.report(found), indent=2, ensure_ascii=True)],
+
+def _as_text(kit: Kit, found: Report) -> bytes:
+    lines = text.report(found, kit.clock.zone(), kit.clock.now())
+    return "".join(f"{line}\n" for line in lines).encode("utf-8", "backslashreplace")
+
+
+def _as_page(kit: Kit, found: Report) -> bytes:
+    # Without small pictures: they would have to be read from drives, and a report waits for none.
+    return page(found, {}, kit.clock.zone(), kit.clock.now())
+
+
+FORMS: dict[str, Callable[[Kit, Report], bytes]] = {
+    "txt": _as_text,
+    "json": lambda kit, found: json.dumps(objects.report(found), indent=2, ensure_ascii=True).encode() + b"\n",
+    "html": _as_page,
 }
-"""How a report is written down: by the ending of the file's name, its lines."""
+"""How a report is written down: by the ending of the file's name, its content."""
 
 
 def morning(kit: Kit, errand: Errand) -> Job[Ended]:
-    """Write the report down and say what needs a person. Raises PlaceTrouble, CatalogTrouble, OSError."""
+    """Write the report down and say what needs a person. Raises PlaceTrouble, CatalogTrouble.
+
+    Where it can't be written, what needs a person is said all the same, and that.
+    """
     yield Moved("report", 0, 0, 0, 0, 0.0, None)
     found = report(kit)
     now = kit.clock.now()
-    local = datetime.fromtimestamp(now // SECOND, UTC).astimezone(kit.clock.zone())
-    for ending, lines in FORMS.items():
-        content = "".join(f"{line}\n" for line in lines(kit, found)).encode("utf-8", "backslashreplace")
-        for name in (f"{local:%Y-%m-%d_%H%M}", "newest"):
-            keep_note(kit.home.reports / f"{name}.{ending}", content)
-        keep_newest(kit.home.reports, f"[0-9]*.{ending}", kit.settings.watch.keep_reports)
     wants = wants_a_person(found, now, kit.settings.watch.unseen_days)
+    try:
+        _written(kit, found)
+        where = f"in {kit.home.reports}"
+    except OSError as error:
+        where = f"it could not be written to {kit.home.reports} ({error.strerror or error})"
+        wants.append(f"This morning's report could not be written: {error.strerror or error}.")
     things = len(found.findings) + sum(one.sure for one in found.numbers.open)
     answer = (
         "all is as the rule asks" if found.clear else f"{count(things, 'thing wants', 'things want')} attention"
     )
     outcome = Outcome.ATTENTION if wants else Outcome.DONE
-    return Ended(errand, outcome, f"{answer}; in {kit.home.reports}", "\n".join(wants))
+    return Ended(errand, outcome, f"{answer}; {where}", "\n".join(wants))
+
+
+def _written(kit: Kit, found: Report) -> None:
+    """Write the report down in every form, under its date and as the newest. Raises OSError."""
+    now = kit.clock.now()
+    local = datetime.fromtimestamp(now // SECOND, UTC).astimezone(kit.clock.zone())
+    for ending, content_of in FORMS.items():
+        content = content_of(kit, found)
+        for name in (f"{local:%Y-%m-%d_%H%M}", "newest"):
+            keep_note(kit.home.reports / f"{name}.{ending}", content)
+        keep_newest(kit.home.reports, f"[0-9]*.{ending}", kit.settings.watch.keep_reports)
 
 
 def wants_a_person(found: Report, now: int, unseen_days: int) -> list[str]:

@@ -13,6 +13,9 @@ from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_a
 from tripleguard.work.progress import Job
 from tripleguard.work.taking_in import take_in
 
+_NAMED = 3
+"""Paths that a message names."""
+
 
 def taken_in(kit: Kit, errand: Errand, landing: Landing) -> Job[Ended]:
     """Enter what has settled on a drive. Raises as `take_in`, PlaceBusy."""
@@ -26,14 +29,15 @@ def taken_in(kit: Kit, errand: Errand, landing: Landing) -> Job[Ended]:
         name = ready.drives[0].record.name
         paths = [entry.path for entry in entries]
         result = yield from take_in(kit, ready.drives[0], paths)
-    landing.done(errand.key, paths, result.left)
+    given_up = landing.done(errand.key, paths, result.left)
     parts = [f"drive {name}: {count(result.entered, 'new file')} entered"]
     if result.moved:
         parts.append(f"{count(result.moved, 'copy', 'copies')} found elsewhere than before")
     if result.left:
         parts.append(f"{count(len(result.left), 'file')} did not hold still or can't be read")
-    parts += [error.what for error in result.troubles]
-    return Ended(errand, Outcome.DONE, "; ".join(parts), made=result.entered)
+    troubles = [error.what for error in result.troubles]
+    what = f"on drive {name} can't be read, or never hold still"
+    return _ended(errand, [*parts, *troubles], _left_out(given_up, what) + troubles, result.entered)
 
 
 def brought_in(kit: Kit, errand: Errand, landing: Landing) -> Job[Ended]:
@@ -52,10 +56,28 @@ def brought_in(kit: Kit, errand: Errand, landing: Landing) -> Job[Ended]:
         folder.close()
     failed = {note.path for note in result.not_copied}
     if failed and len(failed) == result.files:
-        return Ended(errand, Outcome.FAILED, f"none could be copied: {result.not_copied[0].reason}")
-    landing.done(errand.key, wanted, failed)
+        why = f"none could be copied: {result.not_copied[0].reason}"
+        tell = f"New files in {shown(errand.subject)} are not protected: {why}."
+        return Ended(errand, Outcome.FAILED, why, tell)
+    given_up = landing.done(errand.key, wanted, failed)
     parts = [f"{count(result.files - len(failed), 'file')} brought in"]
     if failed:
         parts.append(f"{count(len(failed), 'file')} could not be copied")
-    parts += [error.what for error in result.troubles]
-    return Ended(errand, Outcome.DONE, "; ".join(parts), made=result.copied)
+    troubles = [error.what for error in result.troubles]
+    reason = next((note.reason for note in result.not_copied if note.path in given_up), "")
+    what = f"in {shown(errand.subject)} could not be copied to a drive ({reason})"
+    return _ended(errand, [*parts, *troubles], _left_out(given_up, what) + troubles, result.copied)
+
+
+def _left_out(paths: list[str], what: str) -> list[str]:
+    """One line for a person about files that are not tried again by themselves; none if there are none."""
+    if not paths:
+        return []
+    more = f" and {len(paths) - _NAMED:,} more" if len(paths) > _NAMED else ""
+    names = ", ".join(shown(path) for path in paths[:_NAMED])
+    return [f"{count(len(paths), 'new file')} {what}: {names}{more}. They are not protected; look at them."]
+
+
+def _ended(errand: Errand, parts: list[str], tell: list[str], made: int) -> Ended:
+    outcome = Outcome.ATTENTION if tell else Outcome.DONE
+    return Ended(errand, outcome, "; ".join(parts), "\n".join(tell), made)

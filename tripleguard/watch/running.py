@@ -29,7 +29,8 @@ def watch(kit: Kit, *, loud: bool = True) -> None:
     """Watch until SIGTERM or SIGINT. Raises PlaceBusy if another watch runs for this home."""
     with contextlib.ExitStack() as stack:
         _take_the_home(stack, kit)
-        journal = Journal(kit.home, kit.clock, loud=loud)
+        settings = kit.settings.watch
+        journal = Journal(kit.home, kit.clock, loud=loud, secrets=(*settings.tell, settings.heartbeat))
         loop = Loop(kit, notes_of(kit.home), journal)
         try:
             with _ending(loop.stop):

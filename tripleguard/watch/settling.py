@@ -65,9 +65,13 @@ class Settling:
         """What is whole, as it was seen."""
         return [new.entry for new in self._new.values() if new.tries < _TRIES and self._at(new) <= now]
 
-    def next(self) -> float | None:
-        """When the next of them will have settled, if nothing happens to it; None: none is waiting."""
-        return min((self._at(new) for new in self._new.values() if new.tries < _TRIES), default=None)
+    def unsettled(self, now: float) -> list[str]:
+        """What has to stay as it is for a while yet."""
+        return [path for path, new in self._new.items() if new.tries < _TRIES and self._at(new) > now]
+
+    def given_up(self, paths: Iterable[str]) -> list[str]:
+        """Those of these that are tried again only if they change."""
+        return sorted(path for path in paths if path in self._new and self._new[path].tries >= _TRIES)
 
     def _at(self, new: _New) -> float:
         return new.since + (min(_CLOSED, self._quiet) if new.closed else self._quiet)

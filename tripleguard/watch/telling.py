@@ -1,7 +1,8 @@
-"""Saying what needs a person: to the channels of the settings, each on its own, and a heartbeat for outside.
+"""Saying what needs a person, to the channels of the settings, each on its own.
 
 Channels are addresses that apprise understands: a desktop, mail, a webhook, a phone. What a channel does not take
-is tried again for a day; nothing waits for it, and nothing that an address holds gets into a log.
+is tried again for a day, also after a new start; nothing waits for it, and nothing that an address holds gets into
+a log.
 """
 
 from __future__ import annotations
@@ -12,23 +13,25 @@ import logging
 import queue
 import threading
 import time
-import urllib.request
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import msgspec
+from blake3 import blake3
+
 from tripleguard.config import Watch
+from tripleguard.home import Home, keep_note
 from tripleguard.watch.journal import Journal, without_secrets
 
 TITLE = "tripleguard"
 _AGAIN = (30.0, 120.0, 600.0, 1800.0)
 _GIVEN_UP = 24 * 3600.0
 _AT_MOST = 200
-_PATIENCE = 15.0
 
 
 @dataclass(slots=True)
 class _Letter:
-    """One message on its way to one channel. Times are monotonic seconds."""
+    """One message on its way to one channel. since: seconds since 1970; at: monotonic seconds."""
 
     address: str
     body: str
@@ -37,25 +40,36 @@ class _Letter:
     at: float = 0.0
 
 
+class _Unsent(msgspec.Struct, frozen=True):
+    """A letter as it is kept: the channel by a digest of its address, which may hold a password."""
+
+    channel: str
+    body: str
+    since: float
+
+
 class Teller:
     """Sends messages in a thread of its own. Use: `start`, `tell`, `end`.
 
-    again: seconds between tries, the last one for all that follow.
+    home: where letters that were not taken yet are kept. again: seconds between tries, the last one for all that
+    follow. unusable: why channels can't be used, in words, once it is known.
     """
 
-    def __init__(self, settings: Watch, journal: Journal, again: Sequence[float] = _AGAIN) -> None:
+    def __init__(
+        self, settings: Watch, journal: Journal, home: Home | None = None, again: Sequence[float] = _AGAIN
+    ) -> None:
         self._settings = settings
         self._again = again
         self._journal = journal
+        self._file = home.watch / "unsent.json" if home is not None else None
         self._inbox: queue.Queue[str | None] = queue.Queue(maxsize=_AT_MOST)
         self._letters: list[_Letter] = []
         self._channels: dict[str, Callable[[str], bool]] = {}
-        self._beat_at = 0.0
-        self._beats = True
         self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
+        self.unusable: tuple[str, ...] = ()
 
     def start(self) -> None:
-        if self._settings.tell or self._settings.heartbeat:
+        if self._settings.tell:
             self._thread.start()
 
     def tell(self, body: str) -> None:
@@ -74,39 +88,40 @@ class Teller:
         for address in self._settings.tell:
             try:
                 self._channels[address] = channel(address)
-            except (ValueError, ImportError) as error:
-                self._journal.trouble(f"A channel can't be used: {without_secrets(str(error))}.")
+            except Exception as error:  # noqa: BLE001 - a channel may fail in any way; the others must not feel it
+                why = f"A channel of watch.tell can't be used: {without_secrets(str(error), self._settings.tell)}."
+                self.unusable += (why,)
+                self._journal.trouble(why)
+        self._letters = self._kept()
         while True:
             try:
                 body = self._inbox.get(timeout=self._pause())
             except queue.Empty:
                 body = ""
-            if body is None:
-                self._deliver()
-                return
             if body:
-                now = time.monotonic()
+                now = time.time()
                 self._letters += [_Letter(address, body, now) for address in self._channels]
                 del self._letters[:-_AT_MOST]
-            self._deliver()
-            self._beat()
+                self._keep()
+            if self._deliver():
+                self._keep()
+            if body is None:
+                return
 
     def _pause(self) -> float | None:
-        now = time.monotonic()
         at = [letter.at for letter in self._letters]
-        if self._settings.heartbeat:
-            at.append(self._beat_at)
-        return max(0.1, min(at) - now) if at else None
+        return max(0.1, min(at) - time.monotonic()) if at else None
 
-    def _deliver(self) -> None:
-        now = time.monotonic()
+    def _deliver(self) -> bool:
+        """Try what is to be tried now; whether some are off the list."""
+        before, now = len(self._letters), time.monotonic()
         for letter in [letter for letter in self._letters if letter.at <= now]:
             where = _shown(letter.address)
             why = self._tried(letter)
             if why == "":
                 self._letters.remove(letter)
                 self._journal.say("A message was sent.", channel=where)
-            elif now - letter.since > _GIVEN_UP:
+            elif time.time() - letter.since > _GIVEN_UP:
                 self._letters.remove(letter)
                 self._journal.trouble("A message was given up.", channel=where)
             else:
@@ -116,6 +131,7 @@ class Teller:
                     )
                 letter.at = now + self._again[min(letter.tries, len(self._again) - 1)]
                 letter.tries += 1
+        return len(self._letters) != before
 
     def _tried(self, letter: _Letter) -> str:
         """Send it; why that failed, '' if it was taken."""
@@ -124,22 +140,24 @@ class Teller:
         except Exception as error:  # noqa: BLE001 - a channel may fail in any way; the work must not feel it
             return type(error).__name__
 
-    def _beat(self) -> None:
-        """Ask for the heartbeat's address: whoever watches it from outside notices when that stops."""
-        if not self._settings.heartbeat or time.monotonic() < self._beat_at:
+    def _keep(self) -> None:
+        """Write down what was not taken yet: a laptop that is shut now must say it tomorrow."""
+        if self._file is None:
             return
-        self._beat_at = time.monotonic() + self._settings.heartbeat_seconds
+        left = [_Unsent(_digest(one.address), one.body, one.since) for one in self._letters]
+        with contextlib.suppress(OSError):
+            keep_note(self._file, msgspec.json.encode(left))
+
+    def _kept(self) -> list[_Letter]:
+        """What an earlier watch could not send, for channels that are still in the settings."""
+        if self._file is None:
+            return []
         try:
-            with urllib.request.urlopen(self._settings.heartbeat, timeout=_PATIENCE) as answer:
-                answer.read(1024)
-            ok = True
-        except (OSError, ValueError):
-            ok = False
-        if ok != self._beats:
-            self._journal.say(
-                "The heartbeat is heard again." if ok else "The heartbeat's address does not answer."
-            )
-        self._beats = ok
+            found = msgspec.json.decode(self._file.read_bytes(), type=list[_Unsent])
+        except (OSError, msgspec.MsgspecError):
+            return []
+        known = {_digest(address): address for address in self._channels}
+        return [_Letter(known[one.channel], one.body, one.since) for one in found if one.channel in known]
 
 
 def channel(address: str) -> Callable[[str], bool]:
@@ -157,6 +175,11 @@ def channel(address: str) -> Callable[[str], bool]:
     return lambda body: bool(sender.notify(body=body, title=TITLE, body_format=apprise.NotifyFormat.TEXT))
 
 
+def _digest(address: str) -> str:
+    return blake3(address.encode("utf-8", "backslashreplace")).hexdigest()[:32]
+
+
 def _shown(address: str) -> str:
     """What of an address may be shown: how it is reached, not where and not as whom."""
-    return address.partition("://")[0] + "://..."
+    scheme, there, _ = address.partition("://")
+    return f"{scheme}://..." if there else "..."

@@ -21,7 +21,7 @@ from tripleguard.work.kit import Kit, where_drives_are
 
 _FAR = frozenset(["nfs", "nfs4", "cifs", "smb3", "smbfs", "afpfs", "davfs", "9p", "afs", "ceph"])
 _FAR_FUSE = ("fuse.sshfs", "fuse.gvfs", "fuse.portal")
-_NOT_OURS = frozenset(["tmpfs", "ramfs", "overlay", "iso9660", "udf"])
+NOT_OURS = frozenset(["tmpfs", "ramfs", "overlay", "iso9660", "udf"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,17 +52,24 @@ class HereCard:
 
 @dataclass(frozen=True, slots=True)
 class Plugged:
-    """All that is plugged in now and is ours. away: active drives of the catalog that are not here."""
+    """All that is plugged in now and is ours. away: active drives of the catalog that are not here.
+
+    silent: drives that are mounted and whose device answers with errors, by name and place.
+    """
 
     drives: tuple[HereDrive, ...] = ()
     cards: tuple[HereCard, ...] = ()
     away: tuple[PlaceRecord, ...] = ()
+    silent: tuple[str, ...] = ()
 
 
 def plugged_in(kit: Kit) -> Plugged:
     """Look at every local volume. Raises PlaceTrouble for cloned drives, CatalogTrouble."""
     found = where_drives_are(kit)
     table = mounts()
+    dead = {path for _, path in found if path is not None and not _answers(path)}
+    silent = [f"{record.name} at {path}" for record, path in found if path in dead]
+    found = [(record, None if path in dead else path) for record, path in found]
     drives = [HereDrive(record, path, _mark(path, table)) for record, path in found if path is not None]
     away = [record for record, path in found if path is None and record.state is PlaceState.ACTIVE]
     taken = [os.path.realpath(drive.root) for drive in drives]
@@ -70,7 +77,7 @@ def plugged_in(kit: Kit) -> Plugged:
     for root, number in _candidates(kit.settings.watch, table):
         if not _overlaps(os.path.realpath(root), taken) and _is_card(root, kit.settings.watch):
             cards.append(HereCard(root, _reader(root), f"{number} {_identity(root)}"))
-    return Plugged(tuple(drives), tuple(cards), tuple(away))
+    return Plugged(tuple(drives), tuple(cards), tuple(away), tuple(silent))
 
 
 def is_far(mount: Mount | None) -> bool:
@@ -89,12 +96,26 @@ def signature(settings: Watch, last_paths: Iterable[str]) -> str:
     return "\n".join([*table, *(_identity(Path(path)) for path in (*last_paths, *_also(settings)))])
 
 
+def is_within(path: str, root: str) -> bool:
+    """Whether a path is root or lies below it."""
+    return path == root or path.startswith(root.rstrip(os.sep) + os.sep)
+
+
+def _answers(root: Path) -> bool:
+    """Whether a drive can be listed; one whose cable came loose stays mounted."""
+    try:
+        with os.scandir(root):
+            return True
+    except OSError:
+        return False
+
+
 def _candidates(settings: Watch, table: list[Mount]) -> Iterator[tuple[Path, int]]:
     """Every volume that could be a card, each once: the last one mounted at a point is what one sees there."""
     seen: dict[str, int] = {}
     for mount in table:
         meant = any(fnmatch.fnmatch(mount.point, pattern) for pattern in settings.look_at)
-        if meant and not is_far(mount) and mount.kind not in _NOT_OURS:
+        if meant and not is_far(mount) and mount.kind not in NOT_OURS:
             seen[mount.point] = mount.number
         else:
             seen.pop(mount.point, None)
@@ -117,11 +138,7 @@ def _is_card(root: Path, settings: Watch) -> bool:
 
 
 def _overlaps(root: str, drives: list[str]) -> bool:
-    return any(_is_within(one, root) or _is_within(root, one) for one in drives)
-
-
-def _is_within(path: str, root: str) -> bool:
-    return path == root or path.startswith(root.rstrip(os.sep) + os.sep)
+    return any(is_within(one, root) or is_within(root, one) for one in drives)
 
 
 def _reader(root: Path) -> str:
@@ -131,7 +148,7 @@ def _reader(root: Path) -> str:
 
 def _mark(root: Path, table: list[Mount]) -> str:
     real = os.path.realpath(root)
-    numbers = [mount.number for mount in table if _is_within(real, mount.point)]
+    numbers = [mount.number for mount in table if is_within(real, mount.point)]
     return f"{max(numbers, default=0)} {_identity(root)}"
 
 

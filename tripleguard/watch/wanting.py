@@ -8,21 +8,27 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from tripleguard.watch.errand import GIVES_WAY, CardAnswer, Ended, Errand, Outcome, What
 from tripleguard.watch.volumes import HereCard, Plugged
 
-_LEAST, _MOST = 2.0, 300.0
+_LEAST, _MOST, _MOST_WAITING = 2.0, 300.0, 10.0
+"""Seconds until what failed, or waits for a command, is tried again: first, and at most."""
+_MOST_REASONS = 20
 _UPLOAD_EVERY = 3600.0
 
 
 @dataclass(slots=True)
 class Trying:
-    """An errand that could not be done yet: why, how often, and when (monotonic) it is tried again."""
+    """An errand that could not be done yet: why, how often, and when (monotonic) it is tried again.
+
+    said: reasons that were told already.
+    """
 
     why: str
     failures: int = 0
+    said: set[str] = field(default_factory=set)
     at: float = 0.0
 
 
@@ -86,10 +92,11 @@ class Wanting:
             self._landed.setdefault(errand.key, 1)
         if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
             trying = self.trying.setdefault(errand.key, Trying(""))
-            news = trying.why != ended.message
+            news = ended.message not in trying.said and len(trying.said) < _MOST_REASONS
+            trying.said |= {ended.message} if news else set()
             trying.why, trying.failures = ended.message, trying.failures + 1
-            slower = 2 ** min(trying.failures, 20) if ended.outcome is Outcome.FAILED else 1
-            trying.at = self._monotonic() + min(_MOST, _LEAST * slower)
+            most = _MOST if ended.outcome is Outcome.FAILED else _MOST_WAITING
+            trying.at = self._monotonic() + min(most, _LEAST * 2 ** min(trying.failures, 20))
             return news
         self.trying.pop(errand.key, None)
         if ended.outcome is not Outcome.STOPPED:
