@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import gzip
 import re
+import shutil
+from pathlib import Path
 
 import pytest
 from gateway import Gateway
@@ -98,15 +100,92 @@ def test_sealed_copies_are_read_back_as_they_lie_and_rot_in_them_is_found(world:
     assert [(one["kind"], one["path"]) for one in found] == [("corrupt", name)]
 
 
-def test_a_sealed_copy_is_no_source_for_mending(world: World, gateway: Gateway) -> None:
+def test_a_sealed_copy_is_no_source_without_its_key(world: World, gateway: Gateway) -> None:
     offsite, _ = sealed_world(world, gateway)
     offsite.send()
     name = min(offsite.objects()).removesuffix(".age")
     for drive in world.drives.values():
         (drive / name).unlink()
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 1
+    answer = world.run("mend")
+    assert (answer.status, "--key FILE" in answer.out) == (1, True), answer.out
     assert not (world.drives["A"] / name).exists()
+    other = key_file(world, pyrage.x25519.Identity.generate())
+    assert world.run("mend", "--key", other).status == 1
+    assert not (world.drives["A"] / name).exists()
+    assert world.run("rescan", "--place", "offsite", "--all").status == 0, "a wrong key makes no copy a bad one"
+
+
+def key_file(world: World, key: object) -> Path:
+    """A key as programs for age write it."""
+    path = world.root / "key.txt"
+    path.write_text(f"# created: 2026-06-13\n# public key: age1...\n{key}\n")
+    return path
+
+
+def test_with_the_key_a_sealed_copy_mends_what_both_drives_lost(world: World, gateway: Gateway) -> None:
+    offsite, key = sealed_world(world, gateway, size=3 << 20)
+    offsite.send()
+    before = world.on("A")
+    name = min(offsite.objects()).removesuffix(".age")
+    for drive in world.drives.values():
+        (drive / name).unlink()
+    world.run("rescan", "--quick")
+    (world.home / "scratch" / f"opened-{2**22 + 1}-of-a-killed-command").write_bytes(b"a picture")
+    answer = world.run("mend", "--key", key_file(world, key))
+    assert answer.status == 0, answer.out
+    assert (world.on("A"), world.on("B")) == (before, before)
+    assert list((world.home / "scratch").iterdir()) == [], "nothing that was opened is left behind"
+    secret = str(key).encode()
+    assert secret.decode() not in answer.out + answer.err
+    for path in (path for path in world.home.rglob("*") if path.is_file()):
+        assert secret not in path.read_bytes(), "the key is kept nowhere"
+
+
+def test_the_bag_is_lost_and_the_key_opens_catalog_and_pictures(world: World, gateway: Gateway) -> None:
+    offsite, key = sealed_world(world, gateway)
+    offsite.send()
+    before = world.on("A")
+    shutil.rmtree(world.home)
+    for drive in world.drives.values():
+        shutil.rmtree(drive)
+    without = world.run("rebuild", offsite.url)
+    assert (without.status, "--key FILE" in without.err) == (3, True), without.err
+    assert not (world.home / "catalog.db").exists(), "an empty catalog would only look like one"
+    assert world.run("rebuild", offsite.url, "--key", key_file(world, key), "--json").json["files"] == 2
+    new = world.folder("drive-new")
+    for lost in ("A", "B"):
+        world.run("drives", "lost", lost)
+    assert world.run("drives", "add", "C", new).status == 0
+    without = world.run("topup")
+    assert "--key FILE" in without.out
+    assert world.run("topup", "--key", key_file(world, key), "--json").json["made"]["C"] == 2
+    world.drives = {"C": new}
+    assert world.on("C") == before
+
+
+def test_after_a_rebuild_what_lies_sealed_is_read_back_and_not_sent_again(world: World, gateway: Gateway) -> None:
+    offsite, key = sealed_world(world, gateway)
+    offsite.send()
+    there = offsite.objects()
+    shutil.rmtree(world.home)
+    answer = world.run("rebuild", *world.drives.values(), offsite.url, "--key", key_file(world, key), "--json")
+    assert answer.json["files"] == 2, answer.out + answer.err
+    world.settings(f'[offsite]\nseal_for = ["{key.to_public()}"]\n')  # type: ignore[attr-defined]
+    world.run("rescan")
+    answer = world.run("upload", "--json")
+    assert (answer.json["sent"], answer.json["still_owed"]) == (0, 0), answer.out
+    assert offsite.objects() == there
+
+
+def test_what_is_no_key_is_told_and_never_repeated(world: World, gateway: Gateway) -> None:
+    sealed_world(world, gateway)
+    wrong = world.root / "key.txt"
+    for content in ("AGE-SECRET-KEY-1QQQHIDDEN", "", "caf\xe9 hidden"):
+        wrong.write_text(content)
+        answer = world.run("mend", "--key", wrong)
+        assert (answer.status, "gives no key" in answer.err) == (2, True), answer.err
+        assert "hidden" not in (answer.out + answer.err).lower()
 
 
 def test_a_recipient_that_is_none_sends_nothing_at_all(world: World, gateway: Gateway) -> None:

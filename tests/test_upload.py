@@ -48,6 +48,13 @@ def test_the_chosen_ones_are_offsite_the_same_night_under_their_own_names(world:
     assert [copy["place"] for copy in found["copies"] if copy["verified_at"]] == ["A", "B", "offsite"]
 
 
+def test_a_newcomer_hears_what_leaves_the_house_and_that_nothing_is_chosen_yet(world: World) -> None:
+    answer = world.run("setup", "--offsite", world.folder("nas"))
+    assert "consent" in answer.out
+    assert "Contracts" in answer.out
+    assert "Nothing is chosen" in world.run("upload").out
+
+
 def test_the_bucket_explains_itself(world: World, gateway: Gateway) -> None:
     offsite = Offsite(world, gateway).setup()
     offsite.chosen(2)

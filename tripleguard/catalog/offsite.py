@@ -128,6 +128,15 @@ def stored_as(catalog: Catalog, copy_id: int) -> Stored | None:
     return Stored(*row) if row else None
 
 
+def has_sealed(catalog: Catalog, place_id: int) -> bool:
+    """Whether anything lies there that has to be opened with a key."""
+    question = (
+        "SELECT 1 FROM objects o JOIN copies c ON c.id = o.copy_id WHERE c.place_id = ? AND c.state = 'present'"
+        " AND o.sealed <> '' LIMIT 1"
+    )
+    return catalog.row(question, place_id) is not None
+
+
 def object_stored(catalog: Catalog, copy_id: int, stored: Stored) -> None:
     """Remember how a copy lies offsite. Call inside `writing`."""
     catalog.run(

@@ -13,10 +13,24 @@ from tripleguard.cli.shell import finish, named_paths, say, say_json
 @click.command("rebuild")
 @click.argument("places", nargs=-1, metavar="PLACE...")
 @click.option("--as", "named", multiple=True, metavar="NAME=PATH", help="A drive whose marker is damaged or gone.")
+@click.option(
+    "--key",
+    "key_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The private key that opens a snapshot that lies sealed offsite. It is not kept.",
+)
 @click.option("--anew", is_flag=True, help="There is a catalog already: keep it under another name.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], anew: bool, as_json: bool) -> int:
+def command(
+    home: str | None,
+    places: tuple[str, ...],
+    named: tuple[str, ...],
+    key_file: Path | None,
+    anew: bool,
+    as_json: bool,
+) -> int:
     """Make a new catalog from what the drives at PLACE... hold: the laptop is gone, the pictures are not.
 
     A PLACE can also be the address of an offsite place, alone if both drives are gone too.
@@ -36,6 +50,7 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
     from tripleguard.reports import rebuilding as shows
     from tripleguard.work.kit import WATCH_LOCK
     from tripleguard.work.naming_drives import name_drive
+    from tripleguard.work.opening import read_key
     from tripleguard.work.rebuild import may_rebuild, rebuild, refuse_clones
     from tripleguard.work.snapshots_offsite import snapshots_offsite
 
@@ -48,7 +63,8 @@ def command(home: str | None, places: tuple[str, ...], named: tuple[str, ...], a
         raise PlaceBusy("The watch of this home is running.", safe="Nothing was changed.", do="Stop it first.")
     may_rebuild(home_, anew=anew)
     settings, clock = read_settings(home_.settings), SystemClock()
-    further = [one for place in places if "://" in place for one in snapshots_offsite(place)]
+    key = read_key(home_, key_file) if key_file else None
+    further = [one for place in places if "://" in place for one in snapshots_offsite(place, key)]
     holder = Holder(os.getpid(), platform.node(), "rebuild", iso_utc(clock.now()))
     with contextlib.ExitStack() as stack:
         stack.enter_context(held("This home", lambda: open_home_lock(home_, "rebuild"), holder))

@@ -56,6 +56,8 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
                     "Add another with `tripleguard drives add NAME PATH` before a card can be cleared."
                 ]
             )
+        if offsite:
+            say(text.leaves_the_house(offsite))
         say(["Next: put a card in and run `tripleguard offload CARD`."])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -10,9 +11,16 @@ from tripleguard.cli.shell import finish, kit_of, say, say_json
 
 
 @click.command("topup")
+@click.option(
+    "--key",
+    "key_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The private key that opens what lies sealed offsite. It is not kept.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, as_json: bool) -> int:
+def command(home: str | None, key_file: Path | None, as_json: bool) -> int:
     """Make the copies that are still owed, from a good copy on another connected drive.
 
     Drives on the shelf and drives that are leaving are read from too; nothing is written to them. What no drive
@@ -22,6 +30,7 @@ def command(home: str | None, as_json: bool) -> int:
     from tripleguard.reports import objects, text
     from tripleguard.work.kit import drives_for_writing, only_to_read_from, opened
     from tripleguard.work.mend_offsite import owed_and_offsite
+    from tripleguard.work.opening import read_key
     from tripleguard.work.topup import topup
 
     with (
@@ -33,9 +42,10 @@ def command(home: str | None, as_json: bool) -> int:
             raise PlaceTrouble(
                 "No drive is connected.", safe="Nothing was changed.", do="Connect the drives, then run it again."
             )
+        key = read_key(kit.home, key_file) if key_file else None
         result = finish(topup(kit, ready.drives, [error for _, error in ready.refused], besides.drives))
         if result.no_source and owed_and_offsite(kit):
-            result = _from_offsite(kit, ready.drives, besides.drives, result)
+            result = _from_offsite(kit, ready.drives, besides.drives, key, result)
         if as_json:
             say_json(objects.topup(result))
         else:
@@ -43,18 +53,18 @@ def command(home: str | None, as_json: bool) -> int:
     return 1 if result.still_short or result.troubles else 0
 
 
-def _from_offsite(kit: Any, drives: Any, besides: Any, first: Any) -> Any:
+def _from_offsite(kit: Any, drives: Any, besides: Any, key: Any, first: Any) -> Any:
     """Fetch what no drive has from offsite. A line that is down is trouble, and the rest still counts."""
     from dataclasses import replace
 
     from tripleguard.errors import TripleguardError
-    from tripleguard.work.mend_offsite import OffsiteSource
+    from tripleguard.work.mend_offsite import OffsiteSource, sealed_help
     from tripleguard.work.offsite import needed_offsite, opened_offsite
     from tripleguard.work.topup import topup
 
     try:
         with opened_offsite(kit, needed_offsite(kit), "topup") as offsite:
-            more = finish(topup(kit, drives, (), [*besides, OffsiteSource(kit, offsite)]))
+            more = finish(topup(kit, drives, (), [*besides, OffsiteSource(kit, offsite, key)]))
     except TripleguardError as error:
         return replace(first, troubles=(*first.troubles, error))
     return replace(
@@ -62,6 +72,6 @@ def _from_offsite(kit: Any, drives: Any, besides: Any, first: Any) -> Any:
         made={name: count + first.made.get(name, 0) for name, count in more.made.items()},
         proved={name: count + first.proved.get(name, 0) for name, count in more.proved.items()},
         total_bytes=more.total_bytes + first.total_bytes,
-        troubles=(*first.troubles, *more.troubles),
+        troubles=(*first.troubles, *more.troubles, *(sealed_help(kit, key) if more.no_source else ())),
         seconds=round(first.seconds + more.seconds, 3),
     )

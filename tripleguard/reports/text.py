@@ -142,6 +142,16 @@ def _place_of(one: Mended) -> str:
     return one.place if one.offsite else f"drive {one.place}"
 
 
+def leaves_the_house(address: str) -> Iterator[str]:
+    """What has to be thought of before pictures of people go elsewhere."""
+    yield (
+        "Caution: what you choose leaves the house. Contracts, consent and the law on pictures of people decide "
+        "whether it may; nothing offsite is ever deleted from here. See docs/offsite.md."
+    )
+    if "http://" in address:
+        yield "Caution: http:// sends pictures in the clear. Use it on a network of your own only."
+
+
 def drill(result: DrillResult) -> Iterator[str]:
     for one in result.places:
         if not one.copies and not one.known_bad:

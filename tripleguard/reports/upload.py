@@ -30,6 +30,9 @@ def upload_text(result: UploadResult) -> Iterator[str]:
     if result.still_owed:
         left = f", about {duration(result.still_owed_bytes / result.rate)}" if result.rate > 1 else ""
         yield f"Still owed offsite: {count(result.still_owed, 'file')}, {size(result.still_owed_bytes)}{left}."
+    elif not result.wanted:
+        yield "Nothing is chosen, so nothing is owed offsite."
+        yield "Next: rate pictures in your editor and run `selects learn`, or choose by name with `selects add`."
     else:
         yield "Every select is offsite, and proved there."
     if result.surplus:

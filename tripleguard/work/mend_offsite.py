@@ -8,12 +8,12 @@ digest like any other source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog import questions
 from tripleguard.catalog.findings import Noticed, open_findings
-from tripleguard.errors import TripleguardError
+from tripleguard.errors import PlaceTrouble, TripleguardError
 from tripleguard.model import CopyState, Entry, FindingKind, PlaceRecord
 from tripleguard.places.base import Readable
 from tripleguard.work.budget import Budget
@@ -21,9 +21,10 @@ from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.line import Patience
 from tripleguard.work.mend import Mended
 from tripleguard.work.offsite import OpenOffsite, offsite_record
+from tripleguard.work.opening import Key, Opening
 from tripleguard.work.progress import Job
 from tripleguard.work.proving import tag_at
-from tripleguard.work.sealing import is_sealed
+from tripleguard.work.sealing import ENDING, is_sealed
 from tripleguard.work.upload import upload
 from tripleguard.work.wounds import STRAY
 
@@ -33,10 +34,15 @@ _NOT_WANTED = "it belongs to no select any more: choose it again with `selects a
 
 @dataclass(frozen=True, slots=True)
 class OffsiteSource:
-    """The offsite place as a source of good copies; see `kit.Source`. It is never written to this way."""
+    """The offsite place as a source of good copies; see `kit.Source`. It is never written to this way.
+
+    key: opens what is sealed; without it, sealed copies are none. A sealed copy goes by the picture's own name.
+    """
 
     kit: Kit
     offsite: OpenOffsite
+    key: Key | None = None
+    _keys: dict[str, str] = field(default_factory=dict)
 
     @property
     def record(self) -> PlaceRecord:
@@ -44,22 +50,33 @@ class OffsiteSource:
 
     @property
     def place(self) -> Readable:
-        return self.offsite.place
+        return self.offsite.place if self.key is None else Opening(self.offsite.place, self.key, self._keys)
 
     def seen(self, path: str) -> Entry | None:
-        """The copy at path, if it is proved, not sealed, and still the version that was proved."""
+        """The copy at path, if it can be opened and is still the version that was proved once.
+
+        One that an earlier catalog proved will do: its digest is looked at while it is copied.
+        """
+        path = self._keys.get(path, path)
         copy = questions.copy_at(self.kit.catalog, self.record.id, path)
-        if copy is None or copy.state is not CopyState.PRESENT or copy.evidence.verified_at is None:
+        if copy is None or copy.state is not CopyState.PRESENT:
             return None
         stored = rows.stored_as(self.kit.catalog, copy.id)
-        if stored is None or is_sealed(stored):
+        if stored is None or (is_sealed(stored) and self.key is None):
             return None
         try:
             if tag_at(self.offsite, path) != stored.tag:
                 return None
+            # A key that does not fit says nothing about the copy.
+            if is_sealed(stored) and self.key is not None and not self.key.fits(self.offsite.place.read(path)):
+                return None
         except (TripleguardError, OSError):
             return None
-        return Entry(path, copy.size, copy.mtime_ns)
+        name = path
+        if is_sealed(stored):
+            name = path.removesuffix(ENDING)
+            self._keys[name] = path
+        return Entry(name, copy.size, copy.mtime_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +97,7 @@ def wounds_offsite(kit: Kit) -> list[Noticed]:
 
 
 def could_help(kit: Kit, not_mended: Sequence[Mended]) -> bool:
-    """Whether the offsite place has a proved copy of something that no drive could heal."""
+    """Whether the offsite place has a copy of something that no drive could heal."""
     record = offsite_record(kit)
     if record is None or not not_mended:
         return False
@@ -90,15 +107,33 @@ def could_help(kit: Kit, not_mended: Sequence[Mended]) -> bool:
         if finding is None or finding.file_id is None:
             continue
         for copy in questions.copies_of(kit.catalog, finding.file_id):
-            if copy.place_id == record.id and copy.state is CopyState.PRESENT and copy.evidence.verified_at:
+            if copy.place_id == record.id and copy.state is CopyState.PRESENT:
                 return True
     return False
 
 
+def sealed_help(kit: Kit, key: Key | None) -> tuple[TripleguardError, ...]:
+    """What to say where a sealed copy could help, and no key was given."""
+    record = offsite_record(kit)
+    if key is not None or record is None or not rows.has_sealed(kit.catalog, record.id):
+        return ()
+    return (
+        PlaceTrouble(
+            "Copies offsite are sealed, and can't help without the key.",
+            safe="They lie there as they were sent.",
+            do="Run it again with `--key FILE`: the file with the line AGE-SECRET-KEY-1...",
+        ),
+    )
+
+
 def owed_and_offsite(kit: Kit) -> bool:
-    """Whether the offsite place has a proved copy of something that is short of copies on drives."""
-    owed = "SELECT 1 FROM files WHERE drive_copies < wants AND offsite_copies > 0 LIMIT 1"
-    return offsite_record(kit) is not None and kit.catalog.row(owed) is not None
+    """Whether the offsite place has a copy of something that is short of copies on drives."""
+    record = offsite_record(kit)
+    owed = (
+        "SELECT 1 FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ? AND c.state = 'present'"
+        " AND f.drive_copies < f.wants LIMIT 1"
+    )
+    return record is not None and kit.catalog.row(owed, record.id) is not None
 
 
 def mend_offsite(

@@ -75,7 +75,7 @@ def rebuild(
 
     further: snapshots that lie elsewhere, such as offsite.
     anew: a catalog that is there already is kept under another name; else it is an error.
-    Raises WrongUse, PlaceFailed, CatalogTrouble, OSError.
+    Raises WrongUse, PlaceTrouble, PlaceFailed, CatalogTrouble, OSError.
     """
     may_rebuild(home, anew=anew)
     refuse_clones(drives)
@@ -86,6 +86,9 @@ def rebuild(
     try:
         with snapshots_on(home, drives, further) as (snapshots, unusable):
             catalog, used = _base(fresh, snapshots)
+            if not used and not drives:
+                catalog.close()
+                raise _nothing_usable(unusable)
             try:
                 conflicts: list[Conflict] = []
                 with counting_later(catalog):
@@ -153,6 +156,16 @@ def refuse_clones(drives: Sequence[Drive]) -> None:
             safe="Nothing was changed on either.",
             do="Give one of them only, and rescan before you trust what the other may hold besides.",
         )
+
+
+def _nothing_usable(unusable: Sequence[Unusable]) -> PlaceTrouble:
+    """Without drives there are no check lists to go by: an empty catalog would only look like one."""
+    why = "; ".join(f"{one.source}: {one.why}" for one in unusable) or "there is none"
+    return PlaceTrouble(
+        f"No snapshot of a catalog could be used ({why}).",
+        safe="Nothing was changed; what lies there stays.",
+        do="Give the drives too if there are any, or the key with --key FILE if it is sealed.",
+    )
 
 
 def _base(fresh: Path, snapshots: Sequence[Snapshot]) -> tuple[Catalog, list[Used]]:

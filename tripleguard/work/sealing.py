@@ -1,8 +1,9 @@
 """Encrypting for the way and the stay offsite, for recipients whose keys the person keeps.
 
-The format is age (age-encryption.org/v1), which other programs read. This program never has a private key: what it
-sealed it can't open, and nobody can once the key is lost. A sealed file is made once in the home's scratch folder
-and kept there until it is sent: sealing it again would give other bytes, and an upload could not be gone on with.
+The format is age (age-encryption.org/v1), which other programs read. Sealing needs no private key, and none is
+kept: what was sealed is opened only by a command that is given one (`opening`), and by nobody once it is lost. A
+sealed file is made once in the home's scratch folder and kept there until it is sent: sealing it again would give
+other bytes, and an upload could not be gone on with.
 """
 
 from __future__ import annotations
@@ -64,14 +65,14 @@ class Sealer:
 
 def sealed_bytes(content: bytes, recipients: Sequence[str]) -> bytes:
     """Something small, sealed. Raises PlaceTrouble, WrongSettings."""
-    age = _age()
+    age = age_library()
     found: bytes = age.encrypt(content, _keys(recipients))
     return found
 
 
 def encrypt(source: object, target: object, recipients: Sequence[str]) -> None:
     """Seal one open file into another. Raises PlaceTrouble, WrongSettings, OSError."""
-    _age().encrypt_io(source, target, _keys(recipients))
+    age_library().encrypt_io(source, target, _keys(recipients))
 
 
 def key_for(path: str, sealed: str) -> str:
@@ -84,13 +85,13 @@ def is_sealed(stored: Stored | None) -> bool:
     return stored is not None and bool(stored.sealed)
 
 
-def _age() -> Any:
-    """The library, which has no types."""
+def age_library() -> Any:
+    """The library, which has no types. Raises PlaceTrouble where it is not installed."""
     try:
         import pyrage
     except ImportError as error:
         raise PlaceTrouble(
-            "What seals files is not installed.",
+            "What seals files and opens them is not installed.",
             safe="Nothing was sent: nothing goes unsealed while the settings name recipients.",
             do="Install it: pip install 'tripleguard[seal]', or empty offsite.seal_for in the settings.",
         ) from error
@@ -98,7 +99,7 @@ def _age() -> Any:
 
 
 def _keys(recipients: Sequence[str]) -> list[Any]:
-    age = _age()
+    age = age_library()
     try:
         return [age.x25519.Recipient.from_str(text.strip()) for text in recipients]
     except age.RecipientError as error:

@@ -42,12 +42,13 @@ _SAID_AT_MOST = 20
 class UploadResult:
     """What an upload did.
 
-    sent, sent_bytes: files and their bytes that are proved offsite now. line_bytes: what went over the line for
-    them. faltered: how often the line failed. still_owed: files. not_sent: (path, why). waits: why nothing more is
-    sent now, '' if all was. rate: bytes/s while sending.
+    wanted: whether anything is chosen at all. sent, sent_bytes: files and their bytes that are proved offsite now.
+    line_bytes: what went over the line for them. faltered: how often the line failed. still_owed: files. not_sent:
+    (path, why). waits: why nothing more is sent now, '' if all was. rate: bytes/s while sending.
     """
 
     place: str
+    wanted: bool = True
     sent: int = 0
     sent_bytes: int = 0
     line_bytes: int = 0
@@ -144,6 +145,7 @@ class _Upload:
         """What was done; entered into the catalog."""
         result, catalog = self.result, self._kit.catalog
         standing = rows.standing(catalog, self._offsite.record.id)
+        result.wanted = catalog.row("SELECT 1 FROM wanted_offsite LIMIT 1") is not None
         result.still_owed, result.still_owed_bytes = standing.owed, standing.owed_bytes
         result.surplus, result.surplus_bytes = standing.surplus, standing.surplus_bytes
         result.line_bytes = self._throttle.sent
