@@ -182,3 +182,11 @@ def test_the_watch_pays_from_the_drive_that_leaves(shot: World) -> None:
     assert ended.outcome is Outcome.DONE, ended
     assert len(list(shot.drives["B"].rglob("ORR_009*"))) == 2
     assert len(list(shot.drives["C"].rglob("ORR_009*"))) == 2
+
+
+def test_a_copy_on_a_drive_that_is_away_is_no_sole_copy(shot: World) -> None:
+    """It has to be connected before the answer; nobody is told that the pictures are on this drive only."""
+    shot.unplug("B")
+    answer = shot.run("clearance", "drive", "A", "--json").json
+    assert _reasons(answer) == {"other drive away": 7}
+    assert [one["sole"] for one in answer["shoots"]] == [0]

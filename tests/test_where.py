@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import unicodedata
 from datetime import datetime
 
 import pytest
@@ -264,3 +265,27 @@ def test_the_order_in_which_to_fetch() -> None:
     assert None not in order
     assert fetch_rank(copy(8), place(8, state=PlaceState.LOST), here=False) is None
     assert fetch_rank(copy(9), place(9, state=PlaceState.RETIRED), here=True) is None
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+@pytest.mark.parametrize("word", ["fête d’été", "FÊTE", "Été_1", "ÉTÉ_1", "été_1"])
+def test_accents_are_found_in_capitals_and_in_either_unicode_form(world: World, word: str, form: str) -> None:
+    """A Mac types names decomposed, and SQLite's own lower() knows A to Z only."""
+    card = world.card()
+    card.raw("DCIM/100ORREY/Été_1.DNG")
+    title = unicodedata.normalize("NFC", "Fête d’Été")
+    assert world.run("offload", card.root, "--shoot", title).status == 0
+    word = unicodedata.normalize(form, word)
+    option = "--shoot" if "_" not in word else "--name"
+    for words in ([word], [option, word], [word, "2026-06-13"], [option, word, "--body", "orrery"]):
+        assert names(world, *words) == ["Été_1.DNG"], words
+    if option == "--shoot":
+        assert world.run("handover", word, world.root / "client").status == 0
+
+
+def test_a_lost_drive_that_is_plugged_in_is_called_lost(after: World) -> None:
+    after.run("drives", "lost", "A")
+    told = after.run("where", "ORR_0001.DNG").out
+    assert "1. drive B, connected" in told
+    assert "no: drive A, lost, connected" in told
+    assert "stand for themselves" in after.run("where", "ORR_*").out

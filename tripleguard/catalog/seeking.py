@@ -19,6 +19,7 @@ from datetime import UTC, datetime
 from tripleguard.catalog.rows import FILE, KnownFile, file_of
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import to_db
+from tripleguard.names import folded
 
 SECOND = 1_000_000_000
 _TIMES = re.compile(r"([12]\d{3})(?:-(\d\d)(?:-(\d\d)(?:[T ](\d\d)(?::(\d\d))?)?)?)?")
@@ -175,7 +176,9 @@ def _any_of(some: Sequence[_Condition]) -> _Condition:
 
 def _named(catalog: Catalog, part: str) -> _Condition:
     """A part of the name of a file or of one of its copies, without regard to case, in either Unicode form."""
-    forms = sorted({unicodedata.normalize(form, part) for form in ("NFC", "NFD")} | {part})
+    # SQLite's lower() knows A to Z only.
+    cases = {part} if part.isascii() else {part, part.lower(), part.upper(), part.capitalize()}
+    forms = sorted({unicodedata.normalize(form, one) for form in ("NFC", "NFD") for one in cases} | {part})
 
     def holds(name: str) -> str:
         return f"({' OR '.join([f'instr(lower(CAST({name} AS TEXT)), lower(?))'] * len(forms))})"
@@ -224,9 +227,11 @@ def _named(catalog: Catalog, part: str) -> _Condition:
 
 
 def _of_shoot(catalog: Catalog, part: str) -> _Condition:
-    rows = catalog.rows(
-        "SELECT id, files FROM shoots WHERE instr(lower(day || ' ' || name), lower(?))", to_db(part)
-    )
+    rows = [
+        (number, files)
+        for number, title, files in catalog.rows("SELECT id, day || ' ' || name, files FROM shoots")
+        if folded(part) in folded(title)
+    ]
     return _by_shoots([row[0] for row in rows], sum(row[1] for row in rows))
 
 
@@ -240,8 +245,9 @@ def _by_shoots(shoots: Sequence[int], files: int) -> _Condition:
 
 
 def _by_body(catalog: Catalog, part: str) -> _Condition:
-    rows = catalog.rows("SELECT id FROM bodies WHERE instr(lower(label), lower(?))", to_db(part))
-    these = (json.dumps([row[0] for row in rows]),)
+    labels = catalog.rows("SELECT id, label FROM bodies")
+    rows = [number for number, label in labels if folded(part) in folded(label)]
+    these = (json.dumps(rows),)
     holds = _Source("f.body_id IN (SELECT value FROM json_each(?))", these)
     source = _Source(
         "FROM json_each(?) b CROSS JOIN files f INDEXED BY files_by_body ON f.body_id = b.value WHERE 1", these

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from tripleguard.catalog.rows import FILE, KnownFile, file_of
 from tripleguard.catalog.store import Catalog
-from tripleguard.catalog.text import split_path, to_db
+from tripleguard.catalog.text import split_path
 from tripleguard.errors import WrongUse
 from tripleguard.model import Shoot
-from tripleguard.names import shown
+from tripleguard.names import folded, shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,18 +62,16 @@ def shoot_lying_at(catalog: Catalog, known: KnownFile, path: str) -> Shoot:
 
 
 def shoots_like(catalog: Catalog, text: str) -> list[Shoot]:
-    """Shoots whose day, name or title holds the text."""
-    rows = catalog.rows(
-        "SELECT id, day, name FROM shoots WHERE instr(lower(day || ' ' || name), lower(?)) > 0 ORDER BY day",
-        to_db(text),
-    )
-    return [Shoot(*row) for row in rows]
+    """Shoots whose day, name or title holds the text, without regard to case and Unicode form."""
+    rows = catalog.rows("SELECT id, day, name FROM shoots ORDER BY day")
+    part = folded(text)
+    return [shoot for shoot in (Shoot(*row) for row in rows) if part in folded(shoot.title)]
 
 
 def the_shoot(catalog: Catalog, text: str) -> Shoot:
     """The one shoot that is meant: by its day and name, its name, or a part that only one has. Raises WrongUse."""
     found = shoots_like(catalog, text)
-    exact = [one for one in found if text.casefold() in (one.title.casefold(), one.name.casefold())]
+    exact = [one for one in found if folded(text) in (folded(one.title), folded(one.name))]
     for some in (found, exact):
         if len(some) == 1:
             return some[0]

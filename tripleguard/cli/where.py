@@ -72,4 +72,6 @@ def command(
             asked = " ".join(patterns)
             what = f"No file matches {asked!r}" if asked else "No file is like that"
             say([f"{what}. Try a part of its name, its day (2026-06-13) or its shoot."])
+            if any(char in word for word in (*patterns, name or "") for char in "*?"):
+                say(["* and ? stand for themselves here: a part of the name is enough, such as 0412."])
     return 0 if found.files else 1

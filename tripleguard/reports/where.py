@@ -64,8 +64,9 @@ def _file(one: FoundFile) -> str:
 def _place(place: PlaceRecord, copy: FoundCopy) -> str:
     if place.kind is PlaceKind.OFFSITE:
         return "offsite"
+    out = [str(place.state)] if place.state in (PlaceState.LOST, PlaceState.RETIRED, PlaceState.LEAVING) else []
     if copy.path is not None:
-        return f"drive {place.name}, connected"
+        return ", ".join([f"drive {place.name}", *out, "connected"])
     state = "away" if place.state is PlaceState.ACTIVE else str(place.state)
     return f"drive {place.name}, {state}{_note(place)}"
 

@@ -30,7 +30,8 @@ from tripleguard.work.progress import Job, Moved
 from tripleguard.work.tally import Tally
 
 SOLE = "only here"
-_WORSE_FIRST = ("no good copy", SOLE, "one elsewhere")
+_LOST = "no good copy"
+_WORSE_FIRST = (_LOST, SOLE, "one elsewhere")
 _SAY_EVERY = 200
 _WORDS = {
     Standing.GONE: "copy missing elsewhere",
@@ -52,10 +53,15 @@ class Uncovered:
     elsewhere: int
     word: str
 
+    @property
+    def is_sole(self) -> bool:
+        """Whether nothing is known of a copy elsewhere that could be fetched or proved."""
+        return self.word in (SOLE, _LOST)
+
 
 @dataclass(frozen=True, slots=True)
 class ShootAtRisk:
-    """What of one shoot would fall below the rule. sole: files of which no other copy counts."""
+    """What of one shoot would fall below the rule. sole: files with no copy elsewhere, not even one away."""
 
     shoot: Shoot
     files: int
@@ -158,7 +164,7 @@ class _Asking:
             reasons=reasons,
             notes=self._notes.reasons(),
         )
-        uncovered = sorted(self._uncovered, key=lambda one: (one.elsewhere, one.path))
+        uncovered = sorted(self._uncovered, key=lambda one: (not one.is_sole, one.elsewhere, one.path))
         return DriveAnswer(self._record, clearance, tuple(uncovered), tuple(self._at_risk()), tuple(self._covered))
 
     def _entries(self, drive: OpenDrive) -> Iterator[Entry]:
@@ -233,7 +239,7 @@ class _Asking:
     def _word(self, elsewhere: int, standings: Sequence[Standing], copy: Copy) -> str:
         told = telling(standings)
         if elsewhere == 0 and told in (None, Standing.GONE, Standing.OUT):
-            return SOLE if copy.state is CopyState.PRESENT else "no good copy"
+            return SOLE if copy.state is CopyState.PRESENT else _LOST
         return _WORDS[told] if told is not None else "one elsewhere"
 
     def _cover(self, path: str, known: KnownFile) -> None:
@@ -263,7 +269,7 @@ class _Asking:
                 shoots.shoot_with_id(self._kit.catalog, shoot_id),
                 len(files),
                 sum(one.size for one in files),
-                sum(one.elsewhere == 0 for one in files),
+                sum(one.is_sole for one in files),
             )
             for shoot_id, files in by_shoot.items()
         ]
