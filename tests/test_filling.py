@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import random
 import statistics
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from world import World
 
 from tripleguard.forecast.filling import FARTHEST, Pace, full_in, pace_of, shot_within, weeks_that_fit
 
@@ -92,3 +94,15 @@ def test_more_room_never_fills_sooner(mean: float, deviation: float, weeks: int,
 def test_a_drive_that_gets_half_of_it_lasts_twice_as_long() -> None:
     pace = Pace(100.0, 30.0, 10)
     assert full_in(1000, pace.times(0.5)).weeks == 2 * full_in(1000, pace).weeks
+
+
+def test_a_first_small_shoot_on_large_drives_is_no_date_that_a_calendar_lacks(world: World) -> None:
+    """At this pace the drives last longer than the year 9999: nothing is to be bought, and it is said so."""
+    card = world.card()
+    card.put("DCIM/100ORREY/memo.mp3", b"x", at=datetime.now(UTC).replace(tzinfo=None))
+    assert world.run("offload", card.root).status == 0
+    answer = world.run("forecast")
+    assert answer.status == 0, answer.err
+    assert "no drive is full within ten years" in answer.out
+    found = world.run("forecast", "--json").json["filling"]
+    assert (found["buy_by"], found["buy_now"]) == (None, False)

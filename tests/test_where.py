@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import unicodedata
 from datetime import datetime
+from typing import Literal
 
 import pytest
 from hypothesis import given
@@ -269,7 +270,9 @@ def test_the_order_in_which_to_fetch() -> None:
 
 @pytest.mark.parametrize("form", ["NFC", "NFD"])
 @pytest.mark.parametrize("word", ["fête d’été", "FÊTE", "Été_1", "ÉTÉ_1", "été_1"])
-def test_accents_are_found_in_capitals_and_in_either_unicode_form(world: World, word: str, form: str) -> None:
+def test_accents_are_found_in_capitals_and_in_either_unicode_form(
+    world: World, word: str, form: Literal["NFC", "NFD"]
+) -> None:
     """A Mac types names decomposed, and SQLite's own lower() knows A to Z only."""
     card = world.card()
     card.raw("DCIM/100ORREY/Été_1.DNG")

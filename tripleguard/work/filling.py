@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from tripleguard.catalog.spread import share_of, shot
 from tripleguard.clock import SECOND
 from tripleguard.errors import PlaceTrouble
-from tripleguard.forecast.filling import FullIn, Pace, full_in, pace_of, weeks_that_fit
+from tripleguard.forecast.filling import FARTHEST, FullIn, Pace, full_in, pace_of, weeks_that_fit
 from tripleguard.model import PlaceRecord, PlaceState, SeenRoom
 from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.reporting import room_there
@@ -62,7 +62,7 @@ def filling(kit: Kit, records: Sequence[PlaceRecord], now: int) -> Filling:
     places = tuple(_of_place(kit, record, rooms.get(record.id, record.room), pace, today) for record in active)
     soonest = min((_soonest(one.full) for one in places if one.full is not None), default=math.inf)
     buy_by = None
-    if soonest < math.inf:
+    if soonest <= FARTHEST:
         buy_by = today + timedelta(days=int(soonest * 7) - settings.buy_ahead_days)
     return Filling(
         today=today,
