@@ -14,7 +14,8 @@ from tripleguard.model import Clearance, Copy, Finding, Reason
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
 from tripleguard.work.decode import DecodeResult
-from tripleguard.work.drill import DrillResult
+from tripleguard.work.drill import DrillResult, PlaceDrilled
+from tripleguard.work.drill_offsite import OffsiteDrilled
 from tripleguard.work.mend import MendResult
 from tripleguard.work.offload import OffloadResult
 from tripleguard.work.reporting import PlaceStatus, Report
@@ -76,9 +77,7 @@ def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = (), cost
         "places": places,
         "still_open": result.still_open,
         "troubles": [trouble(error) for error in troubles],
-        "cost": None
-        if cost is None
-        else {"bytes": cost.read_bytes, "of_bytes": cost.of_bytes, "price": cost.price},
+        "cost": None if cost is None else _cost(cost),
         "seconds": result.seconds,
     }
 
@@ -105,24 +104,34 @@ def decode(result: DecodeResult, troubles: Sequence[TripleguardError] = ()) -> O
     return {"schema": SCHEMA, **told, "troubles": [trouble(error) for error in troubles]}
 
 
-def drill(result: DrillResult, troubles: Sequence[TripleguardError] = ()) -> Object:
-    return {
+def drill(
+    result: DrillResult, troubles: Sequence[TripleguardError] = (), there: OffsiteDrilled | None = None
+) -> Object:
+    found: Object = {
         "schema": SCHEMA,
         "seed": result.seed,
-        "places": [
-            {
-                "place": one.place,
-                "copies": one.copies,
-                "known_bad": one.known_bad,
-                "sampled": one.sampled,
-                "failed": [{"path": text(path), "reason": why} for path, why in one.failed],
-                "bad_share_at_most": round(one.bound, 6),
-                "confidence": 0.95,
-            }
-            for one in result.places
-        ],
+        "places": [_drilled(one) for one in (*result.places, *([there.place] if there else []))],
         "troubles": [trouble(error) for error in troubles],
         "seconds": result.seconds,
+    }
+    if there is not None:
+        found |= {"cost": _cost(there.cost), "compared_sealed": there.as_they_lie}
+    return found
+
+
+def _cost(cost: Cost) -> Object:
+    return {"bytes": cost.read_bytes, "of_bytes": cost.of_bytes, "price": cost.price}
+
+
+def _drilled(one: PlaceDrilled) -> Object:
+    return {
+        "place": one.place,
+        "copies": one.copies,
+        "known_bad": one.known_bad,
+        "sampled": one.sampled,
+        "failed": [{"path": text(path), "reason": why} for path, why in one.failed],
+        "bad_share_at_most": round(one.bound, 6),
+        "confidence": 0.95,
     }
 
 

@@ -15,7 +15,8 @@ from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, S
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
 from tripleguard.reports.words import ago, count, duration, rate, size, when
-from tripleguard.work.drill import DrillResult
+from tripleguard.work.drill import DrillResult, PlaceDrilled
+from tripleguard.work.drill_offsite import OffsiteDrilled
 from tripleguard.work.mend import Mended, MendResult
 from tripleguard.work.offload import OffloadResult
 from tripleguard.work.reporting import PlaceStatus, Report
@@ -154,22 +155,34 @@ def leaves_the_house(address: str) -> Iterator[str]:
 
 def drill(result: DrillResult) -> Iterator[str]:
     for one in result.places:
-        if not one.copies and not one.known_bad:
-            yield f"Drive {one.place}: no copies yet."
-            continue
-        done = f"{one.sampled:,} of {one.copies:,} copies restored and compared"
-        yield f"Drive {one.place}: {done}, {len(one.failed):,} failed."
-        for path, why in one.failed:
-            yield f"  {shown(path)}: {why}"
-        if one.sampled < one.copies:
-            yield (
-                f"  With 95 % confidence, at most {one.bound:.1%} of these {one.copies:,} can't be restored "
-                f"(a random sample of {one.sampled:,}; more files make it sharper)."
-            )
-        if one.known_bad:
-            bad = count(one.known_bad, "more copy", "more copies")
-            yield f"  Left out: {bad}, known to be missing or bad; `tripleguard findings` names them."
+        yield from _drilled(one, f"Drive {one.place}")
     yield f"Seed {result.seed}: `drill --seed {result.seed}` repeats this sample."
+
+
+def drill_offsite(found: OffsiteDrilled) -> Iterator[str]:
+    """What came of the offsite place's sample, and what fetching it cost."""
+    yield from _drilled(found.place, f"Offsite place {found.place.place}")
+    if found.as_they_lie:
+        yield f"  {found.as_they_lie:,} of these are sealed, compared as they lie: `--key FILE` opens them."
+    yield from rescan_cost(found.cost)
+
+
+def _drilled(one: PlaceDrilled, called: str) -> Iterator[str]:
+    if not one.copies and not one.known_bad:
+        yield f"{called}: no copies yet."
+        return
+    done = f"{one.sampled:,} of {one.copies:,} copies restored and compared"
+    yield f"{called}: {done}, {len(one.failed):,} failed."
+    for path, why in one.failed:
+        yield f"  {shown(path)}: {why}"
+    if one.sampled < one.copies:
+        yield (
+            f"  With 95 % confidence, at most {one.bound:.1%} of these {one.copies:,} can't be restored "
+            f"(a random sample of {one.sampled:,}; more files make it sharper)."
+        )
+    if one.known_bad:
+        bad = count(one.known_bad, "more copy", "more copies")
+        yield f"  Left out: {bad}, known to be missing or bad; `tripleguard findings` names them."
 
 
 def findings(found: Report, zone: tzinfo | None) -> Iterator[str]:

@@ -19,7 +19,7 @@ from tripleguard.digest import Hasher, file_of
 from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, Stopped
 from tripleguard.forecast import share_bound
 from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
-from tripleguard.model import Copy, Entry, EventType, File, FindingKind, Kind, Outcome
+from tripleguard.model import Copy, Entry, EventType, File, FindingKind, Kind, Outcome, PlaceRecord
 from tripleguard.names import shown
 from tripleguard.places.media import aligned_buffer
 from tripleguard.rules import is_as_recorded, is_untouched
@@ -64,7 +64,8 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
     for drive in drives:
         with kit.catalog.writing():
             job = begin_job(kit.catalog, "drill", drive.record.name, agent(), kit.clock.now())
-        known_bad, (total, sample) = _known_bad(kit, drive), _sampled(kit, drive, files, seed)
+        bad, (total, chosen) = known_bad(kit, drive.record), sampled_ids(kit, drive.record, files, seed)
+        sample = sorted((questions.copy_with_id(kit.catalog, one) for one in chosen), key=lambda copy: copy.path)
         failed: list[tuple[str, str]] = []
         size = sum(copy.size for copy in sample)
         done = 0
@@ -78,7 +79,7 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
                 failed.append((copy.path, wrong.why))
                 enter_failed(kit, copy, wrong.why, "drill", job, kind=wrong.kind, seen=wrong.seen)
         bound = share_bound(len(sample), len(failed))
-        found.append(PlaceDrilled(drive.record.name, total, known_bad, len(sample), tuple(failed), bound))
+        found.append(PlaceDrilled(drive.record.name, total, bad, len(sample), tuple(failed), bound))
         with kit.catalog.writing():
             outcome = Outcome.FAILURE if failed else Outcome.SUCCESS
             message = f"drill: {len(sample):,} copies restored, {len(failed):,} failed (seed {seed})"
@@ -90,23 +91,22 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
     return DrillResult(tuple(found), seed, round(time.monotonic() - began, 3))
 
 
-def _sampled(kit: Kit, drive: OpenDrive, files: int, seed: int) -> tuple[int, list[Copy]]:
-    """How many copies the drive has, and a random sample of them in the order in which they lie."""
+def sampled_ids(kit: Kit, place: PlaceRecord, files: int, seed: int) -> tuple[int, list[int]]:
+    """How many copies a place has, and the ids of a random sample of them."""
     ids = [
         row[0]
         for row in kit.catalog.each(
-            "SELECT id FROM copies WHERE place_id = ? AND state = 'present' ORDER BY id", drive.record.id
+            "SELECT id FROM copies WHERE place_id = ? AND state = 'present' ORDER BY id", place.id
         )
     ]
-    chosen = random.Random(f"{seed} {drive.record.uid}").sample(ids, min(files, len(ids)))
-    copies = [questions.copy_with_id(kit.catalog, number) for number in chosen]
-    return len(ids), sorted(copies, key=lambda copy: copy.path)
+    return len(ids), random.Random(f"{seed} {place.uid}").sample(ids, min(files, len(ids)))
 
 
-def _known_bad(kit: Kit, drive: OpenDrive) -> int:
+def known_bad(kit: Kit, place: PlaceRecord) -> int:
+    """How many copies of a place are known to be missing or bad."""
     row = kit.catalog.row(
         "SELECT count(*) FROM copies WHERE place_id = ? AND state IN ('missing', 'corrupt', 'altered')",
-        drive.record.id,
+        place.id,
     )
     return int(row[0]) if row else 0
 
