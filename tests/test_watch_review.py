@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -18,11 +20,13 @@ from test_watch_images import card_image, set_up
 from watching import ended, in_reader, logged, plug, set_watch, watching
 from world import TestClock, World, finished
 
+from tripleguard.clock import HOUR, SECOND, from_iso
 from tripleguard.config import Watch
 from tripleguard.home import home_at, make_home
 from tripleguard.places.mounts import Mount
 from tripleguard.watch.heart import Heart, Pulse
 from tripleguard.watch.journal import Journal
+from tripleguard.watch.status import Here, Last, Next, Status, as_text
 from tripleguard.watch.telling import Teller
 from tripleguard.watch.turns import Turns
 from tripleguard.work.kit import drives_for_writing, opened
@@ -240,3 +244,54 @@ def test_a_wait_of_an_hour_fills_no_log(world: World) -> None:
         before = len(logged(world))
         time.sleep(5)
         assert len(logged(world)) == before
+
+
+def test_the_status_tells_local_times_who_is_missing_and_that_it_may_hang(world: World) -> None:
+    found = Status(
+        pid=4711,
+        since="2026-06-13T20:00:00Z",
+        at="2026-06-13T22:30:00Z",
+        last=(
+            Last("card", "/media/CARD", "2026-06-13T22:12:00Z", "done", "yes, " + "it may be reformatted " * 6),
+        ),
+        here=(Here("drive", "A", "/media/a"),),
+        away=("B",),
+        next=(Next("top-up", "2026-06-14T01:00:00Z"), Next("rescan", "2026-06-14T01:00:00Z")),
+    )
+    zone, at = timezone(timedelta(hours=2)), from_iso(found.at)
+    lines = list(as_text(found, at + 30 * SECOND, zone, running=True))
+    assert lines[0] == "The watch runs since 2026-06-13 22:00 (process 4711)."
+    assert "Not here: drive B" in lines
+    assert "Next: 2026-06-14 03:00  top-up, rescan" in lines
+    assert "  2026-06-14 00:12  card /media/CARD:" in lines
+    assert max(map(len, lines)) < 80
+    assert not any("Trouble" in line for line in lines)
+    late = "\n".join(as_text(found, at + HOUR, zone, running=True))
+    assert "Trouble: It has not said anything for 60 min" in late
+    ended = "\n".join(as_text(found, at + HOUR, zone, running=False))
+    assert "/media/a" not in ended, "nobody knows any more what is plugged in"
+    assert "yes, it may be reformatted" in ended
+
+
+def test_a_message_that_comes_late_says_from_when_it_is(here: Path, ear: tuple[type[Ear], int]) -> None:
+    """By the time it comes, another card of the same name may be in the reader."""
+    heard, port = ear
+    journal, home = journal_in(here), home_at(str(here / "home"))
+    settings = Watch(tell=(f"json://127.0.0.1:{port}/hook",))
+    first = Teller(Watch(tell=("json://127.0.0.1:1/", *settings.tell)), journal, home)
+    heard.awake.clear()
+    first.start()
+    first.tell("Card CARD may be reformatted.")
+    until_true(lambda: bool(heard.heard))
+    first.end(1.0)
+    kept = home.watch / "unsent.json"
+    letters = json.loads(kept.read_text())
+    kept.write_text(json.dumps([{**one, "since": one["since"] - 3600} for one in letters]))
+    heard.heard.clear()
+    heard.awake.set()
+    second = Teller(settings, journal, home)
+    second.start()
+    until_true(lambda: bool(heard.heard))
+    second.end(1.0)
+    assert len(letters) == 2
+    assert b"may be reformatted.\\n(This comes late, it is from 20" in heard.heard[0][1]

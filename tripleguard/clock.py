@@ -36,6 +36,11 @@ def iso_utc(ns: int) -> str:
     return datetime.fromtimestamp(ns // SECOND, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def from_iso(text: str) -> int:
+    """UTC ns of what `iso_utc` wrote. Raises ValueError."""
+    return int(datetime.fromisoformat(text).timestamp()) * SECOND
+
+
 def stamp_utc(ns: int) -> str:
     """`20260614T013005Z`, for names."""
     return datetime.fromtimestamp(ns // SECOND, UTC).strftime("%Y%m%dT%H%M%SZ")

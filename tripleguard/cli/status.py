@@ -12,6 +12,7 @@ from tripleguard.cli.shell import say, say_json
 @click.pass_obj
 def command(home: str | None, as_json: bool) -> int:
     """What the watch is doing, what it waits for, what it did last. Exit status 1: no watch runs."""
+    from tripleguard.clock import SystemClock
     from tripleguard.home import home_at
     from tripleguard.watch import status
 
@@ -23,5 +24,6 @@ def command(home: str | None, as_json: bool) -> int:
     if as_json:
         say_json(status.as_object(found, running=running))
     else:
-        say(status.as_text(found, running=running))
+        clock = SystemClock()
+        say(status.as_text(found, clock.now(), clock.zone(), running=running))
     return 0 if running else 1

@@ -6,13 +6,15 @@ newest files are compared. That is no new answer, only no new work.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from blake3 import blake3
 
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.errors import CardGone
-from tripleguard.model import Clearance, Entry
+from tripleguard.model import Clearance, Entry, Kind
 from tripleguard.names import shown
 from tripleguard.places.card import Card, open_card
 from tripleguard.reports.words import count, size
@@ -53,7 +55,7 @@ def serve_card(kit: Kit, errand: Errand, notes: Notes) -> Job[Ended]:
         card.close()
     if found is None:
         return Ended(errand, Outcome.WAITS, "no drive is connected")
-    return _said(errand, name, print_, found)
+    return _said(errand, _frames(name, entries), print_, found)
 
 
 def answer_again(kit: Kit, errand: Errand) -> Job[Ended]:
@@ -67,7 +69,18 @@ def answer_again(kit: Kit, errand: Errand) -> Job[Ended]:
         print_ = _fingerprint(card, before, entries)
     finally:
         card.close()
-    return _answered(errand, name, print_, answer.clearance, [])
+    return _answered(errand, _frames(name, entries), print_, answer.clearance, [])
+
+
+def _frames(name: str, entries: list[Entry]) -> str:
+    """A card's name with its first and last frame: cards of one maker all have one name."""
+    frames = sorted(
+        (entry.mtime_ns, entry.path) for entry in entries if kind_of(entry.name) in (Kind.RAW, Kind.PICTURE)
+    )
+    if not frames:
+        return name
+    first, last = (shown(path.rpartition("/")[2]) for _, path in (frames[0], frames[-1]))
+    return f"{name} ({first} to {last})" if first != last else f"{name} ({first})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +143,7 @@ def _answered(
 def _opened_card(kit: Kit, errand: Errand) -> Card:
     """The card, held open. Raises WrongUse, PlaceTrouble, CardGone."""
     root = Path(errand.subject)
-    if not root.exists():
+    if not os.path.exists(root):  # unlike `Path.exists` it says no where the device does not answer
         raise CardGone(
             f"The card at {shown(errand.subject)} is not there any more.",
             safe="It was only read.",

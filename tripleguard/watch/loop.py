@@ -302,6 +302,7 @@ class Loop:
             waiting=tuple(waiting),
             last=tuple(self._last),
             here=(*drives, *cards),
+            away=tuple(shown(record.name) for record in plugged.away),
             next=tuple(Next(what, iso_utc(at)) for what, at in self._coming),
             power=self._wanting.held_back,
             trouble=shown(

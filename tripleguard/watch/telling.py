@@ -19,14 +19,18 @@ from dataclasses import dataclass
 import msgspec
 from blake3 import blake3
 
+from tripleguard.clock import SECOND
 from tripleguard.config import Watch
 from tripleguard.home import Home, keep_note
+from tripleguard.reports.words import when
 from tripleguard.watch.journal import Journal, without_secrets
 
 TITLE = "tripleguard"
 _AGAIN = (30.0, 120.0, 600.0, 1800.0)
 _GIVEN_UP = 24 * 3600.0
 _AT_MOST = 200
+_LATE = 300.0
+"""Seconds after which a message says from when it is."""
 
 
 @dataclass(slots=True)
@@ -136,7 +140,7 @@ class Teller:
     def _tried(self, letter: _Letter) -> str:
         """Send it; why that failed, '' if it was taken."""
         try:
-            return "" if self._channels[letter.address](letter.body) else "it was not taken"
+            return "" if self._channels[letter.address](_dated(letter)) else "it was not taken"
         except Exception as error:  # noqa: BLE001 - a channel may fail in any way; the work must not feel it
             return type(error).__name__
 
@@ -173,6 +177,14 @@ def channel(address: str) -> Callable[[str], bool]:
     if not sender.add(address):
         raise ValueError(f"the address {_shown(address)} in watch.tell means nothing to apprise")
     return lambda body: bool(sender.notify(body=body, title=TITLE, body_format=apprise.NotifyFormat.TEXT))
+
+
+def _dated(letter: _Letter) -> str:
+    """Its words, and if they come late, from when they are: another card may be in the reader by now."""
+    if time.time() - letter.since < _LATE:
+        return letter.body
+    then = when(int(letter.since) * SECOND, None)
+    return f"{letter.body}\n(This comes late, it is from {then}: look again before you act on it.)"
 
 
 def _digest(address: str) -> str:
