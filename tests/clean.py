@@ -12,7 +12,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from files import marked
+from files import marked, memo
 from world import CardFolder, World
 
 _HOUR = 3600 * 10**9
@@ -63,7 +63,7 @@ def _fill(card: CardFolder, number: int) -> None:
             case 1:
                 card.put(f"{name} B\u00fchne \u4e2d.jpg", marked(chance.randbytes(chance.randrange(1, 6000))))
             case 2:
-                card.put(f"{name}.WAV", chance.randbytes(4096))
+                card.put(f"{name}.WAV", memo(chance.randbytes(4096)))
             case _:
                 card.put(f"{name}.JPG", marked(chance.randbytes(chance.randrange(1, 9000))))
 

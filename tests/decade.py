@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 
+from files import memo
 from world import TestClock, World, finished
 
 from tripleguard.catalog.places import add_place, place_named, place_seen
@@ -51,7 +52,7 @@ class Truth:
     gone: set[str] = field(default_factory=set)
 
     def content(self, number: int) -> bytes:
-        return f"frame {number}".encode()
+        return memo(f"frame {number}".encode())
 
     def left(self, drive: str) -> Counter[int]:
         """How many of a drive's files have 0, 1, 2 copies on drives in service, without it."""

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 import psutil
+from files import memo
 from images import images_below, why_not
 from kills import scratch_disk
 from oracle import INCOMING, Oracle
@@ -186,7 +187,7 @@ class Evening:
             card = self.world.card(name)
             for frame in range(1, self.frames + 1):
                 card.raw(f"DCIM/100ORREY/ORR_{self.frames * number + frame:04d}.DNG", size=self._size(sizes))
-            card.put(f"DCIM/100ORREY/NOTE{number}.WAV", sizes.randbytes(4097 + number))
+            card.put(f"DCIM/100ORREY/NOTE{number}.WAV", memo(sizes.randbytes(4097 + number)))
         for number, name in enumerate(("landed", "cable")):
             folder = self.world.card(name)
             for frame in range(1, self.frames + 1):

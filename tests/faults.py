@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from damaging import Fault, clustered, damage, shapes_of
-from files import film
+from files import film, memo
 from oracle import ASIDE, Oracle, checked_lists
 from world import EVENING, CardFolder, World
 
@@ -90,7 +90,7 @@ def archive(root: Path, frames: int) -> Iterator[Archive]:
         if number % 3 == 0:
             card.put(f"{name}.xmp", b"<x rating='3'/>", at=taken)
     card.put("PRIVATE/CLIP/C0001.MP4", film(sound=sizes.randbytes(700_001)))
-    card.put("PRIVATE/CLIP/C0002.WAV", sizes.randbytes(4_097))
+    card.put("PRIVATE/CLIP/C0002.WAV", memo(sizes.randbytes(4_097)))
     card.put("PRIVATE/CLIP/INDEX.BIN", b"")
     answer = world.run("offload", card.root)
     assert answer.status == 0, answer.out

@@ -59,6 +59,14 @@ def marked(text: bytes) -> bytes:
     return _SMALL + text
 
 
+def memo(spoken: bytes) -> bytes:
+    """A whole WAVE file of one voice, its samples these bytes (RIFF: IBM and Microsoft, 1991)."""
+    form = struct.pack("<HHIIHH", 1, 1, 8000, 8000, 1, 8)
+    inside = b"WAVE" + b"fmt " + struct.pack("<I", len(form)) + form + b"data" + struct.pack("<I", len(spoken))
+    inside += spoken + b"\0" * (len(spoken) % 2)
+    return b"RIFF" + struct.pack("<I", len(inside)) + inside
+
+
 def tiny_raw(text: bytes, size: int) -> bytes:
     """A raw of so many bytes that names one strip to its end, and carries a text in it."""
     start = 64

@@ -22,7 +22,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from files import film
+from files import film, memo
 from images import images_below, why_not
 from oracle import INCOMING, Oracle, checked_lists
 from world import CardFolder, World
@@ -142,7 +142,7 @@ def _fill(card: CardFolder) -> None:
         if number % 4 == 0:
             card.picture(f"DCIM/100ORREY/ORR_{number:04d}.JPG")
     card.put("PRIVATE/CLIP/C0001.MP4", film(sound=sizes.randbytes(5 * MIB + 5)))
-    card.put("PRIVATE/CLIP/C0002.WAV", sizes.randbytes(4097))
+    card.put("PRIVATE/CLIP/C0002.WAV", memo(sizes.randbytes(4097)))
     card.put("notes.txt")
 
 

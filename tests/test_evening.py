@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from files import film
+from files import film, memo
 from world import EVENING, World
 
 from tripleguard import checklist
@@ -21,7 +21,7 @@ def test_a_card_is_copied_twice_proved_and_cleared(world: World) -> None:
     card = world.card()
     card.frames(3)
     card.put("DCIM/100ORREY/ORR_0001.xmp", b"<x/>")
-    card.put("DCIM/100ORREY/ORR_0002.WAV", b"spoken")
+    card.put("DCIM/100ORREY/ORR_0002.WAV", memo(b"spoken"))
     card.put("PRIVATE/CLIP/C0001.MP4", film())
     card.put("odd.name", b"unknown")
     card.put("empty.txt", b"")

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import pytest
+from files import memo
 from world import World
 
 from tripleguard.digest import digest_of
@@ -212,7 +213,7 @@ def test_an_evening_of_small_files_with_few_open_files_allowed(world: World) -> 
 
     card = world.card()
     for number in range(1, 401):
-        card.put(f"DCIM/100ORREY/ORR_{number:04d}.WAV", number.to_bytes(4, "big") * 64)
+        card.put(f"DCIM/100ORREY/ORR_{number:04d}.WAV", memo(number.to_bytes(4, "big") * 64))
 
     def few_open_files() -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (200, 200))

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from files import film, marked, tiny_raw
+from files import film, marked, memo, tiny_raw
 from world import EVENING, SERIAL, SMALL, CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, HOUR
@@ -191,7 +191,7 @@ def test_everything_but_litter_comes_along(world: World) -> None:
     wanted = {
         "DCIM/100ORREY/ORR_0001.DNG": tiny_raw(b"raw", 4000),
         "DCIM/100ORREY/ORR_0001.JPG": marked(b"jpeg"),
-        "DCIM/100ORREY/ORR_0001.WAV": b"sound",
+        "DCIM/100ORREY/ORR_0001.WAV": memo(b"sound"),
         "DCIM/100ORREY/ORR_0001.xmp": b"sidecar",
         "DCIM/100ORREY/ORR_0002.xyz": b"unknown",
         "DCIM/100ORREY/noextension": b"unknown too",
@@ -292,7 +292,7 @@ def test_a_frame_whose_name_is_taken_keeps_one_number_on_every_drive(world: Worl
         card.picture(f"DCIM/{folder}/ORR_0001.JPG")
         card.put(f"DCIM/{folder}/ORR_0001.xmp", folder.encode())
     offloaded(world, card)
-    late = card.put("DCIM/101ORREY/ORR_0001.WAV", b"spoken later")
+    late = card.put("DCIM/101ORREY/ORR_0001.WAV", memo(b"spoken later"))
     offloaded(world, card)
     wanted = {f"{BODY}/ORR_0001{number}.{end}" for number in ("", "-2") for end in ("DNG", "JPG", "xmp")}
     assert set(world.on("A")) == wanted | {f"{BODY}/ORR_0001-2.WAV"}
