@@ -386,7 +386,7 @@ def test_a_lost_drive_is_replaced_by_a_new_one(world: World) -> None:
     assert world.on("A") == world.on("C")
 
 
-def test_a_lost_drive_that_is_found_again_counts_again(world: World) -> None:
+def test_a_lost_drive_that_is_found_again_counts_once_it_was_read(world: World) -> None:
     card = world.card()
     card.frames(1)
     offloaded(world, card)
@@ -394,6 +394,8 @@ def test_a_lost_drive_that_is_found_again_counts_again(world: World) -> None:
     assert world.run("clearance", "card", card.root).status == 1
     assert world.run("offload", card.root, "--drive", "B").status == 3
     assert world.run("drives", "add", "B", world.drives["B"]).status == 0
+    assert world.run("clearance", "card", card.root).status == 1
+    assert world.run("rescan", "--place", "B").status == 0
     assert world.run("clearance", "card", card.root).status == 0
 
 

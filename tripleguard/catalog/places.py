@@ -80,6 +80,18 @@ def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: Ro
     catalog.run("UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id)
 
 
+def place_was_away(catalog: Catalog, place_id: int) -> None:
+    """What was proved of its copies was proved before it was out of our hands: inherited until they are read.
+
+    Call inside `writing`.
+    """
+    catalog.run(
+        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
+        " WHERE place_id = ? AND verified_at IS NOT NULL",
+        place_id,
+    )
+
+
 def place_leaves(catalog: Catalog, place_id: int, at: int) -> None:
     """A place in service is about to be retired: from now on (UTC ns) its copies do not count."""
     catalog.run("UPDATE places SET leaving_since = ? WHERE id = ? AND leaving_since IS NULL", at, place_id)

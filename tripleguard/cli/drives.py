@@ -24,12 +24,24 @@ def command(ctx: click.Context, as_json: bool) -> None:
 @click.argument("path", type=click.Path(path_type=Path))
 @click.pass_obj
 def add(home: str | None, name: str, path: Path) -> None:
-    """Make the folder PATH a drive called NAME, or bring a known one back into service."""
+    """Make the folder PATH a drive called NAME, or bring a known one back into service.
+
+    What was lost or retired and comes back counts for nothing until it was read again.
+    """
+    from tripleguard.catalog.places import all_places
+    from tripleguard.model import PlaceState
     from tripleguard.work.setting_up import add_drive
 
     with kit_of(home) as kit:
+        out = {
+            one.name.casefold()
+            for one in all_places(kit.catalog)
+            if one.state in (PlaceState.LOST, PlaceState.RETIRED)
+        }
         add_drive(kit, name, path)
         _show(kit, as_json=False)
+        if name.casefold() in out:
+            say([f"What is on it counts once it was read again. Next: `tripleguard rescan --place {name}`."])
 
 
 @command.command("note")
@@ -81,18 +93,6 @@ def shelve(home: str | None, name: str) -> None:
 @click.pass_obj
 def recall(home: str | None, name: str) -> None:
     """Take a drive from the shelf, or one that was leaving, back on the road: it is written to again."""
-    from tripleguard.catalog.places import place_named
-    from tripleguard.errors import WrongUse
-    from tripleguard.model import PlaceState
-
-    with kit_of(home) as kit:
-        record = place_named(kit.catalog, name)
-        if record.state in (PlaceState.LOST, PlaceState.RETIRED):
-            raise WrongUse(
-                f"Drive {record.name} is {record.state}.",
-                safe="Nothing was changed.",
-                do=f"If you have it in hand, connect it and run `tripleguard drives add {record.name} PATH`.",
-            )
     _change(home, name, "active")
 
 

@@ -13,6 +13,7 @@ from tripleguard.catalog.places import (
     all_places,
     place_named,
     place_seen,
+    place_was_away,
     place_with_uid,
     set_place_note,
     set_place_state,
@@ -95,8 +96,17 @@ def add_drive(kit: Kit, name: str, root: Path, role: Role = Role.ROAD) -> PlaceR
 
 
 def change_drive(kit: Kit, name: str, state: PlaceState) -> PlaceRecord:
-    """Mark a drive as lost, shelved or active again. Nothing on the drive is touched. Raises WrongUse."""
+    """Mark a drive as lost, shelved or active again. Nothing on the drive is touched.
+
+    Raises WrongUse for one that is out of service: only who has it in hand brings it back, with `add_drive`.
+    """
     record = place_named(kit.catalog, name)
+    if record.state is PlaceState.RETIRED or (record.state is PlaceState.LOST and state is not PlaceState.LOST):
+        raise WrongUse(
+            f"Drive {record.name} is {record.state}.",
+            safe="Nothing was changed.",
+            do=f"If you have it in hand, connect it and run `tripleguard drives add {record.name} PATH`.",
+        )
     now = kit.clock.now()
     role = {PlaceState.SHELVED: Role.SHELF, PlaceState.ACTIVE: Role.ROAD}.get(state, record.role)
     with kit.catalog.writing():
@@ -146,6 +156,8 @@ def _taken_up(kit: Kit, known: PlaceRecord, name: str, root: Path) -> PlaceRecor
     now = kit.clock.now()
     with kit.catalog.writing():
         place_seen(kit.catalog, known.id, root, now)
+        if known.state in (PlaceState.LOST, PlaceState.RETIRED):
+            place_was_away(kit.catalog, known.id)
         if known.state is not PlaceState.ACTIVE:
             set_place_state(kit.catalog, known.id, PlaceState.ACTIVE, Role.ROAD)
             _event(kit, known, f"drive {known.name} is active again", now)

@@ -1,0 +1,63 @@
+"""A drive that was lost or retired: what may be said of it, and what counts when it turns up again."""
+
+from __future__ import annotations
+
+import pytest
+from test_retire import _third
+from world import World
+
+
+@pytest.fixture
+def shot(world: World) -> World:
+    """Six frames on A and B."""
+    card = world.card()
+    card.frames(6)
+    assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
+    return world
+
+
+def _states(world: World) -> dict[str, str]:
+    return {one["name"]: one["state"] for one in world.run("drives", "--json").json["places"]}
+
+
+def _owed(world: World) -> int:
+    return sum(one["short"] for one in world.run("report", "--json").json["owed"])
+
+
+@pytest.mark.parametrize("word", ["shelve", "recall"])
+def test_a_lost_drive_is_not_put_on_the_shelf_with_a_word(shot: World, word: str) -> None:
+    """Who has it in hand connects it; nobody can tell from afar what became of it."""
+    assert shot.run("drives", "lost", "B").status == 1
+    refused = shot.run("drives", word, "B")
+    assert refused.status == 2
+    assert "drives add B PATH" in refused.err
+    assert _states(shot)["B"] == "lost"
+    assert _owed(shot) == 6
+
+
+def test_a_retired_drive_stays_retired_whatever_is_said_of_it(shot: World) -> None:
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("retire", "A").status == 0
+    for word in ("shelve", "recall", "lost"):
+        assert shot.run("drives", word, "A").status == 2
+    assert _states(shot)["A"] == "retired"
+
+
+def test_what_comes_back_counts_once_it_was_read_again(shot: World) -> None:
+    """It fell, it was in other hands, it was wiped in part: what was proved before says nothing of that."""
+    assert shot.run("drives", "lost", "B").status == 1
+    assert shot.run("drives", "add", "B", shot.drives["B"]).status == 0
+    assert _states(shot)["B"] == "connected"
+    assert _owed(shot) == 6
+    assert shot.run("clearance", "card", shot.root / "card").status == 1
+    assert shot.run("rescan", "--place", "B").status == 0
+    assert _owed(shot) == 0
+    assert shot.run("clearance", "card", shot.root / "card").status == 0
+
+
+def test_a_drive_that_was_leaving_comes_back_as_it_was(shot: World) -> None:
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    assert _owed(shot) == 0
