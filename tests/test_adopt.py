@@ -107,3 +107,19 @@ def test_a_card_is_cleared_by_what_was_adopted(by_hand: World) -> None:
 )
 def test_a_folder_says_what_shoot_it_is(folder: str, called: tuple[str | None, str | None]) -> None:
     assert shoot_called(folder) == called
+
+
+def test_a_broken_picture_in_an_old_archive_is_told_and_no_card_is_spoken_of(world: World) -> None:
+    archive = CardFolder(world.drives["A"])
+    archive.frames(3, folder="Work/Lighthouse")
+    whole = (world.drives["A"] / "Work/Lighthouse/ORR_0002.DNG").read_bytes()
+    archive.put("Work/Lighthouse/ORR_0002.DNG", whole[:40_000])
+    archive.put("Work/Lighthouse/notes.txt", b"not a picture")
+    shutil.copytree(world.drives["A"] / "Work", world.drives["B"] / "Work")
+    world.run("adopt")
+    (found,) = [
+        one for one in world.run("report", "--json").json["findings"] if one["kind"] == "damaged at source"
+    ]
+    assert found["path"] == "Work/Lighthouse/ORR_0002.DNG"
+    assert "is broken: it is cut short" in found["message"]
+    assert "came off the card" not in found["message"]

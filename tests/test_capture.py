@@ -384,8 +384,10 @@ def test_canons_note_stands_in_for_exifs_serial_in_a_cr3() -> None:
     assert read_capture(cr3(CMT1=tiff(MAIN), CMT2=exif, CMT3=note), "x.CR3").serial == "0420104567"
 
 
-@pytest.mark.parametrize("written", ["0000000000", "0", "   ", "\0\0\0\0\0\0", "-"])
-def test_a_row_of_zeros_is_no_serial_so_that_two_bodies_are_not_taken_for_one(written: str) -> None:
+@pytest.mark.parametrize("written", ["0000000000", "0", "   ", "\0\0\0\0\0\0", "-", "N/A", "unknown", "FFFFFFFF"])
+def test_a_row_of_zeros_or_a_word_for_nothing_is_no_serial_so_that_two_bodies_are_not_taken_for_one(
+    written: str,
+) -> None:
     assert read_capture(tiff(MAIN, EXIF | {0xA431: text(written)}), "x.NEF").serial is None
 
 

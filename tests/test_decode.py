@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from files import WHOLE_SAMPLES, picture, raw, sample
+from files import WHOLE_SAMPLES, film, picture, raw, sample
 from world import World, finished
 
 from tripleguard.cameras.judging import can_judge, judge
@@ -180,3 +180,17 @@ def test_nothing_is_imported_from_where_the_person_stands(tmp_path: Path) -> Non
     )
     assert b"imported from the card" not in done.stdout + done.stderr
     assert done.returncode == 0 or b"not installed" in done.stderr
+
+
+@needs_decoders
+def test_a_yes_says_how_many_pictures_are_not_decoded_yet_and_stays_a_yes(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    card.put("DCIM/100ORREY/ORR_0008.MP4", film())
+    answer = world.run("offload", card.root)
+    assert answer.status == 0
+    assert "Note: 3 pictures are not decoded yet" in answer.out
+    world.run("decode")
+    answer = world.run("clearance", "card", card.root)
+    assert answer.status == 0
+    assert "not decoded" not in answer.out

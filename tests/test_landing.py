@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from files import tiny_raw
 from hypothesis import given
 from hypothesis import strategies as st
 from images import Images, faulty, images_below
@@ -225,7 +226,7 @@ BURST = int(os.environ.get("TRIPLEGUARD_BURST", "700"))
 def test_a_burst_by_plain_cp_is_all_entered_and_all_on_both_drives(evening: World) -> None:
     frames, chance = evening.card("from-elsewhere"), random.Random(5)
     for number in range(BURST):
-        frames.put(f"part-{number // 100}/ORR_{number:05d}.DNG", chance.randbytes(3000 + number))
+        frames.put(f"part-{number // 100}/ORR_{number:05d}.DNG", tiny_raw(chance.randbytes(200), 3000 + number))
     with watching(evening) as watch:
         watch.until_idle()
         copied(evening, frames, SHOOT)
@@ -283,7 +284,7 @@ def test_a_file_system_that_tells_nothing_is_listed_every_so_often(bare: World, 
 def test_killed_while_it_takes_in_it_finishes_at_the_next_start(evening: World) -> None:
     frames, chance = evening.card("from-elsewhere"), random.Random(6)
     for number in range(400):
-        frames.put(f"ORR_{number:04d}.DNG", chance.randbytes(100_000))
+        frames.put(f"ORR_{number:04d}.DNG", tiny_raw(chance.randbytes(200), 100_000))
     for delay in (0.0, 0.3):
         with watching(evening) as watch:
             watch.until_idle()

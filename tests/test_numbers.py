@@ -319,3 +319,16 @@ def test_a_night_is_looked_at_without_going_through_all_that_was_ever_read(world
         plan = [row[3] for row in kit.catalog.rows(f"EXPLAIN QUERY PLAN {NEW_DAYS_SINCE}", 1, 1)]
     assert plan
     assert not [step for step in plan if step.startswith("SCAN")]
+
+
+def test_a_later_night_does_not_hide_that_a_card_of_an_earlier_one_may_be_missing(world: World) -> None:
+    offloaded(world, shot(world.card("1"), 1, 6))
+    offloaded(world, shot(world.card("3"), 30, 35))
+    offloaded(world, shot(world.card("next"), 36, 40, at=EVENING + timedelta(days=1)))
+    asked = world.run("numbers")
+    assert asked.status == 1
+    assert "No frames of this night are missing" in asked.out
+    assert "ORR 0007 to 0029" in asked.out
+    found = world.run("numbers", "--json").json
+    assert (found["open"], [one["frames"] for one in found["open_elsewhere"]]) == ([], [23])
+    assert world.run("numbers", "--night", "2026-06-14").status == 0

@@ -11,6 +11,7 @@ import stat
 import struct
 import subprocess
 import sys
+import time
 import zlib
 from datetime import datetime
 from pathlib import Path
@@ -173,6 +174,17 @@ def test_a_picture_as_wide_as_can_be_takes_little_memory(tmp_path: Path) -> None
     path.write_bytes(wide)
     taken = subprocess.run([sys.executable, "-c", code, path], capture_output=True, check=True).stdout
     assert int(taken) < 100 << 10, "KiB (proc(5))"
+
+
+def test_a_raw_that_names_its_picture_a_thousand_times_is_looked_at_once_or_twice() -> None:
+    """A heap of CIFF (1.0, revision 4; from memory) may name anything that lies in it, again and again."""
+    entries = [struct.pack("<HII", 0x2007, (8 << 20) - number, 0) for number in range(500)]
+    body = jpeg(64, 64).ljust(8 << 20, b"\1")
+    directory = struct.pack("<H", len(entries)) + b"".join(entries) + struct.pack("<I", len(body))
+    content = b"II\x1a\0\0\0HEAPCCDR\2\0\1\0".ljust(26, b"\0") + body + directory
+    began = time.process_time()
+    sought("ORR_0001.CRW", content)
+    assert time.process_time() - began < 1.0
 
 
 @settings(max_examples=150, deadline=None)

@@ -342,3 +342,13 @@ def made_once() -> dict[str, bytes]:
 
 
 _made: dict[str, bytes] = {}
+
+
+def test_a_name_that_leads_to_the_bytes_of_another_kind_of_file_is_told() -> None:
+    """What a damaged file table does: each of the two is whole, and one of them is not what its name says."""
+    for name, content in (("ORR_0001.NEF", picture()), ("ORR_0001.JPG", raw()), ("ORR_0001.CR3", picture())):
+        found = verdict(name, content)
+        assert found.wholeness is Wholeness.SUSPICIOUS
+        assert "as another kind of file does" in found.flaws[0].why
+    for name, content in (("shared.jpg", heif(CODED)), ("ORR_0001.MPO", picture()), ("ORR_0001.HEIC", picture())):
+        assert verdict(name, content) == Verdict(Wholeness.CLEAN)

@@ -81,7 +81,7 @@ _WANTED = frozenset(
 _LOCAL = re.compile(rb"([0-9]{4})[:/-]([0-9]{2})[:/-]([0-9]{2})[ T]([0-9]{2}):([0-9]{2}):([0-9]{2})")
 _SUBSEC = re.compile(r"[0-9]{1,9}")
 _OFFSET = re.compile(r"[+-](0[0-9]|1[0-4]):[0-5][0-9]")
-_NO_SERIAL = re.compile(r"[0 .:_-]*")
+_NO_SERIAL = re.compile(r"[0 .:_-]*|[fx?*]{2,}|n/?a|none|null|unknown|undefined", re.IGNORECASE)
 
 _Source = tuple[Block, Directory]
 
@@ -200,7 +200,7 @@ def _local(raw: bytes) -> str | None:
 
 
 def _serial(raw: bytes | None) -> str | None:
-    """A serial as clean text; a row of zeros, which many bodies share, is none."""
+    """A serial as clean text; a row of zeros or a word for nothing, which many bodies share, is none."""
     text = text_of(raw)
     return text if text and not _NO_SERIAL.fullmatch(text) else None
 

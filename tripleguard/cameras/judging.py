@@ -11,6 +11,7 @@ that is not compressed: a picture that decodes is whole as far as can be told, a
 
 from __future__ import annotations
 
+import importlib.util
 import io
 import re
 from dataclasses import dataclass
@@ -33,6 +34,11 @@ class Judged:
     flaws: tuple[Flaw, ...] = ()
     decoded: bool = False
     why: str = ""
+
+
+def decoders_installed() -> bool:
+    """Whether the decoders are there, without the cost of loading them."""
+    return all(importlib.util.find_spec(name) is not None for name in ("rawpy", "simplejpeg"))
 
 
 def can_judge() -> bool:

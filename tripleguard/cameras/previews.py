@@ -15,6 +15,11 @@ from tripleguard.model import Kind
 MOST_READ = 64 << 20
 """Bytes of one file that are read and kept in search of a picture."""
 
+MOST_PICTURES = 64
+"""Pictures of one file that are looked at; raws hold up to four."""
+
+_HEAD = 1 << 18
+
 
 class Seeker:
     """One search through one file. `feed` its bytes in order until it `has_enough`, then ask for the `best`.
@@ -64,10 +69,10 @@ class Seeker:
 
     def _found(self) -> dict[tuple[int, int], int]:
         """Pictures seen whole, each with its longer side."""
-        for span in self._look.shape.pictures:
+        for span in self._look.shape.pictures[:MOST_PICTURES]:
             start, end = span
             if span not in self._sides and end <= len(self._seen) and end - start <= LARGEST:
-                traits = read_traits(bytes(self._seen[start:end]), "it.jpg")
+                traits = read_traits(bytes(self._seen[start : min(end, start + _HEAD)]), "it.jpg")
                 self._sides[span] = max(traits.width or 0, traits.height or 0)
         return self._sides
 

@@ -160,27 +160,53 @@ def _stumbled(error: Exception) -> str:
 
 
 def _walk_for(shape: Shape, head: bytes, size: int, extension: str) -> Walk | None:
+    form = _form_of(head)
+    if form is not None and extension in _KNOWN_STARTS and extension not in _FORMS_OF_NAMES[form]:
+        # Where a file table is damaged, one file's name leads to the bytes of another.
+        why = f"it begins as another kind of file does ({form}), and not as a .{extension} file"
+        shape.flaw("another kind of file", why, grave=False, habit=True)
+    match form:
+        case "JPEG":
+            return walk_jpeg(shape, size)
+        case "RAF":
+            return walk_raf(shape, size)
+        case "CRW":
+            return walk_ciff(shape, size)
+        case "boxes":
+            return walk_boxes(shape, size)
+        case "TIFF":
+            return walk_tiff(shape, size)
+        case "RIFF":
+            return walk_riff(shape, size)
+    return walk_packets(shape, size) if extension in PACKETS and head.strip(head[:1]) else None
+
+
+def _form_of(head: bytes) -> str | None:
+    """What kind of file begins so; None if it is not known here."""
     if head.startswith(b"\xff\xd8"):
-        return walk_jpeg(shape, size)
+        return "JPEG"
     if head.startswith(RAF_START):
-        return walk_raf(shape, size)
+        return "RAF"
     if is_ciff(head):
-        return walk_ciff(shape, size)
+        return "CRW"
     if is_boxes_start(head):
-        return walk_boxes(shape, size)
+        return "boxes"
     if head[:4] in ORDERS:
-        return walk_tiff(shape, size)
-    if head.startswith(RIFFS) and head[8:12] in RIFF_FORMS:
-        return walk_riff(shape, size)
-    if extension in PACKETS and head.strip(head[:1]):
-        return walk_packets(shape, size)
-    return None
+        return "TIFF"
+    return "RIFF" if head.startswith(RIFFS) and head[8:12] in RIFF_FORMS else None
 
 
-_KNOWN = """
-    jpg jpeg jpe tif tiff dng nef nrw cr2 arw sr2 srw pef orf ori rw2 rwl gpr raf cr3 heic heif hif mp4 mov avi wav
-"""
-_KNOWN_STARTS = frozenset(_KNOWN.split())
+_FORMS = {
+    # Phones call pictures that they were asked to share .jpg, whatever they are.
+    "JPEG": "jpg jpeg jpe heic heif hif",
+    "TIFF": "tif tiff dng nef nrw cr2 arw sr2 srw pef orf ori rw2 rwl gpr",
+    "boxes": "cr3 heic heif hif jpg jpeg jpe mp4 mov",
+    "RAF": "raf",
+    "CRW": "crw",
+    "RIFF": "avi wav",
+}
+_FORMS_OF_NAMES = {form: frozenset(names.split()) for form, names in _FORMS.items()}
+_KNOWN_STARTS = frozenset().union(*_FORMS_OF_NAMES.values())
 
 
 def _note_holes(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], what: str) -> None:

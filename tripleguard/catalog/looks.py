@@ -24,7 +24,10 @@ NEARLY_ALL = 0.9
 
 @dataclass(frozen=True, slots=True)
 class Damaged:
-    """A file that is damaged at source. id: of the finding. path: on the card. accepted: by a person."""
+    """A file that is damaged at source. id: of the finding. accepted: by a person.
+
+    path: on the card, or on a drive where it was read from no card (from_card False).
+    """
 
     id: int
     file_id: int
@@ -35,6 +38,7 @@ class Damaged:
     why: str
     sign: str
     accepted: bool
+    from_card: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +117,16 @@ def undecoded(catalog: Catalog) -> int:
         " AND f.kind IN ('raw', 'picture')"
     )
     return int(row[0]) if row else 0
+
+
+def awaits_decoding(catalog: Catalog, file_id: int) -> bool:
+    """Whether a raw or picture was looked through and not decoded yet."""
+    row = catalog.row(
+        "SELECT 1 FROM looks l JOIN files f ON f.id = l.file_id WHERE l.file_id = ? AND l.decoded_at IS NULL"
+        " AND f.kind IN ('raw', 'picture')",
+        file_id,
+    )
+    return row is not None
 
 
 def to_decode(catalog: Catalog, place_ids: Sequence[int], below: int | None, limit: int) -> list[tuple[int, int]]:
@@ -215,7 +229,8 @@ def habits(catalog: Catalog, job_id: int | None = None) -> list[Habit]:
 
 
 _DAMAGED = (
-    "SELECT id, file_id, path, shoot_id, since, evidence, accepted_at FROM findings"
+    "SELECT id, file_id, path, shoot_id, since, evidence, accepted_at,"
+    " EXISTS (SELECT 1 FROM card_files k WHERE k.file_id = findings.file_id) FROM findings"
     f" WHERE kind = '{FindingKind.DAMAGED_AT_SOURCE}' AND place_id IS NULL AND closed_at IS NULL"
 )
 
@@ -232,6 +247,7 @@ def _damaged(row: Row) -> Damaged:
         why=str(told["why"]),
         sign=str(told["sign"]),
         accepted=row[6] is not None,
+        from_card=bool(row[7]),
     )
 
 
@@ -301,7 +317,12 @@ def reconsider(catalog: Catalog, file_id: int, at: int) -> None:
 def _open(catalog: Catalog, file_id: int, at: int, evidence: str) -> None:
     row = catalog.row("SELECT name, shoot_id FROM files WHERE id = ?", file_id)
     assert row is not None
-    read = catalog.row("SELECT folder, name FROM card_files WHERE file_id = ? ORDER BY id DESC LIMIT 1", file_id)
+    read = catalog.row(
+        "SELECT folder, name FROM card_files WHERE file_id = ? ORDER BY id DESC LIMIT 1", file_id
+    ) or catalog.row(
+        "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ? LIMIT 1",
+        file_id,
+    )
     catalog.run(
         "INSERT INTO findings (kind, place_id, path, file_id, shoot_id, since, seen_at, evidence)"
         " VALUES (?, NULL, ?, ?, ?, ?, ?, ?)",

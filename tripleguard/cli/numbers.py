@@ -24,7 +24,7 @@ def command(ctx: click.Context, night: str | None, as_json: bool) -> int:
             say_json(numbers.night_object(told))
         else:
             say(numbers.night(told))
-    return 1 if any(one.sure for one in told.open) else 0
+    return 1 if any(one.sure for one in (*told.open, *told.elsewhere)) else 0
 
 
 @command.command("close")

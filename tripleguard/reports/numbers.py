@@ -48,10 +48,13 @@ def night(told: NightTold) -> Iterator[str]:
     yield f"Night of {seen.day}: {count(seen.cards, 'card')}{known}{again}"
     for body in told.bodies:
         yield from _body(body)
-    yield ""
-    yield from warning(told.open)
     if not told.open:
-        yield "No frames are missing by their numbers."
+        yield "No frames of this night are missing by their numbers."
+    open_ = (*told.open, *told.elsewhere)
+    if open_:
+        yield ""
+        yield from warning(open_)
+        yield ""
     if seen.told is None:
         yield "Numbers don't show the last card: say how many there were with `tripleguard numbers cards N`."
 
@@ -81,6 +84,7 @@ def night_object(told: NightTold) -> dict[str, Any]:
             for body in told.bodies
         ],
         "open": open_objects(told.open),
+        "open_elsewhere": open_objects(told.elsewhere),
     }
 
 

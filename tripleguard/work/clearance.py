@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 from blake3 import blake3
 
+from tripleguard.cameras.judging import decoders_installed
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.passing import HEAD
 from tripleguard.catalog import questions
-from tripleguard.catalog.looks import Damaged, damage_of, enter_look, has_look, settle_habits
+from tripleguard.catalog.looks import Damaged, awaits_decoding, damage_of, enter_look, has_look, settle_habits
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher, sample_of
 from tripleguard.errors import CardGone, Stopped
@@ -100,7 +101,7 @@ class _Asking:
 
     def __init__(self, kit: Kit, question: CardQuestion, drives: Sequence[OpenDrive]) -> None:
         self.reasons = Tally()
-        self.notes = Tally()
+        self.notes = Tally(first=("damage accepted", "one device"))
         self._beside = Beside()
         self._kit = kit
         self._question = question
@@ -117,6 +118,7 @@ class _Asking:
         self._not_seen = set(question.unreadable)
         self._doubtful: list[tuple[KnownFile, Entry]] = []
         self._accepted: list[Damaged] = []
+        self._decodes = decoders_installed()
         self._settle()
         self._keep = files_to_keep(kit)
         self._beside_missing: set[int] = set()
@@ -149,6 +151,8 @@ class _Asking:
 
     def _cover(self, known: KnownFile, entry: Entry) -> None:
         self._covered += 1
+        if self._decodes and awaits_decoding(self._kit.catalog, known.id):
+            self.notes.add("not decoded")
         digest = known.file.digest
         self._list.update(
             f"{digest.hex()}  {entry.size}  ".encode() + entry.path.encode("utf-8", "surrogateescape") + b"\n"

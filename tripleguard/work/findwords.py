@@ -68,6 +68,8 @@ _NOTES = {
     "litter": "{system} (thumbnails, trash, index) {are} left on the card and not copied",
     "protected": "{files} {are} protected in the camera: someone meant to keep them",
     "damage accepted": "{files} {are} damaged at source, and that was accepted",
+    "not decoded": "{pictures} {are} not decoded yet: `decode`, or the watch at night, sees more than a look in "
+    "passing",
     "one device": "the drives are on one physical device: if it dies, all copies on it die",
 }
 
@@ -80,6 +82,7 @@ def said(word: str, count: int) -> str:
     one = count == 1
     return WORDS[word].format(
         files=f"{count:,} file{'' if one else 's'}",
+        pictures=f"{count:,} picture{'' if one else 's'}",
         rows=f"{count:,} row{'' if one else 's'}",
         things=f"{count:,} thing{'' if one else 's'}",
         system=f"{count:,} system file{'' if one else 's'}",

@@ -25,8 +25,9 @@ ALIKE = 5
 
 ADVICE = (
     "keep the card and read it again in another reader with `offload --read-twice`; if it stays so, ask a "
-    "recovery service before the card is used again; or accept it with a reason"
+    "recovery service before the card is used again"
 )
+ADVICE_WITHOUT_CARD = "look for a whole one on the card and on other disks, and offload or adopt it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +95,13 @@ def accept_damage(kit: Kit, damaged: Sequence[Damaged], why: str) -> None:
 
 def damage_findings(kit: Kit) -> list[Finding]:
     """What nobody has accepted, the broken first; many with one fault in one shoot are one finding."""
-    alike: dict[tuple[int | None, str, bool], list[Damaged]] = {}
+    alike: dict[tuple[int | None, str, bool, bool], list[Damaged]] = {}
     for one in damaged_files(kit.catalog):
         if not one.accepted:
-            alike.setdefault((one.shoot_id, one.sign, one.broken), []).append(one)
+            alike.setdefault((one.shoot_id, one.sign, one.broken, one.from_card), []).append(one)
     titles = {shoot.id: shoot.title for shoot in shoots.by_day(kit.catalog)}
     found = []
-    for (shoot_id, _, _), files in alike.items():
+    for (shoot_id, *_), files in alike.items():
         title = titles.get(shoot_id) if shoot_id is not None else None
         found += [_together(files, title)] if len(files) > ALIKE else [_finding(kit, one, title) for one in files]
     return sorted(found, key=lambda one: one.severity is not Severity.NOW)
@@ -115,14 +116,15 @@ def _finding(kit: Kit, one: Damaged, title: str | None) -> Finding:
         digest=questions.file_with_id(kit.catalog, one.file_id).file.digest,
         shoot=title,
         since=one.since,
-        message=f"{shown(one.path)} is {_word(one)} as it came off the card: {one.why}",
-        next_step=ADVICE,
+        message=f"{shown(one.path)} is {_word(one)}{', as it came off the card' * one.from_card}: {one.why}",
+        next_step=f"{_advice(one)}; or live with it: `tripleguard findings accept {one.id} --because REASON`",
         number=one.id,
     )
 
 
 def _together(files: Sequence[Damaged], title: str | None) -> Finding:
     first = files[0]
+    lived_with = "; or live with them: `clearance card CARD --accept-damaged`" if first.from_card else ""
     where = f" of {shown(title)}" if title else ""
     return Finding(
         kind=FindingKind.DAMAGED_AT_SOURCE,
@@ -132,11 +134,15 @@ def _together(files: Sequence[Damaged], title: str | None) -> Finding:
         digest=None,
         shoot=title,
         since=min(one.since for one in files),
-        message=f"{len(files):,} files{where} are {_word(first)} as they came off the card, such as "
-        f"{shown(first.path)}: {first.why}",
-        next_step=ADVICE,
+        message=f"{len(files):,} files{where} are {_word(first)}"
+        f"{', as they came off the card' * first.from_card}, such as {shown(first.path)}: {first.why}",
+        next_step=f"{_advice(first)}{lived_with}",
         count=len(files),
     )
+
+
+def _advice(one: Damaged) -> str:
+    return ADVICE if one.from_card else ADVICE_WITHOUT_CARD
 
 
 def _severity(one: Damaged) -> Severity:

@@ -55,11 +55,12 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True)
 class NightTold:
-    """One night in full."""
+    """One night in full. elsewhere: what is open of other nights, where no night was asked for."""
 
     cards: NightCards
     bodies: tuple[BodyNight, ...]
     open: tuple[Unseen, ...]
+    elsewhere: tuple[Unseen, ...] = ()
 
 
 def settle_numbers(kit: Kit, job_id: int, told: Told | None) -> Numbers:
@@ -119,8 +120,10 @@ def night_told(kit: Kit, day: str | None) -> NightTold:
     if night is None or numbers.night_cards(kit.catalog, night).readings == 0:
         raise _no_such_night(night)
     _, looked = _looked_at(kit, night, _days_of_failed_clocks(kit))
-    open_ = tuple(one for one in unseen(kit) if one.day == night)
-    return NightTold(numbers.night_cards(kit.catalog, night), looked.bodies, open_)
+    all_ = unseen(kit)
+    here = tuple(one for one in all_ if one.day == night)
+    elsewhere = tuple(one for one in all_ if one.day != night) if day is None else ()
+    return NightTold(numbers.night_cards(kit.catalog, night), looked.bodies, here, elsewhere)
 
 
 def close_doubt(kit: Kit, number: int, why: str) -> Unseen:

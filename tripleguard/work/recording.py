@@ -11,7 +11,7 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.findings import BAD, close_at, notice
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.lineage import newest_version
-from tripleguard.catalog.looks import enter_look
+from tripleguard.catalog.looks import enter_look, has_look
 from tripleguard.catalog.writing import (
     Origin,
     add_card_file,
@@ -28,6 +28,7 @@ from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKi
 from tripleguard.names import shown
 from tripleguard.wording import counted
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import Looked
 from tripleguard.work.placing import Placing
 from tripleguard.work.results import Disproved, MovedAside, Proved, Task, Written
 
@@ -56,6 +57,12 @@ class Recorder:
         if task.looked is not None:
             enter_look(self._kit.catalog, file_id, task.looked.verdict, task.looked.traits, now)
         return file_id
+
+    def looked(self, file: File, told: Looked | None) -> None:
+        """A file that came from no card was looked into while it was read; what a card's look told is kept."""
+        known = questions.file_with_digest(self._kit.catalog, file.digest)
+        if told is not None and known is not None and not has_look(self._kit.catalog, known.id):
+            enter_look(self._kit.catalog, known.id, told.verdict, told.traits, self._kit.clock.now())
 
     def resumed(self, entry: Entry, file_id: int, shoot_id: int, read_at: int) -> None:
         """A card file was read by an interrupted run of the same offload."""

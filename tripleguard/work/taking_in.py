@@ -14,6 +14,7 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.findings import close_at
 from tripleguard.catalog.journal import begin_job, end_job
+from tripleguard.catalog.looks import settle_habits
 from tripleguard.catalog.numbers import night_cards
 from tripleguard.catalog.writing import ensure_shoot
 from tripleguard.digest import SampledHasher
@@ -28,6 +29,7 @@ from tripleguard.work.copying import HEAD
 from tripleguard.work.entering import Entering
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.leaving import leave_all
+from tripleguard.work.looking import Looked, look_for, looked
 from tripleguard.work.numbering import settle_nights
 from tripleguard.work.placing import Placer, Placing
 from tripleguard.work.progress import Job, Moved
@@ -64,6 +66,7 @@ class _Read:
     sample: bytes
     head: bytes
     medium: Medium
+    looked: Looked | None
 
 
 def take_in(kit: Kit, drive: OpenDrive, paths: Sequence[str], *, anywhere: bool = False) -> Job[TakenIn]:
@@ -155,7 +158,7 @@ class _TakingIn:
     def _read(self, entry: Entry) -> _Read | None:
         """What the medium holds; None if it can't be read or changed meanwhile. Raises PlaceFailed."""
         place = self._drive.place
-        hasher, head = SampledHasher(), b""
+        hasher, look, head = SampledHasher(), look_for(entry), b""
         try:
             reading = place.read(entry.path)
             try:
@@ -163,6 +166,8 @@ class _TakingIn:
                     if len(head) < HEAD:
                         head += bytes(self._buffer[: min(count, HEAD - len(head))])
                     hasher.update(self._buffer[:count])
+                    if look is not None:
+                        look.feed(self._buffer[:count])
             finally:
                 reading.close()
             file, now = hasher.file(), place.look(entry.path)
@@ -172,7 +177,8 @@ class _TakingIn:
             return None
         if now != entry or file.size != entry.size:
             return None
-        return _Read(entry, file, hasher.sample(), head, reading.medium)
+        told = looked(look, head, entry.name) if look is not None else None
+        return _Read(entry, file, hasher.sample(), head, reading.medium, told)
 
     def enter(self, batch: Sequence[_Read]) -> None:
         """Enter what was read, in one commit."""
@@ -195,6 +201,7 @@ class _TakingIn:
                     shoot_id=shoot_id,
                     place_id=self._drive.record.id,
                 )
+            settle_habits(self._kit.catalog, self._kit.clock.now())
             detail = {"entered": self.done.entered, "moved": self.done.moved, "bytes": self.done.total_bytes}
             end_job(self._kit.catalog, self._job, outcome, detail, self._kit.clock.now())
         # Frames that came without a card are not missing from one.
@@ -284,6 +291,7 @@ class _TakingIn:
         task = Task(found.entry, lambda: self._drive.place.read(found.entry.path), (0,), lambda: True)
         task.file, task.sample, task.placing = found.file, found.sample, placing
         self._recorder.written(Written(task, 0, found.entry), by_us=False)
+        self._recorder.looked(found.file, found.looked)
         self._recorder.proved(Proved(ToProve(found.entry.path, found.file, task=task), 0, found.medium, 1))
         close_at(
             self._kit.catalog,
