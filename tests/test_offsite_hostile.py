@@ -5,7 +5,12 @@ Against a real server, some of it through a line that answers in the server's st
 
 from __future__ import annotations
 
+import contextlib
+import gzip
 import os
+import socket
+import sqlite3
+import threading
 import time
 from pathlib import Path
 
@@ -17,6 +22,8 @@ from world import World, finished
 
 from tripleguard import checklist
 from tripleguard.clock import DAY, SECOND
+from tripleguard.errors import LineTrouble
+from tripleguard.places.wire import Wire
 from tripleguard.work.budget import Budget
 from tripleguard.work.line import Patience
 from tripleguard.work.upload import upload
@@ -253,3 +260,43 @@ def test_one_body_that_a_filter_never_lets_through_does_not_stop_the_others(
         result = offsite.send(patience=Patience(first=0.05, longest=0.1, tries=5, without=60.0, silence=2.0))
     assert (result.sent, result.still_owed) == (29, 1)
     assert len(paths_on(world)) == 30
+
+
+def test_a_snapshot_that_speaks_of_paths_outside_its_place_is_not_believed(world: World, gateway: Gateway) -> None:
+    offsite = Offsite(world, gateway).setup()
+    offsite.chosen(1)
+    assert world.run("upload").status == 0
+    query = {"list-type": "2", "prefix": "tour 26/.tripleguard/catalog/"}
+    listed = gateway.ask("GET", f"/{offsite.bucket}", query)[1].decode()
+    key = listed.partition("<Key>")[2].partition("</Key>")[0]
+    forged = world.root / "forged.db"
+    forged.write_bytes(gzip.decompress(gateway.ask("GET", f"/{offsite.bucket}/{key}")[1]))
+    with contextlib.closing(sqlite3.connect(forged)) as database, database:
+        database.execute("UPDATE folders SET path = '2026/../../elsewhere'")
+    gateway.ask("PUT", f"/{offsite.bucket}/{key}", body=gzip.compress(forged.read_bytes()))
+    other = World(world.root)
+    other.home = world.root / "home-2"
+    answer = other.run("rebuild", offsite.url)
+    assert (answer.status, "outside its place" in answer.err) == (3, True), answer.out + answer.err
+
+
+def test_an_answer_that_comes_in_drops_for_ever_is_given_up() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        ended = threading.Event()
+
+        def drip() -> None:
+            client, _ = server.accept()
+            with client, contextlib.suppress(OSError):
+                client.recv(4096)
+                while not ended.wait(0.05):
+                    client.sendall(b"H")
+
+        thread = threading.Thread(target=drip)
+        thread.start()
+        wire = Wire(f"http://127.0.0.1:{server.getsockname()[1]}", 5.0, lambda: False, longest=0.5)
+        began = time.monotonic()
+        with pytest.raises(LineTrouble):
+            wire.ask("GET", "/", {"host": "x"})
+        ended.set()
+        thread.join()
+    assert time.monotonic() - began < 4

@@ -193,6 +193,11 @@ def nonsense_in(other: Catalog) -> str | None:
         ("a folder whose path is no text", f"SELECT 1 FROM folders WHERE {text.format('path')}"),
         ("a copy whose name is no text", f"SELECT 1 FROM copies WHERE {text.format('name')}"),
         ("a version whose path is no text", f"SELECT 1 FROM versions WHERE {text.format('path')}"),
+        (
+            "a folder outside its place",
+            "SELECT 1 FROM folders WHERE '/' || path || '/' LIKE '%/../%' OR path LIKE '/%'",
+        ),
+        ("a copy whose name is a path", "SELECT 1 FROM copies WHERE instr(name, '/')"),
         ("a rule that is no number", "SELECT 1 FROM meta WHERE key = 'wants' AND value NOT GLOB '[0-9]'"),
         ("a row that belongs to none", "SELECT 1 FROM pragma_foreign_key_check"),
     )

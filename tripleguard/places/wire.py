@@ -7,11 +7,13 @@ line is always a `LineTrouble`; what an answer means is for the caller to say.
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import select
 import socket
 import ssl
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
@@ -23,6 +25,9 @@ PIECE = 16 * 1024
 
 LARGEST_ANSWER = 4 * 1024 * 1024
 """Bytes read of an answer. Lists come in pages that are far smaller."""
+
+LONGEST_ANSWER = 600.0
+"""Seconds in which an answer has to be there."""
 
 _SEND_BUFFER = 128 * 1024
 
@@ -42,10 +47,13 @@ class Answer:
 class Wire:
     """A connection to one endpoint, made when it is needed and made again after a failure. For one thread.
 
-    endpoint: `http://host:port` or `https://host`. patience: seconds of silence that make it dead.
+    endpoint: `http://host:port` or `https://host`. patience: seconds of silence that make it dead. longest:
+    seconds in which an answer has to be there; servers that put a large file together send blanks for minutes.
     """
 
-    def __init__(self, endpoint: str, patience: float, stopped: Callable[[], bool]) -> None:
+    def __init__(
+        self, endpoint: str, patience: float, stopped: Callable[[], bool], longest: float = LONGEST_ANSWER
+    ) -> None:
         parts = urlsplit(endpoint)
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise ValueError(f"{endpoint!r} is not a server's address")
@@ -54,6 +62,7 @@ class Wire:
         self._secure = parts.scheme == "https"
         self._patience = patience
         self._stopped = stopped
+        self._longest = longest
         self._connection: http.client.HTTPConnection | None = None
 
     def close(self) -> None:
@@ -99,7 +108,7 @@ class Wire:
             pace(len(method) + len(target) + sum(len(name) + len(value) + 4 for name, value in headers.items()))
         connection.endheaders()
         is_whole = self._send(connection, body, pace)
-        with connection.getresponse() as response:
+        with self._in_time(connection), connection.getresponse() as response:
             content = response.read(LARGEST_ANSWER + 1) if method != "HEAD" else b""
             if len(content) > LARGEST_ANSWER:
                 raise http.client.HTTPException("the answer is too long")
@@ -110,6 +119,23 @@ class Wire:
         if closes or not is_whole:
             self.close()
         return answer
+
+    @contextlib.contextmanager
+    def _in_time(self, connection: http.client.HTTPConnection) -> Iterator[None]:
+        """Ends a connection whose answer comes in drops for ever: each of them is heard, so no silence ends it."""
+        held = connection.sock
+
+        def end() -> None:
+            with contextlib.suppress(OSError, AttributeError):
+                held.shutdown(socket.SHUT_RDWR)
+
+        limit = threading.Timer(self._longest, end)
+        limit.daemon = True
+        limit.start()
+        try:
+            yield
+        finally:
+            limit.cancel()
 
     def _opened(self) -> http.client.HTTPConnection:
         if self._connection is None:

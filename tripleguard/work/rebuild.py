@@ -88,7 +88,7 @@ def rebuild(
             catalog, used = _base(fresh, snapshots)
             if not used and not drives:
                 catalog.close()
-                raise _nothing_usable(unusable)
+                raise _nothing_usable([*unusable, *map(_nonsense, snapshots)])
             try:
                 conflicts: list[Conflict] = []
                 with counting_later(catalog):
@@ -156,6 +156,11 @@ def refuse_clones(drives: Sequence[Drive]) -> None:
             safe="Nothing was changed on either.",
             do="Give one of them only, and rescan before you trust what the other may hold besides.",
         )
+
+
+def _nonsense(one: Snapshot) -> Unusable:
+    why = nonsense_in(one.catalog) or "it is no catalog of ours"
+    return Unusable(one.source, f"what it says makes no sense ({why})")
 
 
 def _nothing_usable(unusable: Sequence[Unusable]) -> PlaceTrouble:
