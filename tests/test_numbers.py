@@ -332,3 +332,14 @@ def test_a_later_night_does_not_hide_that_a_card_of_an_earlier_one_may_be_missin
     found = world.run("numbers", "--json").json
     assert (found["open"], [one["frames"] for one in found["open_elsewhere"]]) == ([], [23])
     assert world.run("numbers", "--night", "2026-06-14").status == 0
+
+
+def test_a_body_without_a_serial_is_said_at_the_offload_and_not_once_it_has_a_name(world: World) -> None:
+    """Two of one model lie in one folder then, and only their owner knows that they are two."""
+    nameless = shot(world.card("1"), 1, 3, serial="")
+    told = world.run("offload", nameless.root)
+    assert "Orrery R7 writes no serial" in told.out + told.err
+    told = world.run("offload", shot(world.card("2"), 4, 6, serial="").root, "--body", "K2")
+    assert "writes no serial" not in told.out + told.err
+    told = world.run("offload", shot(world.card("3"), 4, 6).root)
+    assert "writes no serial" not in told.out + told.err

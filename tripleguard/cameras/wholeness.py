@@ -203,7 +203,7 @@ _FORMS = {
     "boxes": "cr3 heic heif hif jpg jpeg jpe mp4 mov",
     "RAF": "raf",
     "CRW": "crw",
-    "RIFF": "avi wav",
+    "RIFF": "avi",
 }
 _FORMS_OF_NAMES = {form: frozenset(names.split()) for form, names in _FORMS.items()}
 _KNOWN_STARTS = frozenset().union(*_FORMS_OF_NAMES.values())

@@ -54,8 +54,8 @@ def night(told: NightTold) -> Iterator[str]:
     if open_:
         yield ""
         yield from warning(open_)
-        yield ""
     if seen.told is None:
+        yield from ("",) if open_ else ()
         yield "Numbers don't show the last card: say how many there were with `tripleguard numbers cards N`."
 
 

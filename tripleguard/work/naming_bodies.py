@@ -43,6 +43,11 @@ def name_body(kit: Kit, job_id: int, given: str | None) -> Iterator[str]:
                 give_body(
                     kit.catalog, job_id, body.id, ensure_body(kit.catalog, _free_label(kit, name, key), *key)
                 )
+        elif name is None and body.serial == "" and body.model:
+            yield (
+                f"{shown(body.model)} writes no serial, so two of them can't be told apart. Name this one: "
+                "`offload CARD --body NAME`; or if you own only one, `without_serial` in the settings."
+            )
         elif given is not None and body.serial.startswith(" ") and body.serial != serial_of_named(given):
             yield f"{body.files:,} files are known as shot with body {body.label}, not {given}: that stays so."
 
