@@ -49,6 +49,19 @@ def newest_version(catalog: Catalog, path: str) -> int | None:
     return row[0] if row else None
 
 
+def prefer(catalog: Catalog, path: str, file_id: int) -> None:
+    """A person wants this version of the path, whatever the times say. Call inside `writing`.
+
+    The next edit is newer again.
+    """
+    catalog.run(
+        "UPDATE versions SET mtime_ns = 1 + (SELECT max(v.mtime_ns) FROM versions v WHERE v.path = versions.path)"
+        " WHERE path = ? AND file_id = ?",
+        to_db(path),
+        file_id,
+    )
+
+
 def settle_wants(catalog: Catalog, path: str, drive_copies: int) -> None:
     """Only the newest version wants copies, and what lies at another path too. Call inside `writing`."""
     newest = newest_version(catalog, path)

@@ -44,3 +44,19 @@ def accept(home: str | None, number: int, why: str) -> None:
     with kit_of(home) as kit:
         one = accept_finding(kit, number, why)
         say([f"Accepted: {one}. It is kept in the log with the reason."])
+
+
+@command.command("prefer")
+@click.argument("number", type=int)
+@click.pass_obj
+def prefer(home: str | None, number: int) -> None:
+    """Keep the older version of a sidecar that finding NUMBER calls stale, instead of the newer one.
+
+    Nothing on a drive is touched now: `mend` puts it where the newer one lies, which is moved aside and kept.
+    """
+    from tripleguard.names import shown
+    from tripleguard.work.accepting import prefer_version
+
+    with kit_of(home) as kit:
+        path = prefer_version(kit, number)
+        say([f"{shown(path)}: the older version is the one to keep. Next: `tripleguard mend`."])

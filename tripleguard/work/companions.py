@@ -58,9 +58,7 @@ class Look:
 
     def shoot_of(self, copy_id: int) -> int:
         """The shoot that a copy belongs to."""
-        row = self.catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy_id)
-        assert row is not None
-        return int(row[0])
+        return _shoot_of(self.catalog, copy_id)
 
     def home_of(self, copy: Copy) -> str:
         """The path a copy belongs at: where it was before it was first moved."""
@@ -180,7 +178,7 @@ def _enter_version(look: Look, copy: Copy, seen: Seen, home: str) -> None:
     copy_verified(look.catalog, copy.id, seen.medium, look.now)
     _event(look, EventType.METADATA_MODIFICATION, f"{shown(home)} has a new version", shoot_id, file_id)
     settle_wants(look.catalog, home, look.wants)
-    _mark_stale(look, home)
+    mark_stale(look.catalog, home, look.now)
 
 
 def _enter_new(look: Look, seen: Seen, beside: Copy, home: str) -> None:
@@ -198,30 +196,36 @@ def _enter_new(look: Look, seen: Seen, beside: Copy, home: str) -> None:
     if others:
         add_version(look.catalog, shoot_id, home, file_id, entry.mtime_ns, look.now)
         settle_wants(look.catalog, home, look.wants)
-        _mark_stale(look, home)
+        mark_stale(look.catalog, home, look.now)
     message = f"{shown(entry.path)} was found beside its picture and entered"
     _event(look, EventType.INGESTION, message, shoot_id, file_id)
 
 
-def _mark_stale(look: Look, path: str) -> None:
-    """Older versions at this path, on any drive, are stale; the newest is not."""
-    newest = newest_version(look.catalog, path)
-    for copy in folders.copies_at_path(look.catalog, path):
+def mark_stale(catalog: Catalog, path: str, now: int) -> None:
+    """Older versions at this path, on any place, are stale; the newest is not. Call inside `writing`."""
+    newest = newest_version(catalog, path)
+    for copy in folders.copies_at_path(catalog, path):
         if newest is None or copy.file_id == newest or copy.state is not CopyState.PRESENT:
             # What is missing or rotten stays so, whatever its version.
             over = (FindingKind.STALE,)
-            close_at(look.catalog, copy.place_id, path, "it is no older version", look.now, kinds=over)
+            close_at(catalog, copy.place_id, path, "it is no older version", now, kinds=over)
         else:
             notice(
-                look.catalog,
+                catalog,
                 FindingKind.STALE,
                 copy.place_id,
                 path,
-                look.now,
+                now,
                 copy_id=copy.id,
                 file_id=copy.file_id,
-                shoot_id=look.shoot_of(copy.id),
+                shoot_id=_shoot_of(catalog, copy.id),
             )
+
+
+def _shoot_of(catalog: Catalog, copy_id: int) -> int:
+    row = catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy_id)
+    assert row is not None
+    return int(row[0])
 
 
 def _event(look: Look, type_: EventType, message: str, shoot_id: int, file_id: int) -> None:
