@@ -37,8 +37,8 @@ def test_a_lost_drive_is_not_put_on_the_shelf_with_a_word(shot: World, word: str
 
 def test_a_retired_drive_stays_retired_whatever_is_said_of_it(shot: World) -> None:
     _third(shot)
-    assert shot.run("retire", "A", "--prepare").status == 0
-    assert shot.run("retire", "A").status == 0
+    assert shot.run("drives", "retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "retire", "A").status == 0
     for word in ("shelve", "recall", "lost"):
         assert shot.run("drives", word, "A").status == 2
     assert _states(shot)["A"] == "retired"

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from tripleguard.cli.retire import command as retire
 from tripleguard.cli.shell import kit_of, say, say_json
 
 
@@ -94,6 +95,9 @@ def shelve(home: str | None, name: str) -> None:
 def recall(home: str | None, name: str) -> None:
     """Take a drive from the shelf, or one that was leaving, back on the road: it is written to again."""
     _change(home, name, "active")
+
+
+command.add_command(retire)
 
 
 def _change(home: str | None, name: str, state: str) -> None:
