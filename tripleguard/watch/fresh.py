@@ -21,6 +21,7 @@ from tripleguard.model import Copy, CopyState, Entry, Kind
 from tripleguard.places.held import HeldFolder, entry_of
 from tripleguard.places.own import OWN, is_own
 from tripleguard.rules import is_as_recorded
+from tripleguard.watch.respelt import Respelt
 
 _DEEPEST = 32
 
@@ -28,13 +29,17 @@ _DEEPEST = 32
 def new_on_drive(catalog: Catalog, layout: Layout, place_id: int, root: Path, below: str) -> Iterator[Entry]:
     """What is new below a folder of a drive ('' for all that can hold shoots). Raises OSError."""
     folder = HeldFolder(root)
+    respelt = Respelt(catalog, place_id, folder)
     try:
         for path, entries in _folders(folder, below, 0, layout):
             if not entries:
                 continue
             recorded = {copy.path: copy for copy in copies_right_in(catalog, place_id, path)}
             for entry in entries:
-                if _is_new(recorded.get(entry.path), entry) and (recorded or shoot_at(layout, entry.path)):
+                known = recorded.get(entry.path)
+                if not _is_new(known, entry) or not (recorded or shoot_at(layout, entry.path)):
+                    continue
+                if known is not None or not respelt.is_recorded(entry.path):
                     yield entry
     finally:
         folder.close()

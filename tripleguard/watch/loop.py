@@ -117,6 +117,7 @@ class Loop:
         self._landing.start()
         self._teller.start()
         self._heart.start()
+        self._show()
         try:
             while True:
                 with contextlib.suppress(queue.Empty):
