@@ -140,3 +140,8 @@ def short_by_copies(catalog: Catalog) -> dict[int, int]:
         "SELECT drive_copies, count(*) FROM files WHERE drive_copies < wants GROUP BY drive_copies"
     )
     return dict(rows)
+
+
+def shoots_of_copies(catalog: Catalog, file_id: int) -> set[int]:
+    """The shoots that a file's copies belong to, by their numbers."""
+    return {row[0] for row in catalog.rows("SELECT DISTINCT shoot_id FROM copies WHERE file_id = ?", file_id)}

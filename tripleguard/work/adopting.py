@@ -142,14 +142,22 @@ def _settle_shoots(kit: Kit, drives: Sequence[OpenDrive], since: int) -> None:
             if name is not None and not folder.startswith(f"{OWN}/"):
                 called.append(((day, name), drive, folder))
     with kit.catalog.writing():
-        for title, drive, folder in sorted(called, key=lambda one: one[0][0] is None):
+        called.sort(key=lambda one: one[0][0] is None)
+        for title, drive, folder in called:
             for file_id in folders.files_right_in(kit.catalog, drive.record.id, folder, since):
                 if file_id not in twins:
                     claimed.setdefault(file_id, title)
-                elif title[0] is not None:
-                    # Equal sidecars of two shoots: each copy belongs to what it lies beside.
-                    becomes = ensure_shoot(kit.catalog, title[0], title[1], kit.clock.now())
-                    copies_become(kit.catalog, file_id, drive.record.id, folder, becomes)
+        for title, drive, folder in called:
+            # Equal sidecars of two shoots: each copy belongs to what it lies beside, whoever was read first.
+            here = folders.files_right_in(kit.catalog, drive.record.id, folder, since)
+            day, name = next((claimed[file_id] for file_id in here if file_id in claimed), title)
+            if day is None:
+                continue
+            becomes = ensure_shoot(kit.catalog, day, name, kit.clock.now())
+            for file_id in (file_id for file_id in here if file_id in twins):
+                copies_become(kit.catalog, file_id, drive.record.id, folder, becomes)
+                if shoots.shoots_of_copies(kit.catalog, file_id) == {becomes}:
+                    shoot_becomes(kit.catalog, file_id, becomes)
         for file_id, (day, name) in claimed.items():
             shoot = shoots.shoot_with_id(kit.catalog, questions.file_with_id(kit.catalog, file_id).shoot_id)
             if (shoot.day, shoot.name) != (day or shoot.day, name):
