@@ -70,6 +70,7 @@ def _values(found: Report, previews: Mapping[bytes, bytes], zone: tzinfo | None,
             f"{one.day}: {count(one.cards, 'card')} seen" + (f" of {one.told:,}" if one.told is not None else "")
             for one in found.numbers.nights
         ],
+        "pictures": bool(previews),
         "last_card": _last_card(found, zone),
     }
 
