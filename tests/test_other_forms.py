@@ -46,6 +46,13 @@ def avi(frames: int = 20) -> bytes:
     )
 
 
+def x3f() -> bytes:
+    """Foveon's form: sections, a directory of them, and where it begins in the last four bytes. From memory."""
+    body = b"FOVb".ljust(104, b"\1") + CODED
+    entries = struct.pack("<II4s", 40, 64, b"PROP") + struct.pack("<II4s", 104, len(CODED), b"IMA2")
+    return body + b"SECd" + struct.pack("<II", 0x20000, 2) + entries + struct.pack("<I", len(body))
+
+
 def packets(width: int, number: int = 400) -> bytes:
     source = random.Random(3)
     return b"".join(bytes(width - 188) + b"\x47" + source.randbytes(187) for _ in range(number))
@@ -65,8 +72,10 @@ def test_a_sound_over_4_gb_says_its_length_elsewhere() -> None:
     assert verdict("ORR_0001.WAV", content[:-100]).wholeness is Wholeness.BROKEN
 
 
-@pytest.mark.parametrize(("name", "content"), [("ORR_0001.WAV", sound()), ("ORR_0001.AVI", avi())])
-def test_a_sound_or_an_older_film_that_was_cut_is_broken(name: str, content: bytes) -> None:
+@pytest.mark.parametrize(
+    ("name", "content"), [("ORR_0001.WAV", sound()), ("ORR_0001.AVI", avi()), ("ORR_0001.X3F", x3f())]
+)
+def test_a_sound_an_older_film_or_an_x3f_that_was_cut_is_broken(name: str, content: bytes) -> None:
     assert verdict(name, content) == Verdict(Wholeness.CLEAN)
     for length in {*range(128, len(content), 97), *range(len(content) - 40, len(content))}:
         found = verdict(name, content[:length])
@@ -127,6 +136,8 @@ def test_the_sun_in_bare_sensor_values_is_no_hole() -> None:
 def test_silence_in_a_film_is_no_hole_and_megabytes_of_nothing_are() -> None:
     silent = b"\1" * 5000 + bytes(HOLE_IN_FILM // 2) + b"\1" * 5000
     assert verdict("ORR_0001.MP4", film(sound=silent)) == Verdict(Wholeness.CLEAN)
+    with_room = b"\1" * 5000 + bytes(2 * HOLE_IN_FILM)
+    assert verdict("ORR_0001.MP4", film(sound=with_room)) == Verdict(Wholeness.CLEAN)
     empty = b"\1" * 5000 + bytes(HOLE_IN_FILM + 4096) + b"\1" * 5000
     found = verdict("ORR_0001.MP4", film(sound=empty))
     assert found.wholeness is Wholeness.SUSPICIOUS

@@ -1,10 +1,10 @@
-"""Walks through the two raws that are neither TIFF nor boxes: Fujifilm's RAF and Canon's old CRW.
+"""Walks through the raws that are neither TIFF nor boxes: Fujifilm's RAF, Canon's old CRW, Foveon's X3F.
 
 A RAF has a header with the places of a JPEG, a directory and the image data. A CRW is a heap: its directory stands
-at its very end, so that the last four bytes tell whether the end is there at all.
+at its very end, so that the last four bytes tell whether the end is there at all; so it is with an X3F.
 
 RAF's header is not published; known from files. CRW: Canon's CIFF specification, version 1.0, revision 4 (1997),
-as it is restated by those who read such files; from memory.
+as it is restated by those who read such files; X3F: Foveon's file format specification; both from memory.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ MOST_ENTRIES = 512
 MOST_HEAPS = 32
 
 RAF_START = b"FUJIFILMCCD-RAW "
+X3F_START = b"FOVb"
 
 
 def is_ciff(head: bytes) -> bool:
@@ -42,6 +43,29 @@ def walk_raf(shape: Shape, size: int) -> Walk:
             shape.pictures.append((jpeg_at, stream.end))
     if not shape.image and not shape.flaws:
         shape.unsure = shape.unsure or "it does not say where its image data lies"
+
+
+def walk_x3f(shape: Shape, size: int) -> Walk:
+    """An X3F of size bytes: its last four say where its directory begins, which stands right before them."""
+    pointer = yield from piece(size - 4, 4)
+    at = int.from_bytes(pointer or b"", "little")
+    head = (yield from piece(at, 12)) if 40 <= at <= size - 16 else b""
+    if pointer is None or head is None:
+        shape.unsure = "its directory was past before its place was known"
+        return
+    if head[:4] != b"SECd":
+        why = "its directory is not at its end: it is cut short, or its end is overwritten"
+        shape.flaw("no directory at the end", why, grave=True)
+        return
+    count = min(int.from_bytes(head[8:12], "little"), MOST_ENTRIES)
+    packed = yield from piece(at + 12, 12 * count)
+    for start, length, kind in struct.iter_unpack("<II4s", (packed or b"")[: len(packed or b"") // 12 * 12]):
+        if start + length > at:
+            why = f"a part should go on to byte {start + length:,}, behind its directory"
+            shape.flaw("part outside", why, grave=False, habit=True)
+        elif kind == b"IMA2":
+            shape.image.append(Span(start, start + length))
+    shape.covers(size)
 
 
 def walk_ciff(shape: Shape, size: int) -> Walk:

@@ -22,7 +22,7 @@ from tripleguard.cameras.passing import BLOCK, LATER, LEAST, Blanks, Passing
 from tripleguard.cameras.tiff import ORDERS
 from tripleguard.cameras.walk_boxes import is_boxes_start, walk_boxes
 from tripleguard.cameras.walk_jpeg import walk_jpeg
-from tripleguard.cameras.walk_other import RAF_START, is_ciff, walk_ciff, walk_raf
+from tripleguard.cameras.walk_other import RAF_START, X3F_START, is_ciff, walk_ciff, walk_raf, walk_x3f
 from tripleguard.cameras.walk_streams import PACKETS, RIFF_FORMS, RIFFS, walk_packets, walk_riff
 from tripleguard.cameras.walk_tiff import walk_tiff
 from tripleguard.model import Kind, Verdict, Wholeness
@@ -172,6 +172,8 @@ def _walk_for(shape: Shape, head: bytes, size: int, extension: str) -> Walk | No
             return walk_raf(shape, size)
         case "CRW":
             return walk_ciff(shape, size)
+        case "X3F":
+            return walk_x3f(shape, size)
         case "boxes":
             return walk_boxes(shape, size)
         case "TIFF":
@@ -187,6 +189,8 @@ def _form_of(head: bytes) -> str | None:
         return "JPEG"
     if head.startswith(RAF_START):
         return "RAF"
+    if head.startswith(X3F_START):
+        return "X3F"
     if is_ciff(head):
         return "CRW"
     if is_boxes_start(head):
@@ -203,6 +207,7 @@ _FORMS = {
     "boxes": "cr3 heic heif hif jpg jpeg jpe mp4 mov",
     "RAF": "raf",
     "CRW": "crw",
+    "X3F": "x3f",
     "RIFF": "avi",
 }
 _FORMS_OF_NAMES = {form: frozenset(names.split()) for form, names in _FORMS.items()}
@@ -215,8 +220,8 @@ def _note_holes(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], wh
     for span, begin, stop in _meetings(spans, runs):
         # A maker's blanks are always in the same place; a hole in a card is not.
         at_end = span.end - stop < BLOCK
-        if what == "ones" and at_end:
-            # Before a marker any number of them may stand (ITU-T T.81, B.1.1.2).
+        if at_end and (what == "ones" or span.film):
+            # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2); films keep room at their end.
             continue
         if stop - begin >= (HOLE_IN_FILM if span.film else HOLE) and stop - begin > longest:
             longest, where = stop - begin, begin
