@@ -76,6 +76,9 @@ class Decade:
         """Fill the catalog with ten years."""
         with self.world.kit(self.clock) as kit:
             names = [f"{pair:02d}{side}" for pair in range(self.pairs) for side in "ab"]
+            # Ten years in minutes touch the catalog's pages all over: reading them anew takes half of the time.
+            kit.catalog.rows("PRAGMA cache_size = -2000000")
+            kit.catalog.rows("PRAGMA wal_autocheckpoint = 100000")
             with kit.catalog.writing():
                 for name in names:
                     self._add(kit, name)

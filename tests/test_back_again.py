@@ -61,3 +61,24 @@ def test_a_drive_that_was_leaving_comes_back_as_it_was(shot: World) -> None:
     assert shot.run("retire", "A", "--prepare").status == 0
     assert shot.run("drives", "recall", "A").status == 0
     assert _owed(shot) == 0
+
+
+def test_equal_sidecars_of_two_pictures_are_two_losses(world: World) -> None:
+    """Three drives hold the same settings, but each picture has its own only twice: one of two goes with A."""
+    for name, first, drives in (("one", 1, "AB"), ("two", 20, "AC")):
+        if "C" in drives:
+            _third(world)
+        card = world.card(name)
+        card.raw(f"DCIM/100ORREY/ORR_{first:04d}.DNG")
+        card.put(f"DCIM/100ORREY/ORR_{first:04d}.xmp", b"<x:xmpmeta xmlns:x='adobe:ns:meta/'>the same</x:xmpmeta>")
+        chosen = [part for drive in drives for part in ("--drive", drive)]
+        assert world.run("offload", card.root, "--shoot", name, *chosen).status == 0
+    answer = world.run("drives", "lost", "A", "--json")
+    assert answer.json["held"]["files"] == 4
+    assert answer.json["on_one_drive"]["files"] == 4
+    assert {one["drive"]: one["files"] for one in answer.json["connect_first"]} == {"B": 2, "C": 2}
+    assert {one["shoot"][-3:]: one["on_one_drive"]["files"] for one in answer.json["shoots"]} == {
+        "one": 2,
+        "two": 2,
+    }
+    assert world.run("drives", "lost", "B", "--json").json["nowhere"]["files"] == 2

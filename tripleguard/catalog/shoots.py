@@ -47,6 +47,13 @@ def shoot_with_id(catalog: Catalog, shoot_id: int) -> Shoot:
     return Shoot(*row)
 
 
+def shoot_of_copy(catalog: Catalog, copy_id: int) -> int:
+    """The id of the shoot that a copy belongs to."""
+    row = catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy_id)
+    assert row is not None
+    return int(row[0])
+
+
 def shoot_lying_at(catalog: Catalog, known: KnownFile, path: str) -> Shoot:
     """The shoot of a file that lies at this path. Equal sidecars or empty files of two shoots are one file."""
     if not known.kind.is_original or known.file.size == 0:

@@ -15,7 +15,7 @@ from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
-from tripleguard.model import Copy, CopyState, PlaceKind, PlaceState
+from tripleguard.model import Copy, CopyState, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.names import EXFAT_FORBIDDEN, folded
 
 _FITTED = str.maketrans({char: "_" for char in EXFAT_FORBIDDEN if char != "/"})
@@ -37,20 +37,31 @@ def twin_ids(catalog: Catalog) -> frozenset[int]:
 
 def twin_debts(catalog: Catalog, drive_copies: int) -> Iterator[TwinDebt]:
     """Every name that is short of drive_copies, of every file that has more than one."""
-    counting = {
-        place.id
-        for place in all_places(catalog)
-        if place.kind is PlaceKind.DRIVE and place.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
-    }
+    counting = {place.id for place in all_places(catalog) if counts_now(place)}
     for row in catalog.rows("SELECT t.file_id FROM twins t JOIN files f ON f.id = t.file_id WHERE f.wants > 0"):
-        by_name: dict[str, list[Copy]] = {}
-        for copy in questions.copies_of(catalog, row[0]):
-            if copy.state is not CopyState.ASIDE:
-                by_name.setdefault(folded(copy.path.translate(_FITTED)), []).append(copy)
-        for copies in by_name.values():
-            good = {copy.place_id for copy in copies if _is_good(copy) and copy.place_id in counting}
-            if len(good) < drive_copies and not _is_superseded(catalog, row[0], copies):
+        for copies in copies_by_name(catalog, row[0]):
+            good = {copy.place_id for copy in copies if is_good(copy) and copy.place_id in counting}
+            if len(good) < drive_copies and not is_superseded(catalog, row[0], copies):
                 yield TwinDebt(questions.file_with_id(catalog, row[0]), tuple(copies), len(good))
+
+
+def copies_by_name(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
+    """The copies of a file, those of each name together, without what lies aside."""
+    by_name: dict[str, list[Copy]] = {}
+    for copy in questions.copies_of(catalog, file_id):
+        if copy.state is not CopyState.ASIDE:
+            by_name.setdefault(folded(copy.path.translate(_FITTED)), []).append(copy)
+    yield from by_name.values()
+
+
+def counts_now(place: PlaceRecord) -> bool:
+    """Whether copies on this place count as copies on a drive."""
+    return place.kind is PlaceKind.DRIVE and place.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
+
+
+def is_good(copy: Copy) -> bool:
+    """Whether a copy is where it should be and was read back."""
+    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
 
 
 def further_debts(catalog: Catalog, drive_copies: int) -> int:
@@ -67,10 +78,6 @@ def further_debts(catalog: Catalog, drive_copies: int) -> int:
     return sum(count - (file_id in short) for file_id, count in names.items())
 
 
-def _is_superseded(catalog: Catalog, file_id: int, copies: list[Copy]) -> bool:
+def is_superseded(catalog: Catalog, file_id: int, copies: list[Copy]) -> bool:
     """Whether this name has a newer version by now, so that the older one wants nothing under it."""
     return any(newest_version(catalog, copy.path) not in (None, file_id) for copy in copies)
-
-
-def _is_good(copy: Copy) -> bool:
-    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None

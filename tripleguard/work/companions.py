@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tripleguard.cameras.kinds import frame_key, kind_of
-from tripleguard.catalog import folders, questions
+from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.findings import close_at, findings_of_copy, notice
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.lineage import add_edit, add_version, newest_version, settle_wants
@@ -58,7 +58,7 @@ class Look:
 
     def shoot_of(self, copy_id: int) -> int:
         """The shoot that a copy belongs to."""
-        return _shoot_of(self.catalog, copy_id)
+        return shoots.shoot_of_copy(self.catalog, copy_id)
 
     def home_of(self, copy: Copy) -> str:
         """The path a copy belongs at: where it was before it was first moved."""
@@ -218,14 +218,8 @@ def mark_stale(catalog: Catalog, path: str, now: int) -> None:
                 now,
                 copy_id=copy.id,
                 file_id=copy.file_id,
-                shoot_id=_shoot_of(catalog, copy.id),
+                shoot_id=shoots.shoot_of_copy(catalog, copy.id),
             )
-
-
-def _shoot_of(catalog: Catalog, copy_id: int) -> int:
-    row = catalog.row("SELECT shoot_id FROM copies WHERE id = ?", copy_id)
-    assert row is not None
-    return int(row[0])
 
 
 def _event(look: Look, type_: EventType, message: str, shoot_id: int, file_id: int) -> None:

@@ -6,11 +6,13 @@ of them each holds.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from tripleguard.catalog.places import all_places
-from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.shoots import shoot_of_copy
+from tripleguard.catalog.store import Catalog, Row
+from tripleguard.catalog.twins import copies_by_name, counts_now, is_good, is_superseded
 from tripleguard.model import PlaceRecord, Shoot
 
 
@@ -49,12 +51,8 @@ def aftermath(catalog: Catalog, record: PlaceRecord) -> Aftermath:
     """What is left of the files that were on a drive whose copies do not count any more."""
     by_shoot: dict[int, dict[str, Amount]] = {}
     held = Amount()
-    for shoot_id, drives, offsite, files, total in catalog.rows(
-        "SELECT f.shoot_id, min(f.drive_copies, 2), f.offsite_copies > 0, count(*), sum(f.size) FROM files f"
-        " WHERE f.wants > 0 AND f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')"
-        " GROUP BY 1, 2, 3",
-        record.id,
-    ):
+    names = list(_names_on(catalog, record))
+    for shoot_id, drives, offsite, files, total in (*_files_on(catalog, record), *(one.as_row() for one in names)):
         held = _plus(held, Amount(files, total))
         what = "once" if drives == 1 else "offsite" if offsite else "nowhere"
         if drives < 2:
@@ -72,22 +70,67 @@ def aftermath(catalog: Catalog, record: PlaceRecord) -> Aftermath:
         _sum(one.offsite for one in shoots),
         _sum(one.once for one in shoots),
         tuple(sorted(shoots, key=lambda one: (-one.nowhere.files, -one.once.files))),
-        tuple(_sources(catalog, record)),
+        tuple(_sources(catalog, record, names)),
     )
 
 
-def _sources(catalog: Catalog, record: PlaceRecord) -> list[tuple[PlaceRecord, Amount]]:
-    places = {place.id: place for place in all_places(catalog)}
-    rows = catalog.rows(
-        "SELECT c.place_id, count(DISTINCT f.id), sum(f.size) FROM files f JOIN copies c ON c.file_id = f.id"
-        " JOIN places p ON p.id = c.place_id WHERE f.wants > 0 AND f.drive_copies = 1 AND c.state = 'present'"
-        " AND c.verified_at IS NOT NULL AND p.kind = 'drive' AND p.state IN ('active', 'shelved')"
-        " AND p.leaving_since IS NULL"
-        " AND f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')"
-        " GROUP BY 1 ORDER BY 2 DESC",
+@dataclass(frozen=True, slots=True)
+class _Name:
+    """One name of a file that is counted by name: equal sidecars of two pictures are two losses. on: drives."""
+
+    shoot_id: int
+    size: int
+    offsite: bool
+    on: frozenset[int]
+
+    def as_row(self) -> Row:
+        """As `_files_on` has it."""
+        return self.shoot_id, min(len(self.on), 2), self.offsite, 1, self.size
+
+
+def _files_on(catalog: Catalog, record: PlaceRecord) -> Iterator[Row]:
+    """Shoot, on how many drives (2: or more), whether offsite, files, bytes; without those counted by name."""
+    return catalog.each(
+        "SELECT f.shoot_id, min(f.drive_copies, 2), f.offsite_copies > 0, count(*), sum(f.size) FROM files f"
+        " WHERE f.wants > 0 AND f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')"
+        " AND f.id NOT IN (SELECT file_id FROM twins) GROUP BY 1, 2, 3",
         record.id,
     )
-    return [(places[place], Amount(files, total)) for place, files, total in rows]
+
+
+def _names_on(catalog: Catalog, record: PlaceRecord) -> Iterator[_Name]:
+    counting = frozenset(place.id for place in all_places(catalog) if counts_now(place))
+    rows = catalog.rows(
+        "SELECT DISTINCT f.id, f.size, f.offsite_copies > 0 FROM twins t JOIN files f ON f.id = t.file_id"
+        " JOIN copies c ON c.file_id = f.id WHERE f.wants > 0 AND c.place_id = ? AND c.state <> 'aside'",
+        record.id,
+    )
+    for file_id, size, offsite in rows:
+        for copies in copies_by_name(catalog, file_id):
+            here = next((copy for copy in copies if copy.place_id == record.id), None)
+            if here is not None and not is_superseded(catalog, file_id, copies):
+                good = frozenset(copy.place_id for copy in copies if is_good(copy)) & counting
+                yield _Name(shoot_of_copy(catalog, here.id), size, bool(offsite), good)
+
+
+def _sources(catalog: Catalog, record: PlaceRecord, names: Iterable[_Name]) -> list[tuple[PlaceRecord, Amount]]:
+    places = {place.id: place for place in all_places(catalog)}
+    found = {
+        place: Amount(files, total)
+        for place, files, total in catalog.rows(
+            "SELECT c.place_id, count(DISTINCT f.id), sum(f.size) FROM files f JOIN copies c ON c.file_id = f.id"
+            " JOIN places p ON p.id = c.place_id WHERE f.wants > 0 AND f.drive_copies = 1 AND c.state = 'present'"
+            " AND c.verified_at IS NOT NULL AND p.kind = 'drive' AND p.state IN ('active', 'shelved')"
+            " AND p.leaving_since IS NULL AND f.id NOT IN (SELECT file_id FROM twins)"
+            " AND f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside') GROUP BY 1",
+            record.id,
+        )
+    }
+    for one in names:
+        if len(one.on) == 1:
+            (place,) = one.on
+            found[place] = _plus(found.get(place, Amount()), Amount(1, one.size))
+    return sorted(((places[place], amount) for place, amount in found.items()), key=lambda one: -one[1].files)
 
 
 def _plus(one: Amount, other: Amount) -> Amount:
