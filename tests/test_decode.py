@@ -194,3 +194,13 @@ def test_a_yes_says_how_many_pictures_are_not_decoded_yet_and_stays_a_yes(world:
     answer = world.run("clearance", "card", card.root)
     assert answer.status == 0
     assert "not decoded" not in answer.out
+
+
+@needs_decoders
+def test_a_damage_that_a_person_lives_with_is_not_told_again_by_decode(world: World) -> None:
+    card = world.card()
+    whole = raw(size=2 << 20)
+    card.put("DCIM/100ORREY/ORR_0009.DNG", whole[:-100_000])
+    assert world.run("offload", card.root, "--accept-damaged").status == 0
+    found = world.run("decode", "--json")
+    assert (found.status, found.json["damaged"]) == (0, [])

@@ -34,7 +34,8 @@ _PAGE = 200
 class DecodeResult:
     """What decoding told. decoded: pictures that were; passed_over: that no decoder here reads; left: still to do.
 
-    damaged: path on the card and why. unread: copies that could not be read or are not as recorded now.
+    damaged: path on the card and why, unless a person lives with it. unread: copies that could not be read or are
+    not as recorded now.
     """
 
     decoded: int = 0
@@ -94,7 +95,7 @@ def _one(kit: Kit, drive: OpenDrive, copy: Copy, budget: Budget, decoder: Decode
         damage = damage_of(kit.catalog, known.id) if judged.flaws else None
     result.decoded += judged.decoded or bool(judged.flaws)
     result.passed_over += not judged.decoded and not judged.flaws
-    if damage is not None:
+    if damage is not None and not damage.accepted:
         result.damaged.append((damage.path, damage.why))
 
 
