@@ -79,3 +79,14 @@ def test_of_the_selects_only_what_belongs_to_them_is_missed(after: World) -> Non
     assert after.run("selects", "add", "ORR_0001.DNG").status == 0
     answer = after.run("handover", "Quay", after.root / "client", "--selects", "--json")
     assert [Path(one["path"]).name for one in answer.json["not_in_it"]] == ["ORR_0001.jpg"]
+
+
+def test_a_folder_with_a_list_and_an_unfinished_one_are_called_what_they_are(after: World) -> None:
+    after.run("handover", "Quay", after.root / "plain", "--list")
+    told = after.run("handover", "--check", after.root / "plain")
+    assert told.status == 1
+    assert "`sha256sum --check checksums.sha256`" in told.out
+    (_body(after, "A") / "ORR_0002.DNG").unlink()
+    (_body(after, "B") / "ORR_0002.DNG").unlink()
+    assert after.run("handover", "Quay", after.root / "half").status == 1
+    assert "an unfinished handover" in after.run("handover", "--check", after.root / "half").out

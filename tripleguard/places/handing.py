@@ -30,7 +30,7 @@ from tripleguard.places.probe import learn_limits
 from tripleguard.places.storing import Storing
 from tripleguard.places.telling import told
 
-_TASK = f"{OWN}/handover.json"
+TASK_FILE = f"{OWN}/handover.json"
 _DONE = f"{OWN}/done"
 _AT_ONCE = 1024 * 1024
 _NOTE_LIMIT = 64 * 1024 * 1024
@@ -94,7 +94,7 @@ class Handing:
 
     def task(self) -> Task | None:
         """What the folder is being filled with, None if it is not. Raises PlaceFailed."""
-        content = self._own(_TASK)
+        content = self._own(TASK_FILE)
         if content is None:
             return None
         try:
@@ -108,7 +108,7 @@ class Handing:
 
     def begin_task(self, task: Task) -> None:
         """Note what the folder is filled with, from the beginning or anew. Raises NoRoom, PlaceFailed."""
-        self._storing.write_own(_TASK, [msgspec.json.encode(task)])
+        self._storing.write_own(TASK_FILE, [msgspec.json.encode(task)])
 
     def clear_unfinished(self) -> None:
         """Remove copies that have no name yet. The caller holds the lock."""
@@ -143,7 +143,9 @@ class Handing:
 
     def is_anothers(self) -> bool:
         """Whether its work folder holds what no handover puts there: it may be a drive that lost its marker."""
-        ours = {one.rpartition("/")[2] for one in (_TASK, _DONE, INCOMING, f"{OWN}/lock", _TASK + SUPERSEDED)}
+        ours = {
+            one.rpartition("/")[2] for one in (TASK_FILE, _DONE, INCOMING, f"{OWN}/lock", TASK_FILE + SUPERSEDED)
+        }
         with told(self.name, "looking at its work folder"):
             try:
                 return any(name not in ours for name, _ in self._folder.each(OWN))
@@ -195,7 +197,7 @@ class Handing:
         with told(self.name, "clearing its work folder"):
             ours = [entry.path for entry in self._folder.walk(OWN) if not entry.path.startswith(f"{ASIDE}/")]
             # The task goes last: while it is there, the same command goes on where this one was cut off.
-            for path in sorted(ours, key=lambda path: path == _TASK):
+            for path in sorted(ours, key=lambda path: path == TASK_FILE):
                 self._storing.forget_own(path)
             for folder in (_DONE, INCOMING, OWN):
                 try:

@@ -30,8 +30,10 @@ from tripleguard.bags.tags import (
     manifest_named,
 )
 from tripleguard.errors import Stopped
+from tripleguard.places.handing import TASK_FILE
 from tripleguard.places.held import HeldFolder
 from tripleguard.work.bagwords import Flaw, Tally
+from tripleguard.work.handclose import LIST_NAME
 
 PAYLOAD = "data"
 NOT_ENCODED = "names with % are listed as they are, not encoded as the RFC has it"
@@ -73,6 +75,7 @@ class BagReading:
             content = self.folder.read_small(DECLARATION, _DECLARATION_LIMIT)
         except OSError:
             self.tally.flaw(Flaw.DECLARATION, "it is not there or can't be read")
+            self._say_what_else_it_is()
             return False
         found = declared(content)
         if isinstance(found, str):
@@ -84,6 +87,14 @@ class BagReading:
         for quirk in found.quirks:
             self.tally.note(quirk, DECLARATION)
         return True
+
+    def _say_what_else_it_is(self) -> None:
+        for path, words in (
+            (LIST_NAME, f"it is a folder with a list and no bag: `sha256sum --check {LIST_NAME}` in it checks it"),
+            (TASK_FILE, "it is an unfinished handover: the same `handover` command goes on with it"),
+        ):
+            if self.folder.look(path) is not None:
+                self.tally.note(words, path)
 
     def base(self) -> None:
         """Find the manifests, payload first, and everything else that lies outside the payload."""
