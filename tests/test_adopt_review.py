@@ -72,3 +72,19 @@ def test_equal_sidecars_stay_beside_their_own_pictures(world: World) -> None:
         target = world.root / f"for the client {number}"
         assert world.run("handover", shoot, target).status == 0
         assert {path.name for path in target.rglob("ORR_*")} == {f"ORR_{number:04d}.DNG", f"ORR_{number:04d}.xmp"}
+
+
+def test_a_sidecar_that_holds_nothing_or_lies_alone_goes_along_too(world: World) -> None:
+    card = CardFolder(world.drives["A"])
+    card.raw("old/2019-05-04 Quay/ORR_0001.DNG")
+    card.put("old/2019-05-04 Quay/ORR_0001.xmp")
+    card.put("old/settings/look.xmp", b"<x/>")
+    told = world.run("adopt", "--json").json
+    assert told["places"][0]["empty"] == ["old/2019-05-04 Quay/ORR_0001.xmp"]
+    assert told["places"][0]["entered"] == 3
+    _third(world)
+    answer = world.run("retire", "A", "--prepare", "--json").json
+    assert (answer["answer"], answer["reasons"]) == ("yes", [])
+    assert world.on("A").keys() <= world.on("B").keys() | world.on("C").keys()
+    assert world.run("rescan", "--all").status == 0
+    assert world.run("report").status == 0

@@ -186,7 +186,10 @@ class _TakingIn:
             return
         with self._kit.catalog.writing():
             for found in batch:
+                before = self.done.entered
                 self._enter(found)
+                if found.file.size == 0 and self.done.entered > before:
+                    self.done.empty.append(found.entry.path)
 
     def end(self, outcome: Outcome) -> None:
         """Close the job, with one event for each shoot that got something."""
@@ -222,8 +225,6 @@ class _TakingIn:
     def _enter(self, found: _Read) -> None:
         catalog, place_id, entry = self._kit.catalog, self._drive.record.id, found.entry
         self.done.total_bytes += found.file.size
-        if found.file.size == 0:
-            self.done.empty.append(entry.path)
         here = questions.copy_at(catalog, place_id, entry.path)
         unknown = Unknown(0, entry, found.file, found.sample, found.medium)
         if here is not None and here.state is CopyState.MISSING:
@@ -236,7 +237,11 @@ class _TakingIn:
             self.done.moved += 1
         elif kind_of(entry.name) is Kind.COMPANION:
             self._entering.unknown(unknown)
-            self.done.entered += 1
+            if self._anywhere and questions.copy_at(catalog, place_id, entry.path) is None:
+                # It lies beside no picture, or holds nothing: it is kept all the same.
+                self._enter_original(found, self._adopted_shoot(found))
+            else:
+                self.done.entered += 1
         elif self._anywhere:
             self._enter_original(found, self._adopted_shoot(found))
         elif (shoot := self._shoot_of(entry)) is not None:
