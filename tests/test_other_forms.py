@@ -58,7 +58,10 @@ def packets(width: int, number: int = 400) -> bytes:
     return b"".join(bytes(width - 188) + b"\x47" + source.randbytes(187) for _ in range(number))
 
 
-@pytest.mark.parametrize("content", [sound(), sound(4999), sound(0), sound() + b"\0"])
+@pytest.mark.parametrize(
+    "content",
+    [sound(), sound(4999), sound(0), sound() + b"\0", sound() + bytes(9000), sound() + b"a note of mine"],
+)
 def test_a_spoken_note_is_clean_also_with_an_odd_number_of_bytes(content: bytes) -> None:
     assert verdict("ORR_0001.WAV", content) == Verdict(Wholeness.CLEAN)
 

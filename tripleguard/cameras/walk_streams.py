@@ -30,7 +30,7 @@ def walk_riff(shape: Shape, size: int) -> Walk:
     """A sound or film of size bytes that begins with a RIFF header."""
     seen: set[bytes] = set()
     long: dict[bytes, int] = {}
-    at = 0
+    at = end = 0
     for _ in range(MOST_CHUNKS):
         if at + 8 > size:
             break
@@ -44,8 +44,11 @@ def walk_riff(shape: Shape, size: int) -> Walk:
             if at + length > size and length != _SAID_ELSEWHERE:
                 shape.cut("content", at + 8 + length, size)
                 return
-            at += 12
+            at, end = at + 12, at + 8 + length
             continue
+        if seen & set(_CONTENT) and (at >= end > 12 or not header.strip(b"\0")):
+            # What lies behind it is none of it; some recorders fill up their last block.
+            break
         if not all(0x20 <= char < 0x7F for char in kind):
             why = f"its structure breaks off at byte {at:,}: what stands there is no part of it"
             shape.flaw("no chunk", why, grave=False, habit=True)
