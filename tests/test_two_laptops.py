@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import gzip
 import os
 import shutil
+import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -37,15 +40,28 @@ class Two:
         answer = world.run("selects", "learn", folder, "--json")
         assert answer.status == 0, answer.err
 
-    def both_gone(self) -> dict[str, Any]:
-        """Each put its snapshot onto the drives; the one at home had read more. Rebuilt from both."""
+    def both_gone(self, spoiled: str = "") -> dict[str, Any]:
+        """Each put its snapshot onto the drives; the one at home had read more. Rebuilt from both.
+
+        spoiled: statements that make nonsense of what the one on the road knew.
+        """
         kept = self._snapshot(self.road, 1)
+        if spoiled:
+            plain = self.home.root / "plain.db"
+            plain.write_bytes(gzip.decompress(kept))
+            with contextlib.closing(sqlite3.connect(plain)) as connection:
+                connection.executescript(spoiled)
+            kept = gzip.compress(plain.read_bytes())
+            for root in self.home.drives.values():
+                for sound in (root / ".tripleguard/catalog").iterdir():
+                    sound.unlink()
         self._snapshot(self.home, 6)
         (self.home.drives["A"] / ".tripleguard/catalog/catalog-20200101T000000Z-b.db.gz").write_bytes(kept)
         shutil.rmtree(self.home.home)
         answer = self.home.run("rebuild", *self.home.drives.values(), "--json")
         assert answer.status == 1, answer.err
-        assert [one["used"] for one in answer.json["snapshots"]][:2] == ["base", "added"]
+        used = [one["used"] for one in answer.json["snapshots"]]
+        assert used[:2] == ["base", "added"] if not spoiled else "added" not in used
         found: dict[str, Any] = answer.json
         return found
 
@@ -144,3 +160,19 @@ def test_a_fault_on_a_drive_that_was_accepted_on_one_laptop_is_still_accepted(tw
     assert made["conflicts"] == []
     two.home.run("rescan", "--all")
     assert [one["kind"] for one in two.home.run("findings", "--json").json["findings"]] == ["under-replicated"]
+
+
+@pytest.mark.parametrize(
+    "spoiled",
+    [
+        "PRAGMA ignore_check_constraints = ON; INSERT INTO selects VALUES (1, 1, 'whim', 5);",
+        "PRAGMA ignore_check_constraints = ON; UPDATE looks SET verdict = 'dreamt';",
+        "INSERT INTO selects VALUES (99999, 1, 'hand', 5);",
+    ],
+)
+def test_of_a_laptop_whose_ratings_make_no_sense_nothing_is_taken_and_it_is_told(two: Two, spoiled: str) -> None:
+    two.rate(two.home, "ORR_0001", 5, datetime(2026, 6, 15, tzinfo=UTC))
+    two.rate(two.road, "ORR_0001", 2, datetime(2026, 6, 15, tzinfo=UTC))
+    made = two.both_gone(spoiled)
+    assert any("makes no sense" in one["reason"] for one in made["unusable"])
+    assert _chosen(two.home) == {"ORR_0001.DNG"}
