@@ -99,6 +99,7 @@ EXCEPTIONS = {
         "work/decoder.py",
         "subprocess",
     ): "its own decoder, in a process that can be killed and opens no file",
+    ("watch/posting.py", "subprocess"): "its own sender of messages, in a process that can be killed",
     ("work/decoding_apart.py", "fdopen"): "its own standard output",
     ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",
 }

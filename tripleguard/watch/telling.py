@@ -8,12 +8,9 @@ a log.
 from __future__ import annotations
 
 import contextlib
-import importlib.util
-import logging
-import queue
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -23,12 +20,13 @@ from tripleguard.clock import SECOND
 from tripleguard.config import Watch
 from tripleguard.home import Home, keep_note
 from tripleguard.reports.words import when
-from tripleguard.watch.journal import Journal, without_secrets
+from tripleguard.watch.journal import Journal
+from tripleguard.watch.posting import Post, Posted
 
-TITLE = "tripleguard"
 _AGAIN = (30.0, 120.0, 600.0, 1800.0)
 _GIVEN_UP = 24 * 3600.0
-_AT_MOST = 200
+_AT_MOST, _ROUND = 200, 10
+"""Letters that are kept, and that are handed over together."""
 _LATE = 300.0
 """Seconds after which a message says from when it is."""
 
@@ -62,95 +60,100 @@ class Teller:
     def __init__(
         self, settings: Watch, journal: Journal, home: Home | None = None, again: Sequence[float] = _AGAIN
     ) -> None:
-        self._settings = settings
+        self._channels = list(settings.tell)
         self._again = again
         self._journal = journal
         self._file = home.watch / "unsent.json" if home is not None else None
-        self._inbox: queue.Queue[str | None] = queue.Queue(maxsize=_AT_MOST)
-        self._letters: list[_Letter] = []
-        self._channels: dict[str, Callable[[str], bool]] = {}
+        self._lock = threading.Lock()
+        self._letters = self._kept()
+        self._post = Post()
+        self._news = threading.Event()
+        self._end = threading.Event()
         self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
         self.unusable: tuple[str, ...] = ()
 
     def start(self) -> None:
-        if self._settings.tell:
+        if self._channels:
             self._thread.start()
 
     def tell(self, body: str) -> None:
-        """Say this to every channel, soon. Never waits."""
-        with contextlib.suppress(queue.Full):
-            self._inbox.put_nowait(body)
+        """Say this to every channel, soon. Never waits for one."""
+        now = time.time()
+        with self._lock:
+            self._letters += [_Letter(address, body, now) for address in self._channels]
+            del self._letters[:-_AT_MOST]
+            self._keep()
+        self._news.set()
 
     def end(self, patience: float) -> None:
-        """Send what was said last, for at most so many seconds."""
+        """Send what was said last, for at most so many seconds; what is left is sent by the next watch."""
+        self._end.set()
+        self._news.set()
         if self._thread.is_alive():
-            with contextlib.suppress(queue.Full):
-                self._inbox.put_nowait(None)
             self._thread.join(patience)
+            self._post.stop()
 
     def _run(self) -> None:
-        for address in self._settings.tell:
-            try:
-                self._channels[address] = channel(address)
-            except Exception as error:  # noqa: BLE001 - a channel may fail in any way; the others must not feel it
-                why = f"A channel of watch.tell can't be used: {without_secrets(str(error), self._settings.tell)}."
-                self.unusable += (why,)
-                self._journal.trouble(why)
-        self._letters = self._kept()
+        self._find_channels()
         while True:
-            try:
-                body = self._inbox.get(timeout=self._pause())
-            except queue.Empty:
-                body = ""
-            if body:
-                now = time.time()
-                self._letters += [_Letter(address, body, now) for address in self._channels]
-                del self._letters[:-_AT_MOST]
-                self._keep()
-            if self._deliver():
-                self._keep()
-            if body is None:
+            ends = self._end.is_set()
+            self._deliver()
+            if ends:
                 return
+            self._news.wait(self._pause())
+            self._news.clear()
 
     def _pause(self) -> float | None:
-        at = [letter.at for letter in self._letters]
+        with self._lock:
+            at = [letter.at for letter in self._letters]
         return max(0.1, min(at) - time.monotonic()) if at else None
 
-    def _deliver(self) -> bool:
-        """Try what is to be tried now; whether some are off the list."""
-        before, now = len(self._letters), time.monotonic()
-        for letter in [letter for letter in self._letters if letter.at <= now]:
-            where = _shown(letter.address)
-            why = self._tried(letter)
-            if why == "":
-                self._letters.remove(letter)
-                self._journal.say("A message was sent.", channel=where)
-            elif time.time() - letter.since > _GIVEN_UP:
-                self._letters.remove(letter)
-                self._journal.trouble("A message was given up.", channel=where)
-            else:
-                if letter.tries == 0:
-                    self._journal.trouble(
-                        f"A message could not be sent ({why}); it is tried again.", channel=where
-                    )
-                letter.at = now + self._again[min(letter.tries, len(self._again) - 1)]
-                letter.tries += 1
-        return len(self._letters) != before
+    def _find_channels(self) -> None:
+        """Which addresses of the settings mean anything; the others are said."""
+        asked = self._post.send([(address, "") for address in self._channels])
+        bad = [(one, found.why) for one, found in zip(self._channels, asked, strict=True) if not found.usable]
+        self.unusable = tuple(f"The channel {_shown(one)} of watch.tell can't be used: {why}." for one, why in bad)
+        for words in self.unusable:
+            self._journal.trouble(words)
+        left_out = {one for one, _ in bad}
+        with self._lock:
+            self._channels = [one for one in self._channels if one not in left_out]
+            self._letters = [letter for letter in self._letters if letter.address not in left_out]
 
-    def _tried(self, letter: _Letter) -> str:
-        """Send it; why that failed, '' if it was taken."""
-        try:
-            return "" if self._channels[letter.address](_dated(letter)) else "it was not taken"
-        except Exception as error:  # noqa: BLE001 - a channel may fail in any way; the work must not feel it
-            return type(error).__name__
+    def _deliver(self) -> None:
+        """Try what is to be tried now, some at a time."""
+        now = time.monotonic()
+        with self._lock:
+            due = [letter for letter in self._letters if letter.at <= now][:_ROUND]
+        posted = self._post.send([(letter.address, _dated(letter)) for letter in due]) if due else []
+        gone = [id(letter) for letter, found in zip(due, posted, strict=True) if self._is_done(letter, found)]
+        if gone:
+            with self._lock:
+                self._letters = [letter for letter in self._letters if id(letter) not in gone]
+                self._keep()
+
+    def _is_done(self, letter: _Letter, found: Posted) -> bool:
+        """Whether a letter that was tried is off the list: it was taken, or given up."""
+        where = _shown(letter.address)
+        if found.sent:
+            self._journal.say("A message was sent.", channel=where)
+            return True
+        if time.time() - letter.since > _GIVEN_UP:
+            self._journal.trouble("A message was given up.", channel=where)
+            return True
+        if letter.tries == 0:
+            self._journal.trouble(f"A message could not be sent ({found.why}); it is tried again.", channel=where)
+        letter.at = time.monotonic() + self._again[min(letter.tries, len(self._again) - 1)]
+        letter.tries += 1
+        return False
 
     def _keep(self) -> None:
         """Write down what was not taken yet: a laptop that is shut now must say it tomorrow."""
         if self._file is None:
             return
         left = [_Unsent(_digest(one.address), one.body, one.since) for one in self._letters]
-        with contextlib.suppress(OSError):
-            keep_note(self._file, msgspec.json.encode(left))
+        with contextlib.suppress(OSError, UnicodeError):
+            keep_note(self._file, msgspec.json.encode(left), durable=False)
 
     def _kept(self) -> list[_Letter]:
         """What an earlier watch could not send, for channels that are still in the settings."""
@@ -162,21 +165,6 @@ class Teller:
             return []
         known = {_digest(address): address for address in self._channels}
         return [_Letter(known[one.channel], one.body, one.since) for one in found if one.channel in known]
-
-
-def channel(address: str) -> Callable[[str], bool]:
-    """A channel by its address; says True if it took a message. Raises ValueError, ImportError."""
-    if importlib.util.find_spec("apprise") is None:
-        raise ImportError("messages need apprise: pip install 'tripleguard[tell]'")
-    import apprise
-
-    # It would print what it could not send, with pieces of the address.
-    logging.getLogger("apprise").addHandler(logging.NullHandler())
-    logging.getLogger("apprise").propagate = False
-    sender = apprise.Apprise(asset=apprise.AppriseAsset(app_id=TITLE, app_desc=TITLE, async_mode=False))
-    if not sender.add(address):
-        raise ValueError(f"the address {_shown(address)} in watch.tell means nothing to apprise")
-    return lambda body: bool(sender.notify(body=body, title=TITLE, body_format=apprise.NotifyFormat.TEXT))
 
 
 def _dated(letter: _Letter) -> str:
