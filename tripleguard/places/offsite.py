@@ -22,7 +22,7 @@ from tripleguard.places.marker import MARKER, MARKER_LIMIT, Marker, encoded
 from tripleguard.places.own import OWN, is_own
 
 if TYPE_CHECKING:
-    from obstore import ObjectMeta, PutMode
+    from obstore import GetOptions, ObjectMeta, PutMode
     from obstore.store import ObjectStore
 
 _RANGE = 1024 * 1024
@@ -189,11 +189,10 @@ class ObjectReading:
             return 0
         for attempt in range(_TRIES):
             try:
-                result = obstore.get(
-                    self._store,
-                    self._lying.key,
-                    options={"range": (self._at, self._at + length), "if_match": self._lying.tag or None},
-                )
+                options: GetOptions = {"range": (self._at, self._at + length)}
+                if self._lying.tag:
+                    options["if_match"] = self._lying.tag
+                result = obstore.get(self._store, self._lying.key, options=options)
                 piece = result.bytes()
             except (BaseError, ValueError) as error:
                 if attempt == _TRIES - 1:
@@ -260,7 +259,8 @@ def read_object(store: ObjectStore, key: str, tag: str = "") -> bytes:
     import obstore
 
     with told(f"reading {shown(key)}"):
-        return bytes(obstore.get(store, key, options={"if_match": tag or None}).bytes())
+        options: GetOptions = {"if_match": tag} if tag else {}
+        return bytes(obstore.get(store, key, options=options).bytes())
 
 
 def lying_of(meta: ObjectMeta) -> Lying:
