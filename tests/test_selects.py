@@ -85,6 +85,23 @@ def test_a_select_brings_its_frame_along(world: World) -> None:
     assert shoot["bytes"] == sum(path.stat().st_size for path in raws[0].parent.glob("ORR_0001.*"))
 
 
+def test_another_cameras_picture_of_that_name_is_not_sent_along(world: World) -> None:
+    """Two bodies without a serial share a folder: one wrote raws, the other JPEGs, both from number one on."""
+    card, other = world.card(), CardFolder(world.folder("card-2"))
+    card.raw("DCIM/100ORREY/ORR_0001.DNG", serial="")
+    other.picture("DCIM/100ORREY/ORR_0001.JPG", serial="", taken=EVENING + timedelta(hours=1))
+    for one in (card, other):
+        assert world.run("offload", one.root, "--shoot", "Harbour").status == 0
+    raw, picture = (next(world.drives["A"].rglob(f"ORR_0001.{end}")) for end in ("DNG", "JPG"))
+    assert raw.parent == picture.parent
+    for chosen in (raw, picture):
+        assert world.run("selects", "add", chosen).status == 0
+        with world.kit() as kit:
+            wanted = kit.catalog.rows("SELECT path FROM wanted_offsite")
+        assert [Path(path).name for (path,) in wanted] == [chosen.name]
+        assert world.run("selects", "drop", chosen).status == 0
+
+
 def test_the_newest_sidecar_counts_wherever_it_lies(world: World) -> None:
     card = world.card()
     card.frames(1)

@@ -14,7 +14,11 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.selects import Wanted, all_selects, frame_copies, want
 from tripleguard.catalog.store import Catalog
+from tripleguard.clock import SECOND
 from tripleguard.model import Copy, CopyState, Kind
+
+_ONE_MOMENT = 2 * SECOND
+"""A camera writes one moment into both files of a frame; some round it (common practice, no source)."""
 
 _ORDER = (Kind.RAW, Kind.PICTURE, Kind.VIDEO, Kind.SOUND)
 
@@ -29,14 +33,32 @@ class Member:
 
 
 def frame_at(catalog: Catalog, path: str) -> list[Member]:
-    """The files of the frame that a path belongs to, on any place; the main one first. Empty: there is none."""
+    """The files of the frame that a path belongs to, on any place; the main one first. Empty: there is none.
+
+    Of a raw and a picture that two cameras took at two moments under one name, only the one that path is.
+    """
     frame, (folder, _, name) = frame_key(path), path.rpartition("/")
     stem = name[: len(frame[1])]
     copies = [pair for pair in frame_copies(catalog, folder, stem) if frame_key(pair[0].path) == frame]
     originals = _originals(copies)
     if not originals:
         return []
-    return originals + _companions(catalog, copies)
+    strangers = _strangers(catalog, originals, path)
+    kept = [member for member in originals if member not in strangers]
+    theirs = tuple(f"{member.path}.".casefold() for member in strangers)
+    return kept + [one for one in _companions(catalog, copies) if not one.path.casefold().startswith(theirs)]
+
+
+def _strangers(catalog: Catalog, originals: list[Member], path: str) -> list[Member]:
+    """Raws and pictures that were taken at another moment than the one at path, or else the main one."""
+    still = [member for member in originals if member.kind in (Kind.RAW, Kind.PICTURE)]
+    if len(still) < 2:
+        return []
+    moments = {one.file_id: questions.file_with_id(catalog, one.file_id).wall_ns for one in still}
+    at = moments[next((one for one in still if one.path == path), still[0]).file_id]
+    if at is None:
+        return []
+    return [one for one in still if (its := moments[one.file_id]) is not None and abs(its - at) > _ONE_MOMENT]
 
 
 def frame_of(catalog: Catalog, file_id: int) -> list[Member]:
