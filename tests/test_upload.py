@@ -52,6 +52,7 @@ def test_a_newcomer_hears_what_leaves_the_house_and_that_nothing_is_chosen_yet(w
     answer = world.run("setup", "--offsite", world.folder("nas"))
     assert "consent" in answer.out
     assert "Contracts" in answer.out
+    assert "with drive A: it is no third place" in answer.out
     assert "Nothing is chosen" in world.run("upload").out
 
 

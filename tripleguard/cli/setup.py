@@ -28,7 +28,7 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
     from tripleguard.catalog.store import create_catalog
     from tripleguard.home import home_at, make_home
     from tripleguard.reports import objects, text
-    from tripleguard.work.offsite import add_offsite
+    from tripleguard.work.offsite import add_offsite, folder_offsite
     from tripleguard.work.reporting import place_statuses
     from tripleguard.work.setting_up import add_drive, ensure_catalog_id, shared_devices
 
@@ -57,7 +57,11 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
                 ]
             )
         if offsite:
-            say(text.leaves_the_house(offsite))
+            folder = folder_offsite(kit)
+            beside = [("", folder)] if folder else []
+            known = [(one.record.name, one.path) for one in statuses if one.path]
+            with_it = [one or other for one, other in shared_devices([*known, *beside]) if not (one and other)]
+            say(text.leaves_the_house(offsite, with_it))
         say(["Next: put a card in and run `tripleguard offload CARD`."])
 
 

@@ -6,7 +6,7 @@ shown escaped. Nothing here is wider than it must be; the terminal wraps what is
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import tzinfo
 
 from tripleguard.catalog.journal import Event
@@ -143,8 +143,10 @@ def _place_of(one: Mended) -> str:
     return one.place if one.offsite else f"drive {one.place}"
 
 
-def leaves_the_house(address: str) -> Iterator[str]:
-    """What has to be thought of before pictures of people go elsewhere."""
+def leaves_the_house(address: str, beside: Sequence[str] = ()) -> Iterator[str]:
+    """What has to be thought of before pictures of people go elsewhere. beside: drives on the same device."""
+    for name in beside:
+        yield f"Caution: this folder is on one physical device with drive {name}: it is no third place."
     yield (
         "Caution: what you choose leaves the house. Contracts, consent and the law on pictures of people decide "
         "whether it may; nothing offsite is ever deleted from here. See docs/offsite.md."

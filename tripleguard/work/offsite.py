@@ -64,6 +64,13 @@ def offsite_record(kit: Kit) -> PlaceRecord | None:
     return found[0] if found else None
 
 
+def folder_offsite(kit: Kit) -> Path | None:
+    """The folder that is the offsite place; None where it is none or there is no such place."""
+    record = offsite_record(kit)
+    url = parse_url(record.last_path) if record is not None and record.last_path else None
+    return url.folder if url is not None and url.kind == "file" else None
+
+
 def needed_offsite(kit: Kit) -> PlaceRecord:
     """The offsite place in service. Raises WrongUse where none was named."""
     record = offsite_record(kit)
