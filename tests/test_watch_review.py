@@ -242,8 +242,9 @@ def test_a_wait_of_an_hour_fills_no_log(world: World) -> None:
         plug(world, card.root)
         watch.until(lambda _: "in use by" in watch.log(), "it says what it waits for")
         before = len(logged(world))
-        time.sleep(5)
-        assert len(logged(world)) == before
+        time.sleep(6)
+        # What else waits says so once; each is tried again every second.
+        assert len(logged(world)) <= before + 2
 
 
 def test_the_status_tells_local_times_who_is_missing_and_that_it_may_hang(world: World) -> None:
