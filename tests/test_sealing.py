@@ -12,12 +12,14 @@ import shutil
 from pathlib import Path
 
 import pytest
+from faulty import Faults, Line
 from gateway import Gateway
 from offsite_world import BIG, Offsite, credentials_for
 from world import World
 
 from tripleguard import checklist
 from tripleguard.digest import digest_of
+from tripleguard.work.line import Patience
 
 pyrage = pytest.importorskip("pyrage", reason="the extra `seal` is not installed")
 
@@ -68,9 +70,6 @@ def test_the_check_list_speaks_of_the_sealed_bytes_and_the_catalog_is_sealed_too
 
 
 def test_a_sealed_upload_that_was_cut_off_goes_on_with_the_same_bytes(world: World, gateway: Gateway) -> None:
-    from faulty import Faults, Line
-
-    from tripleguard.work.line import Patience
 
     with Line(gateway.port, Faults()) as line:
         key = pyrage.x25519.Identity.generate()
@@ -186,6 +185,27 @@ def test_what_is_no_key_is_told_and_never_repeated(world: World, gateway: Gatewa
         answer = world.run("mend", "--key", wrong)
         assert (answer.status, "gives no key" in answer.err) == (2, True), answer.err
         assert "hidden" not in (answer.out + answer.err).lower()
+
+
+def test_what_was_sealed_and_rotted_before_it_was_sent_is_sealed_anew(world: World, gateway: Gateway) -> None:
+    with Line(gateway.port, Faults()) as line:
+        key = pyrage.x25519.Identity.generate()
+        offsite = Offsite(world, gateway, line.endpoint).setup()
+        world.settings(f'[offsite]\nseal_for = ["{key.to_public()}"]\n')
+        offsite.chosen(1)
+        line.faults.cut_after = [1] * 50
+        few = Patience(first=0.01, longest=0.02, tries=2, without=10.0, silence=2.0)
+        assert offsite.send(patience=few).sent == 0
+        line.faults.cut_after = []
+        (sealed,) = (world.home / "scratch").glob("sealed-*.age")
+        content = bytearray(sealed.read_bytes())
+        content[-100] ^= 1
+        sealed.write_bytes(content)
+        assert offsite.send().sent == 1
+    (name,) = offsite.objects()
+    plain = (world.drives["A"] / name.removesuffix(".age")).read_bytes()
+    assert pyrage.decrypt(offsite.get(name), [key]) == plain
+    assert list((world.home / "scratch").iterdir()) == []
 
 
 def test_a_recipient_that_is_none_sends_nothing_at_all(world: World, gateway: Gateway) -> None:

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from tripleguard.catalog.offsite import Stored
 from tripleguard.errors import PlaceTrouble, WrongSettings
-from tripleguard.home import Home, forget_scratch, kept_scratch, new_scratch
+from tripleguard.home import Home, forget_scratch, kept_scratch, new_scratch, scratch_file, write_scratch
 from tripleguard.model import File
 from tripleguard.work.parcels import Source, summed
 
@@ -35,32 +36,55 @@ class Sealer:
         if not self.how:
             return plain
         try:
-            path = kept_scratch(self._home, self._name(plain.file))
-            if path is None:
-                with new_scratch(self._home, self._name(plain.file)) as target:
-                    os.lseek(plain.descriptor, 0, os.SEEK_SET)
-                    with os.fdopen(plain.descriptor, "rb", closefd=False) as source:
-                        encrypt(source, target, self._recipients)
-                path = kept_scratch(self._home, self._name(plain.file))
-                assert path is not None
-            descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            return self._kept(plain) or self._fresh(plain)
         finally:
             plain.close()
-        return summed(descriptor, plain.mtime_ns, path.stat().st_size, lambda: False)
+
+    def _kept(self, plain: Source) -> Source | None:
+        """What an earlier run sealed of it, if that is as it was then; None: it has to be sealed anew."""
+        path, noted = (kept_scratch(self._home, name) for name in self._names(plain.file))
+        if path is None or noted is None:
+            return None
+        source = _summed(path, plain)
+        if source.file.digest.hex().encode() == noted.read_bytes():
+            return source
+        source.close()
+        return None
+
+    def _fresh(self, plain: Source) -> Source:
+        name, beside = self._names(plain.file)
+        self.forget(plain.file)
+        with new_scratch(self._home, name) as target:
+            os.lseek(plain.descriptor, 0, os.SEEK_SET)
+            with os.fdopen(plain.descriptor, "rb", closefd=False) as opened:
+                encrypt(opened, target, self._recipients)
+        path = kept_scratch(self._home, name)
+        assert path is not None
+        source = _summed(path, plain)
+        # Nobody here can open it, so only this tells later whether it is what was sealed.
+        write_scratch(scratch_file(self._home, beside), [memoryview(source.file.digest.hex().encode())])
+        return source
 
     def forget(self, file: File) -> None:
         """What was sealed of this file was sent."""
-        if self.how:
-            path = kept_scratch(self._home, self._name(file))
+        for name in self._names(file) if self.how else ():
+            path = kept_scratch(self._home, name)
             if path is not None:
                 forget_scratch(path)
 
-    def _name(self, file: File) -> str:
+    def _names(self, file: File) -> tuple[str, str]:
+        """Of what was sealed, and of its digest."""
         from blake3 import blake3
 
         # For other recipients it is another parcel.
         for_whom = blake3("\n".join(self._recipients).encode()).hexdigest(length=4)
-        return f"sealed-{file.digest.hex()}-{for_whom}{ENDING}"
+        name = f"sealed-{file.digest.hex()}-{for_whom}{ENDING}"
+        return name, f"{name}.b3"
+
+
+def _summed(path: Path, plain: Source) -> Source:
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    return summed(descriptor, plain.mtime_ns, path.stat().st_size, lambda: False)
 
 
 def sealed_bytes(content: bytes, recipients: Sequence[str]) -> bytes:
