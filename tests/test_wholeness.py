@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from tripleguard.cameras import wholeness
 from tripleguard.cameras.asking import Piece, Shape
-from tripleguard.cameras.passing import LEAST, MOST_RUNS, Blanks
+from tripleguard.cameras.passing import LEAST, MOST_RUNS, ZERO, Blanks
 from tripleguard.cameras.wholeness import HOLE, Look, look_through
 from tripleguard.model import Verdict, Wholeness
 
@@ -254,10 +254,10 @@ def test_blank_runs_are_found_in_whole_blocks_wherever_the_pieces_end(value: int
     content = bytearray(b"\1" * 20_000)
     content[1024:6144] = bytes([value]) * 5120
     content[10_000:14_000] = bytes([value]) * 4000
-    blanks = Blanks(value)
+    blanks = Blanks()
     for at in range(0, len(content), 2048):
         blanks.feed(bytes(content[at : at + 2048]))
-    assert blanks.runs() == [(1024, 6144)]
+    assert blanks.runs(value) == [(1024, 6144)]
 
 
 def test_a_hole_is_found_behind_any_number_of_short_runs() -> None:
@@ -266,11 +266,11 @@ def test_a_hole_is_found_behind_any_number_of_short_runs() -> None:
     for _ in range(MOST_RUNS + 50):
         blanks.feed(bytes(512) + b"\1" * 512)
     blanks.feed(bytes(LEAST))
-    assert [end - start for start, end in blanks.runs()] == [LEAST]
+    assert [end - start for start, end in blanks.runs(ZERO)] == [LEAST]
     many = Blanks()
     for _ in range(MOST_RUNS + 50):
         many.feed(bytes(LEAST) + b"\1" * 512)
-    assert len(many.runs()) == MOST_RUNS
+    assert len(many.runs(ZERO)) == MOST_RUNS
 
 
 def broken_somewhere(content: bytes, source: random.Random) -> bytes:

@@ -126,16 +126,17 @@ def _found(hit: re.Match[bytes] | None, offset: int) -> int:
 _MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
 
 
+ZERO, ONES = 0x00, 0xFF
+
+
 class Blanks:
     """Finds runs of one value, whole blocks of it, at almost no cost: most blocks begin with something else.
 
-    value: 0, as a hole in a card reads, or 255, as erased memory does. Runs shorter than LEAST are not kept.
+    ZERO is what a hole in a card reads as, ONES what erased memory does. Runs shorter than LEAST are not kept.
     """
 
-    def __init__(self, value: int = 0) -> None:
-        self._runs: list[tuple[int, int]] = []
-        self._value = value
-        self._blank = bytes([value]) * BLOCK
+    def __init__(self) -> None:
+        self._runs: dict[int, list[tuple[int, int]]] = {ZERO: [], ONES: []}
         self._at = 0
 
     def feed(self, view: memoryview | bytes) -> None:
@@ -143,25 +144,30 @@ class Blanks:
         first = -self._at % BLOCK
         blocks = (len(view) - first) // BLOCK
         if blocks > 0:
-            end = first + blocks * BLOCK
-            firsts, middles = bytes(view[first:end:BLOCK]), bytes(view[first + BLOCK // 2 + 1 : end : BLOCK])
-            number = firsts.find(self._value)
-            while number >= 0:
-                at = first + number * BLOCK
-                if middles[number] == self._value and bytes(view[at : at + BLOCK]) == self._blank:
-                    self._add(self._at + at)
-                number = firsts.find(self._value, number + 1)
+            firsts = bytes(view[first : first + blocks * BLOCK : BLOCK])
+            for value, runs in self._runs.items():
+                blank = bytes([value]) * BLOCK
+                number = firsts.find(value)
+                while number >= 0:
+                    at = first + number * BLOCK
+                    if view[at + _MIDDLE] == value and bytes(view[at : at + BLOCK]) == blank:
+                        _add(runs, self._at + at)
+                    number = firsts.find(value, number + 1)
         self._at += len(view)
 
-    def runs(self) -> list[tuple[int, int]]:
-        """Start and end of each run, in order."""
-        return [run for run in self._runs if run[1] - run[0] >= LEAST]
+    def runs(self, value: int) -> list[tuple[int, int]]:
+        """Start and end of each run of ZERO or ONES, in order."""
+        return [run for run in self._runs[value] if run[1] - run[0] >= LEAST]
 
-    def _add(self, at: int) -> None:
-        if self._runs and self._runs[-1][1] == at:
-            self._runs[-1] = (self._runs[-1][0], at + BLOCK)
-            return
-        if self._runs and self._runs[-1][1] - self._runs[-1][0] < LEAST:
-            self._runs.pop()
-        if len(self._runs) < MOST_RUNS:
-            self._runs.append((at, at + BLOCK))
+
+_MIDDLE = BLOCK // 2 + 1
+
+
+def _add(runs: list[tuple[int, int]], at: int) -> None:
+    if runs and runs[-1][1] == at:
+        runs[-1] = (runs[-1][0], at + BLOCK)
+        return
+    if runs and runs[-1][1] - runs[-1][0] < LEAST:
+        runs.pop()
+    if len(runs) < MOST_RUNS:
+        runs.append((at, at + BLOCK))

@@ -18,7 +18,7 @@ from collections.abc import Iterator
 
 from tripleguard.cameras.asking import Ask, Shape, Span, Walk
 from tripleguard.cameras.kinds import extension_of, kind_of
-from tripleguard.cameras.passing import BLOCK, LATER, LEAST, Blanks, Passing
+from tripleguard.cameras.passing import BLOCK, LATER, LEAST, ONES, ZERO, Blanks, Passing
 from tripleguard.cameras.tiff import ORDERS
 from tripleguard.cameras.walk_boxes import is_boxes_start, walk_boxes
 from tripleguard.cameras.walk_jpeg import walk_jpeg
@@ -58,8 +58,7 @@ class Look:
         self._stumbled = ""
         self._stream = Passing(size)
         self._kind = kind_of(name)
-        self._zeros = Blanks(0)
-        self._ones = Blanks(0xFF)
+        self._blanks = Blanks()
 
     @property
     def shape(self) -> Shape:
@@ -72,8 +71,7 @@ class Look:
             return
         try:
             self._stream.advance(view)
-            self._zeros.feed(view)
-            self._ones.feed(view)
+            self._blanks.feed(view)
             if not self._started and len(self._stream.head) >= min(SMALLEST, self._size):
                 self._start()
             self._go_on()
@@ -122,8 +120,8 @@ class Look:
         elif self._walk is None:
             self._no_walk()
         spans = _side_by_side(self._shape)
-        _note_holes(self._shape, [span for span in spans if not span.flat], self._zeros.runs(), "zeros")
-        _note_holes(self._shape, [span for span in spans if span.coded], self._ones.runs(), "ones")
+        _note_holes(self._shape, [span for span in spans if not span.flat], self._blanks.runs(ZERO), "zeros")
+        _note_holes(self._shape, [span for span in spans if span.coded], self._blanks.runs(ONES), "ones")
         unsure = self._shape.unsure or ("it could not be followed to its end" if self._ask is not None else "")
         return self._as_far_as_it_came(unsure)
 
