@@ -43,6 +43,7 @@ def test_what_lies_there_as_it_should_is_read_back_and_costs_what_is_said(world:
     answer = world.run("rescan", "--place", "offsite", "--json")
     assert answer.status == 0, answer.out
     assert (answer.json["read_back"], answer.json["finished"], answer.json["findings"]) == (3, True, [])
+    assert answer.json["checked"] == 3
     size = 3 * (64 << 10)
     assert answer.json["cost"] == {"bytes": size, "of_bytes": size, "price": round(size / 1e9 * 90, 4)}
 

@@ -126,6 +126,14 @@ def test_the_cameras_own_button_chooses_until_the_editor_says_otherwise(world: W
     assert world.run("selects", "learn", "--json").json["dropped"] == 1
 
 
+def test_what_is_just_short_of_the_threshold_is_not_sent(world: World) -> None:
+    card = world.card()
+    card.frames(3)
+    for raw, stars in zip(offloaded(world, card), ("3.999", "4.0", "4.29"), strict=True):
+        rate(raw, stars)
+    assert world.run("selects", "learn", "--json").json["selects"] == 2
+
+
 def test_another_threshold_needs_no_second_reading(world: World) -> None:
     card = world.card()
     card.frames(3)

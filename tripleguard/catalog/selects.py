@@ -5,6 +5,7 @@ A select is kept by the main file of its frame. What a hand chose or dropped out
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -133,7 +134,7 @@ def rated(catalog: Catalog, file_id: int, rating: float | None, said_at: int | N
     """
     before = catalog.row("SELECT rating, said_at FROM ratings WHERE file_id = ?", file_id)
     if said_at is None:
-        if rating is None or (before is not None and (before[1] is not None or before[0] >= round(rating * 100))):
+        if rating is None or (before is not None and (before[1] is not None or before[0] >= _hundredths(rating))):
             return
     elif before is None or before[1] is None:
         if rating is None:
@@ -144,9 +145,14 @@ def rated(catalog: Catalog, file_id: int, rating: float | None, said_at: int | N
         "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"
         " rating = excluded.rating, said_at = excluded.said_at",
         file_id,
-        round((rating or 0.0) * 100),
+        _hundredths(rating or 0.0),
         said_at,
     )
+
+
+def _hundredths(rating: float) -> int:
+    """A rating as it is kept; 3.999 is not 4."""
+    return math.floor(rating * 100 + 1e-6)
 
 
 def rating_of(catalog: Catalog, file_id: int) -> float | None:

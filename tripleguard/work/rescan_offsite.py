@@ -70,6 +70,7 @@ class _Rescan:
         self._place = offsite.record.id
         self._allowed = kit.settings.offsite.read_back_bytes if depth != "all" else None
         self._of_bytes = 0
+        self._not_counted: set[int] = set()
         self.scanned = PlaceScanned(offsite.record.name, offsite=True)
         with kit.catalog.writing():
             follow_selects(kit.catalog)
@@ -140,7 +141,7 @@ class _Rescan:
 
     def _reading(self, suspects: list[tuple[Copy, Stored | None]]) -> Job[bool]:
         """Read back what is suspect, then what wants it most; whether all that was asked for was read."""
-        done = {copy.id for copy, _ in suspects}
+        done = self._not_counted = {copy.id for copy, _ in suspects}
         bad = [one for one in suspects if one[0].state in _BAD]
         wanted = suspects[: len(suspects) - len(bad)]
         if self._depth != "quick":
@@ -177,7 +178,8 @@ class _Rescan:
         except FileNotFoundError:
             yield from self._found(FindingKind.MISSING, copy, {}, CopyState.MISSING)
             return
-        self.scanned.checked += 1
+        # What was listed as it should be was looked at already.
+        self.scanned.checked += copy.id in self._not_counted
         self.scanned.read_back += 1
         if found == expected:
             self._equal(copy, stored, expected, medium, tag)
