@@ -343,3 +343,11 @@ def test_a_body_without_a_serial_is_said_at_the_offload_and_not_once_it_has_a_na
     assert "writes no serial" not in told.out + told.err
     told = world.run("offload", shot(world.card("3"), 4, 6).root)
     assert "writes no serial" not in told.out + told.err
+
+
+def test_numbers_shows_all_that_is_open_where_other_answers_show_the_first_of_it(world: World) -> None:
+    for number, first in enumerate(range(1, 176, 25)):
+        offloaded(world, shot(world.card(str(number)), first, first + 2))
+    assert len(open_now(world)) == 6
+    assert "and 1 more: `tripleguard numbers` shows all" in world.run("report").out
+    assert world.run("numbers").out.count("  Missing:") == 6

@@ -19,18 +19,18 @@ _AT_MOST = 5
 _MOVED = {Moved.BACK: "set back", Moved.JUMPED: "jumped"}
 
 
-def warning(open_: Sequence[Unseen]) -> Iterator[str]:
-    """What a person has to see before they empty any card; nothing where nothing is open."""
+def warning(open_: Sequence[Unseen], at_most: int = _AT_MOST) -> Iterator[str]:
+    """What a person has to see before they empty any card, at most so much; nothing where nothing is open."""
     sure = [one for one in open_ if one.sure]
     if sure:
         yield "BEFORE YOU EMPTY ANY CARD: a card may be missing."
     elif open_:
         yield "Before you empty any card, look:"
-    for one in open_[:_AT_MOST]:
+    for one in open_[:at_most]:
         yield f"  {'Missing' if one.sure else 'Look'}: {shown(one.message)}."
         yield f"    Next: {one.next_step}."
-    if len(open_) > _AT_MOST:
-        yield f"  and {len(open_) - _AT_MOST:,} more: `tripleguard numbers` shows all."
+    if len(open_) > at_most:
+        yield f"  and {len(open_) - at_most:,} more: `tripleguard numbers` shows all."
 
 
 def cards(nights: Sequence[NightCards]) -> Iterator[str]:
@@ -53,7 +53,7 @@ def night(told: NightTold) -> Iterator[str]:
     open_ = (*told.open, *told.elsewhere)
     if open_:
         yield ""
-        yield from warning(open_)
+        yield from warning(open_, len(open_))
     if seen.told is None:
         yield from ("",) if open_ else ()
         yield "Numbers don't show the last card: say how many there were with `tripleguard numbers cards N`."
