@@ -81,6 +81,9 @@ def test_what_vanished_is_missing_and_sent_again_under_its_own_key(world: World,
     gateway.ask("DELETE", f"/{offsite.bucket}/tour 26/{keys[0]}")
     answer = world.run("rescan", "--place", "offsite", "--quick", "--json")
     assert kinds(answer.json) == [("missing", keys[0])]
+    would = world.run("mend", "--dry-run", "--json")
+    assert (would.status, [one["path"] for one in would.json["mended"]]) == (1, [keys[0]])
+    assert len(offsite.objects()) == len(keys) - 1
     assert world.run("mend").status == 0
     assert offsite.objects() == paths_on(world)
 

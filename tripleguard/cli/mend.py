@@ -27,11 +27,13 @@ def command(home: str | None, dry_run: bool, key_file: Path | None, as_json: boo
     The good copy is only read. A bad copy is moved aside on its drive, never deleted, and only once the new one is
     whole. It rests on the last rescan: where something else stands by now, nothing is done.
     """
+    from dataclasses import replace
+
     from tripleguard.model import PlaceState
     from tripleguard.reports import objects, text
     from tripleguard.work.kit import drives_for_looking, opened
     from tripleguard.work.mend import mend
-    from tripleguard.work.mend_offsite import could_help, wounds_offsite
+    from tripleguard.work.mend_offsite import could_help, would_mend_offsite, wounds_offsite
     from tripleguard.work.opening import read_key
 
     with kit_of(home) as kit, opened(kit, drives_for_looking(kit), "mend") as ready:
@@ -41,7 +43,14 @@ def command(home: str | None, dry_run: bool, key_file: Path | None, as_json: boo
             raise ready.none_left("Connect the drives, then run it again.")
         sources = [drive for drive in ready.readable() if drive not in drives]
         result = finish(mend(kit, drives, sources, ready.troubles(), dry_run=dry_run))
-        if not dry_run and (wounds_offsite(kit) or could_help(kit, result.not_mended)):
+        if dry_run:
+            there = would_mend_offsite(kit)
+            result = replace(
+                result,
+                mended=(*result.mended, *there.mended),
+                not_mended=(*result.not_mended, *there.not_mended),
+            )
+        elif wounds_offsite(kit) or could_help(kit, result.not_mended):
             result = _with_offsite(kit, drives, sources, ready.looked_at, key, result)
         if as_json:
             say_json(objects.mend(result))

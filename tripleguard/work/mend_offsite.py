@@ -136,6 +136,22 @@ def owed_and_offsite(kit: Kit) -> bool:
     return record is not None and kit.catalog.row(owed, record.id) is not None
 
 
+def would_mend_offsite(kit: Kit) -> OffsiteMended:
+    """What `mend_offsite` would do, as far as the catalog knows: the network is not asked."""
+    record = offsite_record(kit)
+    if record is None:
+        return OffsiteMended((), (), ())
+    wanted = {debt.known.id for debt in rows.owed_offsite(kit.catalog, record.id)}
+    would, would_not = [], []
+    for one in wounds_offsite(kit):
+        if one.kind in _FROM_DRIVES and one.file_id in wanted:
+            would.append(Mended(one.kind, record.name, one.path, "would be sent again", offsite=True))
+        else:
+            why = _NOT_WANTED if one.kind in _FROM_DRIVES else STRAY
+            would_not.append(Mended(one.kind, record.name, one.path, why, offsite=True))
+    return OffsiteMended(tuple(would), tuple(would_not), ())
+
+
 def mend_offsite(
     kit: Kit, drives: Sequence[OpenDrive], offsite: OpenOffsite, patience: Patience | None = None
 ) -> Job[OffsiteMended]:
