@@ -17,7 +17,7 @@ from tripleguard.catalog.places import all_places
 from tripleguard.clock import DAY, HOUR, SECOND
 from tripleguard.home import home_at
 from tripleguard.watch.due import due, from_now_on, timetable
-from tripleguard.watch.errand import Ended, Errand, Outcome, What, choose, gives_way
+from tripleguard.watch.errand import CardAnswer, Ended, Errand, Outcome, What, choose, gives_way
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.notes import Notes, notes_of
 from tripleguard.watch.volumes import HereCard, HereDrive, Plugged
@@ -198,3 +198,19 @@ for step in (gently, say):
     before, gentle, after = (tuple(map(int, line.split())) for line in done.stdout.splitlines())
     assert gentle == (max(10, before[0]), 3)
     assert after == before
+
+
+def test_a_card_that_was_exchanged_while_the_one_before_was_proved_is_served_too(world: World) -> None:
+    """Its bytes are read, it is pulled, and the next one is at the same place before the read-back is over."""
+    with world.kit() as kit:
+        drive = HereDrive(all_places(kit.catalog)[0], world.drives["A"], "1")
+    wanting = Wanting(ask_only=False)
+    wanting.see(Plugged((drive,), (HereCard(world.root, "sda", "first"),)))
+    card = next(one for one in wanting.ready(None) if one.what is What.CARD)
+    wanting.began(card)
+    wanting.see(Plugged((drive,), (HereCard(world.root, "sda", "second"),)))
+    wanting.over(Ended(card, Outcome.DONE, "yes", card=CardAnswer("print", True, 40)))
+    assert card in wanting.ready(None)
+    wanting.began(card)
+    wanting.over(Ended(card, Outcome.DONE, "yes", card=CardAnswer("other", True, 30)))
+    assert card not in wanting.ready(None)

@@ -43,6 +43,7 @@ class Wanting:
         self._cards: dict[str, HereCard] = {}
         self._again: dict[str, HereCard] = {}
         self._answers: dict[str, CardAnswer] = {}
+        self._served: set[str] = set()
         self._topup = True
         self._landed: dict[tuple[What, str], int] = {}
         self._due: list[Errand] = []
@@ -81,6 +82,8 @@ class Wanting:
         """Take note that an errand began: what is wanted from now on is wanted once more."""
         if errand.what is What.TOPUP:
             self._topup = False
+        waiting = self._again if errand.what is What.ANSWER else self._cards
+        self._served = {mark for mark, card in waiting.items() if str(card.root) == errand.subject}
         self._landed.pop(errand.key, None)
 
     def over(self, ended: Ended) -> bool:
@@ -187,7 +190,8 @@ class Wanting:
             self._topup |= bool(ended.made) and sum(drive.active for drive in self.plugged.drives) > 1
         elif errand.what in (What.CARD, What.ANSWER):
             waiting = self._cards if errand.what is What.CARD else self._again
-            for mark in [mark for mark, card in waiting.items() if str(card.root) == errand.subject]:
+            # Another card may be at the same place by now: that one was not served.
+            for mark in self._served & set(waiting):
                 del waiting[mark]
                 if ended.card is not None:
                     self._answers[mark] = ended.card
