@@ -21,7 +21,7 @@ from world import TestClock, World, finished
 
 from tripleguard.clock import DAY, HOUR
 from tripleguard.config import Watch
-from tripleguard.home import home_at, make_home
+from tripleguard.home import home_at, keep_newest, make_home
 from tripleguard.watch.errand import Errand, What
 from tripleguard.watch.journal import Journal, without_secrets
 from tripleguard.watch.morning import morning, wants_a_person
@@ -157,6 +157,29 @@ def test_on_a_full_disk_the_morning_still_says_what_needs_a_person(world: World)
         ended = finished(morning(kit, Errand(What.REPORT)))
     assert "Drive B has not been seen for 5 days" in ended.tell
     assert "This morning's report could not be written" in ended.tell
+
+
+def test_a_drive_that_was_wiped_is_one_line_in_the_morning_and_not_a_file_each(world: World) -> None:
+    card = world.card()
+    card.frames(8)
+    assert world.run("offload", card.root).status == 0
+    for path in world.drives["A"].rglob("*.DNG"):
+        path.unlink()
+    assert world.run("rescan", "--quick").status == 1
+    with world.kit() as kit:
+        told = finished(morning(kit, Errand(What.REPORT))).tell.splitlines()
+    assert "ORR_0001.DNG is not on drive A any more, and 7 more of this kind. Next: " in told[0]
+    assert len(told) <= 2, told
+
+
+def test_reports_take_no_more_room_than_they_may(here: Path) -> None:
+    for day in range(1, 6):
+        (here / f"2026-06-{day:02d}.json").write_bytes(bytes(100))
+    (here / "newest.json").write_bytes(bytes(1000))
+    keep_newest(here, "[0-9]*.json", 4, 250)
+    assert sorted(path.name for path in here.iterdir()) == ["2026-06-04.json", "2026-06-05.json", "newest.json"]
+    keep_newest(here, "[0-9]*.json", 4, 10)
+    assert sorted(path.name for path in here.glob("[0-9]*")) == ["2026-06-05.json"]
 
 
 def test_a_drive_that_was_away_for_a_day_is_not_told(world: World) -> None:

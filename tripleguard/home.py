@@ -179,10 +179,16 @@ def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:
     fresh.replace(path)
 
 
-def keep_newest(folder: Path, pattern: str, keep: int) -> None:
-    """Remove all but the last files of that pattern, by name, from a folder of notes below the home."""
-    for path in sorted(folder.glob(pattern))[:-keep]:
-        path.unlink(missing_ok=True)
+def keep_newest(folder: Path, pattern: str, keep: int, most: int) -> None:
+    """Remove all but the last files of that pattern, by name, from a folder of notes below the home.
+
+    most: bytes that they may take together; the last one stays however large it is.
+    """
+    total = 0
+    for number, path in enumerate(sorted(folder.glob(pattern), reverse=True)):
+        total += path.stat().st_size
+        if number >= keep or (number and total > most):
+            path.unlink(missing_ok=True)
 
 
 MOST_PREVIEWS = 500

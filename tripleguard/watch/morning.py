@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 
 from tripleguard.clock import DAY, SECOND
 from tripleguard.home import keep_newest, keep_note
-from tripleguard.model import FindingKind, Severity
+from tripleguard.model import Finding, FindingKind, Severity
 from tripleguard.reports import objects, text
 from tripleguard.reports.page import page
 from tripleguard.reports.words import count
@@ -22,6 +22,8 @@ from tripleguard.work.progress import Job, Moved
 from tripleguard.work.reporting import Report, report
 
 _LINES = 6
+_MOST_BYTES = 100_000_000
+"""Bytes that the reports of one form may take: a drive that was wiped gives 50 MB each morning."""
 
 
 def _as_text(kit: Kit, found: Report) -> bytes:
@@ -73,7 +75,7 @@ def _written(kit: Kit, found: Report) -> None:
         content = content_of(kit, found)
         for name in (f"{local:%Y-%m-%d_%H%M}", "newest"):
             keep_note(kit.home.reports / f"{name}.{ending}", content)
-        keep_newest(kit.home.reports, f"[0-9]*.{ending}", kit.settings.watch.keep_reports)
+        keep_newest(kit.home.reports, f"[0-9]*.{ending}", kit.settings.watch.keep_reports, _MOST_BYTES)
 
 
 def wants_a_person(found: Report, now: int, unseen_days: int) -> list[str]:
@@ -89,8 +91,13 @@ def wants_a_person(found: Report, now: int, unseen_days: int) -> list[str]:
             debt = f": {count(short, 'file has', 'files have')} too few copies" if short else ""
             lines.append(f"Drive {status.record.name} has not been seen for {count(days, 'day')}{debt}.")
     order = list(Severity)
+    alike: dict[tuple[object, ...], list[Finding]] = {}
     for one in sorted(pressing, key=lambda one: order.index(one.severity)):
-        lines.append(f"{one.message}. Next: {one.next_step}.")
+        of_files = (one.kind, one.place) if one.path is not None else (one.kind, one.place, one.message)
+        alike.setdefault((one.severity, *of_files), []).append(one)
+    for first, *others in alike.values():
+        more = f", and {len(others):,} more of this kind" if others else ""
+        lines.append(f"{first.message}{more}. Next: {first.next_step}.")
     if len(lines) > _LINES:
         lines[_LINES:] = [f"And {len(lines) - _LINES:,} more: see `tripleguard report`."]
     return lines
