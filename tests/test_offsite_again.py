@@ -94,6 +94,9 @@ def test_what_somebody_put_in_its_place_is_altered_and_left_there(world: World, 
     gateway.ask("PUT", f"/{offsite.bucket}/tour 26/hello.txt", body=b"a stranger's")
     answer = world.run("rescan", "--place", "offsite", "--quick", "--json")
     assert kinds(answer.json) == [("altered", keys[0]), ("stray", "hello.txt")]
+    told = world.run("mend").out
+    assert "stay under their keys" in told
+    assert "aside" not in told
     mended = world.run("mend", "--json").json
     assert [one["path"] for one in mended["not_mended"]] == ["hello.txt"]
     assert offsite.get(keys[0]) == b"another's"

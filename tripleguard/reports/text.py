@@ -135,8 +135,12 @@ def mend(result: MendResult) -> Iterator[str]:
     yield from (f"Trouble: {line}" for line in map(str, result.troubles))
     if not result.mended and not result.not_mended:
         yield "There is nothing to mend on the drives that are connected."
-    elif not result.dry_run and any(one.kind in _GAVE_WAY for one in result.mended):
+        return
+    bad = [one for one in result.mended if one.kind in _GAVE_WAY and not result.dry_run]
+    if any(not one.offsite for one in bad):
         yield "Bad copies were moved to .tripleguard/aside on their drives; nothing was deleted."
+    if any(one.offsite for one in bad):
+        yield "Bad copies offsite stay under their keys, beside the good ones; nothing was deleted."
 
 
 def _place_of(one: Mended) -> str:
