@@ -17,6 +17,7 @@ from watching import ended, in_reader, logged, plug, set_watch, watching
 from world import TestClock, World
 
 from tripleguard.clock import DAY
+from tripleguard.digest import digest_of
 from tripleguard.home import home_at, make_home
 from tripleguard.watch.journal import Journal
 
@@ -221,6 +222,35 @@ def test_selects_are_sent_offsite_by_themselves(evening: World) -> None:
         assert "2 files sent and proved; nothing is owed offsite" in found["message"]
         watch.until_idle()
     assert evening.run("upload", "--json").json["still_owed"] == 0
+
+
+def test_the_third_place_is_looked_at_every_night_too(evening: World) -> None:
+    """What was sent and is wrong there is told; without a place offsite there is no such errand."""
+    offsite = evening.folder("offsite")
+    assert evening.run("setup", "--offsite", offsite.as_uri()).status == 0
+    card = evening.card()
+    card.frames(3)
+    assert evening.run("offload", card.root).status == 0
+    assert evening.run("selects", "add", "ORR_0001", "ORR_0002", "ORR_0003").status in (0, 1)
+    assert evening.run("upload").status == 0
+    there = sorted(offsite.rglob("*.DNG"))
+    there[0].unlink()
+    content = there[1].read_bytes()
+    there[1].write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
+    night_missed(evening, "offsite rescan")
+    with watching(evening) as watch:
+        found = watch.until_done("offsite rescan")
+        assert "1 altered, 1 missing" in found["message"]
+        assert "The offsite rescan found" in watch.log()
+        assert "offsite rescan" in {one["what"] for one in watch.status()["next"]}
+        sent = "2 files sent and proved; nothing is owed offsite"
+        watch.until(
+            lambda found: any(sent in one["message"] for one in ended(found, "upload")), "they are sent again"
+        )
+        watch.until_idle()
+    whole = set(evening.on("A").values())
+    assert whole <= {digest_of(path.read_bytes()) for path in offsite.rglob("*.DNG")}
+    assert there[1].read_bytes()[-1] == content[-1] ^ 1, "what is bad there stays under its key"
 
 
 @pytest.mark.slow

@@ -45,8 +45,8 @@ class Timetable:
     read_seconds: float
 
 
-def timetable(settings: Settings) -> Timetable:
-    """The timetable that the settings ask for."""
+def timetable(settings: Settings, *, offsite: bool = False) -> Timetable:
+    """The timetable that the settings ask for. offsite: a place there was named."""
     begins, ends = settings.watch.night_hours
     entries = [Entry(what, begins) for what in (What.TOPUP, What.QUICK, What.READ)]
     morning = settings.watch.report_time
@@ -55,6 +55,9 @@ def timetable(settings: Settings) -> Timetable:
     drill = settings.watch.drill_time
     if drill is not None:
         entries.append(Entry(What.DRILL, drill[1], drill[0]))
+    if offsite:
+        hours = settings.offsite.window
+        entries.append(Entry(What.AFAR, hours[0] if hours is not None else begins))
     return Timetable(tuple(entries), ends, settings.drives.nightly_seconds)
 
 

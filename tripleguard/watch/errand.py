@@ -24,13 +24,14 @@ class What(enum.StrEnum):
     READ = "rescan"
     DRILL = "drill"
     UPLOAD = "upload"
+    AFAR = "offsite rescan"
 
 
 RANK = {what: rank for rank, what in enumerate(What)}
-GIVES_WAY = frozenset({What.QUICK, What.READ, What.DRILL, What.UPLOAD})
+GIVES_WAY = frozenset({What.QUICK, What.READ, What.DRILL, What.UPLOAD, What.AFAR})
 """Errands that end at once for what protects new pictures, and for a command that is typed.
 
-An upload over a slow line may take days, so it ends for everything.
+What goes over a slow line may take days, so it ends for everything.
 """
 
 
@@ -108,5 +109,5 @@ def gives_way(doing: Errand, best: Errand | None, *, typed: bool) -> bool:
         return False
     if typed or best is None:
         return typed
-    presses = best.what not in GIVES_WAY or doing.what is What.UPLOAD
+    presses = best.what not in GIVES_WAY or doing.what in (What.UPLOAD, What.AFAR)
     return presses and RANK[best.what] < RANK[doing.what]

@@ -11,7 +11,7 @@ from msgspec.structs import replace as changed
 from tripleguard.catalog.shoots import totals
 from tripleguard.catalog.twins import further_debts
 from tripleguard.names import shown
-from tripleguard.reports.words import count
+from tripleguard.reports.words import count, size
 from tripleguard.watch.carding import answer_again, serve_card
 from tripleguard.watch.decoding import decoded_too
 from tripleguard.watch.errand import Ended, Errand, Outcome, What
@@ -24,10 +24,11 @@ from tripleguard.work.drill import drill
 from tripleguard.work.kit import Kit, drives_for_looking, drives_for_writing, only_to_read_from, opened
 from tripleguard.work.offsite import offsite_record, opened_offsite
 from tripleguard.work.progress import Job
-from tripleguard.work.rescan import RescanResult, rescan
+from tripleguard.work.rescan import PlaceScanned, rescan
+from tripleguard.work.rescan_offsite import rescan_offsite
 from tripleguard.work.scanning import Depth
 from tripleguard.work.topup import topup
-from tripleguard.work.upload import upload
+from tripleguard.work.upload import not_now, upload
 
 
 def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = None) -> Job[Ended]:
@@ -51,6 +52,8 @@ def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = No
             return morning(kit, errand)
         case What.UPLOAD:
             return _uploaded(kit, errand)
+        case What.AFAR:
+            return _rescanned_offsite(kit, errand)
         case What.DRILL:
             return _drilled(kit, errand)
         case _:
@@ -109,23 +112,38 @@ def _rescanned(kit: Kit, errand: Errand, depth: Depth) -> Job[Ended]:
             decoded, damaged = yield from decoded_too(kit, drives, budget)
     if result.stopped:
         return Ended(errand, Outcome.STOPPED, "it gave way; it goes on with what was not read for longest")
-    parts, bad = _seen(result)
+    parts = [_seen(one) for one in result.places]
+    bad = any(one.found or one.gone for one in result.places)
     parts += [decoded] if decoded else []
     message = "; ".join([*parts, *(error.what for _, error in ready.refused)])
     tell = f"The {errand.what} found: {message}. Next: `tripleguard mend --dry-run`." if bad else damaged
     return Ended(errand, Outcome.ATTENTION if bad or damaged else Outcome.DONE, message, tell)
 
 
-def _seen(result: RescanResult) -> tuple[list[str], bool]:
-    """What was seen on each drive, in words, and whether something is wrong that was not known before."""
-    parts = []
-    for one in result.places:
-        kinds = Counter(str(kind) for kind, _ in one.found)
-        new = ", ".join(f"{number:,} {kind}" for kind, number in sorted(kinds.items())) or "nothing new"
-        read = f", {one.read_back:,} read back" if one.read_back else ""
-        gone = ", then it stopped answering" if one.gone else ""
-        parts.append(f"drive {one.place}: {count(one.checked, 'copy', 'copies')} looked at{read}, {new}{gone}")
-    return parts, any(one.found or one.gone for one in result.places)
+def _rescanned_offsite(kit: Kit, errand: Errand) -> Job[Ended]:
+    record = offsite_record(kit)
+    if record is None:
+        return Ended(errand, Outcome.DONE, "there is no place offsite")
+    if why := not_now(kit):
+        return Ended(errand, Outcome.DONE, f"{why}, so nothing was looked at")
+    with opened_offsite(kit, record, f"the watch: {errand.what}") as offsite:
+        seen, cost = yield from rescan_offsite(kit, offsite, "due", Budget())
+    if kit.stop.is_set():
+        return Ended(errand, Outcome.STOPPED, "it gave way; it goes on with what was not read for longest")
+    price = f", about {cost.price:.2f} to pay" if cost.price else ""
+    message = f"{_seen(seen)}; {size(cost.read_bytes)} fetched{price}"
+    tell = f"The {errand.what} found: {message}. Next: `tripleguard findings`." if seen.found else ""
+    return Ended(errand, Outcome.ATTENTION if seen.found else Outcome.DONE, message, tell)
+
+
+def _seen(one: PlaceScanned) -> str:
+    """What was seen at one place, in words."""
+    kinds = Counter(str(kind) for kind, _ in one.found)
+    new = ", ".join(f"{number:,} {kind}" for kind, number in sorted(kinds.items())) or "nothing new"
+    read = f", {one.read_back:,} read back" if one.read_back else ""
+    gone = ", then it stopped answering" if one.gone else ""
+    where = one.place if one.offsite else f"drive {one.place}"
+    return f"{where}: {count(one.checked, 'copy', 'copies')} looked at{read}, {new}{gone}"
 
 
 def _drilled(kit: Kit, errand: Errand) -> Job[Ended]:

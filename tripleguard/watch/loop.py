@@ -110,7 +110,8 @@ class Loop:
     def run(self) -> None:
         """Until `stop`."""
         self._journal.say(f"The watch of {self._kit.home.root} has begun.", pid=os.getpid())
-        self._notes.served = from_now_on(self._table, self._notes.served, self._since, self._kit.clock.zone())
+        every = timetable(self._kit.settings, offsite=True)
+        self._notes.served = from_now_on(every, self._notes.served, self._since, self._kit.clock.zone())
         self._look_at_the_clock()
         self._alarm.start()
         self._looker.start()
@@ -216,9 +217,11 @@ class Loop:
             self._journal.say(
                 f"Only new pictures are cared for: {held}." if held else "There is power for all again."
             )
-        self._wanting.by_clock(due(self._table, self._notes.served, now, zone), held)
         with contextlib.suppress(CatalogTrouble):
-            self._wanting.may_upload(offsite_record(self._kit) is not None)
+            named = offsite_record(self._kit) is not None
+            self._wanting.may_upload(named)
+            self._table = timetable(self._kit.settings, offsite=named)
+        self._wanting.by_clock(due(self._table, self._notes.served, now, zone), held)
         self._coming = upcoming(self._table, now, zone)
         self._alarm.set_to(self._coming[0][1])
 

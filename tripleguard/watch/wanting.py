@@ -147,7 +147,7 @@ class Wanting:
     def _can_be_done(self, errand: Errand) -> bool:
         if errand.what in GIVES_WAY and self.held_back:
             return False
-        needs_none = errand.what is What.REPORT or (self._ask_only and errand.what is What.CARD)
+        needs_none = errand.what in (What.REPORT, What.AFAR) or (self._ask_only and errand.what is What.CARD)
         return self._has_drive or needs_none
 
     @property

@@ -78,7 +78,7 @@ def upload(
     Raises CatalogTrouble. A stop by the person ends it in good order.
     """
     run = _Upload(kit, drives, offsite, budget, patience or Patience())
-    why = _why_not_now(kit, even_metered)
+    why = f"{why}, so nothing was sent." if (why := not_now(kit, even_metered)) else ""
     if why:
         run.result.waits = why
         yield Said(why)
@@ -87,12 +87,13 @@ def upload(
     return run.finished()
 
 
-def _why_not_now(kit: Kit, even_metered: bool) -> str:
+def not_now(kit: Kit, even_metered: bool = False) -> str:
+    """Why the line to the offsite place is not to be used now, by the settings; '' if it may be."""
     settings = kit.settings.offsite
     if settings.metered and not even_metered:
-        return "This connection is paid by the byte (offsite.metered in the settings), so nothing was sent."
+        return "This connection is paid by the byte (offsite.metered in the settings)"
     if not is_open(settings.window, datetime.fromtimestamp(kit.clock.now() / 1e9, kit.clock.zone()).time()):
-        return f"It is not the time for it (offsite.hours in the settings: {settings.hours}), so nothing was sent."
+        return f"It is not the time for it (offsite.hours in the settings: {settings.hours})"
     return ""
 
 
