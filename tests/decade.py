@@ -31,11 +31,11 @@ from tripleguard.model import Entry, File, Kind, Medium, PlaceKind, PlaceState, 
 from tripleguard.places.card import open_card
 from tripleguard.places.drive import mark_drive
 from tripleguard.places.marker import Marker, new_marker
-from tripleguard.work.clearance import CardQuestion, answer_for_card
-from tripleguard.work.drive_clearance import answer_for_drive
+from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
 from tripleguard.work.kit import Kit, opened, where_drives_are
-from tripleguard.work.losing import aftermath
 from tripleguard.work.setting_up import change_drive
+from tripleguard.work.years.drive_clearance import answer_for_drive
+from tripleguard.work.years.losing import aftermath
 
 TAKEN = 1_750_000_000 * SECOND
 RULE = 2

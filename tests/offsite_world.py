@@ -14,9 +14,9 @@ from world import CardFolder, TestClock, World, finished
 from tripleguard.digest import digest_of
 from tripleguard.work.budget import Budget
 from tripleguard.work.kit import Kit, OpenDrive, opened, where_drives_are
-from tripleguard.work.line import Patience
-from tripleguard.work.offsite import OpenOffsite, needed_offsite, opened_offsite
-from tripleguard.work.upload import UploadResult, upload
+from tripleguard.work.offsite.line import Patience
+from tripleguard.work.offsite.third_place import OpenOffsite, needed_offsite, opened_offsite
+from tripleguard.work.offsite.upload import UploadResult, upload
 
 PART = 5 * 1024 * 1024
 BIG = 2 * PART + 1_000_003

@@ -23,8 +23,8 @@ from tripleguard.clock import DAY, SECOND
 from tripleguard.errors import WrongSettings
 from tripleguard.forecast.losing import chance_within
 from tripleguard.model import Entry, File, Kind, Medium, PlaceState, Room
-from tripleguard.work.chances import world_of
-from tripleguard.work.foreseeing import Forecast, foresee
+from tripleguard.work.answers.chances import world_of
+from tripleguard.work.answers.foreseeing import Forecast, foresee
 from tripleguard.work.kit import Kit
 from tripleguard.work.setting_up import change_drive
 

@@ -15,10 +15,10 @@ from world import TestClock, World, contents, finished
 
 from tripleguard.clock import DAY
 from tripleguard.rules import beyond_newest, is_older
-from tripleguard.work.aside import Choice
-from tripleguard.work.emptying import approved, empty_aside, plan_emptying
+from tripleguard.work.answers.reporting import report
 from tripleguard.work.kit import opened, where_drives_are
-from tripleguard.work.reporting import report
+from tripleguard.work.mending.aside import Choice
+from tripleguard.work.mending.emptying import approved, empty_aside, plan_emptying
 
 SIZE = 256 << 10
 BY_WORD = ("--confirmed", "--because", "they were mended long ago")

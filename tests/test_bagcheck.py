@@ -23,7 +23,7 @@ from world import Answer, World, finished
 from tripleguard.bags.lines import decoded, encoded, manifest_line, text_lines, trouble_with_path
 from tripleguard.bags.tags import info_elements, info_text
 from tripleguard.errors import Stopped
-from tripleguard.work.bagcheck import BagChecked, check_bag
+from tripleguard.work.handing.bagcheck import BagChecked, check_bag
 
 LIBRARY_DIFFERS = {
     "v0.97 filename-normalization",  # it finds names that are listed composed, not ones listed decomposed

@@ -13,7 +13,7 @@ from damaging import STUDIED, TORN, Fault, damaged, shapes_of
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from tripleguard.work.damage import Comparison, Damage
+from tripleguard.work.rescanning.damage import Comparison, Damage
 
 GOOD = random.Random(8).randbytes(200_000)
 

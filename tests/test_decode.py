@@ -19,7 +19,7 @@ from tripleguard.model import Wholeness
 from tripleguard.watch.errand import Errand, Outcome, What
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.notes import Notes
-from tripleguard.work.decoder import Decoder
+from tripleguard.work.decoding.decoder import Decoder
 
 needs_decoders = pytest.mark.skipif(not can_judge(), reason="tripleguard[decode] is not installed")
 
@@ -174,7 +174,8 @@ def test_nothing_is_imported_from_where_the_person_stands(tmp_path: Path) -> Non
     trap = tmp_path / "tripleguard"
     trap.mkdir()
     (trap / "__init__.py").write_text("raise SystemExit('imported from the card')")
-    code = "from tripleguard.work.decoder import Decoder\nwith Decoder() as d: print(d.judge('a.JPG', b'x').why)"
+    code = "from tripleguard.work.decoding.decoder import Decoder\n"
+    code += "with Decoder() as d: print(d.judge('a.JPG', b'x').why)"
     done = subprocess.run(
         [sys.executable, "-P", "-c", code], cwd=tmp_path, capture_output=True, check=False, timeout=60
     )

@@ -24,7 +24,7 @@ from tripleguard.errors import PlaceFailed, Stopped
 from tripleguard.places.handing import Handing, open_handing
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.media import MediumReading
-from tripleguard.work.handover import Wish, hand_over
+from tripleguard.work.handing.handover import Wish, hand_over
 from tripleguard.work.kit import opened, where_drives_are
 
 SHOOT = "2026-06-13 Quay night"

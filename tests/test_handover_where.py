@@ -15,7 +15,7 @@ from tripleguard.catalog.shoots import the_shoot
 from tripleguard.digest import digest_of
 from tripleguard.errors import NoRoom
 from tripleguard.places.handing import open_handing
-from tripleguard.work.handover import Wish, hand_over
+from tripleguard.work.handing.handover import Wish, hand_over
 from tripleguard.work.kit import opened, where_drives_are
 
 

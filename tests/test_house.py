@@ -96,11 +96,11 @@ EXCEPTIONS = {
     ("bags/ledger.py", "connect"): "SQLite's own temporary database, which vanishes with the check",
     ("catalog/store.py", "connect"): "SQLite keeps the catalog, below the home folder",
     (
-        "work/decoder.py",
+        "work/decoding/decoder.py",
         "subprocess",
     ): "its own decoder, in a process that can be killed and opens no file",
     ("watch/posting.py", "subprocess"): "its own sender of messages, in a process that can be killed",
-    ("work/decoding_apart.py", "fdopen"): "its own standard output",
+    ("work/decoding/decoding_apart.py", "fdopen"): "its own standard output",
     ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",
 }
 """Single calls that look like changes, each with the reason why it is none, or not on a drive."""
@@ -447,15 +447,15 @@ def test_what_removes_something_from_a_drive_is_known_by_name() -> None:
 
 def test_only_a_person_at_the_command_line_can_have_aside_emptied() -> None:
     """Not a job, not the watch, not the demo: one job calls what removes, and one command calls that job."""
-    calls: dict[str, set[str]] = {"remove_aside": set(), "empty_aside": set(), "work.emptying": set()}
+    calls: dict[str, set[str]] = {"remove_aside": set(), "empty_aside": set(), "work.mending.emptying": set()}
     for path in modules():
         source = path.read_text(encoding="utf-8")
         for word, where in calls.items():
             if word in source:
                 where.add(name_in_house(path))
-    assert calls["remove_aside"] == {"places/storing.py", "work/emptying.py"}
-    assert calls["empty_aside"] == {"work/emptying.py", "cli/aside.py"}
-    assert calls["work.emptying"] == {"cli/aside.py", "reports/aside.py"}
+    assert calls["remove_aside"] == {"places/storing.py", "work/mending/emptying.py"}
+    assert calls["empty_aside"] == {"work/mending/emptying.py", "cli/aside.py"}
+    assert calls["work.mending.emptying"] == {"cli/aside.py", "reports/aside.py"}
 
 
 def test_every_exception_is_still_needed() -> None:

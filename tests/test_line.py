@@ -11,7 +11,7 @@ from hypothesis import strategies as some
 
 from tripleguard.config import rate_in_bytes
 from tripleguard.reports.words import line_rate
-from tripleguard.work.line import InFlight, Patience, Throttle, at_once, is_open
+from tripleguard.work.offsite.line import InFlight, Patience, Throttle, at_once, is_open
 
 
 @given(some.integers(1, 200), some.floats(0, 1))

@@ -19,8 +19,8 @@ from world import World
 
 from tripleguard.digest import digest_of
 from tripleguard.model import Entry, File, Limits, Medium, Room
-from tripleguard.work.copying import Copier, CopyResult
-from tripleguard.work.results import Proved, Task, Written
+from tripleguard.work.cards.copying import Copier, CopyResult
+from tripleguard.work.cards.results import Proved, Task, Written
 
 BODY = b"one tiny picture"
 PLAIN = Limits(

@@ -51,8 +51,8 @@ Catalog.writing = writing
 
 _AFTER_ASIDE = """
 import os, sys
-from tripleguard.work.copying import Copier
-from tripleguard.work.recording import Recorder
+from tripleguard.work.cards.copying import Copier
+from tripleguard.work.cards.recording import Recorder
 
 real = Copier.results
 Copier.results = lambda copier: ([one] for batch in real(copier) for one in batch)

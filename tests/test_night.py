@@ -9,8 +9,8 @@ import pytest
 from world import World, contents
 
 from tripleguard.forecast import night_plan, share_bound
-from tripleguard.work.damage import Comparison
-from tripleguard.work.recombining import recipe_for
+from tripleguard.work.mending.recombining import recipe_for
+from tripleguard.work.rescanning.damage import Comparison
 
 
 def _rot(path: Path, offset: int, length: int = 1) -> None:

@@ -18,9 +18,9 @@ from tripleguard.watch.carding import serve_card
 from tripleguard.watch.errand import Errand, What
 from tripleguard.watch.morning import wants_a_person
 from tripleguard.watch.notes import Notes
-from tripleguard.work.bringing_in import bring_in, open_folder
+from tripleguard.work.answers.reporting import report
+from tripleguard.work.cards.bringing_in import bring_in, open_folder
 from tripleguard.work.kit import drives_for_writing, opened
-from tripleguard.work.reporting import report
 
 FRAME = timedelta(seconds=20)
 OTHER = "40017732"

@@ -25,8 +25,8 @@ from tripleguard.clock import DAY, SECOND
 from tripleguard.errors import LineTrouble
 from tripleguard.places.wire import Wire
 from tripleguard.work.budget import Budget
-from tripleguard.work.line import Patience
-from tripleguard.work.upload import upload
+from tripleguard.work.offsite.line import Patience
+from tripleguard.work.offsite.upload import upload
 
 pytestmark = pytest.mark.usefixtures("credentials")
 

@@ -24,9 +24,9 @@ from tripleguard.places.offsite import mark_offsite, open_offsite
 from tripleguard.places.sending import StoreSender
 from tripleguard.work.budget import Budget
 from tripleguard.work.kit import Kit, OpenDrive, opened, where_drives_are
-from tripleguard.work.offsite import OpenOffsite
-from tripleguard.work.rescan_offsite import rescan_offsite
-from tripleguard.work.upload import upload
+from tripleguard.work.offsite.rescan_offsite import rescan_offsite
+from tripleguard.work.offsite.third_place import OpenOffsite
+from tripleguard.work.offsite.upload import upload
 
 obstore = pytest.importorskip("obstore", reason="the extra `offsite` is not installed")
 

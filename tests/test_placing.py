@@ -13,7 +13,7 @@ from tripleguard.config import Layout
 from tripleguard.demo.pictures import picture_file, raw_file
 from tripleguard.model import Entry, Kind
 from tripleguard.names import numbered
-from tripleguard.work.placing import MOST_NAMES, Placer
+from tripleguard.work.cards.placing import MOST_NAMES, Placer
 
 EVENING = datetime(2026, 6, 13, 21, 30)
 

@@ -28,8 +28,8 @@ from tripleguard.cameras.scaling import LONG_SIDE, held_whole, scaled
 from tripleguard.catalog import questions
 from tripleguard.demo.pictures import picture_file, raw_file
 from tripleguard.home import MOST_PREVIEWS, home_at, keep_preview, kept_preview, make_home
+from tripleguard.work.decoding.previewing import preview_of
 from tripleguard.work.kit import opened, where_drives_are
-from tripleguard.work.previewing import preview_of
 
 TAKEN = datetime(2026, 6, 13, 21, 30)
 

@@ -14,7 +14,7 @@ from world import CardFolder, World
 from tripleguard.digest import digest_of
 from tripleguard.places.card import Card
 from tripleguard.places.media import MediumReading
-from tripleguard.work.offload import OffloadResult
+from tripleguard.work.cards.offload import OffloadResult
 
 BODY = "2026/2026-06-13 untitled/Orrery R7 7731"
 VICTIM = "ORR_0002.DNG"

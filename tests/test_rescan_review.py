@@ -21,7 +21,7 @@ from world import TestClock, World, finished
 from tripleguard.clock import DAY
 from tripleguard.work.budget import Budget
 from tripleguard.work.kit import drives_for_looking, opened
-from tripleguard.work.rescan import RescanResult, rescan
+from tripleguard.work.rescanning.rescan import RescanResult, rescan
 
 
 @pytest.fixture

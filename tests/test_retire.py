@@ -11,9 +11,9 @@ from world import TestClock, World, finished
 
 from tripleguard.catalog.places import place_named
 from tripleguard.clock import DAY
-from tripleguard.work.drive_clearance import DriveAnswer, answer_for_drive
 from tripleguard.work.kit import opened, where_drives_are
-from tripleguard.work.retiring import mark_leaving, prepare
+from tripleguard.work.years.drive_clearance import DriveAnswer, answer_for_drive
+from tripleguard.work.years.retiring import mark_leaving, prepare
 
 
 def _stamps(root: Path) -> dict[str, tuple[int, int, int]]:

@@ -17,7 +17,7 @@ from tripleguard.catalog.places import place_named
 from tripleguard.watch.errand import Errand, Outcome, What
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.notes import Notes
-from tripleguard.work.retiring import mark_leaving
+from tripleguard.work.years.retiring import mark_leaving
 
 
 @pytest.fixture

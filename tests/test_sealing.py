@@ -19,7 +19,7 @@ from world import World
 
 from tripleguard import checklist
 from tripleguard.digest import digest_of
-from tripleguard.work.line import Patience
+from tripleguard.work.offsite.line import Patience
 
 pyrage = pytest.importorskip("pyrage", reason="the extra `seal` is not installed")
 

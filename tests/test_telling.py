@@ -27,7 +27,7 @@ from tripleguard.watch.journal import Journal, without_secrets
 from tripleguard.watch.morning import morning, wants_a_person
 from tripleguard.watch.notes import notes_of
 from tripleguard.watch.telling import Teller
-from tripleguard.work.reporting import report
+from tripleguard.work.answers.reporting import report
 
 pytest.importorskip("apprise", reason="messages need apprise")
 

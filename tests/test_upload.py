@@ -19,8 +19,8 @@ from tripleguard import checklist
 from tripleguard.clock import DAY, HOUR
 from tripleguard.errors import NoAccess
 from tripleguard.work.budget import Budget
-from tripleguard.work.line import Patience
-from tripleguard.work.upload import upload
+from tripleguard.work.offsite.line import Patience
+from tripleguard.work.offsite.upload import upload
 
 
 @pytest.fixture(autouse=True)

@@ -19,7 +19,7 @@ from gateway import Gateway
 from offsite_world import BIG, PART, Offsite, credentials_for, paths_on
 from world import World
 
-from tripleguard.work.line import Patience
+from tripleguard.work.offsite.line import Patience
 
 FULL = os.environ.get("TRIPLEGUARD_LINE") == "full"
 

@@ -29,8 +29,8 @@ from tripleguard.watch.journal import Journal
 from tripleguard.watch.status import Here, Last, Next, Status, as_text
 from tripleguard.watch.telling import Teller
 from tripleguard.watch.turns import Turns
+from tripleguard.work.cards.taking_in import take_in
 from tripleguard.work.kit import drives_for_writing, opened
-from tripleguard.work.taking_in import take_in
 
 __all__ = ["ear"]
 

@@ -22,7 +22,7 @@ from tripleguard.watch.errands import job_for
 from tripleguard.watch.notes import Notes, notes_of
 from tripleguard.watch.volumes import HereCard, HereDrive, Plugged
 from tripleguard.watch.wanting import Wanting
-from tripleguard.work.reporting import report
+from tripleguard.work.answers.reporting import report
 
 TOKYO, ANGELES = ZoneInfo("Asia/Tokyo"), ZoneInfo("America/Los_Angeles")
 

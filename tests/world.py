@@ -30,8 +30,8 @@ from tripleguard.home import home_at
 from tripleguard.places.card import Card, open_card
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.own import SUPERSEDED
+from tripleguard.work.cards.offload import OffloadResult, offload
 from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
-from tripleguard.work.offload import OffloadResult, offload
 from tripleguard.work.progress import Job, Result
 
 EVENING = datetime(2026, 6, 13, 21, 30)

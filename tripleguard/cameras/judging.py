@@ -2,8 +2,8 @@
 
 Blocks that are exchanged, or come from elsewhere, keep a file's structure whole: only who decodes it stumbles.
 JPEG pictures are judged by libjpeg-turbo with every warning taken for an error, raws by LibRaw. Both are native
-code and read what came from outside, so this runs in a process that can be killed (`work/decoder.py`), and looks
-at width times height before anything is unpacked. What they can't read is no damage.
+code and read what came from outside, so this runs in a process that can be killed (`work/decoding/decoder.py`),
+and looks at width times height before anything is unpacked. What they can't read is no damage.
 
 Needs the extra `decode`. LibRaw accepts some damaged files in silence, and no decoder can see damage in image data
 that is not compressed: a picture that decodes is whole as far as can be told, and no further.

@@ -20,8 +20,8 @@ def command(home: str | None, names: tuple[str, ...], as_json: bool) -> int:
     """
     from tripleguard.errors import PlaceTrouble
     from tripleguard.reports import rebuilding as shows
-    from tripleguard.work.adopting import adopt
     from tripleguard.work.kit import drives_for_writing, opened
+    from tripleguard.work.years.adopting import adopt
 
     with kit_of(home) as kit, opened(kit, drives_for_writing(kit, names), "adopt") as ready:
         if not ready.drives:

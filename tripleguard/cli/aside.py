@@ -28,8 +28,8 @@ def command(ctx: click.Context, as_json: bool) -> None:
     if ctx.invoked_subcommand is not None:
         return
     from tripleguard.reports.aside import lines, listed_object
-    from tripleguard.work.aside import look_aside
     from tripleguard.work.kit import opened, where_drives_are
+    from tripleguard.work.mending.aside import look_aside
 
     with kit_of(ctx.obj) as kit, opened(kit, where_drives_are(kit), "aside", writing=False) as ready:
         found = look_aside(kit, ready.looked_at)
@@ -69,9 +69,9 @@ def empty(
     from tripleguard.errors import WrongUse
     from tripleguard.model import PlaceState
     from tripleguard.reports.aside import emptied_lines, emptied_object, plan_lines, plan_object
-    from tripleguard.work.aside import Choice
-    from tripleguard.work.emptying import approved, empty_aside, plan_emptying
     from tripleguard.work.kit import drives_for_writing, opened, where_drives_are
+    from tripleguard.work.mending.aside import Choice
+    from tripleguard.work.mending.emptying import approved, empty_aside, plan_emptying
 
     choice = Choice(*_limits(age, keep), changed_too)
     at_terminal = sys.stdin.isatty() and sys.stderr.isatty()

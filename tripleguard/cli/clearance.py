@@ -33,7 +33,7 @@ def card(home: str | None, path: Path, fast: bool, accept_damaged: bool, as_json
     from tripleguard.names import shown
     from tripleguard.places.card import open_card
     from tripleguard.reports import objects, text
-    from tripleguard.work.clearance import CardQuestion, answer_for_card
+    from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
     from tripleguard.work.kit import opened, where_drives_are
 
     with kit_of(home) as kit:
@@ -65,8 +65,8 @@ def drive(home: str | None, name: str, as_json: bool) -> int:
     are here now and were read back lately. This only answers: `retire` acts on it.
     """
     from tripleguard.reports import retiring as shows
-    from tripleguard.work import retiring
     from tripleguard.work.kit import opened, where_drives_are
+    from tripleguard.work.years import retiring
 
     with kit_of(home) as kit:
         record = retiring.drive_to_retire(kit, name)

@@ -23,8 +23,8 @@ def command(home: str | None, budget_time: str | None, as_json: bool) -> int:
     from tripleguard.reports import objects, whole
     from tripleguard.reports import text as lines
     from tripleguard.work.budget import Budget
-    from tripleguard.work.decode import decode
-    from tripleguard.work.decoder import Decoder
+    from tripleguard.work.decoding.decode import decode
+    from tripleguard.work.decoding.decoder import Decoder
     from tripleguard.work.kit import drives_for_looking, opened
 
     try:

@@ -42,9 +42,9 @@ def command(
     within a budget of bytes. Exit status 1: a copy could not be restored.
     """
     from tripleguard.reports import objects, text
-    from tripleguard.work.drill import drill
     from tripleguard.work.kit import drives_for_looking, opened
-    from tripleguard.work.offsite import needed_offsite, offsite_record
+    from tripleguard.work.offsite.third_place import needed_offsite, offsite_record
+    from tripleguard.work.rescanning.drill import drill
 
     number = secrets.randbelow(10**9) if seed is None else seed
     with kit_of(home) as kit:
@@ -77,9 +77,9 @@ def _offsite(kit: Any, files: int, seed: int, most: str | None, key_file: Path |
     """The drill of the offsite place; a line that is down is trouble, and the drives' drill still counts."""
     from tripleguard.config import size_in_bytes
     from tripleguard.errors import CopyTrouble, PlaceTrouble, WrongUse
-    from tripleguard.work.drill_offsite import drill_offsite
-    from tripleguard.work.offsite import needed_offsite, opened_offsite
-    from tripleguard.work.opening import read_key
+    from tripleguard.work.offsite.drill_offsite import drill_offsite
+    from tripleguard.work.offsite.opening import read_key
+    from tripleguard.work.offsite.third_place import needed_offsite, opened_offsite
 
     try:
         most_bytes = kit.settings.offsite.read_back_bytes if most is None else size_in_bytes(most)

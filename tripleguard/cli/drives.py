@@ -69,8 +69,8 @@ def lost(home: str | None, name: str, as_json: bool) -> int:
     """
     from tripleguard.model import PlaceState
     from tripleguard.reports import losing as shows
-    from tripleguard.work.losing import aftermath
     from tripleguard.work.setting_up import change_drive
+    from tripleguard.work.years.losing import aftermath
 
     with kit_of(home) as kit:
         left = aftermath(kit.catalog, change_drive(kit, name, PlaceState.LOST))
@@ -116,8 +116,8 @@ def _change(home: str | None, name: str, state: str) -> None:
 
 def _show(kit: object, as_json: bool) -> None:
     from tripleguard.reports import objects, text
+    from tripleguard.work.answers.reporting import place_statuses
     from tripleguard.work.kit import Kit
-    from tripleguard.work.reporting import place_statuses
     from tripleguard.work.setting_up import shared_devices
 
     assert isinstance(kit, Kit)

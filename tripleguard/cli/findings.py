@@ -17,7 +17,7 @@ def command(ctx: click.Context, as_json: bool) -> int:
     """
     if ctx.invoked_subcommand is None:
         from tripleguard.reports import objects, text
-        from tripleguard.work.reporting import report
+        from tripleguard.work.answers.reporting import report
 
         with kit_of(ctx.obj) as kit:
             found = report(kit)
@@ -39,7 +39,7 @@ def accept(home: str | None, number: int, why: str) -> None:
     A bad copy that is accepted still counts for nothing. If it gets worse, or something else is found at its path,
     that is told again.
     """
-    from tripleguard.work.accepting import accept_finding
+    from tripleguard.work.mending.accepting import accept_finding
 
     with kit_of(home) as kit:
         one = accept_finding(kit, number, why)
@@ -55,7 +55,7 @@ def prefer(home: str | None, number: int) -> None:
     Nothing on a drive is touched now: `mend` puts it where the newer one lies, which is moved aside and kept.
     """
     from tripleguard.names import shown
-    from tripleguard.work.accepting import prefer_version
+    from tripleguard.work.mending.accepting import prefer_version
 
     with kit_of(home) as kit:
         path = prefer_version(kit, number)

@@ -25,7 +25,7 @@ def command(home: str | None, until: datetime | None, trials: int | None, seed: 
     It asks the catalog: no drive has to be connected, and no copy is read.
     """
     from tripleguard.reports.forecast import as_object, lines
-    from tripleguard.work.foreseeing import foresee
+    from tripleguard.work.answers.foreseeing import foresee
 
     with kit_of(home) as kit:
         found = foresee(kit, until=until.date() if until else None, trials=trials or 0, seed=seed)

@@ -44,7 +44,7 @@ def command(
     from tripleguard.catalog.shoots import the_shoot
     from tripleguard.places.handing import open_handing
     from tripleguard.reports import handover as report
-    from tripleguard.work.handover import Wish, hand_over
+    from tripleguard.work.handing.handover import Wish, hand_over
     from tripleguard.work.kit import opened, where_drives_are
 
     with kit_of(home) as kit:
@@ -75,7 +75,7 @@ def _check(folder: Path, as_json: bool) -> int:
 
     from tripleguard.cli.shell import stopping_in_order
     from tripleguard.reports import handover as report
-    from tripleguard.work.bagcheck import check_bag
+    from tripleguard.work.handing.bagcheck import check_bag
 
     stop = threading.Event()
     with stopping_in_order(stop.set):

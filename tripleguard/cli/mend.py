@@ -32,9 +32,9 @@ def command(home: str | None, dry_run: bool, key_file: Path | None, as_json: boo
     from tripleguard.model import PlaceState
     from tripleguard.reports import objects, text
     from tripleguard.work.kit import drives_for_looking, opened
-    from tripleguard.work.mend import mend
-    from tripleguard.work.mend_offsite import could_help, would_mend_offsite, wounds_offsite
-    from tripleguard.work.opening import read_key
+    from tripleguard.work.mending.mend import mend
+    from tripleguard.work.offsite.mend_offsite import could_help, would_mend_offsite, wounds_offsite
+    from tripleguard.work.offsite.opening import read_key
 
     with kit_of(home) as kit, opened(kit, drives_for_looking(kit), "mend") as ready:
         key = read_key(kit.home, key_file) if key_file else None
@@ -64,9 +64,9 @@ def _with_offsite(kit: Any, drives: Any, sources: Any, looked_at: Any, key: Any,
     from dataclasses import replace
 
     from tripleguard.errors import TripleguardError
-    from tripleguard.work.mend import mend
-    from tripleguard.work.mend_offsite import OffsiteSource, could_help, mend_offsite, sealed_help
-    from tripleguard.work.offsite import needed_offsite, opened_offsite
+    from tripleguard.work.mending.mend import mend
+    from tripleguard.work.offsite.mend_offsite import OffsiteSource, could_help, mend_offsite, sealed_help
+    from tripleguard.work.offsite.third_place import needed_offsite, opened_offsite
 
     result = first
     try:

@@ -58,9 +58,9 @@ def command(
     from tripleguard.names import shown, trouble_with_title
     from tripleguard.places.card import open_card
     from tripleguard.reports import objects, text
+    from tripleguard.work.cards.naming_bodies import check_name
+    from tripleguard.work.cards.offload import offload
     from tripleguard.work.kit import drives_for_writing, opened, where_drives_are
-    from tripleguard.work.naming_bodies import check_name
-    from tripleguard.work.offload import offload
 
     why = trouble_with_title(shoot) if shoot is not None else None
     if why is not None:

@@ -49,10 +49,10 @@ def command(
     from tripleguard.places.locks import Holder, held, is_taken
     from tripleguard.reports import rebuilding as shows
     from tripleguard.work.kit import WATCH_LOCK
-    from tripleguard.work.naming_drives import name_drive
-    from tripleguard.work.opening import read_key
-    from tripleguard.work.rebuild import may_rebuild, rebuild, refuse_clones
-    from tripleguard.work.snapshots_offsite import snapshots_offsite
+    from tripleguard.work.offsite.opening import read_key
+    from tripleguard.work.offsite.snapshots_offsite import snapshots_offsite
+    from tripleguard.work.years.naming_drives import name_drive
+    from tripleguard.work.years.rebuild import may_rebuild, rebuild, refuse_clones
 
     wanted = named_paths(named, "--as")
     if not places and not wanted:

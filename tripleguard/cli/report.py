@@ -10,8 +10,8 @@ import click
 from tripleguard.cli.shell import kit_of, say, say_json
 
 if TYPE_CHECKING:
+    from tripleguard.work.answers.reporting import Report
     from tripleguard.work.kit import Kit
-    from tripleguard.work.reporting import Report
 
 
 @click.command("report")
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 def command(home: str | None, as_json: bool, page_at: Path | None, no_previews: bool) -> int:
     """What is wrong, what is owed, what to do next."""
     from tripleguard.reports import objects, text
-    from tripleguard.work.reporting import report
+    from tripleguard.work.answers.reporting import report
 
     with kit_of(home) as kit:
         found = report(kit)
@@ -48,7 +48,7 @@ def _write_page(kit: Kit, found: Report, path: Path, *, with_previews: bool) -> 
     from tripleguard.home import write_page
     from tripleguard.names import shown
     from tripleguard.reports.page import page, worst_first
-    from tripleguard.work.previewing import previews_of
+    from tripleguard.work.decoding.previewing import previews_of
 
     for status in found.places:
         if status.path is not None and path.resolve().is_relative_to(status.path.resolve()):

@@ -48,8 +48,8 @@ def command(
     from tripleguard.errors import WrongUse
     from tripleguard.reports import objects, text
     from tripleguard.work.budget import Budget
-    from tripleguard.work.offsite import offsite_record
-    from tripleguard.work.rescan import RescanResult
+    from tripleguard.work.offsite.third_place import offsite_record
+    from tripleguard.work.rescanning.rescan import RescanResult
 
     try:
         budget = Budget(
@@ -93,7 +93,7 @@ def _drives(kit: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, l
     """Rescan the connected drives with these names, or all; and what keeps others from it."""
     from tripleguard.cli.shell import pausing
     from tripleguard.work.kit import drives_for_looking, opened
-    from tripleguard.work.rescan import rescan
+    from tripleguard.work.rescanning.rescan import rescan
 
     with opened(kit, drives_for_looking(kit, names), f"rescan {depth}") as ready:
         drives = ready.readable()
@@ -105,9 +105,9 @@ def _drives(kit: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, l
 
 def _offsite(kit: Any, record: Any, depth: str, budget: Any) -> tuple[Any, Any]:
     """Rescan the offsite place, and what that cost."""
-    from tripleguard.work.offsite import opened_offsite
-    from tripleguard.work.rescan import RescanResult, still_open
-    from tripleguard.work.rescan_offsite import rescan_offsite
+    from tripleguard.work.offsite.rescan_offsite import rescan_offsite
+    from tripleguard.work.offsite.third_place import opened_offsite
+    from tripleguard.work.rescanning.rescan import RescanResult, still_open
 
     began = time.monotonic()
     with opened_offsite(kit, record, f"rescan {depth}") as place:

@@ -20,8 +20,8 @@ def command(home: str | None, name: str, prepare: bool, as_json: bool) -> int:
     answers, and retires the drive only if the answer is yes. Nothing on the drive itself is touched, ever.
     """
     from tripleguard.reports import retiring as shows
-    from tripleguard.work import retiring
     from tripleguard.work.kit import opened, where_drives_are
+    from tripleguard.work.years import retiring
 
     with kit_of(home) as kit:
         record = retiring.drive_to_retire(kit, name)

@@ -28,7 +28,7 @@ def command(ctx: click.Context, as_json: bool) -> None:
     if ctx.invoked_subcommand is not None:
         return
     from tripleguard.reports import selects
-    from tripleguard.work.choosing import overview
+    from tripleguard.work.offsite.choosing import overview
 
     with kit_of(ctx.obj) as kit:
         found = overview(kit)
@@ -79,7 +79,7 @@ def learn(home: str | None, folders: tuple[Path, ...], as_json: bool) -> int:
     """
     from tripleguard.reports import selects
     from tripleguard.work.kit import drives_for_writing, opened
-    from tripleguard.work.learning import learn as learn_
+    from tripleguard.work.offsite.learning import learn as learn_
 
     with kit_of(home) as kit, opened(kit, drives_for_writing(kit, ()), "selects learn", writing=False) as ready:
         result = finish(learn_(kit, ready.looked_at, folders))
@@ -101,7 +101,7 @@ def _choose(
     chosen: bool,
 ) -> int:
     from tripleguard.reports import selects
-    from tripleguard.work.choosing import Given, choose
+    from tripleguard.work.offsite.choosing import Given, choose
 
     if not names and not lists:
         raise click.UsageError("Give names, paths or folders, or a --list.")

@@ -28,8 +28,8 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
     from tripleguard.catalog.store import create_catalog
     from tripleguard.home import home_at, make_home
     from tripleguard.reports import objects, text
-    from tripleguard.work.offsite import add_offsite, folder_offsite
-    from tripleguard.work.reporting import place_statuses
+    from tripleguard.work.answers.reporting import place_statuses
+    from tripleguard.work.offsite.third_place import add_offsite, folder_offsite
     from tripleguard.work.setting_up import add_drive, ensure_catalog_id, shared_devices
 
     wanted = named_paths(drives, "--drive") or ([] if offsite else _asked())

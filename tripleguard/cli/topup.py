@@ -28,10 +28,10 @@ def command(home: str | None, key_file: Path | None, as_json: bool) -> int:
     """
     from tripleguard.errors import PlaceTrouble
     from tripleguard.reports import objects, text
+    from tripleguard.work.cards.topup import topup
     from tripleguard.work.kit import drives_for_writing, only_to_read_from, opened
-    from tripleguard.work.mend_offsite import owed_and_offsite
-    from tripleguard.work.opening import read_key
-    from tripleguard.work.topup import topup
+    from tripleguard.work.offsite.mend_offsite import owed_and_offsite
+    from tripleguard.work.offsite.opening import read_key
 
     with (
         kit_of(home) as kit,
@@ -58,9 +58,9 @@ def _from_offsite(kit: Any, drives: Any, besides: Any, key: Any, first: Any) -> 
     from dataclasses import replace
 
     from tripleguard.errors import TripleguardError
-    from tripleguard.work.mend_offsite import OffsiteSource, sealed_help
-    from tripleguard.work.offsite import needed_offsite, opened_offsite
-    from tripleguard.work.topup import topup
+    from tripleguard.work.cards.topup import topup
+    from tripleguard.work.offsite.mend_offsite import OffsiteSource, sealed_help
+    from tripleguard.work.offsite.third_place import needed_offsite, opened_offsite
 
     try:
         with opened_offsite(kit, needed_offsite(kit), "topup") as offsite:

@@ -26,8 +26,8 @@ def command(
     from tripleguard.reports import upload as shown
     from tripleguard.work.budget import Budget
     from tripleguard.work.kit import drives_for_writing, opened
-    from tripleguard.work.offsite import needed_offsite, opened_offsite
-    from tripleguard.work.upload import upload
+    from tripleguard.work.offsite.third_place import needed_offsite, opened_offsite
+    from tripleguard.work.offsite.upload import upload
 
     try:
         budget = Budget(

@@ -40,7 +40,7 @@ def command(
     from tripleguard.catalog.seeking import Sought, is_digest, span_of
     from tripleguard.errors import WrongUse
     from tripleguard.reports.where import as_object, lines
-    from tripleguard.work.finding import find
+    from tripleguard.work.answers.finding import find
 
     span = span_of(day) if day is not None else None
     wrong = [

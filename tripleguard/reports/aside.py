@@ -10,8 +10,8 @@ from tripleguard.clock import iso_utc
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, Object, text, trouble
 from tripleguard.reports.words import count, size, when
-from tripleguard.work.aside import Listed, Shelf, Thing
-from tripleguard.work.emptying import EmptyResult, PlacePlan, Spared
+from tripleguard.work.mending.aside import Listed, Shelf, Thing
+from tripleguard.work.mending.emptying import EmptyResult, PlacePlan, Spared
 
 _SHOWN = 10
 _NOTHING_BY_ITSELF = "Nothing here goes by itself."

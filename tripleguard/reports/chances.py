@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from tripleguard.forecast.losing import Cause, Chance
 from tripleguard.reports.objects import Object
 from tripleguard.reports.words import count
-from tripleguard.work.chances import Losing
+from tripleguard.work.answers.chances import Losing
 
 _CAUSES = {
     "bag": "everything in one bag is lost at once",

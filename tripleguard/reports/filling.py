@@ -11,7 +11,7 @@ from tripleguard.forecast.filling import FARTHEST, FullIn
 from tripleguard.names import shown
 from tripleguard.reports.objects import Object
 from tripleguard.reports.words import ago, count, size
-from tripleguard.work.filling import Filling, PlaceFilling
+from tripleguard.work.answers.filling import Filling, PlaceFilling
 
 
 def lines(found: Filling, now: int) -> Iterator[str]:

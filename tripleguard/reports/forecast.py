@@ -13,7 +13,7 @@ from tripleguard.names import shown
 from tripleguard.reports import chances, filling
 from tripleguard.reports.objects import SCHEMA, Object
 from tripleguard.reports.words import ago, count, duration, rate, size, when
-from tripleguard.work.foreseeing import Forecast, PlaceRereading, Rereading
+from tripleguard.work.answers.foreseeing import Forecast, PlaceRereading, Rereading
 
 _STEP = 300  # seconds: nobody sets a night to the second
 _DAY = 86_400

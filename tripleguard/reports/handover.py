@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, Object, text
 from tripleguard.reports.words import count, duration, rate, size
-from tripleguard.work.bagcheck import BagChecked
-from tripleguard.work.bagwords import Counted
-from tripleguard.work.handclose import LIST_NAME
-from tripleguard.work.handnotes import HandNotes
-from tripleguard.work.handover import HandoverResult
+from tripleguard.work.handing.bagcheck import BagChecked
+from tripleguard.work.handing.bagwords import Counted
+from tripleguard.work.handing.handclose import LIST_NAME
+from tripleguard.work.handing.handnotes import HandNotes
+from tripleguard.work.handing.handover import HandoverResult
 
 _SOME = 5
 

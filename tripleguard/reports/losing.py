@@ -8,7 +8,7 @@ from tripleguard.model import PlaceState
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, text
 from tripleguard.reports.words import count, size
-from tripleguard.work.losing import Aftermath, Amount
+from tripleguard.work.years.losing import Aftermath, Amount
 
 _NAMED = 20
 

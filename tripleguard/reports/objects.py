@@ -13,15 +13,15 @@ from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
-from tripleguard.work.decode import DecodeResult
-from tripleguard.work.drill import DrillResult, PlaceDrilled
-from tripleguard.work.drill_offsite import OffsiteDrilled
-from tripleguard.work.mend import MendResult
-from tripleguard.work.offload import OffloadResult
-from tripleguard.work.reporting import PlaceStatus, Report
-from tripleguard.work.rescan import PlaceScanned, RescanResult
-from tripleguard.work.rescan_offsite import Cost
-from tripleguard.work.topup import TopupResult
+from tripleguard.work.answers.reporting import PlaceStatus, Report
+from tripleguard.work.cards.offload import OffloadResult
+from tripleguard.work.cards.topup import TopupResult
+from tripleguard.work.decoding.decode import DecodeResult
+from tripleguard.work.mending.mend import MendResult
+from tripleguard.work.offsite.drill_offsite import OffsiteDrilled
+from tripleguard.work.offsite.rescan_offsite import Cost
+from tripleguard.work.rescanning.drill import DrillResult, PlaceDrilled
+from tripleguard.work.rescanning.rescan import PlaceScanned, RescanResult
 
 SCHEMA = 1
 Object = dict[str, Any]

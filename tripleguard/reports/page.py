@@ -16,7 +16,7 @@ from tripleguard.clock import iso_utc
 from tripleguard.model import Finding, Severity
 from tripleguard.names import shown
 from tripleguard.reports.words import ago, count, size, when
-from tripleguard.work.reporting import PlaceStatus, Report
+from tripleguard.work.answers.reporting import PlaceStatus, Report
 
 MOST_FINDINGS = 100
 """Findings on a page; the worst come first, the others are counted."""

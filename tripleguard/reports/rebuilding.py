@@ -10,8 +10,8 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, text
 from tripleguard.reports.words import count, duration, size
-from tripleguard.work.adopting import Adopted
-from tripleguard.work.rebuild import RebuildResult
+from tripleguard.work.years.adopting import Adopted
+from tripleguard.work.years.rebuild import RebuildResult
 
 _NAMED = 20
 

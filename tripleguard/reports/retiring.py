@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from tripleguard.names import shown
 from tripleguard.reports import objects, text
 from tripleguard.reports.words import count, size
-from tripleguard.work.drive_clearance import DriveAnswer
-from tripleguard.work.retiring import Prepared
+from tripleguard.work.years.drive_clearance import DriveAnswer
+from tripleguard.work.years.retiring import Prepared
 
 
 def answer(found: DriveAnswer) -> Iterator[str]:

@@ -8,8 +8,8 @@ from typing import Any
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, Object, text
 from tripleguard.reports.words import count, size
-from tripleguard.work.choosing import ChosenResult, Overview
-from tripleguard.work.learning import LearntResult
+from tripleguard.work.offsite.choosing import ChosenResult, Overview
+from tripleguard.work.offsite.learning import LearntResult
 
 _SHOWN = 10
 

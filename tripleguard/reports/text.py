@@ -15,14 +15,14 @@ from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, S
 from tripleguard.names import shown
 from tripleguard.reports import numbers, whole
 from tripleguard.reports.words import ago, count, duration, rate, size, when
-from tripleguard.work.drill import DrillResult, PlaceDrilled
-from tripleguard.work.drill_offsite import OffsiteDrilled
-from tripleguard.work.mend import Mended, MendResult
-from tripleguard.work.offload import OffloadResult
-from tripleguard.work.reporting import PlaceStatus, Report
-from tripleguard.work.rescan import PlaceScanned, RescanResult
-from tripleguard.work.rescan_offsite import Cost
-from tripleguard.work.topup import TopupResult
+from tripleguard.work.answers.reporting import PlaceStatus, Report
+from tripleguard.work.cards.offload import OffloadResult
+from tripleguard.work.cards.topup import TopupResult
+from tripleguard.work.mending.mend import Mended, MendResult
+from tripleguard.work.offsite.drill_offsite import OffsiteDrilled
+from tripleguard.work.offsite.rescan_offsite import Cost
+from tripleguard.work.rescanning.drill import DrillResult, PlaceDrilled
+from tripleguard.work.rescanning.rescan import PlaceScanned, RescanResult
 
 _GAVE_WAY = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE)
 _URGENCY = {Severity.NOW: "Now", Severity.SOON: "Soon", Severity.NOTE: "Note"}

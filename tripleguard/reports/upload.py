@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, Object, text, trouble
 from tripleguard.reports.words import count, duration, line_rate, size
-from tripleguard.work.upload import UploadResult
+from tripleguard.work.offsite.upload import UploadResult
 
 _SHOWN = 10
 

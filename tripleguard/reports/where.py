@@ -9,7 +9,7 @@ from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, Object, captured_at, copy_object, text
 from tripleguard.reports.text import evidence
 from tripleguard.reports.words import count, size
-from tripleguard.work.finding import Found, FoundCopy, FoundFile, Stop
+from tripleguard.work.answers.finding import Found, FoundCopy, FoundFile, Stop
 
 _SOME_STOPS = 8
 

@@ -9,8 +9,8 @@ from tripleguard.errors import PlaceFailed, WrongUse
 from tripleguard.names import shown
 from tripleguard.reports.words import count
 from tripleguard.work.budget import Budget
-from tripleguard.work.decode import decode
-from tripleguard.work.decoder import Decoder
+from tripleguard.work.decoding.decode import decode
+from tripleguard.work.decoding.decoder import Decoder
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job
 

@@ -20,15 +20,15 @@ from tripleguard.watch.morning import morning
 from tripleguard.watch.newfiles import brought_in, taken_in
 from tripleguard.watch.notes import Notes
 from tripleguard.work.budget import Budget
-from tripleguard.work.drill import drill
+from tripleguard.work.cards.topup import topup
 from tripleguard.work.kit import Kit, drives_for_looking, drives_for_writing, only_to_read_from, opened
-from tripleguard.work.offsite import offsite_record, opened_offsite
+from tripleguard.work.offsite.rescan_offsite import rescan_offsite
+from tripleguard.work.offsite.third_place import offsite_record, opened_offsite
+from tripleguard.work.offsite.upload import not_now, upload
 from tripleguard.work.progress import Job
-from tripleguard.work.rescan import PlaceScanned, rescan
-from tripleguard.work.rescan_offsite import rescan_offsite
-from tripleguard.work.scanning import Depth
-from tripleguard.work.topup import topup
-from tripleguard.work.upload import not_now, upload
+from tripleguard.work.rescanning.drill import drill
+from tripleguard.work.rescanning.rescan import PlaceScanned, rescan
+from tripleguard.work.rescanning.scanning import Depth
 
 
 def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = None) -> Job[Ended]:

@@ -35,7 +35,7 @@ from tripleguard.watch.telling import Teller
 from tripleguard.watch.volumes import Plugged
 from tripleguard.watch.wanting import Wanting
 from tripleguard.work.kit import WAY_LOCK, Kit
-from tripleguard.work.offsite import offsite_record
+from tripleguard.work.offsite.third_place import offsite_record
 
 _IDLE, _BUSY, _YIELDING = 30.0, 0.5, 0.2
 _GRACE = 1.4

@@ -17,9 +17,9 @@ from tripleguard.reports import objects, text
 from tripleguard.reports.page import page
 from tripleguard.reports.words import count
 from tripleguard.watch.errand import Ended, Errand, Outcome
+from tripleguard.work.answers.reporting import Report, report
 from tripleguard.work.kit import Kit
 from tripleguard.work.progress import Job, Moved
-from tripleguard.work.reporting import Report, report
 
 _LINES = 6
 _MOST_BYTES = 100_000_000

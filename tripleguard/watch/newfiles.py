@@ -8,10 +8,10 @@ from tripleguard.names import shown
 from tripleguard.reports.words import count
 from tripleguard.watch.errand import Ended, Errand, Outcome
 from tripleguard.watch.landing import Landing
-from tripleguard.work.bringing_in import bring_in, open_folder
+from tripleguard.work.cards.bringing_in import bring_in, open_folder
+from tripleguard.work.cards.taking_in import take_in
 from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
 from tripleguard.work.progress import Job
-from tripleguard.work.taking_in import take_in
 
 _NAMED = 3
 """Paths that a message names."""

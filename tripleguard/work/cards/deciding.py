@@ -1,0 +1,165 @@
+"""Where a file shall lie, decided when its last byte is hashed. Runs in the hasher's thread."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Sequence
+
+from tripleguard.cameras.body import Names
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import questions, shoots
+from tripleguard.errors import CopyTrouble
+from tripleguard.model import Entry, File
+from tripleguard.names import fitted
+from tripleguard.places.card import Card
+from tripleguard.work.cards.copying import Changed, Copier, CopyGone, Found
+from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
+from tripleguard.work.cards.placing import Placer
+from tripleguard.work.cards.results import NotCopied, Task, ToProve
+from tripleguard.work.holdings import Beside, Holdings, content_is_identity
+from tripleguard.work.kit import Kit, OpenDrive
+
+_BODY_LOOKS = 20
+_BODY_HEAD = 256 * 1024
+
+_SAME_TIME = (
+    "its bytes differ from what was offloaded before, though size and time are the same: the card or its reader "
+    "may be failing; both versions are kept"
+)
+_NEW_VERSION = "it was changed on the card since it was offloaded; both versions are kept"
+
+
+class Decider:
+    """Decides for one offload, over all its passes. shoot, body: the names that were given, if any."""
+
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], shoot: str | None, body: str | None = None) -> None:
+        self._kit = kit
+        self._catalog = kit.catalog.reopened()
+        self._holdings = Holdings(self._catalog, drives, kit.settings.rule, kit.clock)
+        self._names = NameGiver(self._catalog, drives)
+        self._drives = drives
+        self._beside = Beside()
+        self._shoot = shoot
+        self._shoots: dict[str, str] = {}
+        labels = {key: label for key, (_, label) in shoots.bodies(self._catalog).items()}
+        names = Names(body, kit.settings.cameras.without_serial)
+        self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels, names)
+        self._flying: dict[bytes, set[int]] = {}
+        self._lock = threading.Lock()
+
+    def close(self) -> None:
+        self._catalog.close()
+
+    def learn_body(self, card: Card) -> None:
+        """Look into a few originals, so that files without a body go with the card's."""
+        heads: list[tuple[str, bytes]] = []
+        for item in card.listed():
+            if len(heads) >= _BODY_LOOKS:
+                break
+            if isinstance(item, Entry) and kind_of(item.path).is_original:
+                try:
+                    heads.append((item.path, card.read_at(item.path, 0, _BODY_HEAD)))
+                except OSError:
+                    continue
+        self._placer.learn_body(heads)
+
+    def __call__(self, copier: Copier, task: Task, file: File, head: bytes) -> dict[int, str]:
+        """The path for each lane that shall keep this copy. Raises NameTaken, PlaceFailed."""
+        task.placing = self._placer.placing(task.entry, head)
+        self._tell_change(copier, task, file)
+        lanes = self._still_lacking(copier, task, file)
+        self._note_folder(task, file)
+        if not lanes:
+            return {}
+        chosen: list[Chosen] = []
+
+        def free(path: str) -> bool:
+            option = self._names.is_free(path, file, lanes)
+            if option is not None:
+                chosen.append(option)
+            return option is not None
+
+        if self._placer.path(task.placing, task.entry, free) is None:
+            raise no_name_left(task.entry.path)
+        for lane, entry in chosen[0].found.items():
+            copier.report(Found(task, lane, entry))
+            copier.prove(lane, ToProve(entry.path, file, task=task))
+        for lane, error in chosen[0].failed.items():
+            copier.report(NotCopied(task, lane, error))
+        with self._lock:
+            task.paths = {lane: path for lane, path in chosen[0].paths.items() if lane not in task.given_up}
+            self._names.give(task.paths, file)
+            self._flying.setdefault(file.digest, set()).update(task.paths)
+        return task.paths
+
+    def landed(self, task: Task, lane: int) -> None:
+        """The catalog knows now what became of a copy; called from the job's thread."""
+        with self._lock:
+            path = task.paths.get(lane)
+            if task.file is None or path is None:
+                task.given_up.add(lane)
+                return
+            self._names.seen(lane, path)
+            lanes = self._flying.get(task.file.digest)
+            if lanes is not None:
+                lanes.discard(lane)
+                if not lanes:
+                    del self._flying[task.file.digest]
+
+    def _still_lacking(self, copier: Copier, task: Task, file: File) -> tuple[int, ...]:
+        assert task.placing is not None
+        lanes = task.lanes
+        if content_is_identity(task.placing.kind, file.size):
+            with self._lock:
+                flying = frozenset(self._flying.get(file.digest, ()))
+            lanes = tuple(lane for lane in lanes if lane not in flying)
+        known = questions.file_with_digest(self._catalog, file.digest)
+        if known is None:
+            return lanes
+        beside = self._beside.folders(task.entry)
+        lacking = self._holdings.lacking(known, task.entry.name, lanes, beside)
+        for copy in lacking.gone:
+            copier.report(CopyGone(copy))
+        for lane, copy in lacking.unproved:
+            copier.prove(lane, ToProve(copy.path, file, copy.id, task, copy.mtime_ns))
+        kept = [copy for copy in questions.copies_of(self._catalog, known.id) if copy not in lacking.gone]
+        for copy in kept:
+            self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
+        return lacking.lanes
+
+    def _note_folder(self, task: Task, file: File) -> None:
+        """Remember where an original of this frame lies or will lie, for what comes after it in the frame."""
+        assert task.placing is not None
+        if task.placing.kind.is_original:
+            known = questions.file_with_digest(self._catalog, file.digest)
+            folders = self._holdings.folders_of(known) if known else set()
+            planned = self._placer.wanted(task.placing, task.entry).rpartition("/")[0]
+            for drive in self._drives:
+                # A drive that can't be asked gets no copy, so nothing can lie beside one there.
+                with contextlib.suppress(CopyTrouble):
+                    folders.add(fitted(planned, drive.place.limits))
+            self._beside.lies_in(task.entry, folders)
+
+    def _tell_change(self, copier: Copier, task: Task, file: File) -> None:
+        """Say so if this path held another version of the same picture when it was offloaded before."""
+        if questions.file_with_digest(self._catalog, file.digest) is not None:
+            return
+        entry, placing = task.entry, task.placing
+        for file_id, size, mtime_ns in questions.last_reading(self._catalog, entry.path):
+            if (size, mtime_ns) == (entry.size, entry.mtime_ns):
+                copier.report(Changed(task, _SAME_TIME))
+                return
+            known = questions.file_with_id(self._catalog, file_id)
+            if placing is not None and placing.wall_ns is not None and known.wall_ns == placing.wall_ns:
+                copier.report(Changed(task, _NEW_VERSION))
+                return
+
+    def _shoot_of(self, day: str) -> str:
+        """The shoot's name: as asked for; else the only one known of that day; else the usual one."""
+        if self._shoot is not None:
+            return self._shoot
+        if day not in self._shoots:
+            known = shoots.shoots_of_day(self._catalog, day)
+            self._shoots[day] = known[0].name if len(known) == 1 else self._kit.settings.layout.shoot
+        return self._shoots[day]

@@ -1,0 +1,310 @@
+"""Paying what is owed: the copies that a drive was away or too full for, made from a good copy elsewhere.
+
+Files with the fewest good copies come first. The source is read and hashed like a card; if its digest is not
+the one that is known, that copy is marked corrupt and nothing is made from it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import questions, shoots
+from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.rows import KnownFile
+from tripleguard.catalog.twins import further_debts, twin_debts, twin_ids
+from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
+from tripleguard.model import Copy, CopyState, Entry, File, Outcome
+from tripleguard.names import numbered, shown
+from tripleguard.rules import is_as_recorded
+from tripleguard.work.cards.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
+from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
+from tripleguard.work.cards.placing import MOST_NAMES, Placing
+from tripleguard.work.cards.results import NotCopied, Proved, Task, ToProve, Written
+from tripleguard.work.cards.run import CopyRun
+from tripleguard.work.holdings import Holdings
+from tripleguard.work.kit import Kit, OpenDrive, Source
+from tripleguard.work.progress import Job, Moved, Progress
+
+_PASSES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class TopupResult:
+    """What a top-up did.
+
+    made: new copies by drive. proved: copies read back by drive. total_bytes: written. still_short: files that
+    are still owed; no_source: how many of them have no good copy on a connected drive.
+    """
+
+    made: dict[str, int]
+    proved: dict[str, int]
+    total_bytes: int
+    still_short: int
+    no_source: int
+    troubles: tuple[TripleguardError, ...]
+    seconds: float
+
+
+def topup(
+    kit: Kit,
+    drives: Sequence[OpenDrive],
+    refused: Sequence[TripleguardError] = (),
+    sources: Sequence[Source] = (),
+) -> Job[TopupResult]:
+    """Make the copies that are still owed, on the open and locked drives. Yields progress.
+
+    sources: more drives to read from, on the shelf or leaving; nothing is written to them. refused: why other
+    drives that are connected can't be used now; it is told with the rest.
+    Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    """
+    began = time.monotonic()
+    yield Moved("looking what is owed", 0, 0, 0, 0, 0.0, None)
+    run = _Topup(kit, drives, sources)
+    run.troubles += refused
+    yield from run.run()
+    return TopupResult(
+        made=run.made,
+        proved=run.proved,
+        total_bytes=run.total_bytes,
+        still_short=shoots.totals(kit.catalog)[2] + further_debts(kit.catalog, kit.settings.rule.drive_copies),
+        no_source=run.no_source,
+        troubles=tuple(run.troubles),
+        seconds=round(time.monotonic() - began, 3),
+    )
+
+
+class _Topup(CopyRun):
+    """One run, from the caller's thread."""
+
+    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[Source]) -> None:
+        short = shoots.owed(kit.catalog)
+        super().__init__(
+            kit, drives, "topup", "", sum(owed.short for owed in short), sum(owed.bytes for owed in short)
+        )
+        self.sources = tuple(sources)
+        self.made = {drive.record.name: 0 for drive in drives}
+        self.proved = {drive.record.name: 0 for drive in drives}
+        self.total_bytes = 0
+        self.no_source = 0
+
+    def run(self) -> Iterator[Progress]:
+        """Passes until nothing more can be done: a bad source found in one is avoided in the next."""
+        try:
+            for _ in range(_PASSES):
+                plan = _Plan(self.kit, self.drives, self.alive_lanes(), self.sources)
+                try:
+                    yield from self.one_pass(plan.tasks, plan.decide)
+                finally:
+                    self.no_source = plan.no_source
+                    plan.close()
+                if not self.take_again():
+                    break
+        except BaseException:
+            # What ended the work is told; what goes wrong while leaving in good order is not.
+            with contextlib.suppress(TripleguardError):
+                self.leave(with_snapshots=False)
+                self._close(Outcome.FAILURE)
+            raise
+        self.give_up()
+        self.leave(with_snapshots=True)
+        self._close(Outcome.PARTIAL if self.troubles or self.no_source else Outcome.SUCCESS)
+
+    def enter(self, result: CopyResult) -> None:
+        match result:
+            case Read():
+                self.files_done += 1
+            case Written(_, lane, entry):
+                super().enter(result)
+                self.made[self.drives[lane].record.name] += 1
+                self.total_bytes += entry.size
+            case Proved(_, lane, _, _):
+                super().enter(result)
+                self.proved[self.drives[lane].record.name] += 1
+            case Unread(task, why) if why != "stopped" and not self.kit.stop.is_set():
+                self.bad_source(task, why)
+            case NotCopied(task, _, error) if isinstance(error, SourceDiffers):
+                self.bad_source(task, error.what)
+            case _:
+                super().enter(result)
+
+    def line_for(self, result: CopyResult) -> str | None:
+        if isinstance(result, NotCopied) and isinstance(result.error, SourceDiffers):
+            return str(result.error)
+        return super().line_for(result)
+
+    def _close(self, outcome: Outcome) -> None:
+        with self.kit.catalog.writing():
+            self.end(outcome, {"made": self.made, "proved": self.proved, "bytes": self.total_bytes})
+
+
+class _Plan:
+    """What is owed, as tasks: runs in the reader's thread; `decide` in the hasher's, each with its catalog."""
+
+    def __init__(
+        self, kit: Kit, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[Source]
+    ) -> None:
+        self.no_source = 0
+        self._kit = kit
+        self._drives = drives
+        self._sources: dict[int, Source] = {drive.record.id: drive for drive in (*drives, *sources)}
+        self._lanes = tuple(lanes)
+        self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
+        self._naming = kit.catalog.reopened()
+        self._names = NameGiver(self._naming, drives)
+
+    def close(self) -> None:
+        self._holdings.catalog.close()
+        self._naming.close()
+
+    def tasks(self, copier: Copier) -> Iterator[Task]:
+        """Prove what only lacks proof, and copy what lacks copies, for each file short of the rule."""
+        twins = twin_ids(self._holdings.catalog)
+        for known in shoots.short_files(self._holdings.catalog):
+            if known.id in twins:
+                continue
+            lacking = self._holdings.lacking(known, known.name, self._lanes)
+            for copy in lacking.gone:
+                copier.report(CopyGone(copy))
+            for lane, copy in lacking.unproved:
+                copier.prove(lane, ToProve(copy.path, known.file, copy.id, mtime_ns=copy.mtime_ns))
+            good = self._good_drives(known, {copy.id for copy in lacking.gone})
+            wanted = self._kit.settings.rule.drive_copies - good - len(lacking.unproved)
+            if wanted <= 0:
+                continue
+            source = self._source(known, {copy.id for copy in lacking.gone})
+            if source is None:
+                self.no_source += 1
+            elif lacking.lanes:
+                yield self._task(known, *source, lanes=self._roomiest(lacking.lanes, known.file.size)[:wanted])
+        yield from self._for_names(copier)
+
+    def _for_names(self, copier: Copier) -> Iterator[Task]:
+        """The same for files that are counted by name: equal sidecars of two pictures are two debts."""
+        rule = self._kit.settings.rule
+        lanes = {self._drives[lane].record.id: lane for lane in self._lanes}
+        for debt in twin_debts(self._holdings.catalog, rule.drive_copies):
+            there: dict[int, tuple[Source, Copy, Entry]] = {}
+            for copy in debt.copies:
+                drive = self._sources.get(copy.place_id)
+                if drive is None or copy.state is not CopyState.PRESENT:
+                    continue
+                entry = drive.seen(copy.path)
+                if entry is not None and is_as_recorded(copy, entry):
+                    there[copy.place_id] = (drive, copy, entry)
+                elif copy.place_id in lanes:
+                    copier.report(CopyGone(copy))
+            unproved = [
+                (lanes[place], copy)
+                for place, (_, copy, _) in there.items()
+                if place in lanes and copy.evidence.verified_at is None
+            ]
+            for lane, copy in unproved:
+                copier.prove(lane, ToProve(copy.path, debt.known.file, copy.id, mtime_ns=copy.mtime_ns))
+            lacking = tuple(lane for place, lane in lanes.items() if place not in there)
+            wanted = rule.drive_copies - debt.good - len(unproved)
+            if not there:
+                self.no_source += 1
+            elif wanted > 0 and lacking:
+                source = min(there.values(), key=lambda one: one[1].evidence.verified_at is None)
+                chosen = self._roomiest(lacking, debt.known.file.size)[:wanted]
+                yield self._task(debt.known, *source, lanes=chosen)
+
+    def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
+        """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
+        if file != task.guess:
+            raise SourceDiffers(
+                f"{shown(task.entry.path)} does not hold what was recorded.",
+                safe="Nothing was made from it, and it was left as it is.",
+                do="Another copy is used if there is one; see `tripleguard report`.",
+            )
+        known = questions.file_with_digest(self._naming, file.digest)
+        assert known is not None
+        shoot = shoots.shoot_lying_at(self._naming, known, task.entry.path)
+        task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
+        older = self._older_version(task, known)
+        if older is not None:
+            return older
+        chosen = self._chosen(task, file)
+        self._names.give(chosen.paths, file)
+        for lane, entry in chosen.found.items():
+            copier.report(Found(task, lane, entry))
+            copier.prove(lane, ToProve(entry.path, file))
+        for lane, error in chosen.failed.items():
+            copier.report(NotCopied(task, lane, error))
+        return chosen.paths
+
+    def _older_version(self, task: Task, known: KnownFile) -> dict[int, str] | None:
+        """A companion's newest version takes the path of an older one, which is moved aside and kept.
+
+        One that was edited since it was looked at keeps its path: it may be newer still.
+        """
+        path = task.entry.path
+        if newest_version(self._naming, path) != known.id:
+            return None
+        paths: dict[int, str] = {}
+        older = False
+        for lane in task.lanes:
+            here = questions.copy_at(self._naming, self._drives[lane].record.id, path)
+            if here is None or here.state is not CopyState.PRESENT or here.file_id == known.id:
+                continue
+            older, seen = True, self._drives[lane].seen(path)
+            if seen is None or is_as_recorded(here, seen):
+                task.gives_way[lane] = "an older version; the newest has taken its place"
+                task.as_seen[lane] = seen
+                paths[lane] = path
+        return paths if older else None
+
+    def _chosen(self, task: Task, file: File) -> Chosen:
+        folder, _, name = task.entry.path.rpartition("/")
+        for number in range(1, MOST_NAMES):
+            chosen = self._names.is_free(f"{folder}/{numbered(name, number)}", file, task.lanes)
+            if chosen is not None:
+                return chosen
+        raise no_name_left(task.entry.path)
+
+    def _roomiest(self, lanes: Sequence[int], size: int) -> tuple[int, ...]:
+        """These lanes, those with room for size bytes first."""
+        return tuple(sorted(lanes, key=lambda lane: not self._holds(lane, size)))
+
+    def _holds(self, lane: int, size: int) -> bool:
+        try:
+            return self._drives[lane].place.room().holds(size)
+        except CopyTrouble:
+            return False
+
+    def _good_drives(self, known: KnownFile, gone: set[int]) -> int:
+        """On how many drives the catalog has a verified copy that still counts, wherever they are now."""
+        rows = self._holdings.catalog.rows(
+            "SELECT c.id, c.place_id FROM copies c JOIN places p ON p.id = c.place_id WHERE c.file_id = ?"
+            " AND c.state = 'present' AND c.verified_at IS NOT NULL AND p.kind = 'drive'"
+            " AND p.state IN ('active', 'shelved') AND p.leaving_since IS NULL",
+            known.id,
+        )
+        return len({place for copy, place in rows if copy not in gone})
+
+    def _source(self, known: KnownFile, gone: set[int]) -> tuple[Source, Copy, Entry] | None:
+        """A copy on a connected drive to read from: a verified one first."""
+        copies = [
+            copy
+            for copy in questions.copies_of(self._holdings.catalog, known.id)
+            if copy.state is CopyState.PRESENT and copy.id not in gone
+        ]
+        for copy in sorted(copies, key=lambda copy: copy.evidence.verified_at is None):
+            drive = self._sources.get(copy.place_id)
+            entry = drive.seen(copy.path) if drive else None
+            if drive is not None and entry is not None and entry.size == copy.size:
+                return drive, copy, entry
+        return None
+
+    def _task(self, known: KnownFile, drive: Source, copy: Copy, entry: Entry, lanes: tuple[int, ...]) -> Task:
+        return Task(
+            entry,
+            open=lambda: drive.place.read(copy.path),
+            lanes=lanes,
+            still_same=lambda: drive.seen(copy.path) == entry,
+            guess=known.file,
+            source=copy.id,
+        )

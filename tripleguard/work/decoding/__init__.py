@@ -1,0 +1,1 @@
+"""Decoding pictures apart, in a process that can be killed, and small pictures for pages."""

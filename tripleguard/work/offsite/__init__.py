@@ -1,0 +1,1 @@
+"""The third place: which pictures are chosen, how they get there, how they are proved there."""

@@ -1,0 +1,1 @@
+"""Drives over the years: retired, lost, named anew, and a catalog made from what they hold."""
