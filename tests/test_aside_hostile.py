@@ -49,9 +49,10 @@ def _strange(world: World) -> Path:
 
 def test_what_the_catalog_does_not_know_is_listed_and_stays_whatever_is_asked_for(world: World) -> None:
     mended(world, 1)
+    own = aside(world)["ORR_0001.DNG"]
     top = _strange(world)
     strangers = contents(top)
-    known = str(aside(world)["ORR_0001.DNG"].relative_to(top))
+    known = str(own.relative_to(top))
     listed = world.run("aside")
     assert listed.status == 0
     assert "\x1b" not in listed.out

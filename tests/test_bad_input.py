@@ -11,7 +11,7 @@ import struct
 from pathlib import Path
 
 import pytest
-from files import box, film, marked
+from files import box, film, marked, tiny_raw
 from world import Answer, TestClock, World, contents
 
 from tripleguard.digest import digest_of, file_of
@@ -181,7 +181,7 @@ HOSTILE = [
 def test_hostile_names_are_copied_as_they_are_and_shown_harmlessly(world: World) -> None:
     card = world.card()
     for name in HOSTILE:
-        card.put(b"DCIM/100ORREY/" + name, marked(name))
+        card.put(b"DCIM/100ORREY/" + name, tiny_raw(name, 600))
     before = card.digests()
     found = world.run("offload", card.root)
     assert found.status == 0, found.out + found.err
