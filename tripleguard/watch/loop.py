@@ -88,6 +88,7 @@ class Loop:
         self._last: deque[Last] = deque(maxlen=_KEPT)
         self._since = self._looked = kit.clock.now()
         self._table = timetable(kit.settings)
+        self._lets_by = False
         self._alarm = Alarm(lambda: self._queue.put(_Rang()))
         self._looker = Looker(kit, lambda plugged, trouble: self._queue.put(_Seen(plugged, trouble)))
         self._teller = Teller(kit.settings.watch, journal, kit.home)
@@ -178,7 +179,8 @@ class Loop:
         """Seconds until the loop looks around by itself."""
         again = self._wanting.pause()
         doing = self._hand.errand
-        usual = _IDLE if doing is None else _YIELDING if doing.what in GIVES_WAY else _BUSY
+        idle = _IDLE if not self._lets_by else _BUSY
+        usual = idle if doing is None else _YIELDING if doing.what in GIVES_WAY else _BUSY
         return usual if again is None else max(0.05, min(usual, again))
 
     # What happened
@@ -271,6 +273,8 @@ class Loop:
         ready = self._wanting.ready(doing)
         typed = self._way_is_asked()
         best = choose((one for one in ready if not typed or one.what not in GIVES_WAY), self._turns)
+        # Nothing tells when a typed command ends: what waits for that alone is looked at again soon.
+        self._lets_by = typed and best is None and bool(ready)
         if doing is None:
             if best is not None:
                 if best.key not in self._wanting.trying:  # a log that says each try of a night says nothing else
