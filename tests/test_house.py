@@ -99,6 +99,7 @@ EXCEPTIONS = {
         "work/decoding/decoder.py",
         "subprocess",
     ): "its own decoder, in a process that can be killed and opens no file",
+    ("work/apart.py", "subprocess"): "a process of our own, from our own code",
     ("watch/posting.py", "subprocess"): "its own sender of messages, in a process that can be killed",
     ("work/decoding/decoding_apart.py", "fdopen"): "its own standard output",
     ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
-import os
 import subprocess
 import sys
 import threading
 from collections.abc import Sequence
-from pathlib import Path
 
 import msgspec
 
-import tripleguard
+from tripleguard.work.apart import begun_apart
 
 _COMMAND = [sys.executable, "-m", "tripleguard.watch.sender"]
 _PATIENCE, _EACH = 30.0, 15.0
@@ -64,16 +62,7 @@ class Post:
             if self._stopped:
                 return b""
             try:
-                self._process = subprocess.Popen(
-                    _COMMAND,
-                    stdin=subprocess.PIPE,
-                    stdout=subprocess.PIPE,
-                    stderr=subprocess.DEVNULL,
-                    # From its own folder: where the person stands may be a card.
-                    cwd=Path(tripleguard.__file__).parent.parent,
-                    env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
-                    creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-                )
+                self._process = begun_apart(_COMMAND)
             except OSError:
                 return b""
         process = self._process

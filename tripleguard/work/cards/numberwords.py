@@ -9,6 +9,7 @@ from tripleguard.catalog.doubts import DoubtRow
 from tripleguard.catalog.numbers import NightCards
 from tripleguard.clock import SECOND
 from tripleguard.model import Unseen
+from tripleguard.wording import counted
 
 _MESSAGES = {
     Where.BETWEEN: "Body {body}: {frames} {between}, {names}, are on no card seen so far",
@@ -77,7 +78,7 @@ def _message(where: Where, doubt: DoubtRow) -> str:
     since, until = _moment(doubt.since, night), _moment(doubt.until, night)
     return _MESSAGES[where].format(
         body=doubt.label,
-        frames=f"{doubt.frames:,} frame{'' if doubt.frames == 1 else 's'}",
+        frames=counted(doubt.frames, "frame"),
         between=f"between {since} and {until}",
         names=names(doubt.first, doubt.last),
         first=names(doubt.first, doubt.first),

@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tripleguard.catalog.journal import begin_job, end_job
 from tripleguard.errors import CopyTrouble, NoRoom, PlaceFailed, Stopped, TripleguardError
-from tripleguard.model import Entry, EventType, Outcome
+from tripleguard.model import Entry, Outcome
 from tripleguard.names import shown
 from tripleguard.work.cards.copying import Copier, CopyGone, CopyResult, Decide, Found, Unread
 from tripleguard.work.cards.pace import Pace
 from tripleguard.work.cards.recording import Recorder
 from tripleguard.work.cards.results import Disproved, LaneDown, MovedAside, NotCopied, Proved, Task, Written
-from tripleguard.work.kit import Kit, OpenDrive, Source, agent
+from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.leaving import leave_all
 from tripleguard.work.progress import Progress, Said
 
@@ -33,7 +33,6 @@ class CopyRun:
         self, kit: Kit, drives: Sequence[OpenDrive], kind: str, subject: str, files: int, total_bytes: int
     ) -> None:
         self.kit, self.drives = kit, drives
-        self.sources: tuple[Source, ...] = ()
         self.troubles: list[TripleguardError] = []
         self.files = files
         self.files_done = 0
@@ -43,7 +42,6 @@ class CopyRun:
         self._full: set[int] = set()
         self._again: Wanted = {}
         self._failures: dict[int, CopyTrouble] = {}
-        self._suspects: dict[int, Task] = {}
         self._said = 0
         with kit.catalog.writing():
             self.job_id = begin_job(kit.catalog, kind, subject, agent(), kit.clock.now())
@@ -151,29 +149,6 @@ class CopyRun:
         """What is to be tried again; the list starts anew."""
         again, self._again = self._again, {}
         return again
-
-    def bad_source(self, task: Task, why: str) -> None:
-        """A copy that was to be a source is not good: look for another one; called inside one transaction.
-
-        One bad reading may be the cable's; a second in a later pass, from a drive that answers, is believed.
-        """
-        if task.source is None:
-            return
-        self.try_again(task.entry, task.lanes)
-        if self._suspects.setdefault(task.source, task) is task:
-            return
-        row = self.kit.catalog.row("SELECT place_id, shoot_id FROM copies WHERE id = ?", task.source)
-        assert row is not None
-        if not any(drive.record.id == row[0] and drive.place.here() for drive in (*self.drives, *self.sources)):
-            return
-        self.recorder.corrupt(task.source, why)
-        self.recorder.event(
-            EventType.FIXITY_CHECK,
-            Outcome.FAILURE,
-            f"{shown(task.entry.path)}: {why}",
-            place_id=row[0],
-            shoot_id=row[1],
-        )
 
     def give_up(self) -> None:
         """No more passes: what failed in the last one on a drive that still answers is trouble, once for each."""

@@ -15,15 +15,15 @@ from tripleguard.catalog import questions, shoots
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.twins import further_debts, twin_debts, twin_ids
-from tripleguard.errors import CopyTrouble, SourceDiffers, TripleguardError
+from tripleguard.errors import CopyTrouble, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
-from tripleguard.names import numbered, shown
+from tripleguard.names import numbered
 from tripleguard.rules import is_as_recorded
-from tripleguard.work.cards.copying import Copier, CopyGone, CopyResult, Found, Read, Unread
+from tripleguard.work.cards.copying import Copier, CopyGone, CopyResult, Found, Read
+from tripleguard.work.cards.from_copies import FromCopies, placed_as
 from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
-from tripleguard.work.cards.placing import MOST_NAMES, Placing
+from tripleguard.work.cards.placing import MOST_NAMES
 from tripleguard.work.cards.results import NotCopied, Proved, Task, ToProve, Written
-from tripleguard.work.cards.run import CopyRun
 from tripleguard.work.holdings import Holdings
 from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.progress import Job, Moved, Progress
@@ -76,15 +76,15 @@ def topup(
     )
 
 
-class _Topup(CopyRun):
+class _Topup(FromCopies):
     """One run, from the caller's thread."""
 
     def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[Source]) -> None:
         short = shoots.owed(kit.catalog)
         super().__init__(
-            kit, drives, "topup", "", sum(owed.short for owed in short), sum(owed.bytes for owed in short)
+            kit, drives, "topup", sum(owed.short for owed in short), sum(owed.bytes for owed in short), sources
         )
-        self.sources = tuple(sources)
+        self._sources = sources
         self.made = {drive.record.name: 0 for drive in drives}
         self.proved = {drive.record.name: 0 for drive in drives}
         self.total_bytes = 0
@@ -94,7 +94,7 @@ class _Topup(CopyRun):
         """Passes until nothing more can be done: a bad source found in one is avoided in the next."""
         try:
             for _ in range(_PASSES):
-                plan = _Plan(self.kit, self.drives, self.alive_lanes(), self.sources)
+                plan = _Plan(self.kit, self.drives, self.alive_lanes(), self._sources)
                 try:
                     yield from self.one_pass(plan.tasks, plan.decide)
                 finally:
@@ -123,17 +123,8 @@ class _Topup(CopyRun):
             case Proved(_, lane, _, _):
                 super().enter(result)
                 self.proved[self.drives[lane].record.name] += 1
-            case Unread(task, why) if why != "stopped" and not self.kit.stop.is_set():
-                self.bad_source(task, why)
-            case NotCopied(task, _, error) if isinstance(error, SourceDiffers):
-                self.bad_source(task, error.what)
             case _:
                 super().enter(result)
-
-    def line_for(self, result: CopyResult) -> str | None:
-        if isinstance(result, NotCopied) and isinstance(result.error, SourceDiffers):
-            return str(result.error)
-        return super().line_for(result)
 
     def _close(self, outcome: Outcome) -> None:
         with self.kit.catalog.writing():
@@ -214,16 +205,7 @@ class _Plan:
 
     def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
         """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
-        if file != task.guess:
-            raise SourceDiffers(
-                f"{shown(task.entry.path)} does not hold what was recorded.",
-                safe="Nothing was made from it, and it was left as it is.",
-                do="Another copy is used if there is one; see `tripleguard report`.",
-            )
-        known = questions.file_with_digest(self._naming, file.digest)
-        assert known is not None
-        shoot = shoots.shoot_lying_at(self._naming, known, task.entry.path)
-        task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
+        known = placed_as(self._naming, task, file, task.entry.path)
         older = self._older_version(task, known)
         if older is not None:
             return older

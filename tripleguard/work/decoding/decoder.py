@@ -7,18 +7,16 @@ and gives words, and a new one is started when it has died.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import threading
 from collections.abc import Sequence
-from pathlib import Path
 from types import TracebackType
 
-import tripleguard
 from tripleguard.cameras.judging import Judged
 from tripleguard.errors import WrongUse
 from tripleguard.model import Flaw
+from tripleguard.work.apart import begun_apart
 
 SECONDS = 30.0
 """Wall time for one picture, and a second more for every few megabytes; native code on a busy machine is slow."""
@@ -83,15 +81,7 @@ class Decoder:
         return answer, late.is_set()
 
     def _start(self) -> subprocess.Popen[bytes]:
-        # From its own folder: where the person stands may be a card, and what lies there is not to be imported.
-        self._process = subprocess.Popen(
-            self._command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            cwd=Path(tripleguard.__file__).parent.parent,
-            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
-        )
+        self._process = begun_apart(self._command)
         answer = _line(self._process)
         if answer is None or not answer.get("ready"):
             self._end()

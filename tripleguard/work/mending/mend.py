@@ -14,12 +14,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog.findings import close_at
-from tripleguard.errors import SourceDiffers, TripleguardError
+from tripleguard.errors import TripleguardError
 from tripleguard.model import EventType, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.work.cards.copying import CopyResult, Read, Unread
+from tripleguard.work.cards.from_copies import FromCopies
 from tripleguard.work.cards.results import NotCopied, Proved
-from tripleguard.work.cards.run import CopyRun
 from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.mending.putting_back import put_back, why_not_back
 from tripleguard.work.mending.wounds import LATER, Plan, Wound
@@ -77,7 +77,7 @@ def mend(
     )
 
 
-class _Mend(CopyRun):
+class _Mend(FromCopies):
     """One run, from the caller's thread."""
 
     def __init__(self, kit: Kit, drives: Sequence[OpenDrive], sources: Sequence[Source]) -> None:
@@ -85,7 +85,7 @@ class _Mend(CopyRun):
         self._plan = Plan(kit, drives, range(len(drives)), sources)
         wounds = [wound for wound in self._plan.wounds if wound.known is not None]
         total = sum(wound.known.file.size for wound in wounds if wound.known)
-        super().__init__(kit, drives, "mend", "", len(wounds), total)
+        super().__init__(kit, drives, "mend", len(wounds), total)
         self.mended: list[Mended] = []
         self._open = {wound.finding.id: wound for wound in self._plan.wounds}
         self._why: dict[int, str] = {}
@@ -138,17 +138,8 @@ class _Mend(CopyRun):
             case Proved(proof, lane, _, _):
                 super().enter(result)
                 self._healed(lane, proof.path)
-            case Unread(task, why) if why != "stopped" and not self.kit.stop.is_set():
-                self.bad_source(task, why)
-            case NotCopied(task, _, error) if isinstance(error, SourceDiffers):
-                self.bad_source(task, error.what)
             case _:
                 super().enter(result)
-
-    def line_for(self, result: CopyResult) -> str | None:
-        if isinstance(result, NotCopied) and isinstance(result.error, SourceDiffers):
-            return str(result.error)
-        return super().line_for(result)
 
     def _put_back(self) -> None:
         for wound in list(self._open.values()):

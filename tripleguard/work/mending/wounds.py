@@ -14,18 +14,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard.cameras.kinds import kind_of
-from tripleguard.catalog import questions, shoots
+from tripleguard.catalog import questions
 from tripleguard.catalog.findings import Noticed, open_findings, whereabouts
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import iso_utc
-from tripleguard.errors import CopyTrouble, SourceDiffers
+from tripleguard.errors import CopyTrouble
 from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, Kind
-from tripleguard.names import shown
 from tripleguard.places.base import Reading
 from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.cards.copying import Copier
-from tripleguard.work.cards.placing import Placing
+from tripleguard.work.cards.from_copies import placed_as
 from tripleguard.work.cards.results import Heals, Task
 from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.mending.recombining import ReadAt, combination, patient_reader
@@ -107,17 +106,8 @@ class Plan:
 
     def decide(self, _: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
         """The wound's own path and no other: what takes it meanwhile is left. Raises SourceDiffers."""
-        if file != task.guess:
-            raise SourceDiffers(
-                f"{shown(task.entry.path)} does not hold what was recorded.",
-                safe="Nothing was made from it, and it was left as it is.",
-                do="Another copy is used if there is one; see `tripleguard report`.",
-            )
-        known = questions.file_with_digest(self._naming, file.digest)
-        assert known is not None
         assert task.heals is not None
-        shoot = shoots.shoot_lying_at(self._naming, known, task.heals.path)
-        task.placing = Placing(known.kind, shoot.day, shoot.name, "", None, known.wall_ns, known.offset)
+        placed_as(self._naming, task, file, task.heals.path)
         return {task.lanes[0]: task.heals.path}
 
     def can(self, wound: Wound) -> bool:

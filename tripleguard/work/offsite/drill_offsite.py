@@ -14,13 +14,12 @@ from pathlib import Path
 
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog import questions
-from tripleguard.catalog.journal import add_event, begin_job, end_job
+from tripleguard.catalog.journal import begin_job
 from tripleguard.catalog.offsite import Stored
-from tripleguard.digest import file_of
-from tripleguard.errors import LineTrouble, NoRoom, Stopped, TripleguardError, WrongUse
+from tripleguard.errors import LineTrouble, TripleguardError, WrongUse
 from tripleguard.forecast import share_bound
-from tripleguard.home import forget_scratch, scratch_file, scratch_room, write_scratch
-from tripleguard.model import Copy, EventType, File, FindingKind, Outcome
+from tripleguard.home import forget_scratch, scratch_file, write_scratch
+from tripleguard.model import Copy, File, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.places.base import Reading
 from tripleguard.places.media import aligned_buffer
@@ -33,7 +32,15 @@ from tripleguard.work.offsite.rescan_offsite import Cost
 from tripleguard.work.offsite.sealing import is_sealed
 from tripleguard.work.offsite.third_place import OpenOffsite
 from tripleguard.work.progress import Job, Moved
-from tripleguard.work.rescanning.drill import PlaceDrilled, known_bad, sampled_ids
+from tripleguard.work.rescanning.drill import (
+    PlaceDrilled,
+    arrived_in,
+    enter_end,
+    known_bad,
+    need_room,
+    sampled_ids,
+    stopped,
+)
 
 
 @dataclass(slots=True)
@@ -63,13 +70,8 @@ def drill_offsite(
         done = True
     finally:
         outcome = Outcome.FAILURE if run.failed else Outcome.SUCCESS if done else Outcome.PARTIAL
-        message = f"drill: {run.sampled:,} copies restored, {len(run.failed):,} failed (seed {seed})"
-        with kit.catalog.writing():
-            now = kit.clock.now()
-            at = offsite.record.id
-            add_event(kit.catalog, EventType.VALIDATION, outcome, message, now, job_id=job, place_id=at)
-            detail = {"seed": seed, "sampled": run.sampled, "failed": len(run.failed), "bytes": run.read_bytes}
-            end_job(kit.catalog, job, outcome, detail, now)
+        detail = {"seed": seed, "sampled": run.sampled, "failed": len(run.failed), "bytes": run.read_bytes}
+        enter_end(kit, offsite.record, job, outcome, detail)
     price = round(run.read_bytes / 1e9 * kit.settings.offsite.price_per_gb, 4)
     bound = share_bound(run.sampled, len(run.failed))
     place = PlaceDrilled(
@@ -126,8 +128,7 @@ class _Drill:
         """What arrived in the scratch folder; None: it was sealed and can't be opened any more."""
         target = scratch_file(self._kit.home, f"drill-{copy.id}")
         try:
-            if scratch_room(self._kit.home) < copy.size * 3:
-                raise _no_room(copy.size)
+            need_room(self._kit, copy.size, copy.size * 3)
             try:
                 reading = self._opened(copy, sealed=sealed)
             except FileNotFoundError:
@@ -139,8 +140,7 @@ class _Drill:
                 self._copied(reading, target, counts=not sealed or self._key is None)
             finally:
                 reading.close()
-            with target.open("rb") as file:
-                return file_of(iter(lambda: file.read(CHUNK), b""))
+            return arrived_in(target)
         finally:
             forget_scratch(target)
 
@@ -181,7 +181,7 @@ class _Drill:
                 if counts:
                     self._spend(count)
                 if self._kit.stop.is_set():
-                    raise Stopped("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
+                    raise stopped()
                 yield buffer[:count]
 
         write_scratch(target, pieces())
@@ -195,12 +195,4 @@ def _line(error: OSError) -> TripleguardError:
         f"The offsite place failed in the middle of the drill ({shown(error.strerror or str(error))}).",
         safe="A drill only reads; nothing was found wrong with its copies.",
         do="Check the network, then run the drill again.",
-    )
-
-
-def _no_room(size: int) -> NoRoom:
-    return NoRoom(
-        f"The scratch folder has no room for a file of {size:,} bytes.",
-        safe="Nothing was changed.",
-        do="Make room on the laptop's disk, or choose another --home.",
     )

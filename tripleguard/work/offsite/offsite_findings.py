@@ -7,6 +7,7 @@ from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.offsite import Standing
 from tripleguard.clock import DAY
 from tripleguard.model import Finding, FindingKind, Severity
+from tripleguard.wording import counted
 from tripleguard.work.kit import Kit
 from tripleguard.work.offsite.third_place import offsite_record
 
@@ -24,8 +25,8 @@ def offsite_findings(kit: Kit, standing: Standing | None) -> list[Finding]:
         return []
     found: list[Finding] = []
     if standing.owed:
-        files = "file of a select is" if standing.owed == 1 else "files of selects are"
-        message = f"{standing.owed:,} {files} not offsite yet, {standing.owed_bytes:,} bytes"
+        files = counted(standing.owed, "file of a select is", "files of selects are")
+        message = f"{files} not offsite yet, {standing.owed_bytes:,} bytes"
         found.append(_finding(FindingKind.UNDER_REPLICATED, message, "run `upload`", standing.owed))
     days, now = kit.settings.offsite.days, kit.clock.now()
     for words, (count, since) in (
@@ -33,9 +34,7 @@ def offsite_findings(kit: Kit, standing: Standing | None) -> list[Finding]:
         ("proved by a clock that was ahead, nobody knows when", due.ahead(kit.catalog, record.id, now + DAY)),
     ):
         if count:
-            message = (
-                f"{count:,} {'copy' if count == 1 else 'copies'} offsite {'was' if count == 1 else 'were'} {words}"
-            )
+            message = f"{counted(count, 'copy offsite was', 'copies offsite were')} {words}"
             step = f"run `rescan --place {record.name}`"
             found.append(_finding(FindingKind.OVERDUE, message, step, count, record.name, since))
     return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -71,7 +71,7 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
         done = 0
         for number, copy in enumerate(sample):
             if kit.stop.is_set():
-                raise Stopped("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
+                raise stopped()
             yield Moved(f"drill on {drive.record.name}", number, len(sample), done, size, 0.0, None)
             wrong = _wrong_with(kit, drive, copy)
             done += copy.size
@@ -80,15 +80,40 @@ def drill(kit: Kit, drives: Sequence[OpenDrive], files: int, seed: int) -> Job[D
                 enter_failed(kit, copy, wrong.why, "drill", job, kind=wrong.kind, seen=wrong.seen)
         bound = share_bound(len(sample), len(failed))
         found.append(PlaceDrilled(drive.record.name, total, bad, len(sample), tuple(failed), bound))
-        with kit.catalog.writing():
-            outcome = Outcome.FAILURE if failed else Outcome.SUCCESS
-            message = f"drill: {len(sample):,} copies restored, {len(failed):,} failed (seed {seed})"
-            now = kit.clock.now()
-            add_event(
-                kit.catalog, EventType.VALIDATION, outcome, message, now, job_id=job, place_id=drive.record.id
-            )
-            end_job(kit.catalog, job, outcome, {"seed": seed, "sampled": len(sample), "failed": len(failed)}, now)
+        outcome = Outcome.FAILURE if failed else Outcome.SUCCESS
+        enter_end(kit, drive.record, job, outcome, {"seed": seed, "sampled": len(sample), "failed": len(failed)})
     return DrillResult(tuple(found), seed, round(time.monotonic() - began, 3))
+
+
+def stopped() -> Stopped:
+    """A drill that a person ended."""
+    return Stopped("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
+
+
+def enter_end(kit: Kit, place: PlaceRecord, job: int, outcome: Outcome, detail: Mapping[str, int]) -> None:
+    """Enter how the drill of a place ended. detail: seed, sampled, failed, and what else is to be kept."""
+    sampled, failed, seed = detail["sampled"], detail["failed"], detail["seed"]
+    message = f"drill: {sampled:,} copies restored, {failed:,} failed (seed {seed})"
+    with kit.catalog.writing():
+        now = kit.clock.now()
+        add_event(kit.catalog, EventType.VALIDATION, outcome, message, now, job_id=job, place_id=place.id)
+        end_job(kit.catalog, job, outcome, detail, now)
+
+
+def need_room(kit: Kit, size: int, room: int) -> None:
+    """Raise NoRoom if the scratch folder has less room than that for a copy of this size. Bytes."""
+    if scratch_room(kit.home) < room:
+        raise NoRoom(
+            f"The scratch folder has no room for a file of {size:,} bytes.",
+            safe="Nothing was changed.",
+            do="Make room on the laptop's disk, or choose another --home.",
+        )
+
+
+def arrived_in(target: Path) -> File:
+    """What a file in the scratch folder holds. Raises OSError."""
+    with target.open("rb") as file:
+        return file_of(iter(lambda: file.read(CHUNK), b""))
 
 
 def sampled_ids(kit: Kit, place: PlaceRecord, files: int, seed: int) -> tuple[int, list[int]]:
@@ -151,12 +176,7 @@ def _restored(kit: Kit, drive: OpenDrive, copy: Copy, expected: File | None) -> 
     """
     target = scratch_file(kit.home, f"drill-{copy.id}")
     try:
-        if scratch_room(kit.home) < copy.size * 2:
-            raise NoRoom(
-                f"The scratch folder has no room for a file of {copy.size:,} bytes.",
-                safe="Nothing was changed.",
-                do="Make room on the laptop's disk, or choose another --home.",
-            )
+        need_room(kit, copy.size, copy.size * 2)
         try:
             read = _copied_out(drive, copy, target)
         except _Unread as error:
@@ -175,9 +195,7 @@ def _restored(kit: Kit, drive: OpenDrive, copy: Copy, expected: File | None) -> 
             ) from error
         if expected is not None and read != expected:
             return "it holds other bytes than recorded"
-        with target.open("rb") as file:
-            arrived = file_of(iter(lambda: file.read(CHUNK), b""))
-        return None if arrived == read else "it arrived with other bytes"
+        return None if arrived_in(target) == read else "it arrived with other bytes"
     finally:
         forget_scratch(target)
 
