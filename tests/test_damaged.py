@@ -178,7 +178,7 @@ def test_a_fault_of_this_program_stops_no_offload(world: World, monkeypatch: pyt
         raise RuntimeError("a bug")
 
     monkeypatch.setattr(wholeness, "walk_tiff", stumble)
-    monkeypatch.setattr("tripleguard.work.cards.looking.read_traits", stumble)
+    monkeypatch.setattr("tripleguard.work.looking.read_traits", stumble)
     card = world.card()
     card.frames(2)
     card.put("DCIM/100ORREY/ORR_0003.JPG", picture())

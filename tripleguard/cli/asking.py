@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from tripleguard.work.cards.numbering import Told
+    from tripleguard.work.numbering import Told
     from tripleguard.work.kit import Kit
 
 _QUESTION = (
@@ -31,7 +31,7 @@ def how_many_cards(kit: Kit, given: int | None, *, asking: bool) -> Callable[[],
     asking: whether to ask at a terminal, once an evening. What is no number counts as not answered.
     """
     from tripleguard.cli.wrapping import wrapped
-    from tripleguard.work.cards.numbering import Told, was_asked
+    from tripleguard.work.numbering import Told, was_asked
 
     if given is not None:
         return lambda: Told(given)
@@ -42,7 +42,7 @@ def how_many_cards(kit: Kit, given: int | None, *, asking: bool) -> Callable[[],
 
 
 def _typed_so_far() -> Told | None:
-    from tripleguard.work.cards.numbering import Told
+    from tripleguard.work.numbering import Told
 
     typed, _, _ = select.select([sys.stdin.fileno()], [], [], 0)
     # A terminal hands over one line at a time; nobody else reads from it here.

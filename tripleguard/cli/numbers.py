@@ -16,7 +16,7 @@ def command(ctx: click.Context, night: str | None, as_json: bool) -> int:
     if ctx.invoked_subcommand is not None:
         return 0
     from tripleguard.reports import numbers
-    from tripleguard.work.cards.numbering import night_told
+    from tripleguard.work.numbering import night_told
 
     with kit_of(ctx.obj) as kit:
         told = night_told(kit, night)
@@ -33,7 +33,7 @@ def command(ctx: click.Context, night: str | None, as_json: bool) -> int:
 @click.pass_obj
 def close(home: str | None, number: int, why: str) -> None:
     """Explain NUMBER: no card is missing there. It is not asked again, and habits are learnt from it."""
-    from tripleguard.work.cards.numbering import close_doubt
+    from tripleguard.work.numbering import close_doubt
 
     with kit_of(home) as kit:
         one = close_doubt(kit, number, why)
@@ -47,7 +47,7 @@ def close(home: str | None, number: int, why: str) -> None:
 def cards(home: str | None, cards: int, night: str | None) -> int:
     """Say how many CARDS the night had: all that were filled, with different pictures on each."""
     from tripleguard.reports import numbers
-    from tripleguard.work.cards.numbering import night_told, tell_cards
+    from tripleguard.work.numbering import night_told, tell_cards
 
     with kit_of(home) as kit:
         told = night_told(kit, tell_cards(kit, cards, night))

@@ -12,8 +12,8 @@ from tripleguard.catalog.numbers import NightCards
 from tripleguard.model import Unseen
 from tripleguard.names import shown
 from tripleguard.reports.words import count
-from tripleguard.work.cards.numbering import NightTold, Numbers
-from tripleguard.work.cards.numberwords import names
+from tripleguard.work.numbering import NightTold, Numbers
+from tripleguard.work.numberwords import names
 
 _AT_MOST = 5
 _MOVED = {Moved.BACK: "set back", Moved.JUMPED: "jumped"}

@@ -9,7 +9,7 @@ from tripleguard.catalog.looks import Habit
 from tripleguard.model import Wholeness
 from tripleguard.names import shown
 from tripleguard.reports.words import count, duration, size
-from tripleguard.work.cards.looking import WholeCard
+from tripleguard.work.looking import WholeCard
 from tripleguard.work.cards.second_reading import SecondReading
 from tripleguard.work.decoding.decode import DecodeResult
 

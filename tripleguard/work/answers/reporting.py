@@ -22,8 +22,8 @@ from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.wording import counted
-from tripleguard.work.cards.looking import damage_findings
-from tripleguard.work.cards.numbering import Numbers, last_numbers
+from tripleguard.work.looking import damage_findings
+from tripleguard.work.numbering import Numbers, last_numbers
 from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.offsite.offsite_findings import offsite_findings, offsite_standing
 from tripleguard.work.offsite.third_place import offsite_record

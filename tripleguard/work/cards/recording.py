@@ -27,7 +27,7 @@ from tripleguard.catalog.writing import (
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.wording import counted
-from tripleguard.work.cards.looking import Looked
+from tripleguard.work.looking import Looked
 from tripleguard.work.cards.placing import Placing
 from tripleguard.work.cards.results import Disproved, MovedAside, Proved, Task, Written
 from tripleguard.work.kit import Kit, OpenDrive

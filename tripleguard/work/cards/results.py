@@ -10,7 +10,7 @@ from tripleguard.cameras.wholeness import Look
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Entry, File, Medium
 from tripleguard.places.base import Reading
-from tripleguard.work.cards.looking import Looked
+from tripleguard.work.looking import Looked
 from tripleguard.work.cards.placing import Placing
 
 

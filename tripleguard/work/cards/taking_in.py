@@ -25,8 +25,8 @@ from tripleguard.places.media import aligned_buffer
 from tripleguard.rules import is_as_recorded
 from tripleguard.wording import counted
 from tripleguard.work.cards.copying import HEAD
-from tripleguard.work.cards.looking import Looked, look_for, looked
-from tripleguard.work.cards.numbering import settle_nights
+from tripleguard.work.looking import Looked, look_for, looked
+from tripleguard.work.numbering import settle_nights
 from tripleguard.work.cards.placing import Placer, Placing
 from tripleguard.work.cards.recording import Recorder
 from tripleguard.work.cards.results import Proved, Task, ToProve, Written

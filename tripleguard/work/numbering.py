@@ -25,7 +25,7 @@ from tripleguard.clock import HOUR
 from tripleguard.errors import WrongUse
 from tripleguard.model import EventType, Outcome, Unseen
 from tripleguard.names import shown
-from tripleguard.work.cards.numberwords import in_words
+from tripleguard.work.numberwords import in_words
 from tripleguard.work.kit import Kit, agent
 
 ONE_NIGHT = 18 * HOUR
