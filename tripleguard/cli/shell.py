@@ -71,7 +71,7 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
     watched = False
     with contextlib.suppress(OSError):
         watched = not ours and is_taken(lambda: open_home_lock(place, WATCH_LOCK))
-    kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0)
+    kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0, tell=_tell)
     try:
         follow_rule(catalog, settings.rule.drive_copies)
         with stopping_in_order(kit.stop.set):
@@ -160,6 +160,13 @@ def say_json(answer: dict[str, Any]) -> None:
     import json
 
     click.echo(json.dumps(answer, indent=2, ensure_ascii=True))
+
+
+def _tell(line: str) -> None:
+    """A line for the person beside the answer; standard output belongs to that."""
+    from tripleguard.cli.wrapping import wrapped
+
+    click.echo(wrapped(line, sys.stderr), err=True)
 
 
 def _show_error(error: TripleguardError) -> None:

@@ -91,7 +91,8 @@ class Hand:
     def _done(self, errand: Errand, stop: threading.Event) -> Ended:
         catalog = self._kit.catalog.reopened()
         try:
-            job = self._job_for(replace(self._kit, catalog=catalog, stop=stop), errand)
+            kit = replace(self._kit, catalog=catalog, stop=stop, tell=lambda line: self._said(errand, line))
+            job = self._job_for(kit, errand)
             return _run(job, lambda progress: self._note(errand, progress))
         finally:
             catalog.close()

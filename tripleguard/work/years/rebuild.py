@@ -15,13 +15,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tripleguard.catalog.generations import new_id
 from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, nonsense_in
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
 from tripleguard.catalog.shoots import totals
 from tripleguard.catalog.store import Catalog, create_catalog, fold, open_catalog
 from tripleguard.catalog.uniting import unite
-from tripleguard.catalog.writing import follow_rule, set_meta
+from tripleguard.catalog.writing import follow_rule
 from tripleguard.clock import Clock
 from tripleguard.config import Settings
 from tripleguard.errors import CatalogTrouble, PlaceTrouble, WrongUse
@@ -29,8 +30,8 @@ from tripleguard.home import Home, forget_scratch, put_catalog, scratch_file, sc
 from tripleguard.model import EventType, Outcome, PlaceKind, Role
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
+from tripleguard.work.generations import acknowledge_notes
 from tripleguard.work.progress import Job, Moved
-from tripleguard.work.setting_up import fresh_catalog_id
 from tripleguard.work.snapshots import Packed, Snapshot, Unusable, snapshots_on
 from tripleguard.work.years.relisting import Relisted, Relisting
 
@@ -94,7 +95,8 @@ def rebuild(
                 with counting_later(catalog):
                     used += _merged(home, catalog, snapshots, used, conflicts, unusable, clock.now())
                     with catalog.writing():
-                        set_meta(catalog, "catalog_id", fresh_catalog_id())
+                        new_id(catalog)
+                        acknowledge_notes(catalog, drives, clock.now())
                     follow_rule(catalog, settings.rule.drive_copies)
                     places = yield from _relisted(catalog, settings, clock, drives, conflicts)
                 _note(catalog, clock, used)
