@@ -135,7 +135,9 @@ def test_what_the_drive_carries_of_later_evenings_is_taken_over(world: World) ->
     assert world.run("clearance", "card", later.root).status == 0
 
 
-@pytest.mark.parametrize("spoiled", [b"", b"no snapshot", gzip.compress(b"no catalog")])
+@pytest.mark.parametrize(
+    "spoiled", [b"", b"no snapshot", gzip.compress(b"no catalog")], ids=["empty", "no gzip", "no catalog"]
+)
 def test_with_a_snapshot_that_can_not_be_read_nothing_counts_all_the_same(world: World, spoiled: bytes) -> None:
     card, *_ = archive(world)
     kept = _copied(world)

@@ -22,7 +22,7 @@ import msgspec
 
 from tripleguard.catalog import generations
 from tripleguard.catalog.generations import Generation
-from tripleguard.catalog.inheriting import Conflict, is_part_of, nonsense_in
+from tripleguard.catalog.inheriting import Conflict, is_part_of
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.uniting import unite
@@ -32,6 +32,7 @@ from tripleguard.model import EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
 from tripleguard.places.own import GENERATIONS
+from tripleguard.work.admitting import why_not_admitted
 from tripleguard.work.snapshots import Snapshot, snapshots_on
 
 _LIMIT = 4096
@@ -199,7 +200,7 @@ def _taken_over(catalog: Catalog, later: Snapshot | None, at: int, conflicts: li
 
     conflicts: gets what the two say differently.
     """
-    if later is None or nonsense_in(later.catalog) is not None:
+    if later is None or why_not_admitted(later.catalog) is not None:
         return None
     if is_part_of(catalog, later.catalog):
         return "no later snapshot lies there"

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tripleguard.catalog.generations import new_id
-from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, nonsense_in
+from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
 from tripleguard.catalog.shoots import totals
@@ -30,6 +30,7 @@ from tripleguard.home import Home, forget_scratch, put_catalog, scratch_file, sc
 from tripleguard.model import EventType, Outcome, PlaceKind, Role
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
+from tripleguard.work.admitting import why_not_admitted
 from tripleguard.work.generations import acknowledge_notes
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.snapshots import Packed, Snapshot, Unusable, snapshots_on
@@ -161,7 +162,7 @@ def refuse_clones(drives: Sequence[Drive]) -> None:
 
 
 def _nonsense(one: Snapshot) -> Unusable:
-    why = nonsense_in(one.catalog) or "it is no catalog of ours"
+    why = why_not_admitted(one.catalog) or "it is no catalog of ours"
     return Unusable(one.source, f"what it says makes no sense ({why})")
 
 
@@ -177,7 +178,7 @@ def _nothing_usable(unusable: Sequence[Unusable]) -> PlaceTrouble:
 
 def _base(fresh: Path, snapshots: Sequence[Snapshot]) -> tuple[Catalog, list[Used]]:
     """The catalog to begin with: a copy of the snapshot that knows most, or an empty one."""
-    sound = (one for one in snapshots if one.catalog.is_ours() and nonsense_in(one.catalog) is None)
+    sound = (one for one in snapshots if one.catalog.is_ours() and why_not_admitted(one.catalog) is None)
     best = next(sound, None)
     if best is None:
         return create_catalog(fresh), []
@@ -204,7 +205,7 @@ def _merged(
         if one.catalog_id == base_id and is_part_of(catalog, one.catalog):
             found.append(Used(one.source, one.files, "known already"))
             continue
-        why = nonsense_in(one.catalog)
+        why = why_not_admitted(one.catalog)
         try:
             if why is None:
                 with catalog.writing():
