@@ -18,7 +18,7 @@ from tripleguard.catalog.text import from_db, split_path
 from tripleguard.model import CopyState, FindingKind
 
 _CATALOG_ID = "catalog_id"
-_FORMER_ID = "former_catalog_id"
+_FORMER_IDS = "former_catalog_ids"
 _ID = re.compile(r"[0-9a-f]{32}")
 
 
@@ -46,9 +46,14 @@ def catalog_id(catalog: Catalog) -> str | None:
     return _fact(catalog, _CATALOG_ID)
 
 
+def former_ids(catalog: Catalog) -> list[str]:
+    """The ids that this catalog had before it was rebuilt or caught up, the earliest first."""
+    return (_fact(catalog, _FORMER_IDS) or "").split()
+
+
 def former_id(catalog: Catalog) -> str | None:
-    """The id that this catalog had before it was rebuilt or taken up again; None if it had none."""
-    return _fact(catalog, _FORMER_ID)
+    """The last of them; None if it had none."""
+    return next(reversed(former_ids(catalog)), None)
 
 
 def next_generation(catalog: Catalog, at: int) -> Generation:
@@ -57,6 +62,13 @@ def next_generation(catalog: Catalog, at: int) -> Generation:
     token = secrets.token_hex(16)
     number = catalog.run("INSERT INTO generations (token, at) VALUES (?, ?)", token, at)
     return Generation(known_as, number, token)
+
+
+def latest_number(catalog: Catalog) -> int:
+    """The number of the catalog's latest generation; 0 if it has none."""
+    row = catalog.row("SELECT coalesce(max(number), 0) FROM generations")
+    assert row is not None
+    return int(row[0])
 
 
 def is_known(catalog: Catalog, token: str) -> bool:
@@ -75,12 +87,9 @@ def acknowledge(catalog: Catalog, token: str, at: int) -> None:
 def new_id(catalog: Catalog) -> str:
     """Give the catalog an id of its own from now on, and remember the former one. Call inside `writing`."""
     former, fresh = catalog_id(catalog), secrets.token_hex(16)
-    for key, value in ((_CATALOG_ID, fresh), *(((_FORMER_ID, former),) if former else ())):
-        catalog.run(
-            "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-            key,
-            value,
-        )
+    _keep(catalog, _CATALOG_ID, fresh)
+    if former:
+        _keep(catalog, _FORMER_IDS, " ".join([*former_ids(catalog), former]))
     return fresh
 
 
@@ -160,6 +169,14 @@ def _open(catalog: Catalog, fault: _Fault, values: tuple[object, ...]) -> None:
         fault.file_id,
         copy[0] if copy else None,
         *values,
+    )
+
+
+def _keep(catalog: Catalog, key: str, value: str) -> None:
+    catalog.run(
+        "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        key,
+        value,
     )
 
 

@@ -64,6 +64,7 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
     from tripleguard.home import home_at, open_home_lock
     from tripleguard.places.locks import is_taken
     from tripleguard.work.kit import WATCH_LOCK, Kit
+    from tripleguard.work.leaving_decisions import decisions_left
 
     place = home_at(home)
     settings = read_settings(place.settings)
@@ -74,7 +75,8 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
     kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0, tell=_tell)
     try:
         follow_rule(catalog, settings.rule.drive_copies)
-        with stopping_in_order(kit.stop.set):
+        # The watch leaves what is decided after each errand.
+        with stopping_in_order(kit.stop.set), contextlib.nullcontext() if ours else decisions_left(kit):
             yield kit
     finally:
         catalog.close()

@@ -33,6 +33,7 @@ from tripleguard.names import shown
 from tripleguard.places.drive import Drive
 from tripleguard.places.own import GENERATIONS
 from tripleguard.work.admitting import why_not_admitted
+from tripleguard.work.decisions import decisions_on, take_over_decisions
 from tripleguard.work.snapshots import Snapshot, snapshots_on
 
 _LIMIT = 4096
@@ -78,6 +79,7 @@ def catch_up(home: Home, catalog: Catalog, drives: Sequence[Drive], at: int) -> 
         return said
     known_as = generations.catalog_id(catalog)
     assert known_as is not None
+    decisions = decisions_on([doubt.drive for doubt in behind], known_as)
     with snapshots_on(home, [doubt.drive for doubt in behind], of=known_as) as (snapshots, unusable):
         later = max(snapshots, key=lambda one: one.events, default=None)
         with catalog.writing():
@@ -86,7 +88,9 @@ def catch_up(home: Home, catalog: Catalog, drives: Sequence[Drive], at: int) -> 
             if not behind:
                 return said
             conflicts: list[Conflict] = []
+            number = generations.latest_number(catalog)
             taken = _taken_over(catalog, later, at, conflicts)
+            take_over_decisions(catalog, decisions, known_as, number)
             generations.inherit_evidence(catalog)
             generations.new_id(catalog)
             generations.next_generation(catalog, at)

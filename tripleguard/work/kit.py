@@ -226,7 +226,7 @@ def opened(
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:
-                    _hold(stack, kit, record.name, drive, holder)
+                    hold(stack, kit, record.name, drive, holder)
                     drive.storing.clear_incoming()
                 except CopyTrouble as error:
                     refused.append((record, error))
@@ -272,7 +272,7 @@ def catalog_is_current(kit: Kit, drives: Sequence[OpenDrive]) -> str | None:
     return why_not_current(kit.catalog, [drive.place for drive in drives])
 
 
-def _hold(stack: contextlib.ExitStack, kit: Kit, name: str, drive: Drive, holder: Holder) -> None:
+def hold(stack: contextlib.ExitStack, kit: Kit, name: str, drive: Drive, holder: Holder) -> None:
     """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
     deadline = time.monotonic() + kit.patience
     while True:

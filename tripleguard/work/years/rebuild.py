@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.catalog.generations import new_id
+from tripleguard.catalog.generations import catalog_id, latest_number, new_id
 from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
@@ -31,6 +31,8 @@ from tripleguard.model import EventType, Outcome, PlaceKind, Role
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
 from tripleguard.work.admitting import why_not_admitted
+from tripleguard.work.decisions import decisions_on, take_over_decisions
+from tripleguard.work.frames import follow_selects
 from tripleguard.work.generations import acknowledge_notes
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.snapshots import Packed, Snapshot, Unusable, snapshots_on
@@ -95,11 +97,18 @@ def rebuild(
                 conflicts: list[Conflict] = []
                 with counting_later(catalog):
                     used += _merged(home, catalog, snapshots, used, conflicts, unusable, clock.now())
+                    decisions = decisions_on(drives)
+                    known_as, number = catalog_id(catalog), latest_number(catalog)
                     with catalog.writing():
+                        take_over_decisions(catalog, decisions, known_as, number)
                         new_id(catalog)
                         acknowledge_notes(catalog, drives, clock.now())
                     follow_rule(catalog, settings.rule.drive_copies)
                     places = yield from _relisted(catalog, settings, clock, drives, conflicts)
+                    # Now also of files that only a check list knew.
+                    with catalog.writing():
+                        take_over_decisions(catalog, decisions, known_as, number)
+                        follow_selects(catalog)
                 _note(catalog, clock, used)
                 files, total, _ = totals(catalog)
                 here = {drive.uid for drive in drives}
