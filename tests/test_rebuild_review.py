@@ -17,7 +17,9 @@ from world import World
 
 from tripleguard.catalog.store import open_catalog
 from tripleguard.digest import digest_of
+from tripleguard.errors import NameTaken
 from tripleguard.home import home_at, make_home, open_home_lock, put_catalog
+from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import Holder, held
 
 
@@ -176,6 +178,21 @@ SPOILED: dict[str, str] = {
     "a state that nobody knows": "PRAGMA ignore_check_constraints = ON; UPDATE copies SET state = 'fine';",
     "a copy of no file": "PRAGMA foreign_keys = OFF; DELETE FROM files WHERE id = 1;",
     "a time that is none": "UPDATE places SET added_at = 9223372036854775807;",
+    "a copy in the tool's own folder": "UPDATE folders SET path = '.tripleguard' WHERE id = 2;",
+    "its folder spelt otherwise": "UPDATE folders SET path = '.TripleGuard/incoming' WHERE id = 2;",
+    "with a letter that does not show": "UPDATE folders SET path = '.triple' || char(8204) || 'guard'"
+    " WHERE id = 2;",
+    "a good copy aside": "UPDATE folders SET path = '.tripleguard/aside/20260613T000000Z-00000000' WHERE id = 2;",
+    "a copy that is a check list": "UPDATE copies SET name = 'Checksums.b3' WHERE id = 1;",
+    "a shoot that is a path": "UPDATE shoots SET name = 'x/../../../.tripleguard';",
+    "a shoot that is a path on Windows": "UPDATE shoots SET name = 'x\\y';",
+    "a camera that is a path": "UPDATE bodies SET label = '../../.tripleguard';",
+    "a file that is a path": "UPDATE files SET name = '../place.json' WHERE id = 1;",
+    "a drive that is a path": "UPDATE places SET name = '../x' WHERE id = 1;",
+    "a version in the tool's own folder": "INSERT INTO versions (shoot_id, path, number, file_id, mtime_ns,"
+    " seen_at) VALUES (1, '.tripleguard/place.json', 1, 1, 1, 1);",
+    "a finding in the tool's own folder": "INSERT INTO findings (kind, place_id, path, since, seen_at)"
+    " VALUES ('corrupt', 1, '.tripleguard/place.json', 1, 1);",
     "a rule that is no number": "UPDATE meta SET value = 'many' WHERE key = 'wants';",
 }
 
@@ -191,6 +208,43 @@ def test_a_snapshot_that_says_nonsense_is_passed_over(shot: World, how: str, for
     assert made["files"] == 7
     assert shot.run("rescan").status == 0
     assert shot.run("clearance", "card", shot.root / "card").status == 0
+
+
+def test_no_snapshot_of_a_stranger_makes_a_repair_touch_the_marker(shot: World) -> None:
+    """It says that a picture lies where the marker does, and that what lies there is not the picture."""
+    _stolen(shot)
+    own = "INSERT INTO folders (place_id, path) VALUES (1, '.tripleguard');"
+    own += "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since)"
+    own += " SELECT 1, 1, id, 'place.json', 1, 1, 'corrupt', 1 FROM folders WHERE path = '.tripleguard';"
+    for name in ("A", "B"):
+        _spoil(shot, name, own)
+    marker = (shot.drives["A"] / ".tripleguard/place.json").read_bytes()
+    made = _rebuilt(shot, shot.drives["A"], shot.drives["B"])
+    assert all("keeps for itself" in one["reason"] for one in made["unusable"]), made["unusable"]
+    assert made["unusable"]
+    for command in (("rescan",), ("mend",), ("topup",)):
+        shot.run(*command)
+    assert (shot.drives["A"] / ".tripleguard/place.json").read_bytes() == marker
+
+
+@pytest.mark.parametrize("path", [".tripleguard/place.json", ".TRIPLEGUARD/place.json", ".tripleguard./x"])
+def test_whatever_a_catalog_says_nothing_is_put_into_the_tools_own_folder_or_taken_out(
+    shot: World, path: str
+) -> None:
+    drive = open_drive(shot.drives["A"])
+    try:
+        incoming = drive.begin(3)
+        incoming.write(memoryview(b"abc"))
+        incoming.flush(1)
+        with pytest.raises(NameTaken):
+            incoming.publish(path)
+        incoming.discard()
+        with pytest.raises(NameTaken):
+            drive.set_aside(path, "a test")
+        with pytest.raises(NameTaken):
+            drive.move(next(entry.path for entry in drive.walk("")), path)
+    finally:
+        drive.close()
 
 
 def test_two_laptops_that_went_on_from_one_catalog_both_count(shot: World) -> None:
@@ -227,6 +281,7 @@ def test_a_drive_that_one_of_two_laptops_took_for_lost_does_not_count(shot: Worl
     newest = max((shot.drives["A"] / ".tripleguard/catalog").iterdir(), key=_mtime).read_bytes()
     more = other.card("more")
     more.frames(2, first=90)
+    other.forget_generations()
     assert other.run("offload", more.root).status == 0
     (shot.drives["A"] / ".tripleguard/catalog/catalog-20250101T000000Z-b.db.gz").write_bytes(newest)
     _stolen(shot)

@@ -11,6 +11,7 @@ import contextlib
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 import zlib
@@ -191,6 +192,11 @@ class World:
     def plug(self, name: str) -> None:
         """Bring an unplugged drive back to where it was."""
         (self.root / "away" / self.drives[name].name).rename(self.drives[name])
+
+    def forget_generations(self) -> None:
+        """The drives as laptops left them before a drive kept which state of a catalog it saw."""
+        for root in self.drives.values():
+            shutil.rmtree(root / ".tripleguard/generations", ignore_errors=True)
 
     def on(self, name: str) -> dict[str, bytes]:
         """What a drive holds of the photographer's files: relative path to BLAKE3; the tool's own left out."""

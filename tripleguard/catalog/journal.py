@@ -107,6 +107,34 @@ def add_clearance(catalog: Catalog, clearance: Clearance, subject_kind: str, age
     )
 
 
+def yes_given(catalog: Catalog, place_id: int, at: int) -> None:
+    """A person was told that this drive may be reformatted: from now on (UTC ns) it may be gone any moment.
+
+    Call inside `writing`.
+    """
+    catalog.run(
+        "INSERT INTO standing_yes (place_id, at) VALUES (?, ?)"
+        " ON CONFLICT (place_id) DO UPDATE SET at = excluded.at",
+        place_id,
+        at,
+    )
+
+
+def yes_taken_back(catalog: Catalog, place_id: int) -> bool:
+    """The drive stays after all, by a person's word; whether a yes stood. Call inside `writing`."""
+    stood = place_id in drives_given_yes(catalog)
+    catalog.run("DELETE FROM standing_yes WHERE place_id = ?", place_id)
+    return stood
+
+
+def drives_given_yes(catalog: Catalog) -> frozenset[int]:
+    """Drives (ids) of which somebody was told that they may be reformatted, which nobody has taken back.
+
+    They may be gone by now, however long ago that was.
+    """
+    return frozenset(row[0] for row in catalog.rows("SELECT place_id FROM standing_yes"))
+
+
 def last_clearance(catalog: Catalog) -> tuple[int, str, bool] | None:
     """When, for what, and how the last question about a card was answered."""
     row = catalog.row(

@@ -64,6 +64,40 @@ class Catalog:
         with told(self.path):
             return self._connection.execute(sql, values).lastrowid or 0
 
+    @property
+    def is_writing(self) -> bool:
+        """Whether a transaction of this connection is open."""
+        return self._connection.in_transaction
+
+    @contextlib.contextmanager
+    def attempt(self) -> Iterator[None]:
+        """Inside `writing`: what is done while this lasts is undone if it ends with an error."""
+        self.run("SAVEPOINT attempt")
+        try:
+            yield
+        except BaseException:
+            # After some errors, a full disk among them, SQLite has undone the whole transaction by itself.
+            if self._connection.in_transaction:
+                self.run("ROLLBACK TO attempt")
+                self.run("RELEASE attempt")
+            raise
+        self.run("RELEASE attempt")
+
+    @property
+    def generation(self) -> int:
+        """A number that changes whenever another connection has committed a change; what this one writes does not.
+
+        Two equal answers: in between nobody else changed evidence or findings. See `PRAGMA data_version`.
+        """
+        row = self.row("PRAGMA data_version")
+        assert row is not None
+        return int(row[0])
+
+    @property
+    def changes(self) -> tuple[int, int]:
+        """As `generation`, and with it how much this connection has changed itself."""
+        return self.generation, self._connection.total_changes
+
     def rows(self, sql: str, *values: object) -> list[Row]:
         """All rows of a question."""
         with told(self.path):

@@ -8,7 +8,7 @@ stands, what somebody accepted of another fault is asked again.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog.findings import WHAT_IS_FOUND
@@ -23,8 +23,10 @@ _WORSE = (Wholeness.CLEAN, Wholeness.SUSPICIOUS, Wholeness.BROKEN)
 _LOOK = "at, verdict, why, decoded_at, width, height, orientation, rating"
 
 
-def unite(catalog: Catalog, other: Catalog, source: str, at: int) -> Iterator[Conflict]:
+def unite(catalog: Catalog, other: Catalog, source: str, at: int) -> Generator[Conflict, None, Same]:
     """Add all that another catalog knows and this one does not. source: its name for the person; at: UTC ns.
+
+    Returns which of its ids are which here.
 
     Call inside `writing`; other is only read. Both must be up to date.
     """
@@ -40,7 +42,8 @@ def unite(catalog: Catalog, other: Catalog, source: str, at: int) -> Iterator[Co
             yield from _accepted_at(catalog, source, theirs, same)
         elif theirs.file_id is not None:
             yield from _accepted_of_file(catalog, source, theirs, same.files[theirs.file_id])
-    _clearances(catalog, other)
+    _clearances(catalog, other, same)
+    return same
 
 
 # Ratings and selects
@@ -290,8 +293,14 @@ def _open(catalog: Catalog, theirs: _Accepted, place_id: int, file_id: int | Non
     )
 
 
-def _clearances(catalog: Catalog, other: Catalog) -> None:
-    """The answers that were given are kept, for retired drives above all."""
+def _clearances(catalog: Catalog, other: Catalog, same: Same) -> None:
+    """The answers that were given are kept, for retired drives above all; in doubt a yes still stands."""
+    for place_id, at in other.rows("SELECT place_id, at FROM standing_yes"):
+        catalog.run(
+            "INSERT INTO standing_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
+            same.places[place_id],
+            at,
+        )
     columns = "at, subject_kind, subject, agent, answer, files, bytes, covered, list_digest, detail"
     for row in other.rows(f"SELECT {columns} FROM clearances ORDER BY id"):
         if catalog.row(

@@ -56,13 +56,15 @@ def card(home: str | None, path: Path, fast: bool, accept_damaged: bool, as_json
 
 @command.command("drive")
 @click.argument("name")
+@click.option("--withdraw", is_flag=True, help="Take back the yes that was given for it: the drive stays.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def drive(home: str | None, name: str, as_json: bool) -> int:
+def drive(home: str | None, name: str, withdraw: bool, as_json: bool) -> int:
     """May drive NAME be taken out of service and reformatted?
 
     The drive is listed now. Every file on it must have the copies that the rule asks for on other drives, which
-    are here now and were read back lately. This only answers: `retire` acts on it.
+    are here now and were read back lately. This only answers: `retire` acts on it. After a yes the drive counts as
+    gone for every later question, until --withdraw, `drives recall` or `drives add` says that it stays.
     """
     from tripleguard.reports import retiring as shows
     from tripleguard.work.kit import opened, where_drives_are
@@ -70,6 +72,15 @@ def drive(home: str | None, name: str, as_json: bool) -> int:
 
     with kit_of(home) as kit:
         record = retiring.drive_to_retire(kit, name)
+        if withdraw:
+            stood = retiring.withdraw(kit, record)
+            if as_json:
+                say_json({"schema": 1, "drive": record.name, "withdrawn": stood})
+            else:
+                say(
+                    [f"Drive {record.name} stays: {'the yes for it was taken back' if stood else 'no yes stood'}."]
+                )
+            return 0
         with opened(kit, where_drives_are(kit), f"clearance of drive {record.name}", writing=False) as ready:
             answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
         if as_json:

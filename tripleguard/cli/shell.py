@@ -64,6 +64,7 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
     from tripleguard.home import home_at, open_home_lock
     from tripleguard.places.locks import is_taken
     from tripleguard.work.kit import WATCH_LOCK, Kit
+    from tripleguard.work.leaving_decisions import decisions_left
 
     place = home_at(home)
     settings = read_settings(place.settings)
@@ -71,10 +72,11 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
     watched = False
     with contextlib.suppress(OSError):
         watched = not ours and is_taken(lambda: open_home_lock(place, WATCH_LOCK))
-    kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0)
+    kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0, tell=_tell)
     try:
         follow_rule(catalog, settings.rule.drive_copies)
-        with stopping_in_order(kit.stop.set):
+        # The watch leaves what is decided after each errand.
+        with stopping_in_order(kit.stop.set), contextlib.nullcontext() if ours else decisions_left(kit):
             yield kit
     finally:
         catalog.close()
@@ -160,6 +162,13 @@ def say_json(answer: dict[str, Any]) -> None:
     import json
 
     click.echo(json.dumps(answer, indent=2, ensure_ascii=True))
+
+
+def _tell(line: str) -> None:
+    """A line for the person beside the answer; standard output belongs to that."""
+    from tripleguard.cli.wrapping import wrapped
+
+    click.echo(wrapped(line, sys.stderr), err=True)
 
 
 def _show_error(error: TripleguardError) -> None:

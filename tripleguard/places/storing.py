@@ -30,7 +30,7 @@ from tripleguard.names import is_safe_path, shown
 from tripleguard.places.aside import Lying, note_name, note_text
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.media import flush_to_medium
-from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own
+from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own, reaches_own
 from tripleguard.places.telling import told
 
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
@@ -126,8 +126,10 @@ class Storing:
     def set_aside(self, path: str, why: str, name: str = "") -> str:
         """Move the file at path to the aside folder, with a note; returns where it lies now.
 
-        name: what to call it there, else as it is called. Raises PlaceFailed.
+        name: what to call it there, else as it is called. Raises NameTaken, PlaceFailed.
         """
+        if not path.startswith(f"{INCOMING}/"):
+            self._refuse_own(path)
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         folder = f"{ASIDE}/{stamp}-{secrets.token_hex(4)}"
         self.make_folder(folder)
@@ -142,6 +144,7 @@ class Storing:
 
     def move(self, old: str, new: str) -> None:
         """Give a file another name on the same drive, which must be free. Raises NameTaken, PlaceFailed."""
+        self._refuse_own(old, new)
         self.make_folder(new.rpartition("/")[0])
         with told(self.place, f"naming {shown(new)}"):
             self._claim(old, new)
@@ -249,6 +252,7 @@ class Storing:
 
     def publish(self, incoming: str, path: str) -> None:
         """Move a flushed incoming copy to its final name, which must be free. Raises NameTaken, PlaceFailed."""
+        self._refuse_own(path)
         self.make_folder(path.rpartition("/")[0])
         with told(self.place, f"naming {shown(path)}"):
             self._claim(incoming, path)
@@ -261,6 +265,15 @@ class Storing:
             raise ValueError(f"{path} is not an unfinished copy")
         with contextlib.suppress(OSError):
             os.unlink(self.folder.where(path), dir_fd=self.folder.fd)
+
+    def _refuse_own(self, *paths: str) -> None:
+        """Whatever a catalog says, no picture is put into or taken out of the tool's own folder."""
+        for path in paths:
+            if reaches_own(path) and not path.startswith(f"{ASIDE}/"):
+                raise NameTaken(
+                    f"{self.place}: {shown(path)} belongs to the folder that tripleguard keeps for itself.",
+                    safe="What stands there was left as it is.",
+                )
 
     def _claim(self, old: str, new: str) -> None:
         """Rename without replacing. Raises NameTaken if new is there in any form, OSError."""

@@ -13,6 +13,7 @@ from tripleguard.errors import PlaceBusy, Stopped, TripleguardError
 from tripleguard.watch.errand import Ended, Errand, Outcome
 from tripleguard.watch.heart import Pulse
 from tripleguard.work.kit import Kit
+from tripleguard.work.leaving_decisions import decisions_left
 from tripleguard.work.progress import Job, Moved, Progress, Said
 
 _MOST = 3600.0
@@ -91,8 +92,9 @@ class Hand:
     def _done(self, errand: Errand, stop: threading.Event) -> Ended:
         catalog = self._kit.catalog.reopened()
         try:
-            job = self._job_for(replace(self._kit, catalog=catalog, stop=stop), errand)
-            return _run(job, lambda progress: self._note(errand, progress))
+            kit = replace(self._kit, catalog=catalog, stop=stop, tell=lambda line: self._said(errand, line))
+            with decisions_left(kit):
+                return _run(self._job_for(kit, errand), lambda progress: self._note(errand, progress))
         finally:
             catalog.close()
 

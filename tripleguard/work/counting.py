@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog import questions
@@ -24,10 +24,15 @@ class Counted:
 
 
 class Counting:
-    """Counts for one answer. now: UTC ns; drives: those that are here; without: a drive that is not to count."""
+    """Counts for one answer. now: UTC ns; drives: those that are here; without: drives (ids) that do not count."""
 
     def __init__(
-        self, catalog: Catalog, drives: Sequence[OpenDrive], needs: Needs, now: int, without: int | None = None
+        self,
+        catalog: Catalog,
+        drives: Sequence[OpenDrive],
+        needs: Needs,
+        now: int,
+        without: Collection[int] = (),
     ) -> None:
         self._catalog = catalog
         self._drives = {drive.record.id: drive for drive in drives}
@@ -36,7 +41,7 @@ class Counting:
         self._records: dict[int, PlaceRecord] = {
             record.id: record
             for record in all_places(catalog)
-            if record.kind is PlaceKind.DRIVE and record.id != without
+            if record.kind is PlaceKind.DRIVE and record.id not in without
         }
 
     def count(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> Counted:

@@ -9,6 +9,8 @@ _REASONS = {
     "anything else",
     "odd": "{things} on the card can't be copied (links, devices, folders that can't be listed): look yourself",
     "nothing": "there are no files on it: is this the right folder, and is the card mounted?",
+    "older catalog": "a drive that is connected has seen a later state of this catalog: run the command again, it "
+    "takes over what is known there, then `rescan`",
     "copy missing": "{files} {have} a copy that is not on its drive as recorded: run `offload` again",
     "not verified": "{files} {have} a copy that was written but not read back yet: run `offload` again",
     "verified too long ago": "{files} {have} a copy that was verified longer ago than the rule allows: run "
@@ -34,6 +36,9 @@ _DRIVE_REASONS = {
     "card, a drive from the shelf or a recovery service may still have them",
     "only here": "{files} {are} good on this drive and on no other that counts: "
     "`retire NAME --prepare` copies them",
+    "yes given": "{files} {have} a copy on a drive that may be gone, as the answer for it was yes (see the note): "
+    "if that drive stays, `clearance drive NAME --withdraw` takes the yes back; if it goes, `retire` it, then "
+    "`topup`",
     "one elsewhere": "{files} {have} fewer good copies elsewhere than the rule asks: "
     "`retire NAME --prepare` makes them",
     "copy missing elsewhere": "{files} {have} a copy elsewhere that is not as recorded: `rescan`, then "
@@ -59,6 +64,8 @@ _DRIVE_REASONS = {
 _DRIVE_NOTES = {
     "same device": "{drives} that {stay} {are} on the same physical device as this one: what happens to the "
     "device happens to both",
+    "yes stands": "{drives} may be gone by now, as the answer for {them} was yes and nobody took that back: what "
+    "is on {them} does not count",
     "older version": "{files} {are} older versions of sidecars; the newest one is what counts",
     "gone from the drive": "{files} {are} recorded here and no longer on the drive, so they are not lost with it",
     "litter on the drive": "{system} (thumbnails, trash, index) {are} on the drive and would go with it",

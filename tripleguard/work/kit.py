@@ -8,7 +8,7 @@ import os
 import platform
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -25,6 +25,7 @@ from tripleguard.places.base import Readable
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, open_drive, room_at
 from tripleguard.places.locks import Holder, asked, held
+from tripleguard.work.generations import catch_up, noted, why_not_current
 
 WATCH_LOCK = "watch"
 """Held by the watch of a home for as long as it runs."""
@@ -32,11 +33,16 @@ WAY_LOCK = "way"
 """Asked for by typed commands that write to drives: rescans and drills of the watch end for them."""
 
 
+def _unheard(line: str) -> None:
+    """A kit without a person to tell."""
+
+
 @dataclass(frozen=True, slots=True)
 class Kit:
     """What a job works with. stop is set when the person wants it to end.
 
     patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
+    tell: what to do with a line for the person that belongs to no result.
     """
 
     home: Home
@@ -45,6 +51,7 @@ class Kit:
     clock: Clock
     stop: threading.Event = field(default_factory=threading.Event)
     patience: float = 0.0
+    tell: Callable[[str], None] = _unheard
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,9 +185,17 @@ def drives_for_looking(kit: Kit, names: Sequence[str] = ()) -> list[tuple[PlaceR
 
 @contextlib.contextmanager
 def opened(
-    kit: Kit, drives: Sequence[tuple[PlaceRecord, Path | None]], doing: str, *, writing: bool = True
+    kit: Kit,
+    drives: Sequence[tuple[PlaceRecord, Path | None]],
+    doing: str,
+    *,
+    writing: bool = True,
+    leaving: int | None = None,
 ) -> Iterator[Opened]:
     """Open the drives that are here and hold their locks. Raises PlaceBusy, PlaceTrouble for a bad marker.
+
+    leaving: the id of a drive on which nothing is to change. Where the catalog turns out to be older than what a
+    drive has seen, that is put right first; see `work.generations`.
 
     Locks are taken in one order by all, so that two jobs never wait for each other. What an interrupted job
     left unfinished on a drive is cleared.
@@ -211,7 +226,7 @@ def opened(
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:
-                    _hold(stack, kit, record.name, drive, holder)
+                    hold(stack, kit, record.name, drive, holder)
                     drive.storing.clear_incoming()
                 except CopyTrouble as error:
                     refused.append((record, error))
@@ -225,10 +240,39 @@ def opened(
                 # A drive that can't say how full it is, is asked again by the next job.
                 with contextlib.suppress(CopyTrouble):
                     place_room(kit.catalog, drive_.record.id, drive_.place.room(), now)
-        yield Opened(found, looked_at, refused, away)
+        _catch_up(kit, looked_at)
+        noting = [
+            drive.place
+            for drive in found
+            if writing and drive.record.id != leaving and drive.record.state is not PlaceState.LEAVING
+        ]
+        with noted(kit.catalog, noting, now, kit.tell):
+            yield Opened(found, looked_at, refused, away)
 
 
-def _hold(stack: contextlib.ExitStack, kit: Kit, name: str, drive: Drive, holder: Holder) -> None:
+def _catch_up(kit: Kit, drives: Sequence[OpenDrive]) -> None:
+    """See that the catalog is the latest that these drives saw. Raises PlaceTrouble if their state changes."""
+    lines = catch_up(kit.home, kit.catalog, [drive.place for drive in drives], kit.clock.now())
+    for line in lines:
+        kit.tell(line)
+    if not lines:
+        return
+    now = {record.id: record.state for record in all_places(kit.catalog)}
+    changed = [drive.record.name for drive in drives if now.get(drive.record.id) is not drive.record.state]
+    if changed:
+        raise PlaceTrouble(
+            f"By what was just taken over, drive {', '.join(changed)} is not in the service it was thought to be.",
+            safe="Nothing was changed on any drive.",
+            do="See `tripleguard drives`, then run the command again.",
+        )
+
+
+def catalog_is_current(kit: Kit, drives: Sequence[OpenDrive]) -> str | None:
+    """Why the catalog is not known to be the latest that these drives have seen; None if it is. Asks them now."""
+    return why_not_current(kit.catalog, [drive.place for drive in drives])
+
+
+def hold(stack: contextlib.ExitStack, kit: Kit, name: str, drive: Drive, holder: Holder) -> None:
     """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
     deadline = time.monotonic() + kit.patience
     while True:

@@ -21,11 +21,10 @@ from tripleguard.home import forget_scratch, scratch_file
 from tripleguard.layout import shoot_folder
 from tripleguard.model import Shoot
 from tripleguard.names import fitted
-from tripleguard.places.own import CHECK_LIST, LISTS, OWN
+from tripleguard.places.own import CHECK_LIST, LISTS, SNAPSHOTS
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.setting_up import ensure_catalog_id
 
-SNAPSHOTS = f"{OWN}/catalog"
 KEPT_SNAPSHOTS = 3
 _LIST_LIMIT = 256 * 1024 * 1024
 

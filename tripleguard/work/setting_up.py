@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Sequence
 from pathlib import Path
 
-from tripleguard.catalog import questions
-from tripleguard.catalog.journal import add_event
+from tripleguard.catalog.generations import catalog_id, new_id
+from tripleguard.catalog.journal import add_event, yes_taken_back
 from tripleguard.catalog.places import (
     add_place,
     all_places,
@@ -18,7 +17,6 @@ from tripleguard.catalog.places import (
     set_place_note,
     set_place_state,
 )
-from tripleguard.catalog.writing import set_meta
 from tripleguard.clock import iso_utc
 from tripleguard.errors import PlaceTrouble, WrongUse
 from tripleguard.model import EventType, Outcome, PlaceKind, PlaceRecord, PlaceState, Role
@@ -36,18 +34,11 @@ LONGEST_NOTE = 200
 
 def ensure_catalog_id(kit: Kit) -> str:
     """The id of this catalog, made at the first call."""
-    known = questions.meta(kit.catalog, "catalog_id")
+    known = catalog_id(kit.catalog)
     if known is not None:
         return known
-    fresh = fresh_catalog_id()
     with kit.catalog.writing():
-        set_meta(kit.catalog, "catalog_id", fresh)
-    return fresh
-
-
-def fresh_catalog_id() -> str:
-    """An id for a new catalog."""
-    return secrets.token_hex(16)
+        return new_id(kit.catalog)
 
 
 def add_drive(kit: Kit, name: str, root: Path, role: Role = Role.ROAD) -> PlaceRecord:
@@ -111,6 +102,8 @@ def change_drive(kit: Kit, name: str, state: PlaceState) -> PlaceRecord:
     role = {PlaceState.SHELVED: Role.SHELF, PlaceState.ACTIVE: Role.ROAD}.get(state, record.role)
     with kit.catalog.writing():
         set_place_state(kit.catalog, record.id, state, role)
+        if state is PlaceState.ACTIVE:
+            yes_taken_back(kit.catalog, record.id)
         _event(kit, record, f"drive {record.name} is {state} now", now)
     return place_named(kit.catalog, name)
 
@@ -156,6 +149,7 @@ def _taken_up(kit: Kit, known: PlaceRecord, name: str, root: Path) -> PlaceRecor
     now = kit.clock.now()
     with kit.catalog.writing():
         place_seen(kit.catalog, known.id, root, now)
+        yes_taken_back(kit.catalog, known.id)
         if known.state in (PlaceState.LOST, PlaceState.RETIRED):
             place_was_away(kit.catalog, known.id)
         if known.state is not PlaceState.ACTIVE:

@@ -21,7 +21,7 @@ from tripleguard.errors import CopyTrouble, TripleguardError
 from tripleguard.home import Home, forget_scratch, scratch_file, scratch_room, write_scratch
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
-from tripleguard.work.leaving import SNAPSHOTS
+from tripleguard.places.own import SNAPSHOTS
 
 _PIECE = 1024 * 1024
 _ROOM_LEFT = 256 * 1024 * 1024
@@ -56,23 +56,26 @@ Packed = tuple[str, Callable[[], Iterator[bytes]]]
 
 @contextlib.contextmanager
 def snapshots_on(
-    home: Home, drives: Sequence[Drive], further: Iterable[Packed] = ()
+    home: Home, drives: Sequence[Drive], further: Iterable[Packed] = (), *, of: str | None = None
 ) -> Iterator[tuple[list[Snapshot], list[Unusable]]]:
     """The snapshots on these drives that can be used, the one that knows most first, and those that can't.
 
     further: snapshots that lie elsewhere. Of one catalog's snapshots with the same last event only one is kept.
-    All are gone again afterwards.
+    of: only those of the catalog with this id. All are gone again afterwards.
     """
     usable: list[Snapshot] = []
     unusable: list[Unusable] = []
     made: list[Path] = []
     try:
-        for source, pieces in (*(one for drive in drives for one in _on_drive(drive)), *further):
+        for source, pieces in (*(one for drive in drives for one in _on_drive(drive, of)), *further):
             plain = scratch_file(home, f"found-{os.getpid()}-{len(made)}.db")
             made.append(plain)
             try:
                 write_scratch(plain, _unpacked(pieces(), scratch_room(home) - _ROOM_LEFT))
                 found = _looked_at(plain, source)
+                if of is not None and found.catalog_id != of:
+                    found.catalog.close()
+                    continue
             except (OSError, zlib.error, ValueError, TripleguardError) as error:
                 unusable.append(Unusable(source, str(error).splitlines()[0] if str(error) else "it is damaged"))
                 continue
@@ -89,9 +92,10 @@ def snapshots_on(
             forget_scratch(plain)
 
 
-def _on_drive(drive: Drive) -> list[Packed]:
+def _on_drive(drive: Drive, of: str | None) -> list[Packed]:
+    ending = f"-{of[:8]}.db.gz" if of else ".db.gz"
     try:
-        paths = [entry.path for entry in drive.own_files(SNAPSHOTS) if entry.name.endswith(".db.gz")]
+        paths = [entry.path for entry in drive.own_files(SNAPSHOTS) if entry.name.endswith(ending)]
     except CopyTrouble:
         return []
     return [(f"{drive.name}: {shown(path)}", partial(_pieces, drive, path)) for path in paths]

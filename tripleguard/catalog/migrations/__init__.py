@@ -5,6 +5,7 @@ from __future__ import annotations
 from tripleguard.catalog.migrations import (
     findings,
     first,
+    generations,
     inherited,
     leaving,
     looks,
@@ -26,5 +27,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0008_offsite", offsite.SCRIPT),
     ("0009_shelf", shelf.SCRIPT),
     ("0010_names", names.SCRIPT),
+    ("0011_generations", generations.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -22,9 +22,9 @@ from tripleguard.model import Shoot
 from tripleguard.names import fitted, shown
 from tripleguard.places.drive import Drive
 from tripleguard.places.offsite import Offsite
-from tripleguard.places.own import CHECK_LIST
+from tripleguard.places.own import CHECK_LIST, SNAPSHOTS
 from tripleguard.work.kit import Kit
-from tripleguard.work.leaving import KEPT_SNAPSHOTS, SNAPSHOTS, packed
+from tripleguard.work.leaving import KEPT_SNAPSHOTS, packed
 from tripleguard.work.offsite.sealing import ENDING, sealed_bytes
 from tripleguard.work.offsite.third_place import OpenOffsite
 from tripleguard.work.setting_up import ensure_catalog_id

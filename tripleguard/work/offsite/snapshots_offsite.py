@@ -14,8 +14,8 @@ from tripleguard.places.base import Readable
 from tripleguard.places.drive import open_drive
 from tripleguard.places.media import aligned_buffer
 from tripleguard.places.offsite import open_offsite
+from tripleguard.places.own import SNAPSHOTS
 from tripleguard.work.chunks import CHUNK
-from tripleguard.work.leaving import SNAPSHOTS
 from tripleguard.work.offsite.opening import Key
 from tripleguard.work.offsite.sealing import ENDING
 from tripleguard.work.offsite.third_place import looking_at

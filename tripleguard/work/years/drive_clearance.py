@@ -14,10 +14,12 @@ from blake3 import blake3
 
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
+from tripleguard.catalog.journal import drives_given_yes
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CardGone, PlaceFailed, Stopped
-from tripleguard.model import Clearance, Copy, CopyState, Entry, Kind, PlaceRecord, Shoot
+from tripleguard.model import Clearance, Copy, CopyState, Entry, Kind, PlaceRecord, PlaceState, Shoot
 from tripleguard.places.card import Card, Left
 from tripleguard.places.drive import held_root
 from tripleguard.places.media import disk_of
@@ -31,7 +33,8 @@ from tripleguard.work.tally import Tally
 
 SOLE = "only here"
 _LOST = "no good copy"
-_WORSE_FIRST = (_LOST, SOLE, "one elsewhere")
+GIVEN = "yes given"
+_WORSE_FIRST = (_LOST, SOLE, GIVEN, "one elsewhere")
 _SAY_EVERY = 200
 _WORDS = {
     Standing.GONE: "copy missing elsewhere",
@@ -111,7 +114,8 @@ class _Asking:
         self._now = kit.clock.now()
         days = kit.settings.clearance.drive_days
         needs = Needs(days, days, kit.settings.rule.accept_cached, kit.settings.clearance.away_hours)
-        self._counting = Counting(kit.catalog, self._others, needs, self._now, without=record.id)
+        self._given = drives_given_yes(kit.catalog) - {record.id}
+        self._counting = Counting(kit.catalog, self._others, needs, self._now, without={record.id, *self._given})
         self._reasons = Tally(_WORSE_FIRST)
         self._notes = Tally()
         self._beside = Beside()
@@ -153,6 +157,9 @@ class _Asking:
         if not reasons and (self._uncovered or len(self._covered) != self._files):
             raise AssertionError("a yes that does not cover every file")
         self._note_disks()
+        for record in all_places(self._kit.catalog):
+            if record.id in self._given and record.state in (PlaceState.ACTIVE, PlaceState.SHELVED):
+                self._notes.add("yes stands", record.name)
         clearance = Clearance(
             answer=not reasons,
             subject=f"drive {self._record.name}",
@@ -223,7 +230,11 @@ class _Asking:
         if len(counted.on) >= self._kit.settings.rule.drive_copies:
             self._cover(path, known)
             return
-        word = self._word(len(counted.on), counted.standings, copy)
+        rests = self._given and any(
+            one.place_id in self._given and one.state is CopyState.PRESENT
+            for one in questions.copies_of(self._kit.catalog, known.id)
+        )
+        word = GIVEN if rests else self._word(len(counted.on), counted.standings, copy)
         self._reasons.add(word, path)
         self._uncovered.append(Uncovered(path, known.file.size, known.shoot_id, len(counted.on), word))
 

@@ -13,7 +13,6 @@ from pathlib import Path
 
 import msgspec
 
-from tripleguard.catalog.inheriting import nonsense_in
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import COPY, COPY_FROM, copy_of
 from tripleguard.catalog.store import Catalog
@@ -25,6 +24,7 @@ from tripleguard.names import shown, trouble_with_title
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, provisional_drive, rename_drive
 from tripleguard.places.marker import Marker, new_marker, read_marker
+from tripleguard.work.admitting import why_not_admitted
 from tripleguard.work.snapshots import Snapshot, snapshots_on
 
 _LOOKED_AT = 400
@@ -80,7 +80,7 @@ def _recognised(
     """
     refused: dict[str, WrongUse] = {}
     for one in snapshots:
-        if nonsense_in(one.catalog) is not None:
+        if why_not_admitted(one.catalog) is not None:
             continue
         for place in all_places(one.catalog):
             named = place.name.casefold() == name.casefold() and place.kind is PlaceKind.DRIVE

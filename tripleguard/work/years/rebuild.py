@@ -15,13 +15,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of, nonsense_in
+from tripleguard.catalog.generations import catalog_id, latest_number, new_id
+from tripleguard.catalog.inheriting import Conflict, counting_later, is_part_of
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import add_place, all_places, place_seen, place_with_uid
 from tripleguard.catalog.shoots import totals
 from tripleguard.catalog.store import Catalog, create_catalog, fold, open_catalog
 from tripleguard.catalog.uniting import unite
-from tripleguard.catalog.writing import follow_rule, set_meta
+from tripleguard.catalog.writing import follow_rule
 from tripleguard.clock import Clock
 from tripleguard.config import Settings
 from tripleguard.errors import CatalogTrouble, PlaceTrouble, WrongUse
@@ -29,8 +30,11 @@ from tripleguard.home import Home, forget_scratch, put_catalog, scratch_file, sc
 from tripleguard.model import EventType, Outcome, PlaceKind, Role
 from tripleguard.names import shown
 from tripleguard.places.drive import Drive
+from tripleguard.work.admitting import why_not_admitted
+from tripleguard.work.decisions import decisions_on, take_over_decisions
+from tripleguard.work.frames import follow_selects
+from tripleguard.work.generations import acknowledge_notes
 from tripleguard.work.progress import Job, Moved
-from tripleguard.work.setting_up import fresh_catalog_id
 from tripleguard.work.snapshots import Packed, Snapshot, Unusable, snapshots_on
 from tripleguard.work.years.relisting import Relisted, Relisting
 
@@ -93,10 +97,18 @@ def rebuild(
                 conflicts: list[Conflict] = []
                 with counting_later(catalog):
                     used += _merged(home, catalog, snapshots, used, conflicts, unusable, clock.now())
+                    decisions = decisions_on(drives)
+                    known_as, number = catalog_id(catalog), latest_number(catalog)
                     with catalog.writing():
-                        set_meta(catalog, "catalog_id", fresh_catalog_id())
+                        take_over_decisions(catalog, decisions, known_as, number)
+                        new_id(catalog)
+                        acknowledge_notes(catalog, drives, clock.now())
                     follow_rule(catalog, settings.rule.drive_copies)
                     places = yield from _relisted(catalog, settings, clock, drives, conflicts)
+                    # Now also of files that only a check list knew.
+                    with catalog.writing():
+                        take_over_decisions(catalog, decisions, known_as, number)
+                        follow_selects(catalog)
                 _note(catalog, clock, used)
                 files, total, _ = totals(catalog)
                 here = {drive.uid for drive in drives}
@@ -159,7 +171,7 @@ def refuse_clones(drives: Sequence[Drive]) -> None:
 
 
 def _nonsense(one: Snapshot) -> Unusable:
-    why = nonsense_in(one.catalog) or "it is no catalog of ours"
+    why = why_not_admitted(one.catalog) or "it is no catalog of ours"
     return Unusable(one.source, f"what it says makes no sense ({why})")
 
 
@@ -175,7 +187,7 @@ def _nothing_usable(unusable: Sequence[Unusable]) -> PlaceTrouble:
 
 def _base(fresh: Path, snapshots: Sequence[Snapshot]) -> tuple[Catalog, list[Used]]:
     """The catalog to begin with: a copy of the snapshot that knows most, or an empty one."""
-    sound = (one for one in snapshots if one.catalog.is_ours() and nonsense_in(one.catalog) is None)
+    sound = (one for one in snapshots if one.catalog.is_ours() and why_not_admitted(one.catalog) is None)
     best = next(sound, None)
     if best is None:
         return create_catalog(fresh), []
@@ -202,7 +214,7 @@ def _merged(
         if one.catalog_id == base_id and is_part_of(catalog, one.catalog):
             found.append(Used(one.source, one.files, "known already"))
             continue
-        why = nonsense_in(one.catalog)
+        why = why_not_admitted(one.catalog)
         try:
             if why is None:
                 with catalog.writing():

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard import checklist
-from tripleguard.catalog.journal import add_clearance, add_event
+from tripleguard.catalog.journal import add_clearance, add_event, drives_given_yes, yes_given, yes_taken_back
 from tripleguard.catalog.places import place_leaves, place_named, set_place_state
 from tripleguard.clock import DAY, iso_utc, stamp_utc
-from tripleguard.errors import CopyTrouble, PlaceTrouble, WrongUse
+from tripleguard.errors import CopyTrouble, PlaceBusy, PlaceTrouble, WrongUse
 from tripleguard.model import EventType, Outcome, PlaceRecord, PlaceState
 from tripleguard.places.own import OWN
 from tripleguard.work.budget import Budget
@@ -90,11 +90,23 @@ def prepare(
 
 
 def ask_and_keep(kit: Kit, record: PlaceRecord, drives: Sequence[OpenDrive]) -> Job[DriveAnswer]:
-    """The answer for the drive, kept in the catalog. Raises as `answer_for_drive`."""
+    """The answer for the drive, kept in the catalog.
+
+    Raises as `answer_for_drive`, and PlaceBusy where another drive was given a yes meanwhile.
+    """
+    given = drives_given_yes(kit.catalog)
     answer = yield from answer_for_drive(kit, record, drives)
     clearance = answer.clearance
     word = "may be retired" if clearance.answer else "must be kept"
     with kit.catalog.writing():
+        if clearance.answer:
+            if not drives_given_yes(kit.catalog) <= given | {record.id}:
+                raise PlaceBusy(
+                    "Another drive was answered with yes at the same moment, and each may rest on the other.",
+                    safe="Nothing was changed. There is no answer: keep the drive.",
+                    do="Ask again.",
+                )
+            yes_given(kit.catalog, record.id, clearance.at)
         add_clearance(kit.catalog, clearance, "drive", agent())
         add_event(
             kit.catalog,
@@ -105,6 +117,22 @@ def ask_and_keep(kit: Kit, record: PlaceRecord, drives: Sequence[OpenDrive]) -> 
             place_id=record.id,
         )
     return answer
+
+
+def withdraw(kit: Kit, record: PlaceRecord) -> bool:
+    """Take back the yes that was given for a drive: it stays; whether one stood."""
+    with kit.catalog.writing():
+        stood = yes_taken_back(kit.catalog, record.id)
+        if stood:
+            add_event(
+                kit.catalog,
+                EventType.CLEARANCE,
+                Outcome.SUCCESS,
+                f"the yes for drive {record.name} was taken back: it stays",
+                kit.clock.now(),
+                place_id=record.id,
+            )
+    return stood
 
 
 def retire(kit: Kit, answer: DriveAnswer, drives: Sequence[OpenDrive]) -> tuple[str, ...]:

@@ -1,0 +1,309 @@
+"""Taking over what people decided in an earlier state of this catalog, or in another one of the same files.
+
+What was decided later counts. later: the decisions are known to be of a later state of this very catalog, so that
+all of them count; else the times that were recorded with each decide, and in doubt nothing is taken.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+
+from tripleguard.catalog.decisions import (
+    Accepted,
+    Answer,
+    Decisions,
+    Explained,
+    NightSaid,
+    PlaceSaid,
+    Rating,
+    Select,
+    VersionSaid,
+    name_in,
+)
+from tripleguard.catalog.findings import WHAT_IS_FOUND
+from tripleguard.catalog.inheriting import file_named
+from tripleguard.catalog.journal import add_event
+from tripleguard.catalog.lineage import add_version, settle_wants
+from tripleguard.catalog.numbers import tell_cards
+from tripleguard.catalog.places import all_places
+from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.text import split_path, to_db
+from tripleguard.catalog.writing import ensure_shoot
+from tripleguard.errors import CatalogTrouble
+from tripleguard.model import EventType, File, FindingKind, Kind, Outcome, PlaceKind, PlaceState, Role
+from tripleguard.names import trouble_with_title
+
+NO_SENSE = (CatalogTrouble, sqlite3.IntegrityError, ValueError, TypeError, KeyError, OverflowError)
+"""What is raised by what another catalog says that no catalog of ours would."""
+_HOWS = frozenset({"rating", "hand", "list", "folder"})
+_SAME = (*WHAT_IS_FOUND, "broken")
+
+
+def take_over(catalog: Catalog, said: Decisions, *, later: bool) -> None:
+    """Take over decisions; of a file or place that is not known here nothing is taken. Call inside `writing`.
+
+    Raises NO_SENSE for what makes none.
+    """
+    restoring = _Restoring(catalog, later=later)
+    restoring.places(said.places)
+    restoring.selects(said.selects)
+    restoring.ratings(said.ratings)
+    restoring.versions(said.versions)
+    restoring.accepted(said.accepted)
+    restoring.explained(said.explained)
+    restoring.nights(said.nights)
+    restoring.answers(said.answers)
+
+
+class _Restoring:
+    def __init__(self, catalog: Catalog, *, later: bool) -> None:
+        self._catalog = catalog
+        self._later = later
+
+    def places(self, said: Iterable[PlaceSaid]) -> None:
+        names = {place.name.casefold() for place in all_places(self._catalog)}
+        for one in said:
+            state, role = PlaceState(one.state), Role(one.role)
+            row = self._catalog.row(
+                "SELECT p.id, p.name, p.state, p.role, p.leaving_since, p.note, coalesce((SELECT max(e.at) FROM"
+                " events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession')), p.added_at)"
+                " FROM places p WHERE p.uid = ?",
+                one.uid,
+            )
+            if row is None:
+                if trouble_with_title(one.name) is not None or one.name.casefold() in names:
+                    continue
+                names.add(one.name.casefold())
+                place_id = self._catalog.run(
+                    "INSERT INTO places (uid, name, kind, role, state, added_at, leaving_since, note)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    one.uid,
+                    one.name,
+                    PlaceKind(one.kind),
+                    role,
+                    state,
+                    one.at,
+                    one.leaving_since,
+                    one.note,
+                )
+                row = (place_id, one.name, state, role, one.leaving_since, one.note, 0)
+            place_id, name, *known, at = row
+            if not self._later and one.at <= at:
+                continue
+            if known != [state, role, one.leaving_since, one.note]:
+                self._catalog.run(
+                    "UPDATE places SET state = ?, role = ?, leaving_since = ?, note = ? WHERE id = ?",
+                    state,
+                    role,
+                    one.leaving_since,
+                    one.note,
+                    place_id,
+                )
+                self._event(place_id, f"drive {name} is {state}, as was decided before", one.at)
+            self._yes(place_id, one.yes_at)
+
+    def _yes(self, place_id: int, yes_at: int | None) -> None:
+        if yes_at is not None:
+            self._catalog.run(
+                "INSERT INTO standing_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, yes_at
+            )
+        elif self._later:
+            self._catalog.run("DELETE FROM standing_yes WHERE place_id = ?", place_id)
+
+    def _event(self, place_id: int, message: str, at: int) -> None:
+        add_event(self._catalog, EventType.PLACE_CHANGE, Outcome.SUCCESS, message, at, place_id=place_id)
+
+    def selects(self, said: Iterable[Select]) -> None:
+        for one in said:
+            if one.how not in _HOWS:
+                raise ValueError(f"a picture chosen by {one.how!r}")
+            file_id = self._file(one.digest)
+            ours = self._catalog.row("SELECT how, since FROM selects WHERE file_id = ?", file_id)
+            by_hand = one.how != "rating"
+            if file_id is None or (
+                ours and not self._later and (by_hand, one.since) <= (ours[0] != "rating", ours[1])
+            ):
+                continue
+            self._catalog.run(
+                "INSERT INTO selects (file_id, chosen, how, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id)"
+                " DO UPDATE SET chosen = excluded.chosen, how = excluded.how, since = excluded.since",
+                file_id,
+                int(one.chosen),
+                one.how,
+                one.since,
+            )
+
+    def ratings(self, said: Iterable[Rating]) -> None:
+        for one in said:
+            file_id = self._file(one.digest)
+            ours = self._catalog.row("SELECT said_at, rating FROM ratings WHERE file_id = ?", file_id)
+            if file_id is None or (
+                ours and not self._later and (one.said_at or 0, one.rating) <= (ours[0] or 0, ours[1])
+            ):
+                continue
+            self._catalog.run(
+                "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id)"
+                " DO UPDATE SET rating = excluded.rating, said_at = excluded.said_at",
+                file_id,
+                one.rating,
+                one.said_at,
+            )
+
+    def versions(self, said: Iterable[VersionSaid]) -> None:
+        row = self._catalog.row("SELECT value FROM meta WHERE key = 'wants'")
+        wants = int(row[0]) if row else 0
+        paths: set[str] = set()
+        for one in said:
+            path = name_in(one.path)
+            if trouble_with_title(one.shoot[1]) is not None:
+                raise ValueError("a shoot whose name is none")
+            shoot_id = ensure_shoot(self._catalog, *one.shoot, one.seen_at)
+            file_id = self._file(one.digest)
+            if file_id is None:
+                # A version that only a rescan saw is in no snapshot and in no check list.
+                file, name = File(bytes.fromhex(one.digest), one.size), path.rpartition("/")[2]
+                file_id = file_named(self._catalog, file, name, Kind(one.kind), shoot_id, wants, one.seen_at)
+            add_version(self._catalog, shoot_id, path, file_id, one.mtime_ns, one.seen_at)
+            paths.add(path)
+        for path in paths:
+            settle_wants(self._catalog, path, wants)
+
+    def accepted(self, said: Iterable[Accepted]) -> None:
+        for one in said:
+            kind, file_id = FindingKind(one.kind), self._file(one.digest)
+            place = self._catalog.row("SELECT id FROM places WHERE uid = ?", one.place)
+            evidence = json.loads(one.evidence)
+            if not isinstance(evidence, dict):
+                raise TypeError("evidence that is none")
+            if (one.place is not None and place is None) or (one.digest is not None and file_id is None):
+                continue
+            if one.place is None and (file_id is None or kind is not FindingKind.DAMAGED_AT_SOURCE):
+                raise ValueError("a finding about nothing")
+            self._accept(one, kind, place[0] if place else None, file_id)
+
+    def _accept(self, one: Accepted, kind: FindingKind, place_id: int | None, file_id: int | None) -> None:
+        row = self._catalog.row(
+            "SELECT id, file_id, evidence, accepted_at, closed_at FROM findings WHERE kind = ? AND place_id IS ?"
+            " AND (path = ? OR place_id IS NULL) AND (place_id IS NOT NULL OR file_id IS ?)"
+            " ORDER BY closed_at IS NULL DESC, closed_at DESC LIMIT 1",
+            kind,
+            place_id,
+            to_db(name_in(one.path)),
+            file_id,
+        )
+        values = (one.at, one.who, one.why)
+        if row is not None and row[4] is None:
+            ours, theirs = json.loads(row[2]), json.loads(one.evidence)
+            same = row[1] == file_id and all(ours.get(key) == theirs.get(key) for key in _SAME)
+            if row[3] is None and same:
+                self._catalog.run(
+                    "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_why = ? WHERE id = ?",
+                    *values,
+                    row[0],
+                )
+            return
+        if row is not None and row[4] >= one.seen_at and not self._later:
+            return
+        copy = self._catalog.row(
+            "SELECT c.id FROM copies c JOIN folders d ON d.id = c.folder_id WHERE d.place_id = ? AND d.path = ?"
+            " AND c.name = ? AND c.file_id IS ?",
+            place_id,
+            *split_path(name_in(one.path)),
+            file_id,
+        )
+        shoot = self._catalog.row("SELECT shoot_id FROM files WHERE id = ?", file_id)
+        self._catalog.run(
+            "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, evidence,"
+            " accepted_at, accepted_by, accepted_why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            kind,
+            place_id,
+            to_db(name_in(one.path)),
+            copy[0] if copy else None,
+            file_id,
+            shoot[0] if shoot else None,
+            one.since,
+            one.seen_at,
+            one.evidence,
+            *values,
+        )
+
+    def explained(self, said: Iterable[Explained]) -> None:
+        for one in said:
+            row = self._catalog.row(
+                "SELECT id, closed_by FROM doubts WHERE day = ? AND mark = ?"
+                " ORDER BY closed_at IS NULL DESC, closed_by IS NULL LIMIT 1",
+                one.day,
+                one.mark,
+            )
+            if row is not None:
+                if row[1] is None:
+                    self._catalog.run(
+                        "UPDATE doubts SET closed_at = ?, closed_by = ?, closed_why = ? WHERE id = ?",
+                        one.closed_at,
+                        one.who,
+                        one.why,
+                        row[0],
+                    )
+                continue
+            body = self._catalog.row(
+                "SELECT id FROM bodies WHERE make = ? AND model = ? AND serial = ?", *(one.body or ("", "", ""))
+            )
+            self._catalog.run(
+                "INSERT INTO doubts (day, kind, mark, body_id, verdict, frames, first_name, last_name, first_at,"
+                " last_at, since_wall_ns, until_wall_ns, readings, keeps, opened_at, seen_at, closed_at,"
+                " closed_by, closed_why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, '[]', ?, ?, ?, ?, ?, ?)",
+                one.day,
+                one.kind,
+                one.mark,
+                body[0] if body and one.body else None,
+                one.verdict,
+                one.frames,
+                one.first,
+                one.last,
+                one.first_at,
+                one.last_at,
+                one.since,
+                one.until,
+                int(one.keeps),
+                one.opened_at,
+                one.closed_at,
+                one.closed_at,
+                one.who,
+                one.why,
+            )
+
+    def nights(self, said: Iterable[NightSaid]) -> None:
+        for one in said:
+            ours = self._catalog.row("SELECT told_at FROM nights WHERE day = ?", one.day)
+            if self._later or ours is None or ours[0] is None or ours[0] < one.at:
+                tell_cards(self._catalog, one.day, one.cards, one.who or "", one.at)
+
+    def answers(self, said: Iterable[Answer]) -> None:
+        for one in said:
+            if self._catalog.row(
+                "SELECT 1 FROM clearances WHERE at = ? AND subject = ? AND agent = ?",
+                one.at,
+                to_db(name_in(one.subject)),
+                one.agent,
+            ):
+                continue
+            self._catalog.run(
+                "INSERT INTO clearances (at, subject_kind, subject, agent, answer, files, bytes, covered,"
+                " list_digest, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                one.at,
+                one.kind,
+                to_db(name_in(one.subject)),
+                one.agent,
+                int(one.answer),
+                one.files,
+                one.total_bytes,
+                one.covered,
+                bytes.fromhex(one.list_digest),
+                one.detail,
+            )
+
+    def _file(self, digest: str | None) -> int | None:
+        row = self._catalog.row("SELECT id FROM files WHERE digest = ?", bytes.fromhex(digest or ""))
+        return row[0] if row else None
