@@ -77,6 +77,8 @@ def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
         with stopping_in_order(kit.stop.set):
             yield kit
     finally:
+        for notice in kit.notices:
+            _say_notice(notice)
         catalog.close()
 
 
@@ -160,6 +162,12 @@ def say_json(answer: dict[str, Any]) -> None:
     import json
 
     click.echo(json.dumps(answer, indent=2, ensure_ascii=True))
+
+
+def _say_notice(notice: TripleguardError) -> None:
+    from tripleguard.cli.wrapping import wrapped
+
+    click.echo(wrapped(f"Caution: {notice}"), err=True)
 
 
 def _show_error(error: TripleguardError) -> None:

@@ -9,7 +9,7 @@ import platform
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Protocol
@@ -25,6 +25,7 @@ from tripleguard.places.base import Readable
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, open_drive, room_at
 from tripleguard.places.locks import Holder, asked, held
+from tripleguard.work.identifying import settle_identity
 
 WATCH_LOCK = "watch"
 """Held by the watch of a home for as long as it runs."""
@@ -36,7 +37,8 @@ WAY_LOCK = "way"
 class Kit:
     """What a job works with. stop is set when the person wants it to end.
 
-    patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
+    patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile. notices:
+    what the person is to be told beside the answer, whatever the command.
     """
 
     home: Home
@@ -45,6 +47,7 @@ class Kit:
     clock: Clock
     stop: threading.Event = field(default_factory=threading.Event)
     patience: float = 0.0
+    notices: list[TripleguardError] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +210,8 @@ def opened(
                 raise PlaceTrouble(
                     f"The drive at {path} is not {record.name} any more.", do="Run the command again."
                 )
-            looked_at.append(OpenDrive(record, drive))
+            settle_identity(kit, record, drive.folder)
+            looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:

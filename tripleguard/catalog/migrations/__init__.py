@@ -6,6 +6,7 @@ from tripleguard.catalog.migrations import (
     findings,
     first,
     inherited,
+    insertions,
     leaving,
     looks,
     names,
@@ -26,5 +27,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0008_offsite", offsite.SCRIPT),
     ("0009_shelf", shelf.SCRIPT),
     ("0010_names", names.SCRIPT),
+    ("0011_insertions", insertions.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""
