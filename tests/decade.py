@@ -70,7 +70,10 @@ class Decade:
         self.pairs, self.shoots, self.files = pairs, shoots, files
         self.markers: dict[str, Marker] = {}
         self.world.drives["first"] = self.world.folder("first")
-        assert self.world.run("setup", "--drive", f"first={self.world.drives['first']}").status == 0
+        assert (
+            self.world.run("setup", "--allow-same-disk", "--drive", f"first={self.world.drives['first']}").status
+            == 0
+        )
 
     def live(self) -> None:
         """Fill the catalog with ten years."""

@@ -441,7 +441,9 @@ def test_two_first_setups_at_once_make_one_catalog(bare: World) -> None:
         bare.drives[name] = bare.folder(name)
     running = [
         subprocess.Popen(
-            bare.command_line("setup", "--drive", f"{name}={path}"), stdout=subprocess.PIPE, stderr=subprocess.PIPE
+            bare.command_line("setup", "--allow-same-disk", "--drive", f"{name}={path}"),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
         )
         for name, path in bare.drives.items()
     ]

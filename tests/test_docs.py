@@ -59,6 +59,9 @@ class Desk:
             assert self._here.is_dir()
             return ""
         if words[0] == "tripleguard":
+            # On the page they are two disks; here they are two folders on one.
+            if words[1] == "setup":
+                words.append("--allow-same-disk")
             answer = self.world.run(*words[1:])
             said = {"YES": 0, "NO": 1}.get(answer.out.split("\n\n")[-1].partition(":")[0])
             assert said in (None, answer.status)

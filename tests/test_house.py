@@ -31,7 +31,7 @@ LONGEST = 420
 
 GROUND = frozenset(
     {"model", "errors", "clock", "names", "digest", "checklist", "config", "home", "sections", "wording"}
-)
+) | {"settings_file"}
 PURE = frozenset({"rules", "forecast"})
 STORES = frozenset({"catalog", "places", "cameras"})
 
@@ -46,6 +46,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "wording": frozenset(),
     "config": frozenset({"errors", "names", "sections"}),
     "home": frozenset({"errors"}),
+    "settings_file": frozenset({"config", "errors", "home"}),
     "rules": frozenset({"model", "clock"}),
     "forecast": frozenset({"model", "clock", "rules"}),
     "catalog": GROUND | PURE,
@@ -102,7 +103,11 @@ EXCEPTIONS = {
     ("work/apart.py", "subprocess"): "a process of our own, from our own code",
     ("watch/posting.py", "subprocess"): "its own sender of messages, in a process that can be killed",
     ("work/decoding/decoding_apart.py", "fdopen"): "its own standard output",
-    ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",
+    (
+        "places/windows.py",
+        "ctypes",
+    ): "reading handles past the cache, and which disks a volume is on; nothing else",
+    ("places/disks_elsewhere.py", "subprocess"): "the system's own question about a disk, which changes nothing",
 }
 """Single calls that look like changes, each with the reason why it is none, or not on a drive."""
 

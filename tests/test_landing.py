@@ -242,7 +242,7 @@ def test_a_burst_by_plain_cp_is_all_entered_and_all_on_both_drives(evening: Worl
 def test_a_burst_onto_a_real_exfat_drive_arrives_on_the_other(bare: World, images: Images) -> None:
     bare.drives = {"A": images.mount("a", "exfat", 200), "B": images.mount("b", "ext4", 200)}
     given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
-    assert bare.run("setup", *given).status == 0
+    assert bare.run("setup", "--allow-same-disk", *given).status == 0
     set_watch(bare, settle="1s")
     frames = bare.card("from-elsewhere")
     for number in range(120):
@@ -270,7 +270,7 @@ def test_a_file_system_that_tells_nothing_is_listed_every_so_often(bare: World, 
     with faulty(here / "backing", here / "drive-a", rules):
         bare.drives = {"A": here / "drive-a", "B": bare.folder("drive-b")}
         given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
-        assert bare.run("setup", *given).status == 0
+        assert bare.run("setup", "--allow-same-disk", *given).status == 0
         set_watch(bare, settle="1s", scan_every="8s")
         with watching(bare) as watch:
             watch.until_idle()

@@ -576,7 +576,7 @@ def test_a_laptop_that_was_stolen_costs_no_second_copy(world: World) -> None:
     before = world.on("A")
     world.home = world.root / "new-home"
     given = [part for name, path in world.drives.items() for part in ("--drive", f"{name}={path}")]
-    assert world.run("setup", *given).status == 0
+    assert world.run("setup", "--allow-same-disk", *given).status == 0
     answer = world.run("clearance", "card", card.root, "--json")
     assert (answer.status, reason_kinds(answer.json)) == (1, ["not offloaded"])
     again = offloaded(world, card)

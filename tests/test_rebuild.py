@@ -143,7 +143,12 @@ def test_two_laptops_catalogs_become_one(shot: World) -> None:
     other.drives = {"A": shot.drives["A"], "C": shot.folder("drive-c")}
     for one in (shot.drives["A"] / ".tripleguard/catalog").iterdir():
         one.rename(shot.root / one.name)
-    assert other.run("setup", *(f"--drive={name}={path}" for name, path in other.drives.items())).status == 0
+    assert (
+        other.run(
+            "setup", "--allow-same-disk", *(f"--drive={name}={path}" for name, path in other.drives.items())
+        ).status
+        == 0
+    )
     card = other.card("quay")
     card.frames(3, first=200)
     assert other.run("offload", card.root, "--shoot", "Quay").status == 0

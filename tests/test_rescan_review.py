@@ -100,7 +100,7 @@ def test_another_case_on_a_drive_that_minds_none_is_no_finding(bare: World, imag
     for name in ("A", "B"):
         bare.drives[name] = images.mount(f"drive-{name.lower()}", "exfat")
     given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
-    assert bare.run("setup", *given).status == 0
+    assert bare.run("setup", "--allow-same-disk", *given).status == 0
     card, a, _ = archive(bare)
     if what == "folder":
         a = a.rename(a.with_name(a.name.upper()))
@@ -273,7 +273,7 @@ def test_a_drive_that_died_before_the_night_is_told_and_the_other_is_read(
     for name in ("A", "B"):
         bare.drives[name] = images.mount(f"drive-{name.lower()}", kind)
     given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
-    assert bare.run("setup", *given).status == 0
+    assert bare.run("setup", "--allow-same-disk", *given).status == 0
     archive(bare)
     images.die(bare.drives["A"])
     answer = bare.run("rescan", "--all", "--json")
@@ -288,7 +288,7 @@ def test_a_write_protected_drive_is_read_all_the_same(bare: World, images: Image
     for name in ("A", "B"):
         bare.drives[name] = images.mount(f"drive-{name.lower()}", "ext4")
     given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
-    assert bare.run("setup", *given).status == 0
+    assert bare.run("setup", "--allow-same-disk", *given).status == 0
     archive(bare)
     rot(folder_on(bare, "A") / "ORR_0002.DNG")
     for path in bare.drives.values():

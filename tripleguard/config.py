@@ -42,6 +42,7 @@ class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     road_days: Annotated[int, msgspec.Meta(ge=1)] = 30
     shelf_days: Annotated[int, msgspec.Meta(ge=1)] = 180
     accept_cached: bool = False
+    allow_same_disk: bool = False
 
 
 class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

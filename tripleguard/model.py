@@ -40,6 +40,9 @@ class Medium(enum.StrEnum):
     """The system's cache was bypassed: the bytes came from the device."""
     DROPPED = "dropped"
     """The caches were flushed and dropped first, so the bytes had to come from the device."""
+    REMOUNTED = "remounted"
+    """Read through the cache, for the first time since the drive was plugged in or mounted: nothing of these bytes
+    was in memory before, so they had to come from the device (docs/decisions/022)."""
     CACHED = "cached"
     """The cache could not be bypassed: the bytes may have come from memory."""
 
@@ -161,7 +164,9 @@ class File:
 class Evidence:
     """What is known of a copy, and since when (UTC ns; None: never).
 
-    inherited_at: an earlier catalog said it was verified then; this one has not read it. It counts for nothing.
+    inherited_at: it was verified then by an earlier catalog, or on another file system; here it has not been read
+    since, and it counts for nothing. cached_in: the insertion of the drive in which its bytes last went through
+    the system's cache (`places/insertion.py`); None: not known.
     """
 
     written_at: int | None = None
@@ -169,6 +174,7 @@ class Evidence:
     medium: Medium | None = None
     listed_at: int | None = None
     inherited_at: int | None = None
+    cached_in: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +230,8 @@ class SeenRoom:
 class PlaceRecord:
     """What the catalog remembers of a place. uid is the marker's id; path and room as it was last seen.
 
-    note: where it is kept, in the photographer's words.
+    note: where it is kept, in the photographer's words. identity: its file system, as `places/identity.py` writes
+    it; None: never looked at. insertion: the one it is opened in now (`places/insertion.py`); None: not known.
     """
 
     id: int
@@ -238,6 +245,8 @@ class PlaceRecord:
     last_path: str | None
     room: SeenRoom | None = None
     note: str = ""
+    identity: str | None = None
+    insertion: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

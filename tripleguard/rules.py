@@ -8,9 +8,10 @@ from __future__ import annotations
 import enum
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from tripleguard.clock import DAY, HOUR, SECOND
-from tripleguard.model import Copy, CopyState, Entry, PlaceKind, PlaceRecord, PlaceState, Role
+from tripleguard.model import Copy, CopyState, Entry, Evidence, PlaceKind, PlaceRecord, PlaceState, Role
 
 _TIME_STEP = 2 * SECOND
 _ZONE_STEP = 15 * 60 * SECOND
@@ -68,9 +69,13 @@ def is_untouched(copy: Copy, seen: Entry) -> bool:
 
     A time that another driver shows in whole seconds is the same one; two fine times that differ are two savings.
     """
-    one, other = seen.mtime_ns, copy.mtime_ns
+    return seen.size == copy.size and is_untouched_time(seen.mtime_ns, copy.mtime_ns)
+
+
+def is_untouched_time(one: int, other: int) -> bool:
+    """Whether two modification times (ns) are one, shown by two drivers; one may round, no zone."""
     rounded = one % SECOND == 0 or other % SECOND == 0
-    return seen.size == copy.size and (one == other or (rounded and abs(one - other) <= _TIME_STEP))
+    return one == other or (rounded and abs(one - other) <= _TIME_STEP)
 
 
 def standing(
@@ -98,6 +103,17 @@ def standing(
     if not is_recent(evidence.verified_at, role, needs.road_days, needs.shelf_days, now):
         return Standing.OVERDUE
     return Standing.COUNTS
+
+
+def can_be_proved(evidence: Evidence, *, reaches_device: bool, insertion: str | None) -> bool:
+    """Whether reading a copy now would show that its bytes came from the medium.
+
+    reaches_device: readings on its drive go past every cache. insertion: the drive's now, None if it is not known.
+    The first reading through the cache in an insertion counts, see `Medium.REMOUNTED`.
+    """
+    if reaches_device:
+        return True
+    return insertion is not None and evidence.cached_in is not None and evidence.cached_in != insertion
 
 
 def _counts_from_afar(verified_at: int, away_hours: int, now: int) -> bool:
@@ -132,6 +148,31 @@ def is_recent(verified_at: int, role: Role, road_days: int, shelf_days: int, now
 def overdue_before(role: Role, road_days: int, shelf_days: int, now: int) -> int:
     """Copies on a drive of this role verified before this moment (UTC ns) are overdue."""
     return now - interval_days(role, road_days, shelf_days) * DAY
+
+
+def may_share_a_disk(one: frozenset[str] | None, other: frozenset[str] | None) -> bool:
+    """Whether two copies may lie on one disk. None: it can't be told where one lies; in doubt it is the same."""
+    return one is None or other is None or bool(one & other)
+
+
+def independent_count(disks: Sequence[frozenset[str] | None], *, allow_same_disk: bool) -> int:
+    """How many of these copies count: the most of them of which no two may share a disk.
+
+    disks: for each copy, the disks that its drive is on. allow_same_disk: a person said that one disk is enough;
+    then every copy counts.
+    """
+    if allow_same_disk:
+        return len(disks)
+    best = min(1, len(disks))
+    for size in range(2, len(disks) + 1):
+        if not any(_all_apart(some) for some in combinations(disks, size)):
+            break
+        best = size
+    return best
+
+
+def _all_apart(disks: Sequence[frozenset[str] | None]) -> bool:
+    return not any(may_share_a_disk(one, other) for one, other in combinations(disks, 2))
 
 
 def beyond_newest(things: Sequence[tuple[int | None, int]], keep: int) -> list[bool]:

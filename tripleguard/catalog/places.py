@@ -12,7 +12,7 @@ from tripleguard.names import shown
 
 _COLUMNS = (
     "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since,"
-    " free, total, room_at, note"
+    " free, total, room_at, note, identity"
 )
 
 _IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED)
@@ -80,14 +80,19 @@ def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: Ro
     catalog.run("UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id)
 
 
+def place_identity(catalog: Catalog, place_id: int, identity: str) -> None:
+    """Remember the file system that a place is on. Call inside `writing`."""
+    catalog.run("UPDATE places SET identity = ? WHERE id = ?", identity, place_id)
+
+
 def place_was_away(catalog: Catalog, place_id: int) -> None:
     """What was proved of its copies was proved before it was out of our hands: inherited until they are read.
 
     Call inside `writing`.
     """
     catalog.run(
-        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
-        " WHERE place_id = ? AND verified_at IS NOT NULL",
+        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL,"
+        " cached_in = NULL WHERE place_id = ? AND (verified_at IS NOT NULL OR cached_in IS NOT NULL)",
         place_id,
     )
 
@@ -110,4 +115,5 @@ def _record(row: Row) -> PlaceRecord:
         last_path=None if row[8] is None else from_db(row[8]),
         room=None if row[12] is None else SeenRoom(row[10], row[11], row[12]),
         note=row[13],
+        identity=row[14],
     )

@@ -10,7 +10,8 @@ from tripleguard.model import Copy, CopyState, Evidence, File, Kind, Medium
 
 COPY = (
     "c.id, c.file_id, c.place_id, d.path, c.name, f.size, c.mtime_ns, c.state, c.written_at, c.verified_at,"
-    " c.medium, c.listed_at, c.inherited_at"
+    " CASE WHEN c.remounted_at = c.verified_at THEN 'remounted' ELSE c.medium END, c.listed_at, c.inherited_at,"
+    " c.cached_in"
 )
 COPY_FROM = "FROM copies c JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
 FILE = "f.id, f.digest, f.size, f.name, f.kind, f.shoot_id, f.captured_wall_ns, f.captured_offset, f.sample"
@@ -54,5 +55,5 @@ def copy_of(row: Row) -> Copy:
         size=row[5],
         mtime_ns=row[6],
         state=CopyState(row[7]),
-        evidence=Evidence(row[8], row[9], None if row[10] is None else Medium(row[10]), row[11], row[12]),
+        evidence=Evidence(row[8], row[9], None if row[10] is None else Medium(row[10]), row[11], row[12], row[13]),
     )

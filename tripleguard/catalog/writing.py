@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import split_path, to_db
 from tripleguard.model import CopyState, Entry, File, Kind, Medium
+from tripleguard.rules import is_untouched_time
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,17 +132,29 @@ def add_card_file(catalog: Catalog, job_id: int, entry: Entry, file_id: int, rea
 
 
 def copy_written(
-    catalog: Catalog, file_id: int, place_id: int, shoot_id: int, entry: Entry, at: int, *, by_us: bool = True
+    catalog: Catalog,
+    file_id: int,
+    place_id: int,
+    shoot_id: int,
+    entry: Entry,
+    at: int,
+    *,
+    insertion: str | None = None,
+    by_us: bool = True,
 ) -> int:
-    """A flushed and named copy, not read back yet; its id. by_us False: it was found there."""
+    """A flushed and named copy, not read back yet; its id. by_us False: it was found there.
+
+    insertion: the place's; the bytes are in the cache of this one now. None: not known.
+    """
     folder_id, name = _at(catalog, place_id, entry.path)
     written = at if by_us else None
     catalog.run(
         "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
-        " written_at, listed_at) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?, ?)"
+        " written_at, listed_at, cached_in) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?, ?, ?)"
         " ON CONFLICT (folder_id, name) DO UPDATE SET file_id = excluded.file_id, mtime_ns = excluded.mtime_ns,"
         " state = 'present', state_since = excluded.state_since, written_at = excluded.written_at,"
-        " verified_at = NULL, medium = NULL, listed_at = excluded.listed_at, shoot_id = excluded.shoot_id",
+        " verified_at = NULL, medium = NULL, listed_at = excluded.listed_at, shoot_id = excluded.shoot_id,"
+        " cached_in = excluded.cached_in",
         file_id,
         place_id,
         folder_id,
@@ -151,20 +164,49 @@ def copy_written(
         at,
         written,
         at,
+        insertion,
     )
     row = catalog.row("SELECT id FROM copies WHERE folder_id = ? AND name = ?", folder_id, name)
     assert row is not None
     return int(row[0])
 
 
-def copy_verified(catalog: Catalog, copy_id: int, medium: Medium, at: int) -> None:
-    """The copy was read back and its digest was equal."""
+def copy_verified(catalog: Catalog, copy_id: int, medium: Medium, at: int, insertion: str | None = None) -> Medium:
+    """The copy was read back and its digest was equal; how far down that counts as having reached.
+
+    insertion: the place's while it was read; None: not known. The first reading through the cache in an insertion
+    had to come from the device. A later one in the same insertion tells nothing new, and takes nothing away.
+    """
+    if medium is not Medium.CACHED:
+        _enter_reading(catalog, copy_id, medium, None, at, insertion)
+        return medium
+    row = catalog.row("SELECT cached_in, medium, state FROM copies WHERE id = ?", copy_id)
+    assert row is not None
+    known, earlier, state = row
+    # One that was missing or bad may have been put back a moment ago, by whoever it was.
+    if state == CopyState.PRESENT and insertion is not None and known is not None and known != insertion:
+        _enter_reading(catalog, copy_id, Medium.DROPPED, at, at, insertion)
+        return Medium.REMOUNTED
+    if state == CopyState.PRESENT and earlier is not None and Medium(earlier).reached_device:
+        touched = "UPDATE copies SET listed_at = ?, cached_in = coalesce(?, cached_in) WHERE id = ?"
+        catalog.run(touched, at, insertion, copy_id)
+        return Medium.CACHED
+    _enter_reading(catalog, copy_id, Medium.CACHED, None, at, insertion)
+    return Medium.CACHED
+
+
+def _enter_reading(
+    catalog: Catalog, copy_id: int, medium: Medium, remounted_at: int | None, at: int, insertion: str | None
+) -> None:
     catalog.run(
-        "UPDATE copies SET verified_at = ?, medium = ?, listed_at = ?, inherited_at = NULL, state = 'present',"
+        "UPDATE copies SET verified_at = ?, medium = ?, remounted_at = ?, listed_at = ?, inherited_at = NULL,"
+        " cached_in = coalesce(?, cached_in), state = 'present',"
         " state_since = CASE WHEN state = 'present' THEN state_since ELSE ? END WHERE id = ?",
         at,
         medium,
+        remounted_at,
         at,
+        insertion,
         at,
         copy_id,
     )
@@ -184,14 +226,18 @@ def copies_listed(catalog: Catalog, copy_ids: Sequence[int], at: int) -> None:
 
 
 def copy_touched(catalog: Catalog, copy_id: int, mtime_ns: int) -> None:
-    """The copy has another time now, and the same bytes."""
+    """The copy has another time now, and the same bytes. Call before `copy_verified`."""
+    row = catalog.row("SELECT mtime_ns FROM copies WHERE id = ?", copy_id)
+    if row is not None and not is_untouched_time(row[0], mtime_ns):
+        # Somebody saved it, perhaps a moment ago: its bytes may be in memory.
+        catalog.run("UPDATE copies SET cached_in = NULL WHERE id = ?", copy_id)
     catalog.run("UPDATE copies SET mtime_ns = ? WHERE id = ?", mtime_ns, copy_id)
 
 
 def copy_lies_at(catalog: Catalog, copy_id: int, place_id: int, entry: Entry, *, proved: bool = True) -> None:
     """The copy was found at another path of its place. proved False: what was verified speaks no more for it."""
     if not proved:
-        catalog.run("UPDATE copies SET verified_at = NULL, medium = NULL WHERE id = ?", copy_id)
+        catalog.run("UPDATE copies SET verified_at = NULL, medium = NULL, cached_in = NULL WHERE id = ?", copy_id)
     folder_id, name = _at(catalog, place_id, entry.path)
     catalog.run(
         "UPDATE copies SET folder_id = ?, name = ?, mtime_ns = ? WHERE id = ?",
@@ -202,15 +248,18 @@ def copy_lies_at(catalog: Catalog, copy_id: int, place_id: int, entry: Entry, *,
     )
 
 
-def copy_holds(catalog: Catalog, copy_id: int, file_id: int, entry: Entry, at: int) -> None:
-    """The copy's path holds another file now: a companion was changed."""
+def copy_holds(
+    catalog: Catalog, copy_id: int, file_id: int, entry: Entry, at: int, insertion: str | None = None
+) -> None:
+    """The copy's path holds another file now: a companion was changed. insertion: as in `copy_written`."""
     catalog.run(
         "UPDATE copies SET file_id = ?, mtime_ns = ?, state = 'present', state_since = ?, written_at = NULL,"
-        " verified_at = NULL, medium = NULL, listed_at = ? WHERE id = ?",
+        " verified_at = NULL, medium = NULL, listed_at = ?, cached_in = ? WHERE id = ?",
         file_id,
         entry.mtime_ns,
         at,
         at,
+        insertion,
         copy_id,
     )
 

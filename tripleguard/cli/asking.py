@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from tripleguard.work.numbering import Told
     from tripleguard.work.kit import Kit
+    from tripleguard.work.numbering import Told
 
 _QUESTION = (
     "How many cards did you fill today, this one and all others? Type the number and Enter while it copies; only "

@@ -115,15 +115,15 @@ def _change(home: str | None, name: str, state: str) -> None:
 
 
 def _show(kit: object, as_json: bool) -> None:
+    from tripleguard.places.disks import sharing
     from tripleguard.reports import objects, text
     from tripleguard.work.answers.reporting import place_statuses
     from tripleguard.work.kit import Kit
-    from tripleguard.work.setting_up import shared_devices
 
     assert isinstance(kit, Kit)
     statuses = place_statuses(kit)
-    shared = shared_devices([(one.record.name, one.path) for one in statuses if one.path])
+    shared = sharing([(one.record.name, one.path) for one in statuses if one.path])
     if as_json:
         say_json(objects.drives(statuses, shared))
     else:
-        say(text.drives(statuses, shared, kit.clock.now()))
+        say(text.drives(statuses, shared, kit.clock.now(), allowed=kit.settings.rule.allow_same_disk))

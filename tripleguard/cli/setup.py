@@ -17,9 +17,16 @@ from tripleguard.cli.shell import kit_of, named_paths, say, say_json
 @click.option(
     "--offsite", metavar="URL", help="A third place for the selects: s3://bucket/..., gs://, az://, or a folder."
 )
+@click.option(
+    "--allow-same-disk",
+    is_flag=True,
+    help="Count copies on one physical disk as two, from now on. If that disk dies, all of them die.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_json: bool) -> None:
+def command(
+    home: str | None, drives: tuple[str, ...], offsite: str | None, allow_same_disk: bool, as_json: bool
+) -> None:
     """Make the home and name the drives. Run it again at any time: it only adds.
 
     A drive is a folder, usually the top of an external disk. A small folder .tripleguard is made on it, by
@@ -27,14 +34,18 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
     """
     from tripleguard.catalog.store import create_catalog
     from tripleguard.home import home_at, make_home
+    from tripleguard.places.disks import sharing
     from tripleguard.reports import objects, text
+    from tripleguard.settings_file import set_in_settings
     from tripleguard.work.answers.reporting import place_statuses
     from tripleguard.work.offsite.third_place import add_offsite, folder_offsite
-    from tripleguard.work.setting_up import add_drive, ensure_catalog_id, shared_devices
+    from tripleguard.work.setting_up import add_drive, ensure_catalog_id
 
-    wanted = named_paths(drives, "--drive") or ([] if offsite else _asked())
+    wanted = named_paths(drives, "--drive") or ([] if offsite or allow_same_disk else _asked())
     place = home_at(home)
     make_home(place)
+    if allow_same_disk:
+        set_in_settings(place, "rule", "allow_same_disk", "true")
     create_catalog(place.catalog).close()
     with kit_of(home) as kit:
         ensure_catalog_id(kit)
@@ -43,11 +54,12 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
         if offsite:
             add_offsite(kit, offsite)
         statuses = place_statuses(kit)
-        shared = shared_devices([(one.record.name, one.path) for one in statuses if one.path])
+        shared = sharing([(one.record.name, one.path) for one in statuses if one.path])
         if as_json:
             say_json({**objects.drives(statuses, shared), "home": str(place.root)})
             return
-        say([f"Home: {place.root}", *text.drives(statuses, shared, kit.clock.now())])
+        allowed = kit.settings.rule.allow_same_disk
+        say([f"Home: {place.root}", *text.drives(statuses, shared, kit.clock.now(), allowed=allowed)])
         active = [one for one in statuses if one.state in ("connected", "away")]
         if len(active) < kit.settings.rule.drive_copies:
             say(
@@ -60,7 +72,11 @@ def command(home: str | None, drives: tuple[str, ...], offsite: str | None, as_j
             folder = folder_offsite(kit)
             beside = [("", folder)] if folder else []
             known = [(one.record.name, one.path) for one in statuses if one.path]
-            with_it = [one or other for one, other in shared_devices([*known, *beside]) if not (one and other)]
+            with_it = [
+                pair.one or pair.other
+                for pair in sharing([*known, *beside])
+                if pair.sure and not (pair.one and pair.other)
+            ]
             say(text.leaves_the_house(offsite, with_it))
         say(["Next: put a card in and run `tripleguard offload CARD`."])
 

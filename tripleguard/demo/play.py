@@ -95,9 +95,18 @@ def _welcome(root: Path, in_memory: bool) -> Iterator[Shown]:
 def _first_card(stage: _Stage) -> Iterator[Shown]:
     yield _step(
         "Once: name the two drives. Each gets a small marker, by which it is known wherever it is plugged in. "
-        "(Here both are folders on one disk, and the tool warns of that. Yours should be two disks.)"
+        "(Here both are folders on one disk, where two copies die together: the tool would clear no card. So the "
+        "demo says --allow-same-disk, and each answer warns of it. Yours should be two disks, and without it.)"
     )
-    yield from stage.run("setup", "--drive", "A=drive-a", "--drive", "B=drive-b", says=["Drive A: connected"])
+    yield from stage.run(
+        "setup",
+        "--allow-same-disk",
+        "--drive",
+        "A=drive-a",
+        "--drive",
+        "B=drive-b",
+        says=["Drive A: connected"],
+    )
 
     offload = ("offload", "card-1", "--shoot", SHOOT)
     yield _step("The show is over. The first card goes to both drives at once. Half-way, somebody presses Ctrl-C.")

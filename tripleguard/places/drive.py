@@ -14,8 +14,10 @@ from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble, PlaceUnreadabl
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
 from tripleguard.places.aside import Lying, bare_folders, lies_aside
+from tripleguard.places.disks import Disks, disks_of
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.incoming import DriveIncoming
+from tripleguard.places.insertion import insertion_of
 from tripleguard.places.marker import MARKER, Marker, encoded, read_marker
 from tripleguard.places.media import MediumReading, aligned_buffer, depth_of, is_rotational
 from tripleguard.places.own import OWN, SUPERSEDED
@@ -35,6 +37,7 @@ class Drive:
         self._limits: Limits | None = None
         self.depth = depth_of(folder.root)
         self.turns = is_rotational(folder.root)
+        self.insertion = insertion_of(folder.root)
 
     @property
     def uid(self) -> str:
@@ -47,6 +50,15 @@ class Drive:
     @property
     def root(self) -> Path:
         return self._folder.root
+
+    @property
+    def folder(self) -> HeldFolder:
+        """The drive's folder, held open."""
+        return self._folder
+
+    def disks(self) -> Disks:
+        """The physical disks that the drive is on; None: can't be told."""
+        return disks_of(self._folder.root)
 
     @property
     def storing(self) -> Storing:

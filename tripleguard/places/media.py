@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tripleguard.model import Medium
+from tripleguard.places.blocks import block_of, image_is_cached, image_of, layers, whole_disk
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.mounts import Mount, mount_of
 
@@ -222,31 +223,18 @@ def _caches_below(mount: Mount) -> tuple[str, ...]:
         if not mount.source.startswith("/dev/"):
             return ()
         below.append(mount.source)
-    block = _block_folder(mount)
-    if block is not None:
-        with contextlib.suppress(OSError):
-            if (block / "loop/dio").read_text().strip() == "0":
-                below.append((block / "loop/backing_file").read_text().rstrip("\n"))
+    block = block_of(mount)
+    for layer in layers(block) if block is not None else ():
+        image = image_of(layer)
+        if image is not None and image_is_cached(layer):
+            below.append(image)
     return tuple(below)
 
 
 def _block_folder(mount: Mount) -> Path | None:
-    """The kernel's folder for the whole disk under a mount, by its source first, by its number else."""
-    if sys.platform == "win32":
-        return None
-    if mount.source.startswith("/dev/"):
-        try:
-            status = os.stat(mount.source)
-        except OSError:
-            return None
-        device = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
-    else:
-        device = mount.device
-    folder = Path(f"/sys/dev/block/{device}")
-    if not folder.exists():
-        return None
-    folder = folder.resolve()
-    return folder.parent if (folder / "partition").exists() else folder
+    """The kernel's folder for the whole disk under a mount."""
+    block = block_of(mount)
+    return None if block is None else whole_disk(block)
 
 
 def _dropped(path: str, *, flush: bool) -> bool:

@@ -46,7 +46,8 @@ _NOT_STORAGE = frozenset(
 class Mount:
     """One mounted file system. device: `major:minor` as the kernel has it ('' where unknown).
 
-    number: the kernel's for this mounting; one that left gives its number free for the next.
+    number: the kernel's for this mounting; one that left gives its number free for the next. root: the folder of
+    the file system that lies at the point.
     """
 
     point: str
@@ -55,24 +56,30 @@ class Mount:
     device: str
     read_only: bool
     number: int = 0
+    root: str = "/"
 
 
 def mounts() -> list[Mount]:
     """All mounted file systems that could hold files, in the order they were mounted."""
-    if sys.platform.startswith("linux"):
-        return _from_mountinfo(Path("/proc/self/mountinfo").read_bytes())
-    return _from_psutil()
+    return [mount for mount in _all() if mount.kind not in _NOT_STORAGE]
 
 
 def mount_of(path: Path) -> Mount | None:
     """The mount that path lies on: the last one mounted whose point is its longest prefix."""
     real = os.path.realpath(path)
     best: Mount | None = None
-    for mount in mounts():
+    for mount in _all():
         inside = real == mount.point or real.startswith(mount.point.rstrip("/\\") + os.sep)
         if inside and (best is None or len(mount.point) >= len(best.point)):
             best = mount
     return best
+
+
+def _all() -> list[Mount]:
+    """Every mount, also those that hold no pictures: a folder on one lies there, not on what surrounds it."""
+    if sys.platform.startswith("linux"):
+        return _from_mountinfo(Path("/proc/self/mountinfo").read_bytes())
+    return _from_psutil()
 
 
 def _from_mountinfo(table: bytes) -> list[Mount]:
@@ -83,8 +90,6 @@ def _from_mountinfo(table: bytes) -> list[Mount]:
         if len(fields) < 6 or len(rest) < 2:
             continue
         kind = os.fsdecode(rest[0])
-        if kind in _NOT_STORAGE:
-            continue
         options = fields[5].split(b",")
         found.append(
             Mount(
@@ -94,6 +99,7 @@ def _from_mountinfo(table: bytes) -> list[Mount]:
                 os.fsdecode(fields[2]),
                 b"ro" in options,
                 int(fields[0]),
+                _unescaped(fields[3]),
             )
         )
     return found

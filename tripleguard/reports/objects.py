@@ -12,6 +12,7 @@ from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, Finding, Reason
 from tripleguard.names import shown
+from tripleguard.places.disks import Sharing
 from tripleguard.reports import numbers, whole
 from tripleguard.work.answers.reporting import PlaceStatus, Report
 from tripleguard.work.cards.offload import OffloadResult
@@ -203,11 +204,12 @@ def report(found: Report) -> Object:
     }
 
 
-def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]]) -> Object:
+def drives(statuses: list[PlaceStatus], shared: list[Sharing]) -> Object:
     return {
         "schema": SCHEMA,
         "places": [place(status) for status in statuses],
-        "on_one_device": [list(pair) for pair in shared],
+        "on_one_device": [[pair.one, pair.other] for pair in shared if pair.sure],
+        "maybe_on_one_device": [[pair.one, pair.other] for pair in shared if not pair.sure],
     }
 
 

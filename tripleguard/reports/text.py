@@ -13,6 +13,7 @@ from tripleguard.catalog.journal import Event
 from tripleguard.errors import TripleguardError
 from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity
 from tripleguard.names import shown
+from tripleguard.places.disks import Sharing
 from tripleguard.reports import numbers, whole
 from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.answers.reporting import PlaceStatus, Report
@@ -202,8 +203,10 @@ def findings(found: Report, zone: tzinfo | None) -> Iterator[str]:
         yield "Nothing is open."
 
 
-def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]], now: int) -> Iterator[str]:
-    """One line a drive."""
+def drives(
+    statuses: list[PlaceStatus], shared: list[Sharing], now: int, *, allowed: bool = False
+) -> Iterator[str]:
+    """One line a drive. allowed: the settings count copies on one disk as two."""
     for status in statuses:
         room = ""
         if status.room is not None and status.room.total:
@@ -220,11 +223,23 @@ def drives(statuses: list[PlaceStatus], shared: list[tuple[str, str]], now: int)
             yield f"Drive {status.record.name}: {status.state}{note}{where}{room}"
         oldest = f"; the longest ago verified was {ago(status.oldest, now)}" if status.oldest else ""
         yield f"  {count(status.files, 'copy', 'copies')}, {size(status.total_bytes)}{oldest}"
-    for one, other in shared:
-        yield (
-            f"Caution: drives {one} and {other} are on one physical device. If it dies, both copies die; they do "
-            "not replace two drives."
-        )
+    for pair in shared:
+        both = f"drives {pair.one} and {pair.other}"
+        if allowed:
+            if pair.sure:
+                yield f"Caution: {both} are on one physical device, which the settings allow: if it dies, both do."
+        elif pair.sure:
+            yield (
+                f"Caution: {both} are on one physical device. If it dies, both copies die, so they count as one, "
+                "and no card will be cleared. Use two disks; or, if you know why, run `tripleguard setup "
+                "--allow-same-disk`."
+            )
+        else:
+            yield (
+                f"Caution: it can't be told whether {both} are on one physical device. In doubt they count as "
+                "one, and no card will be cleared. If you know that they are two disks, say so with `tripleguard "
+                "setup --allow-same-disk`."
+            )
 
 
 def report(found: Report, zone: tzinfo | None, now: int) -> Iterator[str]:

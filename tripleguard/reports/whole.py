@@ -9,9 +9,9 @@ from tripleguard.catalog.looks import Habit
 from tripleguard.model import Wholeness
 from tripleguard.names import shown
 from tripleguard.reports.words import count, duration, size
-from tripleguard.work.looking import WholeCard
 from tripleguard.work.cards.second_reading import SecondReading
 from tripleguard.work.decoding.decode import DecodeResult
+from tripleguard.work.looking import WholeCard
 
 _NAMED = 10
 """Damaged files that are named; the rest are in the JSON."""

@@ -9,7 +9,7 @@ import platform
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Protocol
@@ -26,6 +26,7 @@ from tripleguard.places.connected import connected
 from tripleguard.places.drive import Drive, held_root, open_drive, room_at
 from tripleguard.places.locks import Holder, asked, held
 from tripleguard.work.generations import catch_up, noted, why_not_current
+from tripleguard.work.identifying import settle_identity
 
 WATCH_LOCK = "watch"
 """Held by the watch of a home for as long as it runs."""
@@ -222,7 +223,8 @@ def opened(
                 raise PlaceTrouble(
                     f"The drive at {path} is not {record.name} any more.", do="Run the command again."
                 )
-            looked_at.append(OpenDrive(record, drive))
+            settle_identity(kit, record, drive.folder)
+            looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:

@@ -25,8 +25,8 @@ from tripleguard.clock import HOUR
 from tripleguard.errors import WrongUse
 from tripleguard.model import EventType, Outcome, Unseen
 from tripleguard.names import shown
-from tripleguard.work.numberwords import in_words
 from tripleguard.work.kit import Kit, agent
+from tripleguard.work.numberwords import in_words
 
 ONE_NIGHT = 18 * HOUR
 """Cards offloaded within this time belong to one evening's work, ns."""

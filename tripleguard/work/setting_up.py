@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 from tripleguard.catalog.generations import catalog_id, new_id
@@ -25,7 +24,6 @@ from tripleguard.places.addresses import parse_url
 from tripleguard.places.connected import connected
 from tripleguard.places.drive import held_root, mark_drive, open_drive
 from tripleguard.places.marker import new_marker, read_marker
-from tripleguard.places.media import disk_of
 from tripleguard.work.kit import Kit
 
 LONGEST_NOTE = 200
@@ -125,17 +123,6 @@ def note_drive(kit: Kit, name: str, note: str) -> PlaceRecord:
             kit, record, f"drive {record.name} is kept: {note}" if note else f"drive {record.name}: no note", now
         )
     return place_named(kit.catalog, name)
-
-
-def shared_devices(roots: Sequence[tuple[str, Path]]) -> list[tuple[str, str]]:
-    """Pairs of drives that lie on one disk, so that one failure takes both."""
-    found: list[tuple[str, str]] = []
-    for index, (name, root) in enumerate(roots):
-        for other, other_root in roots[index + 1 :]:
-            disk = disk_of(root)
-            if disk is not None and disk == disk_of(other_root):
-                found.append((name, other))
-    return found
 
 
 def _taken_up(kit: Kit, known: PlaceRecord, name: str, root: Path) -> PlaceRecord:

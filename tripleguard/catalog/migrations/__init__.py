@@ -7,6 +7,7 @@ from tripleguard.catalog.migrations import (
     first,
     generations,
     inherited,
+    insertions,
     leaving,
     looks,
     names,
@@ -28,5 +29,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0009_shelf", shelf.SCRIPT),
     ("0010_names", names.SCRIPT),
     ("0011_generations", generations.SCRIPT),
+    ("0012_insertions", insertions.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -22,9 +22,10 @@ from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.wording import counted
+from tripleguard.work.identifying import settle_identity
+from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.looking import damage_findings
 from tripleguard.work.numbering import Numbers, last_numbers
-from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.offsite.offsite_findings import offsite_findings, offsite_standing
 from tripleguard.work.offsite.third_place import offsite_record
 
@@ -160,6 +161,8 @@ def place_statuses(kit: Kit) -> list[PlaceStatus]:
         held = shoots.coverage(kit.catalog, record.id)
         now = "offsite" if record is offsite else ("connected" if path else "away")
         state = record.state if record.state is not PlaceState.ACTIVE else now
+        if path is not None:
+            _identify(kit, record, path)
         found.append(
             PlaceStatus(
                 record=record,
@@ -172,6 +175,18 @@ def place_statuses(kit: Kit) -> list[PlaceStatus]:
             )
         )
     return found
+
+
+def _identify(kit: Kit, record: PlaceRecord, path: Path) -> None:
+    """Look whether a drive that is here is on the file system that it was on."""
+    try:
+        folder = held_root(path)
+    except TripleguardError:
+        return
+    try:
+        settle_identity(kit, record, folder)
+    finally:
+        folder.close()
 
 
 def _much_aside(kit: Kit, places: list[PlaceStatus]) -> Iterator[MuchAside]:

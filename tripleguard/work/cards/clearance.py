@@ -25,14 +25,14 @@ from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.places.media import aligned_buffer, disk_of
 from tripleguard.rules import Needs, telling
-from tripleguard.work.looking import accept_damage, look_for, looked
-from tripleguard.work.numbering import files_to_keep, unseen
 from tripleguard.work.chunks import CHUNK
+from tripleguard.work.clearance.record import Covered, keep_record
 from tripleguard.work.counting import Counting
 from tripleguard.work.holdings import Beside
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import accept_damage, look_for, looked
+from tripleguard.work.numbering import files_to_keep, unseen
 from tripleguard.work.progress import Job, Moved
-from tripleguard.work.clearance.record import Covered, keep_record
 from tripleguard.work.tally import Tally
 
 _SAY_EVERY = 50

@@ -23,9 +23,9 @@ from tripleguard.model import Copy, Entry, File, Odd
 from tripleguard.places.base import Place, Reading
 from tripleguard.places.card import Left
 from tripleguard.work.cards.lanes import Lane
-from tripleguard.work.looking import looked
 from tripleguard.work.cards.results import Crashed, LaneDone, LaneResult, NotCopied, Task, ToProve
 from tripleguard.work.chunks import Chunk, Ring
+from tripleguard.work.looking import looked
 from tripleguard.work.progress import LaneProgress
 
 HEAD = 1024 * 1024

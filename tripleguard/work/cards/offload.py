@@ -22,9 +22,7 @@ from tripleguard.wording import counted
 from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
 from tripleguard.work.cards.copying import Changed, CopyResult, Read, ReadBefore, SetApart, Unread
 from tripleguard.work.cards.deciding import Decider
-from tripleguard.work.looking import WholeCard, whole_card
 from tripleguard.work.cards.naming_bodies import name_body
-from tripleguard.work.numbering import Numbers, Told, settle_numbers
 from tripleguard.work.cards.pace import Pace
 from tripleguard.work.cards.planning import CardPlan
 from tripleguard.work.cards.results import NotCopied, Task, Written
@@ -38,6 +36,8 @@ from tripleguard.work.cards.second_reading import (
     second_tasks,
 )
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import WholeCard, whole_card
+from tripleguard.work.numbering import Numbers, Told, settle_numbers
 from tripleguard.work.progress import Job, Moved, Progress, Said
 
 _ATTEMPTS = 3

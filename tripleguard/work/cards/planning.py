@@ -13,10 +13,10 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Entry
 from tripleguard.places.card import Card
 from tripleguard.work.cards.copying import Copier, CopyGone, ReadBefore, SetApart
-from tripleguard.work.looking import look_for
 from tripleguard.work.cards.results import Task, ToProve
 from tripleguard.work.holdings import Beside, Holdings, Lacking
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import look_for
 
 
 class CardPlan:

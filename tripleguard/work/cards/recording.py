@@ -27,10 +27,10 @@ from tripleguard.catalog.writing import (
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.wording import counted
-from tripleguard.work.looking import Looked
 from tripleguard.work.cards.placing import Placing
 from tripleguard.work.cards.results import Disproved, MovedAside, Proved, Task, Written
 from tripleguard.work.kit import Kit, OpenDrive
+from tripleguard.work.looking import Looked
 
 
 class Recorder:
@@ -78,7 +78,14 @@ class Recorder:
         shoot_id = self._shoot(task.placing)
         place = self._drives[result.lane].record
         copy_written(
-            self._kit.catalog, file_id, place.id, shoot_id, result.entry, self._kit.clock.now(), by_us=by_us
+            self._kit.catalog,
+            file_id,
+            place.id,
+            shoot_id,
+            result.entry,
+            self._kit.clock.now(),
+            insertion=place.insertion,
+            by_us=by_us,
         )
         copies, size = self._copies.get((shoot_id, place.id), (0, 0))
         self._copies[shoot_id, place.id] = (copies + 1, size + result.entry.size)
@@ -90,9 +97,9 @@ class Recorder:
         if copy is None:
             raise AssertionError(f"a proved copy is not in the catalog: {result.proof.path!r}")
         now = self._kit.clock.now()
-        copy_verified(self._kit.catalog, copy, result.medium, now)
         if result.proof.mtime_ns is not None:
             copy_touched(self._kit.catalog, copy, result.proof.mtime_ns)
+        copy_verified(self._kit.catalog, copy, result.medium, now, place.insertion)
         close_at(self._kit.catalog, place.id, result.proof.path, "it reads back as it should", now, kinds=BAD)
         row = self._kit.catalog.row("SELECT shoot_id, file_id FROM copies WHERE id = ?", copy)
         assert row is not None

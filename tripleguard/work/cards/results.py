@@ -10,8 +10,8 @@ from tripleguard.cameras.wholeness import Look
 from tripleguard.errors import CopyTrouble
 from tripleguard.model import Entry, File, Medium
 from tripleguard.places.base import Reading
-from tripleguard.work.looking import Looked
 from tripleguard.work.cards.placing import Placing
+from tripleguard.work.looking import Looked
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,14 +25,14 @@ from tripleguard.places.media import aligned_buffer
 from tripleguard.rules import is_as_recorded
 from tripleguard.wording import counted
 from tripleguard.work.cards.copying import HEAD
-from tripleguard.work.looking import Looked, look_for, looked
-from tripleguard.work.numbering import settle_nights
 from tripleguard.work.cards.placing import Placer, Placing
 from tripleguard.work.cards.recording import Recorder
 from tripleguard.work.cards.results import Proved, Task, ToProve, Written
 from tripleguard.work.chunks import CHUNK
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.leaving import leave_all
+from tripleguard.work.looking import Looked, look_for, looked
+from tripleguard.work.numbering import settle_nights
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.rescanning.entering import Entering
 from tripleguard.work.rescanning.seen import Absent, Different, Equal, Unknown

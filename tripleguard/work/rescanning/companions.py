@@ -74,7 +74,7 @@ class Look:
         self.close(copy.path, f"it lies at {shown(entry.path)} now")
         self.close(entry.path, "it is known what this is", (FindingKind.STRAY,))
         copy_lies_at(self.catalog, copy.id, self.place.id, entry)
-        copy_verified(self.catalog, copy.id, medium, self.now)
+        copy_verified(self.catalog, copy.id, medium, self.now, self.place.insertion)
         if entry.path == home:
             self.close(home, "it is back in its place")
             return False
@@ -174,8 +174,8 @@ def _enter_version(look: Look, copy: Copy, seen: Seen, home: str) -> None:
     file_id = ensure_file(look.catalog, seen.file, origin, seen.sample, look.wants, look.now)
     add_version(look.catalog, shoot_id, home, copy.file_id, copy.mtime_ns, look.now)
     add_edit(look.catalog, shoot_id, home, file_id, seen.entry.mtime_ns, look.now, of=copy.file_id)
-    copy_holds(look.catalog, copy.id, file_id, seen.entry, look.now)
-    copy_verified(look.catalog, copy.id, seen.medium, look.now)
+    copy_holds(look.catalog, copy.id, file_id, seen.entry, look.now, look.place.insertion)
+    copy_verified(look.catalog, copy.id, seen.medium, look.now, look.place.insertion)
     _event(look, EventType.METADATA_MODIFICATION, f"{shown(home)} has a new version", shoot_id, file_id)
     settle_wants(look.catalog, home, look.wants)
     mark_stale(look.catalog, home, look.now)
@@ -186,8 +186,17 @@ def _enter_new(look: Look, seen: Seen, beside: Copy, home: str) -> None:
     original = questions.file_with_id(look.catalog, beside.file_id)
     origin = Origin(entry.name, Kind.COMPANION, shoot_id, None, original.wall_ns, original.offset)
     file_id = ensure_file(look.catalog, seen.file, origin, seen.sample, look.wants, look.now)
-    copy_id = copy_written(look.catalog, file_id, look.place.id, shoot_id, entry, look.now, by_us=False)
-    copy_verified(look.catalog, copy_id, seen.medium, look.now)
+    copy_id = copy_written(
+        look.catalog,
+        file_id,
+        look.place.id,
+        shoot_id,
+        entry,
+        look.now,
+        insertion=look.place.insertion,
+        by_us=False,
+    )
+    copy_verified(look.catalog, copy_id, seen.medium, look.now, look.place.insertion)
     if home != entry.path:
         look.misplaced(copy_id, file_id, entry.path, home)
     others = [copy for copy in folders.copies_at_path(look.catalog, home) if copy.id != copy_id]

@@ -24,7 +24,7 @@ from tripleguard.catalog.writing import (
     copy_written,
     size_is,
 )
-from tripleguard.model import Copy, CopyState, Entry, EventType, FindingKind, Kind, Outcome, PlaceRecord
+from tripleguard.model import Copy, CopyState, Entry, EventType, FindingKind, Kind, Medium, Outcome, PlaceRecord
 from tripleguard.names import shown
 from tripleguard.rules import is_untouched, same_time
 from tripleguard.work.holdings import serves
@@ -58,14 +58,15 @@ class Entering:
         """Copies are there as recorded."""
         copies_listed(self._catalog, result.copy_ids, self._now)
 
-    def equal(self, result: Equal) -> None:
-        """A copy reads back as it should; whatever was wrong at its path is over."""
+    def equal(self, result: Equal) -> Medium:
+        """A copy reads back as it should; whatever was wrong at its path is over. How far down that counts."""
         copy = result.copy
         size_is(self._catalog, copy.file_id, result.entry.size)
-        copy_verified(self._catalog, copy.id, result.medium, self._now)
         if copy.mtime_ns != result.entry.mtime_ns:
             copy_touched(self._catalog, copy.id, result.entry.mtime_ns)
+        reached = copy_verified(self._catalog, copy.id, result.medium, self._now, self._place.insertion)
         self._close(copy.path, "it reads back as it should", kinds=BAD)
+        return reached
 
     def absent(self, result: Absent) -> FindingKind | None:
         """A copy is not at its path; one that was misplaced there is missed where it belongs."""
@@ -152,9 +153,16 @@ class Entering:
         """The good copy that a mend left at this path."""
         entry = result.entry
         copy_id = copy_written(
-            self._catalog, known.id, self._place.id, known.shoot_id, entry, self._now, by_us=False
+            self._catalog,
+            known.id,
+            self._place.id,
+            known.shoot_id,
+            entry,
+            self._now,
+            insertion=self._place.insertion,
+            by_us=False,
         )
-        copy_verified(self._catalog, copy_id, result.medium, self._now)
+        copy_verified(self._catalog, copy_id, result.medium, self._now, self._place.insertion)
         self._close(entry.path, "it reads back as it should", kinds=(*BAD, FindingKind.STALE))
 
     def _stray(self, entry: Entry, evidence: dict[str, object], known: KnownFile | None) -> FindingKind | None:

@@ -1,0 +1,162 @@
+"""What a drive is: its marker and its file system. A copy of a drive inherits nothing."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from world import World
+
+from tripleguard.places.identity import FileSystemIdentity, decoded, encoded, is_another, united
+
+
+@pytest.fixture
+def shot(world: World) -> World:
+    """Four frames on A and B, cleared."""
+    card = world.card()
+    card.frames(4)
+    assert world.run("offload", card.root).status == 0
+    return world
+
+
+def copied(world: World, name: str, to: str) -> Path:
+    """The drive as plain copying copies it, with all times and the marker, in another folder."""
+    new = world.root / to
+    subprocess.run(["cp", "-a", world.drives[name], new], check=True)
+    return new
+
+
+def zeroed(root: Path) -> int:
+    """Make every picture on a drive zeros, keeping size and time; how many."""
+    pictures = [path for path in root.rglob("*.DNG") if ".tripleguard" not in path.parts]
+    for path in pictures:
+        status = path.stat()
+        path.write_bytes(bytes(status.st_size))
+        subprocess.run(["touch", "-d", f"@{status.st_mtime_ns / 1e9:.9f}", path], check=True)
+    return len(pictures)
+
+
+def verified(world: World, name: str) -> int:
+    """How many copies of a drive count as verified."""
+    with world.kit() as kit:
+        row = kit.catalog.row(
+            "SELECT count(c.verified_at) FROM copies c JOIN places p ON p.id = c.place_id WHERE p.name = ?", name
+        )
+    assert row is not None
+    return int(row[0])
+
+
+def test_a_copy_of_a_drive_inherits_no_evidence(shot: World) -> None:
+    """B is copied into another folder and put away; every picture on the copy is zeros, size and time kept."""
+    assert verified(shot, "B") == 4
+    new = copied(shot, "B", "new")
+    shot.unplug("B")
+    assert zeroed(new) == 4
+    added = shot.run("drives", "add", "B", new)
+    assert added.status == 0
+    assert "copy of drive B" in added.err
+    assert verified(shot, "B") == 0
+    answer = shot.run("clearance", "card", shot.root / "card")
+    assert answer.status == 1
+    assert "YES" not in answer.out
+    assert shot.run("report").status == 1
+    found = shot.run("rescan", "--place", "B", "--json")
+    assert found.status == 1
+    assert {one["kind"] for one in found.json["findings"]} == {"corrupt"}
+    assert len(found.json["findings"]) == 4
+
+
+def test_an_offload_reads_a_copied_drive_back_and_finds_what_is_wrong(shot: World) -> None:
+    new = copied(shot, "B", "new")
+    shot.unplug("B")
+    zeroed(new)
+    shot.run("drives", "add", "B", new)
+    again = shot.run("offload", shot.root / "card", "--json")
+    with shot.kit() as kit:
+        bad = kit.catalog.rows("SELECT state FROM copies WHERE state IN ('aside', 'corrupt')")
+    assert len(bad) == 4, again.err
+
+
+def test_it_is_said_once_and_what_is_read_there_counts(shot: World) -> None:
+    new = copied(shot, "B", "new")
+    shot.unplug("B")
+    shot.run("drives", "add", "B", new)
+    assert "on another file system" in shot.run("log").out
+    assert "Caution" not in shot.run("report").err
+    assert shot.run("rescan", "--place", "B").status == 0
+    assert verified(shot, "B") == 4
+    assert shot.run("report").status == 0
+
+
+def test_the_first_drive_is_not_the_copy_either(shot: World) -> None:
+    """B comes back in place of its copy: what was read on the copy is no evidence for B."""
+    new = copied(shot, "B", "new")
+    shot.unplug("B")
+    shot.run("drives", "add", "B", new)
+    shot.run("rescan", "--place", "B")
+    shutil.rmtree(new)
+    shot.plug("B")
+    assert "copy of drive B" in shot.run("drives", "add", "B", shot.drives["B"]).err
+    assert verified(shot, "B") == 0
+
+
+def test_a_renamed_folder_is_the_same_drive(shot: World) -> None:
+    moved = shot.root / "other-port"
+    shot.drives["B"].rename(moved)
+    added = shot.run("drives", "add", "B", moved)
+    assert (added.status, "Caution" in added.err) == (0, False)
+    assert verified(shot, "B") == 4
+    assert shot.run("report").status == 0
+
+
+def test_a_folder_that_was_filled_anew_is_another(shot: World) -> None:
+    """B is removed and restored from a copy: perhaps under the number it had, and not what was verified."""
+    saved = copied(shot, "B", "saved")
+    shutil.rmtree(shot.drives["B"])
+    subprocess.run(["cp", "-a", saved, shot.drives["B"]], check=True)
+    shutil.rmtree(saved)
+    assert "copy of drive B" in shot.run("report").err
+    assert verified(shot, "B") == 0
+
+
+def test_two_connected_drives_with_one_id_are_an_error_that_names_both(shot: World) -> None:
+    new = copied(shot, "B", "new")
+    answer = shot.run("drives", "add", "B", new)
+    assert answer.status != 0
+    assert str(new) in answer.err.replace("\n", "")
+    assert str(shot.drives["B"]) in answer.err.replace("\n", "")
+
+
+FULL = FileSystemIdentity("1234-ABCD", 1 << 30, "naa.1", "path:/")
+
+
+@pytest.mark.parametrize(
+    ("recorded", "now", "another"),
+    [
+        (FULL, FULL, False),
+        (FULL, FileSystemIdentity("9999-0000", 1 << 30, "naa.1", "path:/"), True),
+        (FULL, FileSystemIdentity("1234-ABCD", 1 << 31, "naa.1", "path:/"), True),
+        (FULL, FileSystemIdentity("1234-ABCD", 1 << 30, "naa.2", "path:/"), True),
+        (FULL, FileSystemIdentity("1234-ABCD", 1 << 30, "naa.1", "path:/copy"), True),
+        (FULL, FileSystemIdentity("1234-ABCD", 1 << 30, "", "path:/"), False),
+        (FULL, FileSystemIdentity("", 1 << 30, "naa.1", "path:/"), True),
+        (FULL, FileSystemIdentity(), True),
+        (FileSystemIdentity(), FULL, False),
+        (FileSystemIdentity(), FileSystemIdentity(), False),
+        (FileSystemIdentity("", 1 << 30, "", "path:/"), FULL, False),
+        (FileSystemIdentity("u", 5, "", "inode:7.1"), FileSystemIdentity("", 5, "", "inode:7.1"), False),
+        (FileSystemIdentity("u", 5, "", "inode:7.1"), FileSystemIdentity("u", 5, "", "inode:7.2"), True),
+        (FileSystemIdentity("u", 5, "", "inode:7.1"), FileSystemIdentity("u", 5, "", "path:/x"), False),
+    ],
+)
+def test_in_doubt_it_is_another(recorded: FileSystemIdentity, now: FileSystemIdentity, another: bool) -> None:
+    assert is_another(recorded, now) is another
+    assert decoded(encoded(now)) == now
+    if not another:
+        assert not is_another(united(recorded, now), now)
+
+
+def test_a_broken_record_is_an_empty_one() -> None:
+    assert decoded("not JSON") == decoded("[1]") == FileSystemIdentity()
