@@ -31,7 +31,7 @@ from tripleguard.model import Entry, File, Kind, Medium, PlaceKind, PlaceState, 
 from tripleguard.places.card import open_card
 from tripleguard.places.drive import mark_drive
 from tripleguard.places.marker import Marker, new_marker
-from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
+from tripleguard.work.clearance.card import CardQuestion, answer_for_card
 from tripleguard.work.kit import Kit, opened, where_drives_are
 from tripleguard.work.setting_up import change_drive
 from tripleguard.work.years.drive_clearance import answer_for_drive

@@ -64,7 +64,7 @@ def test_without_a_file_all_is_as_usual(tmp_path: Path) -> None:
         ("[rule]\ndrive_copies = 10\n", 2, "rule.drive_copies", "<= 9"),
         ("[rule]\nroad_days = -1\n", 2, "rule.road_days", ">= 1"),
         ("[rule]\naccept_cached = 'yes'\n", 2, "rule.accept_cached", "expected true or false"),
-        ("[clearance]\naway_hours = -1\n", 2, "clearance.away_hours", ">= 0"),
+        ("[clearance]\ncard_hours = 0\n", 2, "clearance.card_hours", ">= 1"),
         ("[drives]\nreserve = 5\n", 2, "drives.reserve", "expected text in quotes"),
         ("[drives]\nreserve = 'a lot'\n", 2, "drives.reserve", 'expected a size like "2 GiB"'),
         ("[drives]\nreserve = '-1 GB'\n", 2, "drives.reserve", 'expected a size like "2 GiB"'),

@@ -17,10 +17,11 @@ FLOORS: dict[str, frozenset[str]] = {
     "rescanning": frozenset({""}),
     "decoding": frozenset({""}),
     "handing": frozenset({""}),
-    "cards": frozenset({"", "rescanning"}),
+    "clearance": frozenset({"", "rescanning"}),
+    "cards": frozenset({"", "rescanning", "clearance"}),
     "mending": frozenset({"", "rescanning", "cards"}),
     "offsite": frozenset({"", "rescanning", "cards", "mending"}),
-    "years": frozenset({"", "rescanning", "cards", "mending"}),
+    "years": frozenset({"", "rescanning", "clearance", "cards", "mending"}),
     "answers": frozenset({"", "cards", "offsite"}),
 }
 """On which groups each group may stand; `` is what lies right in `work`."""

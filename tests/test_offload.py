@@ -513,19 +513,6 @@ def test_a_drive_away_does_not_count_also_when_the_laptops_clock_was_set_back(wo
     assert (answer.status, reason_kinds(answer.json)) == (1, ["drive away"])
 
 
-def test_a_drive_away_counts_where_the_settings_say_so_and_only_so_long(world: World) -> None:
-    card = world.card()
-    card.frames(1)
-    offloaded(world, card)
-    world.settings("[clearance]\naway_hours = 12\n")
-    world.unplug("B")
-    assert world.run("clearance", "card", card.root).status == 0
-    world.plug("B")
-    world.offload_job(card.root, clock=TestClock(TestClock().at + 40 * DAY))
-    world.unplug("B")
-    assert world.run("clearance", "card", card.root).status == 1
-
-
 def test_a_protected_picture_is_noted_beside_the_answer(world: World) -> None:
     """The read-only attribute of FAT marks a picture as protected in the camera (encyclopedia article on DCF)."""
     card = world.card()

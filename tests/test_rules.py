@@ -24,7 +24,7 @@ from tripleguard.rules import (
 
 NOW = int(datetime(2026, 6, 14, 2, tzinfo=UTC).timestamp()) * SECOND
 TAKEN = NOW - 6 * HOUR
-NEEDS = Needs(road_days=30, shelf_days=180, accept_cached=False, away_hours=0)
+NEEDS = Needs(road_days=30, shelf_days=180, accept_cached=False)
 SEEN = Entry("2026/x/a.dng", 100, TAKEN)
 
 ANY_COPY_STATE = st.sampled_from(list(CopyState))
@@ -110,12 +110,12 @@ def test_a_drive_that_is_away_does_not_count_by_default(verified: int) -> None:
     assert stands(copy_of(verified=verified), here=False) is Standing.AWAY
 
 
-def test_a_drive_that_is_away_counts_as_long_as_a_person_says() -> None:
-    needs = Needs(30, 180, False, away_hours=12)
-    assert stands(copy_of(verified=NOW - 11 * HOUR), here=False, needs=needs) is Standing.COUNTS
-    assert stands(copy_of(verified=NOW - 13 * HOUR), here=False, needs=needs) is Standing.AWAY
-    assert stands(copy_of(verified=NOW + HOUR), here=False, needs=needs) is Standing.AWAY
-    assert stands(copy_of(verified=None), here=False, needs=needs) is Standing.UNPROVED
+def test_what_was_read_back_within_the_hours_counts_and_nothing_from_the_future() -> None:
+    needs = Needs(30, 180, False, within=24 * HOUR)
+    assert stands(copy_of(verified=NOW - 23 * HOUR), needs=needs) is Standing.COUNTS
+    assert stands(copy_of(verified=NOW), needs=needs) is Standing.COUNTS
+    assert stands(copy_of(verified=NOW - 25 * HOUR), needs=needs) is Standing.OVERDUE
+    assert stands(copy_of(verified=NOW + 1), needs=needs) is Standing.OVERDUE
 
 
 @given(
@@ -127,7 +127,7 @@ def test_a_drive_that_is_away_counts_as_long_as_a_person_says() -> None:
     here=st.booleans(),
     seen=st.none() | st.builds(Entry, st.just("a"), st.integers(99, 101), NEAR_TAKEN),
     cached=st.booleans(),
-    away=st.sampled_from([0, 1, 12, 10_000]),
+    within=st.sampled_from([None, HOUR, 12 * HOUR, 10_000 * DAY]),
 )
 def test_what_counts_meets_every_condition(
     state: CopyState,
@@ -138,24 +138,24 @@ def test_what_counts_meets_every_condition(
     here: bool,
     seen: Entry | None,
     cached: bool,
-    away: int,
+    within: int | None,
 ) -> None:
     copy = copy_of(state=state, verified=verified, medium=medium)
-    needs = Needs(30, 180, cached, away)
+    needs = Needs(30, 180, cached, within)
     if stands(copy, drive=drive, role=role, here=here, seen=seen, needs=needs) is not Standing.COUNTS:
         return
     assert drive in (PlaceState.ACTIVE, PlaceState.SHELVED)
     assert state is CopyState.PRESENT
     assert verified is not None
     assert medium is not Medium.CACHED or cached
-    assert verified >= NOW - (180 if role is Role.SHELF else 30) * DAY
-    if here:
-        assert seen is not None
-        assert seen.size == 100
-        assert abs(seen.mtime_ns - TAKEN) <= 2 * SECOND
+    if within is None:
+        assert verified >= NOW - (180 if role is Role.SHELF else 30) * DAY
     else:
-        assert away
-        assert NOW - away * HOUR <= verified <= NOW
+        assert NOW - within <= verified <= NOW
+    assert here
+    assert seen is not None
+    assert seen.size == 100
+    assert abs(seen.mtime_ns - TAKEN) <= 2 * SECOND
 
 
 def test_the_reason_told_first_is_the_one_to_act_on() -> None:

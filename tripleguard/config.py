@@ -102,7 +102,7 @@ class Cameras(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What a clearance counts."""
 
-    away_hours: Annotated[int, msgspec.Meta(ge=0)] = 0
+    card_hours: Annotated[int, msgspec.Meta(ge=1, le=24 * 7)] = 24
     drive_days: Annotated[int, msgspec.Meta(ge=1)] = 7
 
 

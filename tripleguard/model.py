@@ -179,12 +179,17 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One plain file as a card or a place lists it now. path is relative; size in bytes."""
+    """One plain file as a card or a place lists it now. path is relative; size in bytes.
+
+    ctime_ns: when the file system last noted a change of any kind, which no program can set back; 0 where it keeps
+    no such time. FAT and exFAT give the modification time again.
+    """
 
     path: str
     size: int
     mtime_ns: int
     protected: bool = False
+    ctime_ns: int = 0
 
     @property
     def name(self) -> str:
@@ -381,8 +386,9 @@ class Unseen:
 class Clearance:
     """The answer whether a card may be reformatted, and what it rests on.
 
-    at: UTC ns. total_bytes: of all files listed. list_digest: BLAKE3 over the list of what was covered.
-    reasons make it a no; notes stand beside the answer, and so does what is missing of the night (numbers).
+    at: when the last look began, UTC ns: the moment that the answer is about; answered_at: when it was given.
+    total_bytes: of all files seen. list_digest: BLAKE3 over the list of what was covered. reasons make it a no;
+    notes stand beside the answer, and so does what is missing of the night (numbers).
     """
 
     answer: bool
@@ -395,6 +401,11 @@ class Clearance:
     reasons: tuple[Reason, ...]
     notes: tuple[Reason, ...] = ()
     numbers: tuple[Unseen, ...] = ()
+    answered_at: int = 0
+
+    def __post_init__(self) -> None:
+        if self.answer and (self.reasons or self.covered != self.files):
+            raise ValueError("a yes has no reason against it and covers every file")
 
 
 @dataclass(frozen=True, slots=True)

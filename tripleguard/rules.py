@@ -35,13 +35,14 @@ class Needs:
     """What the rule asks of a copy that is to count.
 
     road_days, shelf_days: how recently it must have been verified. accept_cached: whether a read-back that may
-    have come from memory counts. away_hours: a drive that is not here counts if verified within; 0: never.
+    have come from memory counts. within: how recently in ns, wherever the drive lives and not in the future; None:
+    the days count.
     """
 
     road_days: int
     shelf_days: int
     accept_cached: bool
-    away_hours: int
+    within: int | None = None
 
 
 def same_time(one: int, other: int) -> bool:
@@ -96,13 +97,15 @@ def standing(
     evidence = copy.evidence
     if evidence.verified_at is None or evidence.medium is None:
         return Standing.UNPROVED
-    if not here and not _counts_from_afar(evidence.verified_at, needs.away_hours, now):
+    if not here:
         return Standing.AWAY
     if not evidence.medium.reached_device and not needs.accept_cached:
         return Standing.CACHED
-    if not is_recent(evidence.verified_at, role, needs.road_days, needs.shelf_days, now):
-        return Standing.OVERDUE
-    return Standing.COUNTS
+    if needs.within is not None:
+        recent = now - needs.within <= evidence.verified_at <= now
+    else:
+        recent = is_recent(evidence.verified_at, role, needs.road_days, needs.shelf_days, now)
+    return Standing.COUNTS if recent else Standing.OVERDUE
 
 
 def can_be_proved(evidence: Evidence, *, reaches_device: bool, insertion: str | None) -> bool:
@@ -114,11 +117,6 @@ def can_be_proved(evidence: Evidence, *, reaches_device: bool, insertion: str | 
     if reaches_device:
         return True
     return insertion is not None and evidence.cached_in is not None and evidence.cached_in != insertion
-
-
-def _counts_from_afar(verified_at: int, away_hours: int, now: int) -> bool:
-    """Whether evidence is young enough for a drive that is not here; a time ahead is a wrong clock's."""
-    return away_hours > 0 and now - away_hours * HOUR <= verified_at <= now
 
 
 def telling(standings: Iterable[Standing]) -> Standing | None:

@@ -23,14 +23,17 @@ class Event:
     message: str
 
 
-def begin_job(catalog: Catalog, kind: str, subject: str, agent: str, at: int) -> int:
-    """Note that a job began; its id. Call inside `writing`."""
+def begin_job(
+    catalog: Catalog, kind: str, subject: str, agent: str, at: int, *, insertion: str | None = None
+) -> int:
+    """Note that a job began; its id. Call inside `writing`. insertion: of the card that it reads."""
     return catalog.run(
-        "INSERT INTO jobs (kind, subject, agent, started_at) VALUES (?, ?, ?, ?)",
+        "INSERT INTO jobs (kind, subject, agent, started_at, insertion) VALUES (?, ?, ?, ?, ?)",
         kind,
         to_db(subject),
         agent,
         at,
+        insertion,
     )
 
 

@@ -63,16 +63,17 @@ def body_of(catalog: Catalog, file_id: int) -> int | None:
     return row[0] if row else None
 
 
-def earlier_reading(catalog: Catalog, entry: Entry, since: int) -> list[tuple[KnownFile, int]]:
-    """Files that unfinished offloads since then found at this card path with this size and time.
+def earlier_reading(catalog: Catalog, entry: Entry, since: int, insertion: str) -> list[tuple[KnownFile, int]]:
+    """Files that unfinished offloads of this very card since then found at this path, unchanged since.
 
-    Each with when it was read (UTC ns), newest first. Once the same card was offloaded to its end, what came
-    before that is no longer unfinished.
+    insertion: of the card, as it is mounted now. Each with when it was read (UTC ns), newest first. Once the same
+    card was offloaded to its end, what came before that is no longer unfinished.
     """
     folder, name = split_path(entry.path)
     rows = catalog.rows(
         f"SELECT k.read_at, {FILE} FROM card_files k JOIN jobs j ON j.id = k.job_id"
         " JOIN files f ON f.id = k.file_id WHERE k.name = ? AND k.size = ? AND k.folder = ? AND k.mtime_ns = ?"
+        " AND k.ctime_ns = ? AND j.insertion = ?"
         " AND j.kind = 'offload' AND k.read_at >= ? AND coalesce(j.outcome, '') <> 'success'"
         " AND NOT EXISTS (SELECT 1 FROM jobs l WHERE l.id > j.id AND l.kind = 'offload'"
         "   AND l.outcome = 'success' AND l.subject = j.subject)"
@@ -81,6 +82,8 @@ def earlier_reading(catalog: Catalog, entry: Entry, since: int) -> list[tuple[Kn
         entry.size,
         folder,
         entry.mtime_ns,
+        entry.ctime_ns,
+        insertion,
         since,
     )
     return [(file_of(row[1:]), row[0]) for row in rows]

@@ -117,15 +117,16 @@ def add_card_file(catalog: Catalog, job_id: int, entry: Entry, file_id: int, rea
     """Remember that this job read this path on the card and found this file."""
     folder, name = split_path(entry.path)
     catalog.run(
-        "INSERT INTO card_files (job_id, folder, name, size, mtime_ns, file_id, read_at)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (job_id, folder, name) DO UPDATE SET"
-        " size = excluded.size, mtime_ns = excluded.mtime_ns, file_id = excluded.file_id,"
-        " read_at = excluded.read_at",
+        "INSERT INTO card_files (job_id, folder, name, size, mtime_ns, ctime_ns, file_id, read_at)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (job_id, folder, name) DO UPDATE SET"
+        " size = excluded.size, mtime_ns = excluded.mtime_ns, ctime_ns = excluded.ctime_ns,"
+        " file_id = excluded.file_id, read_at = excluded.read_at",
         job_id,
         folder,
         name,
         entry.size,
         entry.mtime_ns,
+        entry.ctime_ns,
         file_id,
         read_at,
     )

@@ -16,7 +16,6 @@ def command() -> None:
 
 @command.command("card")
 @click.argument("path", type=click.Path(path_type=Path))
-@click.option("--fast", is_flag=True, help="Compare size, time and both ends of each file, not its whole content.")
 @click.option(
     "--accept-damaged",
     is_flag=True,
@@ -24,7 +23,7 @@ def command() -> None:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
-def card(home: str | None, path: Path, fast: bool, accept_damaged: bool, as_json: bool) -> int:
+def card(home: str | None, path: Path, accept_damaged: bool, as_json: bool) -> int:
     """May the card at PATH be reformatted?
 
     Every file on it is read now and looked up by its content; every copy that is to count must be on its drive
@@ -33,7 +32,7 @@ def card(home: str | None, path: Path, fast: bool, accept_damaged: bool, as_json
     from tripleguard.names import shown
     from tripleguard.places.card import open_card
     from tripleguard.reports import objects, text
-    from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
+    from tripleguard.work.clearance.card import CardQuestion, answer_for_card
     from tripleguard.work.kit import opened, where_drives_are
 
     with kit_of(home) as kit:
@@ -41,7 +40,7 @@ def card(home: str | None, path: Path, fast: bool, accept_damaged: bool, as_json
         opened_card = open_card(path.expanduser().absolute(), [at for _, at in drives if at])
         try:
             with opened(kit, drives, f"clearance of {shown(str(path))}") as ready:
-                question = CardQuestion(opened_card, check_content=not fast, accept_damaged=accept_damaged)
+                question = CardQuestion(opened_card, accept_damaged=accept_damaged)
                 answer = finish(answer_for_card(kit, question, ready.looked_at))
         finally:
             opened_card.close()

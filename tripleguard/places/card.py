@@ -16,8 +16,10 @@ from tripleguard.cameras.kinds import frame_key, is_left_by_system, kind_of
 from tripleguard.errors import CardGone, WrongUse
 from tripleguard.model import Entry, Kind, Odd
 from tripleguard.names import shown
+from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.drive import held_root
 from tripleguard.places.held import HeldFolder, entry_of
+from tripleguard.places.insertion import folder_insertion
 from tripleguard.places.media import Depth, MediumReading, depth_of
 from tripleguard.places.own import OWN
 
@@ -66,7 +68,16 @@ class Card:
 
     def listed(self) -> Iterator[Listed]:
         """Everything on the card, as it is now. Raises CardGone if the card went away."""
+        self._folder.forget_folders()
         yield from self._listed("", 0)
+
+    def insertion(self) -> str | None:
+        """What tells this card in this mounting from every other one; None if the system can't say."""
+        return folder_insertion(self._folder)
+
+    def change_monitor(self) -> ChangeMonitor:
+        """Begin to notice what is changed on the card; it watches nothing yet."""
+        return ChangeMonitor(self._folder)
 
     def totals(self) -> Totals:
         """How much there is. Raises CardGone."""

@@ -14,6 +14,7 @@ from tripleguard.errors import NoRoom, PlaceFailed, PlaceTrouble, PlaceUnreadabl
 from tripleguard.model import Entry, Limits, Room
 from tripleguard.names import shown
 from tripleguard.places.aside import Lying, bare_folders, lies_aside
+from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.disks import Disks, disks_of
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.incoming import DriveIncoming
@@ -50,6 +51,10 @@ class Drive:
     @property
     def root(self) -> Path:
         return self._folder.root
+
+    def change_monitor(self) -> ChangeMonitor:
+        """Begin to notice what is changed on the drive; it watches nothing yet."""
+        return ChangeMonitor(self._folder)
 
     @property
     def folder(self) -> HeldFolder:

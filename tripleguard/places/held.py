@@ -180,7 +180,9 @@ class HeldFolder:
 def entry_of(path: str, status: os.stat_result) -> Entry:
     """The entry for a plain file's status."""
     writable = status.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
-    return Entry(path, status.st_size, status.st_mtime_ns, protected=not writable)
+    # On Windows this is when the file was made, which says nothing about changes.
+    ctime_ns = 0 if sys.platform == "win32" else status.st_ctime_ns
+    return Entry(path, status.st_size, status.st_mtime_ns, protected=not writable, ctime_ns=ctime_ns)
 
 
 def _status(item: os.DirEntry[str]) -> os.stat_result | OSError:

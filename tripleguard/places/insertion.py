@@ -8,11 +8,14 @@ came from the device. All mount points of one superblock are one insertion.
 
 from __future__ import annotations
 
+import ctypes
 import os
+import struct
 import sys
 from pathlib import Path
 
 from tripleguard.places import blocks
+from tripleguard.places.held import HeldFolder
 from tripleguard.places.mounts import Mount, mount_of
 
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
@@ -54,3 +57,35 @@ def _mounting(mount: Mount) -> str:
         except OSError:
             continue
     return ""
+
+
+def folder_insertion(folder: HeldFolder) -> str | None:
+    """Return what tells this folder, in this mounting of this disk, from all others since the machine started.
+
+    None where the system has no number for a mounting that is never used again: Linux before 6.8, other systems.
+    """
+    if not sys.platform.startswith("linux") or folder.fd is None:
+        return None
+    status = ctypes.create_string_buffer(256)
+    libc = ctypes.CDLL(None, use_errno=True)
+    if not hasattr(libc, "statx") or libc.statx(folder.fd, b"", _EMPTY_PATH, _WANTED, status) != 0:
+        return None
+    (given,) = struct.unpack_from("=I", status, 0)
+    if not given & _UNIQUE_MOUNT:
+        return None
+    (inode,) = struct.unpack_from("=Q", status, 32)
+    born = struct.unpack_from("=qI", status, 80) if given & _BORN else ("", "")
+    device = struct.unpack_from("=II", status, 136)
+    (mounting,) = struct.unpack_from("=Q", status, 144)
+    mount = mount_of(folder.root)
+    block = blocks.block_of(mount) if mount is not None else None
+    disk = blocks.text_of(blocks.whole_disk(block) / "diskseq") if block is not None else ""
+    boot = blocks.text_of(_BOOT)
+    parts = (boot, disk.strip(), mounting, *device, inode, *born)
+    return ".".join(map(str, parts)) if boot else None
+
+
+_EMPTY_PATH = 0x1000  # AT_EMPTY_PATH of linux/fcntl.h
+_BORN = 0x800  # STATX_BTIME of linux/stat.h
+_UNIQUE_MOUNT = 0x4000  # STATX_MNT_ID_UNIQUE, since Linux 6.8
+_WANTED = 0x7FF | _BORN | _UNIQUE_MOUNT

@@ -40,6 +40,10 @@ def offload(result: OffloadResult) -> Object:
         "resumed": result.resumed,
         "litter": result.litter,
         "verified": result.verified,
+        "read_back": {
+            name: {"now": held.now, "before": held.files - held.now, "oldest_before": _time(held.oldest)}
+            for name, held in result.on_drives.items()
+        },
         "not_copied": [{"path": text(one.path), "reason": one.reason} for one in result.not_copied],
         "changed": [{"path": text(one.path), "reason": one.reason} for one in result.changed],
         "whole": whole.as_object(result.whole, text),
@@ -160,6 +164,7 @@ def clearance(answer: Clearance) -> Object:
         "answer": "yes" if answer.answer else "no",
         "subject": text(answer.subject),
         "at": iso_utc(answer.at),
+        "answered_at": iso_utc(answer.answered_at),
         "files": answer.files,
         "bytes": answer.total_bytes,
         "covered": answer.covered,

@@ -19,6 +19,7 @@ from tripleguard.reports.words import ago, count, duration, rate, size, when
 from tripleguard.work.answers.reporting import PlaceStatus, Report
 from tripleguard.work.cards.offload import OffloadResult
 from tripleguard.work.cards.topup import TopupResult
+from tripleguard.work.clearance.card import VerifiedOnDrive
 from tripleguard.work.mending.mend import Mended, MendResult
 from tripleguard.work.offsite.drill_offsite import OffsiteDrilled
 from tripleguard.work.offsite.rescan_offsite import Cost
@@ -39,8 +40,8 @@ def offload(result: OffloadResult) -> Iterator[str]:
     if result.resumed:
         parts.append(f"{result.resumed:,} known from the interrupted run")
     yield "Of these: " + ", ".join(parts)
-    for name, number in result.verified.items():
-        yield f"Drive {name}: {number:,} of {result.files:,} read back and equal"
+    for name, held in result.on_drives.items():
+        yield f"Drive {name}: {_read_back(held, result.files)}"
     for one in result.not_copied[:10]:
         yield f"Not copied: {shown(one.path)}: {one.reason}"
     if len(result.not_copied) > 10:
@@ -52,6 +53,14 @@ def offload(result: OffloadResult) -> Iterator[str]:
     yield from numbers.cards(result.numbers.nights)
     yield ""
     yield from clearance(result.clearance)
+
+
+def _read_back(held: VerifiedOnDrive, files: int) -> str:
+    """What was read back of a card's files on one drive; what was read before is said with its time."""
+    if held.oldest is None:
+        return f"{held.now:,} of {files:,} read back and equal"
+    before = f"{held.files - held.now:,} read back before, the oldest on {when(held.oldest, None)}"
+    return f"{held.files:,} of {files:,} verified: {held.now:,} read back now, {before}"
 
 
 def clearance(answer: Clearance) -> Iterator[str]:

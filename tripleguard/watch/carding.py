@@ -20,8 +20,8 @@ from tripleguard.places.card import Card, open_card
 from tripleguard.reports.words import count, size
 from tripleguard.watch.errand import CardAnswer, Ended, Errand, Outcome
 from tripleguard.watch.notes import Notes
-from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
 from tripleguard.work.cards.offload import OffloadResult, offload
+from tripleguard.work.clearance.card import CardQuestion, answer_for_card
 from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
 from tripleguard.work.progress import Job, Moved, Said
 

@@ -27,6 +27,22 @@ _REASONS = {
     "failing; try another reader with `offload --read-twice`, and keep the card",
     "frames missing": "{rows} of frames that belong among or beside those on this card {are} on no card seen, and "
     "may lie unlisted on this one: see above; keep it, or explain it with `numbers close`",
+    "gone meanwhile": "{files} that {were} on the card when this began {are} not there any more: keep the card, "
+    "take it to another reader, and ask again",
+    "new meanwhile": "{files} came onto the card while this looked: run `offload` for this card",
+    "changed meanwhile": "{files} {were} changed while this looked: let nothing else write to the card, then run "
+    "`offload` again",
+    "not watched": "nobody can say that the card stayed as it was, as the system watches too much already: "
+    "close other programs, then ask again",
+    "copy changed meanwhile": "{files} {have} a copy that was changed while this looked: let nothing else write "
+    "to the drives, then run `offload` again",
+    "drive gone meanwhile": "{drives} went away while this looked: connect both drives and ask again",
+    "catalog from the past": "a drive has seen a later catalog than this one: was an older copy of it restored? "
+    "Run `offload` again, it takes over what the drive knows",
+    "one disk": "{files} {have} copies on one physical disk only, and with it all are lost: use a drive that is "
+    "another disk; if you accept one disk, `setup --allow-same-disk` keeps that in the settings",
+    "one copy twice": "{files} {have} one copy that two drives show (a link or a mount of the same bytes): run "
+    "`offload` with two real drives",
     "one copy": "{files} {are} on one drive only: connect the second drive and run `offload` again",
     "no copy": "{files} {are} on no drive: run `offload` again",
 }
@@ -78,6 +94,7 @@ _NOTES = {
     "not decoded": "{pictures} {are} not decoded yet: `decode`, or the watch at night, sees more than a look in "
     "passing",
     "one device": "the drives are on one physical device: if it dies, all copies on it die",
+    "one device allowed": "the settings allow copies on one physical disk: if it dies, all copies on it die",
 }
 
 WORDS = _REASONS | _DRIVE_REASONS | _NOTES | _DRIVE_NOTES
@@ -98,5 +115,6 @@ def said(word: str, count: int) -> str:
         drives=f"{count:,} drive{'' if one else 's'}",
         stay="stays" if one else "stay",
         have="has" if one else "have",
+        were="was" if one else "were",
         differ="differs" if one else "differ",
     )

@@ -13,7 +13,7 @@ from tripleguard.cameras.kinds import frame_key
 from tripleguard.catalog import questions
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
-from tripleguard.clock import DAY, Clock
+from tripleguard.clock import DAY, HOUR, Clock
 from tripleguard.config import Rule
 from tripleguard.digest import sample_of
 from tripleguard.errors import CopyTrouble
@@ -37,21 +37,36 @@ class Lacking:
 
 
 class Holdings:
-    """Questions of one thread about what the drives hold. catalog belongs to that thread."""
+    """Questions of one thread about what the drives hold. catalog belongs to that thread.
 
-    def __init__(self, catalog: Catalog, drives: Sequence[OpenDrive], rule: Rule, clock: Clock) -> None:
+    within_hours: how recently a copy must have been read back to need no reading now; None: as the rule says.
+    """
+
+    def __init__(
+        self,
+        catalog: Catalog,
+        drives: Sequence[OpenDrive],
+        rule: Rule,
+        clock: Clock,
+        *,
+        within_hours: int | None = None,
+    ) -> None:
         self.catalog = catalog
+        self._within_hours = within_hours
         self._drives = drives
         self._rule = rule
         self._clock = clock
 
-    def resumed(self, card: Card, entry: Entry) -> tuple[KnownFile, int] | None:
-        """The file an interrupted offload read at this path, and when, if the card still holds it.
+    def resumed(self, card: Card, entry: Entry, insertion: str | None) -> tuple[KnownFile, int] | None:
+        """The file an interrupted offload read at this path of this very card, not touched since, and when.
 
-        A reading from a time to come was made by another clock, and is of unknown age.
+        A card that was taken out, or looks the same, is read again. A reading from a time to come was made by
+        another clock, and is of unknown age.
         """
+        if insertion is None:
+            return None
         now = self._clock.now()
-        readings = questions.earlier_reading(self.catalog, entry, now - RESUME_WITHIN)
+        readings = questions.earlier_reading(self.catalog, entry, now - RESUME_WITHIN, insertion)
         earlier = [(known, at) for known, at in readings if at <= now]
         if not earlier:
             return None
@@ -142,6 +157,8 @@ class Holdings:
         ):
             return True
         rule, now = self._rule, self._clock.now()
+        if self._within_hours is not None:
+            return not now - self._within_hours * HOUR <= evidence.verified_at <= now
         return not is_recent(evidence.verified_at, drive.record.role, rule.road_days, rule.shelf_days, now)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from tripleguard.cameras.kinds import is_left_by_system
 from tripleguard.model import Entry
 from tripleguard.places.drive import Drive
+from tripleguard.places.held import entry_of
 from tripleguard.places.own import CHECK_LIST, OWN, is_own
 
 
@@ -56,7 +57,7 @@ class Walk:
             elif stat.S_ISDIR(status.st_mode):
                 below.append(path)
             elif stat.S_ISREG(status.st_mode) and not is_own(path):
-                entries.append(Entry(path, status.st_size, status.st_mtime_ns))
+                entries.append(entry_of(path, status))
             elif name == CHECK_LIST and stat.S_ISREG(status.st_mode):
                 has_list = True
         return Folder(folder, entries, has_list), below

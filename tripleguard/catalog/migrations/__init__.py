@@ -8,6 +8,7 @@ from tripleguard.catalog.migrations import (
     generations,
     inherited,
     insertions,
+    insertions_of_cards,
     leaving,
     looks,
     names,
@@ -30,5 +31,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0010_names", names.SCRIPT),
     ("0011_generations", generations.SCRIPT),
     ("0012_insertions", insertions.SCRIPT),
+    ("0013_insertions_of_cards", insertions_of_cards.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

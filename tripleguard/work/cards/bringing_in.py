@@ -6,6 +6,7 @@ answered at the end.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from tripleguard.model import Entry, PlaceRecord
 from tripleguard.places.card import Card, Listed, open_card
 from tripleguard.places.held import HeldFolder
 from tripleguard.work.cards.offload import CardNote, CardRun
+from tripleguard.work.clearance.observation import CardObservation
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job, Moved, Said
 
@@ -62,13 +64,14 @@ def bring_in(
     """Copy what is wanted of the folder to the open and locked drives. Raises as `offload` does."""
     began = time.monotonic()
     yield Moved("listing the folder", 0, 0, 0, 0, 0.0, None)
-    run = CardRun(kit, folder, drives, None)
-    with kit.catalog.writing():
-        read_from_folder(kit.catalog, run.job_id)
-    for record, error in refused:
-        run.troubles.append(error)
-        yield Said(f"Drive {record.name} is left out: {error.what}")
-    yield from run.run()
+    with contextlib.closing(CardObservation(folder)) as observation:
+        run = CardRun(kit, observation, drives, None)
+        with kit.catalog.writing():
+            read_from_folder(kit.catalog, run.job_id)
+        for record, error in refused:
+            run.troubles.append(error)
+            yield Said(f"Drive {record.name} is left out: {error.what}")
+        yield from run.run()
     return BroughtIn(
         files=run.totals.files,
         copied=len(run.copied),

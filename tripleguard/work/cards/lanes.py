@@ -8,13 +8,14 @@ verifier reads each copy back past the cache and compares. A lane that fails sto
 from __future__ import annotations
 
 import contextlib
+import errno
 import queue
 import threading
 from collections.abc import Callable
 
 from tripleguard.digest import Hasher
 from tripleguard.errors import CopyTrouble, NameTaken, PlaceFailed
-from tripleguard.model import File, Medium
+from tripleguard.model import Entry, File, Medium
 from tripleguard.names import fitted, shown
 from tripleguard.places.base import Incoming, Place
 from tripleguard.places.media import aligned_buffer
@@ -291,6 +292,7 @@ class Lane:
         why = ""
         for reading in (1, 2):
             try:
+                seen = self._look(proof.path)
                 found, medium = self._read_back(proof.path, buffer)
             except OSError as error:
                 if not self.place.here():
@@ -301,7 +303,7 @@ class Lane:
             if found is None:
                 return
             if found == proof.file:
-                self._report(Proved(proof, self.number, medium, reading))
+                self._report(Proved(proof, self.number, medium, reading, seen))
                 return
             why = f"read back, its BLAKE3 is {found.digest.hex()} and not {proof.file.digest.hex()}"
             if found.size != proof.file.size:
@@ -310,6 +312,16 @@ class Lane:
         with contextlib.suppress(CopyTrouble):
             aside = self.place.set_aside(proof.path, why)
         self._report(Disproved(proof, self.number, why, aside))
+
+    def _look(self, path: str) -> Entry:
+        """The copy as it lies there before it is read. Raises OSError."""
+        try:
+            seen = self.place.look(path)
+        except CopyTrouble as error:
+            raise OSError(None, error.what) from error
+        if seen is None:
+            raise FileNotFoundError(errno.ENOENT, "it is not there", path)
+        return seen
 
     def _read_back(self, path: str, buffer: memoryview) -> tuple[File | None, Medium]:
         """What the medium holds at path; None when stopped on the way. Raises OSError."""

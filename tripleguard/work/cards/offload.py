@@ -19,13 +19,12 @@ from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, S
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.wording import counted
-from tripleguard.work.cards.clearance import CardQuestion, answer_for_card
 from tripleguard.work.cards.copying import Changed, CopyResult, Read, ReadBefore, SetApart, Unread
 from tripleguard.work.cards.deciding import Decider
 from tripleguard.work.cards.naming_bodies import name_body
 from tripleguard.work.cards.pace import Pace
 from tripleguard.work.cards.planning import CardPlan
-from tripleguard.work.cards.results import NotCopied, Task, Written
+from tripleguard.work.cards.results import NotCopied, Proved, Task, Written
 from tripleguard.work.cards.run import CopyRun, Wanted
 from tripleguard.work.cards.second_reading import (
     UNSTEADY,
@@ -35,6 +34,9 @@ from tripleguard.work.cards.second_reading import (
     not_read_again,
     second_tasks,
 )
+from tripleguard.work.clearance.card import CardQuestion, VerifiedOnDrive, answer_for_card
+from tripleguard.work.clearance.copies import CopyKey
+from tripleguard.work.clearance.observation import CardObservation, Stamp, stamp_of
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import WholeCard, whole_card
 from tripleguard.work.numbering import Numbers, Told, settle_numbers
@@ -57,8 +59,8 @@ class OffloadResult:
     """What an offload did.
 
     changed: files that differ from what was offloaded from the same path; both are kept. copied: files that at
-    least one drive got now. resumed: files an interrupted run had read. verified: files of this card with a
-    verified copy, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
+    least one drive got now. resumed: files an interrupted run had read. on_drives: verified copies of this card's
+    files, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
     """
 
     shoots: tuple[Shoot, ...]
@@ -68,7 +70,7 @@ class OffloadResult:
     already_there: int
     resumed: int
     litter: int
-    verified: dict[str, int]
+    on_drives: dict[str, VerifiedOnDrive]
     not_copied: tuple[CardNote, ...]
     changed: tuple[CardNote, ...]
     troubles: tuple[TripleguardError, ...]
@@ -78,6 +80,11 @@ class OffloadResult:
     whole: WholeCard
     second: SecondReading | None
     numbers: Numbers
+
+    @property
+    def verified(self) -> dict[str, int]:
+        """How many of the card's files each drive holds verified."""
+        return {name: one.files for name, one in self.on_drives.items()}
 
 
 def offload(
@@ -102,21 +109,23 @@ def offload(
     """
     began = time.monotonic()
     yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
-    job = CardRun(kit, card, drives, shoot, body=body, read_twice=read_twice, told=told)
-    for record, error in refused:
-        job.troubles.append(error)
-        yield Said(f"Drive {record.name} is left out: {error.what}")
-    yield from job.run()
-    yield Moved("asking whether the card may be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
-    whole = whole_card(kit, job.job_id)
-    question = CardQuestion(
-        card,
-        as_read_by=job.job_id,
-        unreadable=job.unreadable(),
-        unsteady=frozenset(job.second.unsteady if job.second else ()),
-        accept_damaged=accept_damaged,
-    )
-    answer = yield from answer_for_card(kit, question, job.drives_left())
+    since = kit.clock.now()
+    with contextlib.closing(CardObservation(card)) as observation:
+        job = CardRun(kit, observation, drives, shoot, body=body, read_twice=read_twice, told=told)
+        for record, error in refused:
+            job.troubles.append(error)
+            yield Said(f"Drive {record.name} is left out: {error.what}")
+        yield from job.run()
+        yield Moved("asking: may it be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
+        whole = whole_card(kit, job.job_id)
+        question = CardQuestion(
+            card,
+            observation,
+            unsteady=frozenset(job.second.unsteady if job.second else ()),
+            before=job.verified_as,
+            accept_damaged=accept_damaged,
+        )
+        answer = yield from answer_for_card(kit, question, job.drives_left(), since=since)
     return OffloadResult(
         shoots=job.shoots(),
         files=job.totals.files,
@@ -125,7 +134,7 @@ def offload(
         already_there=job.files_done - len(job.copied) - len(job.failed()),
         resumed=job.resumed,
         litter=job.totals.litter,
-        verified={drive.record.name: 0 for drive in drives} | answer.verified,
+        on_drives={drive.record.name: VerifiedOnDrive() for drive in drives} | answer.verified,
         not_copied=job.not_copied(),
         changed=tuple(CardNote(*pair) for pair in job.changed.items()),
         troubles=tuple(job.troubles),
@@ -144,7 +153,7 @@ class CardRun(CopyRun):
     def __init__(
         self,
         kit: Kit,
-        card: Card,
+        observation: CardObservation,
         drives: Sequence[OpenDrive],
         shoot: str | None,
         *,
@@ -152,8 +161,19 @@ class CardRun(CopyRun):
         told: Callable[[], Told | None] = lambda: None,
         read_twice: bool | None = False,
     ) -> None:
-        self.totals = card.totals()
-        super().__init__(kit, drives, "offload", str(card.root), self.totals.files, self.totals.total_bytes)
+        self.totals = observation.totals()
+        card = observation.card
+        super().__init__(
+            kit,
+            drives,
+            "offload",
+            str(card.root),
+            self.totals.files,
+            self.totals.total_bytes,
+            card.insertion(),
+        )
+        self.verified_as: dict[CopyKey, Stamp] = {}
+        self._observation = observation
         self.copied: set[str] = set()
         self.changed: dict[str, str] = {}
         self.resumed = 0
@@ -213,10 +233,6 @@ class CardRun(CopyRun):
             shoots.shoot_with_id(self.kit.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
         )
 
-    def unreadable(self) -> frozenset[str]:
-        """Card paths that could not be read."""
-        return frozenset(self._unread)
-
     def not_copied(self) -> tuple[CardNote, ...]:
         """What did not get to any drive."""
         found = [(odd.path, odd.reason) for odd in self._odd]
@@ -227,7 +243,7 @@ class CardRun(CopyRun):
         return {path: why for path, why in self._failed.items() if path not in self.copied}
 
     def _pass(self, again: Wanted | None) -> Iterator[Progress]:
-        plan = CardPlan(self.kit, self._card, self.drives, self.alive_lanes())
+        plan = CardPlan(self.kit, self._observation, self.drives, self.alive_lanes())
         wanted = [(entry, tuple(sorted(on))) for entry, on in again.values()] if again else []
         try:
             yield from self.one_pass(
@@ -273,11 +289,13 @@ class CardRun(CopyRun):
                     self.try_again(task.entry, range(len(self.drives)))
                 else:
                     self._count(task)
+                    self._observation.record_reading(task.entry, file.digest)
                     file_id = self.recorder.read(task)
                     if self.second is not None and task.entry.path in self.second.unsteady:
                         differs(self.kit, file_id, task.entry.path, UNSTEADY, self.second)
             case ReadBefore(entry, known, read_at):
                 self.recorder.resumed(entry, known.id, known.shoot_id, read_at)
+                self._observation.record_reading(entry, known.file.digest)
                 self.resumed += 1
                 self.files_done += 1
                 self.pace.skip(entry.size)
@@ -287,6 +305,9 @@ class CardRun(CopyRun):
                 self.changed.setdefault(task.entry.path, why)
             case SetApart(item) if not isinstance(item, Left):
                 self._odd.append(item)
+            case Proved(proof, lane, _, _, seen):
+                super().enter(result)
+                self.verified_as[self.drives[lane].record.id, proof.path] = stamp_of(seen)
             case Written():
                 super().enter(result)
                 self.copied.add(result.task.entry.path)
@@ -319,6 +340,7 @@ class CardRun(CopyRun):
         if self._again_reading:
             return
         self._unread[task.entry.path] = why
+        self._observation.record_failure(task.entry.path)
         self.try_again(task.entry, task.lanes or range(len(self.drives)))
 
     def let_go(self, result: CopyResult) -> None:

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Entry
-from tripleguard.places.card import Card
 from tripleguard.work.cards.copying import Copier, CopyGone, ReadBefore, SetApart
 from tripleguard.work.cards.results import Task, ToProve
+from tripleguard.work.clearance.observation import CardObservation
 from tripleguard.work.holdings import Beside, Holdings, Lacking
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import look_for
@@ -22,19 +22,29 @@ from tripleguard.work.looking import look_for
 class CardPlan:
     """Tasks for what is on a card. lanes: numbers of the drives that take part."""
 
-    def __init__(self, kit: Kit, card: Card, drives: Sequence[OpenDrive], lanes: Sequence[int]) -> None:
+    def __init__(
+        self, kit: Kit, observation: CardObservation, drives: Sequence[OpenDrive], lanes: Sequence[int]
+    ) -> None:
         self._kit = kit
-        self._card = card
+        self._observation = observation
+        self._card = observation.card
         self._lanes = tuple(lanes)
         self._beside = Beside()
-        self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
+        self._insertion = self._card.insertion()
+        self._holdings = Holdings(
+            kit.catalog.reopened(),
+            drives,
+            kit.settings.rule,
+            kit.clock,
+            within_hours=kit.settings.clearance.card_hours,
+        )
 
     def close(self) -> None:
         self._holdings.catalog.close()
 
     def everything(self, copier: Copier) -> Iterator[Task]:
         """One task for each file on the card that has to be read. Raises CardGone."""
-        for item in self._card.listed():
+        for item in self._observation.listed():
             copier.wait_for_room()
             if isinstance(item, Entry):
                 task = self._planned(copier, item)
@@ -54,7 +64,7 @@ class CardPlan:
         if not kind_of(entry.name).is_original and self._beside.folders(entry) == frozenset():
             # Its picture is new, so whatever holds these bytes is not what lies beside it.
             return self._task(entry, self._lanes)
-        resumed = self._holdings.resumed(self._card, entry)
+        resumed = self._holdings.resumed(self._card, entry, self._insertion)
         if resumed is not None:
             known, read_at = resumed
             lacking = self._looked_at(copier, known, entry)

@@ -83,12 +83,13 @@ class ToProve:
 
 @dataclass(frozen=True, slots=True)
 class Proved:
-    """A copy was read back and is equal. readings 2: the first one differed or failed."""
+    """A copy was read back and is equal. readings 2: the first one differed or failed. seen: as it lay before."""
 
     proof: ToProve
     lane: int
     medium: Medium
     readings: int
+    seen: Entry
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,14 @@ class CopyRun:
     """One run of a copying job, from the caller's thread. subject: what it works on, for the record."""
 
     def __init__(
-        self, kit: Kit, drives: Sequence[OpenDrive], kind: str, subject: str, files: int, total_bytes: int
+        self,
+        kit: Kit,
+        drives: Sequence[OpenDrive],
+        kind: str,
+        subject: str,
+        files: int,
+        total_bytes: int,
+        insertion: str | None = None,
     ) -> None:
         self.kit, self.drives = kit, drives
         self.troubles: list[TripleguardError] = []
@@ -44,7 +51,7 @@ class CopyRun:
         self._failures: dict[int, CopyTrouble] = {}
         self._said = 0
         with kit.catalog.writing():
-            self.job_id = begin_job(kit.catalog, kind, subject, agent(), kit.clock.now())
+            self.job_id = begin_job(kit.catalog, kind, subject, agent(), kit.clock.now(), insertion=insertion)
         self.recorder = Recorder(kit, self.job_id, drives)
 
     def alive_lanes(self) -> list[int]:

@@ -297,7 +297,8 @@ class _TakingIn:
         task.file, task.sample, task.placing = found.file, found.sample, placing
         self._recorder.written(Written(task, 0, found.entry), by_us=False)
         self._recorder.looked(found.file, found.looked)
-        self._recorder.proved(Proved(ToProve(found.entry.path, found.file, task=task), 0, found.medium, 1))
+        proof = ToProve(found.entry.path, found.file, task=task)
+        self._recorder.proved(Proved(proof, 0, found.medium, 1, found.entry))
         close_at(
             self._kit.catalog,
             self._drive.record.id,

@@ -65,7 +65,7 @@ class Sparing:
         self._changed_too = changed_too
         rule = kit.settings.rule
         # A drive that is away can't be looked at, whatever a clearance may make of it.
-        self._needs = Needs(rule.road_days, rule.shelf_days, rule.accept_cached, away_hours=0)
+        self._needs = Needs(rule.road_days, rule.shelf_days, rule.accept_cached)
 
     def why_kept(self, lying: Lying, copy: AsideCopy | None, file: KnownFile | None) -> str | None:
         """Why this must stay, by what is known of it and of its file's copies now; None: it may go."""

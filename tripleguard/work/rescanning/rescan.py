@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard.catalog.findings import add_evidence, open_findings
 from tripleguard.catalog.journal import add_event, begin_job, end_job
 from tripleguard.clock import DAY
 from tripleguard.errors import CopyTrouble
-from tripleguard.model import EventType, FindingKind, Outcome
+from tripleguard.model import Copy, EventType, FindingKind, Outcome
 from tripleguard.names import shown
 from tripleguard.rules import overdue_before
 from tripleguard.wording import counted
@@ -109,6 +109,17 @@ def rescan(
     )
 
 
+def read_back(kit: Kit, drives: Sequence[OpenDrive], named: Mapping[int, Sequence[Copy]]) -> Job[RescanResult]:
+    """Read these copies back now, by place (id), all drives at once; what was found is entered as by any rescan.
+
+    Raises CatalogTrouble.
+    """
+    began = time.monotonic()
+    run = _Rescan(kit, [drive for drive in drives if named.get(drive.record.id)], "named", Budget(), None, named)
+    yield from run.run()
+    return RescanResult(tuple(run.scanned), round(time.monotonic() - began, 3), kit.stop.is_set(), 0)
+
+
 def still_open(kit: Kit, place_ids: Collection[int]) -> int:
     """How many copies on these places are missing, corrupt or altered, and nobody has accepted that."""
     bad = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED)
@@ -122,7 +133,13 @@ class _Rescan:
     """One run, from the caller's thread."""
 
     def __init__(
-        self, kit: Kit, drives: Sequence[OpenDrive], depth: Depth, budget: Budget, shared: Shared | None
+        self,
+        kit: Kit,
+        drives: Sequence[OpenDrive],
+        depth: Depth,
+        budget: Budget,
+        shared: Shared | None,
+        named: Mapping[int, Sequence[Copy]] | None = None,
     ) -> None:
         self._kit = kit
         self._drives = drives
@@ -154,6 +171,7 @@ class _Rescan:
                     kit.stop.is_set,
                     self._results.put,
                     shared.place_id if shared else None,
+                    (named or {}).get(drive.record.id, ()),
                 )
             )
 

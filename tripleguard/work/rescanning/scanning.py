@@ -11,7 +11,7 @@ import contextlib
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Literal
 
@@ -40,7 +40,7 @@ from tripleguard.work.rescanning.seen import (
 )
 from tripleguard.work.rescanning.unreadable import unreadable_bytes
 
-Depth = Literal["quick", "due", "all"]
+Depth = Literal["quick", "due", "all", "named"]
 
 _UNENTERED = 4 * 1024 * 1024
 """Bytes of small files that may be read on before the catalog has them: less than a picture in all."""
@@ -58,8 +58,8 @@ class ScanLane:
     read: bytes read so far; seconds: time spent reading them, without what a cap on the rate held back.
 
     due_before: copies verified before this moment (UTC ns) are due; now: those verified after it too, as no
-    clock that is right can have said so. shared_with: of these, only files that this place (id) has too. report
-    gets every result.
+    clock that is right can have said so. shared_with: of these, only files that this place (id) has too. named:
+    with that depth, the copies to read, and nothing is listed. report gets every result.
     """
 
     _ahead: ReadAhead
@@ -76,8 +76,10 @@ class ScanLane:
         stopped: Callable[[], bool],
         report: Callable[[ScanResult], None],
         shared_with: int | None = None,
+        named: Sequence[Copy] = (),
     ) -> None:
         self.number = number
+        self._named = named
         self.read = 0
         self.seconds = 0.0
         self.of_bytes = 0
@@ -143,6 +145,8 @@ class ScanLane:
         )
 
     def _scan(self) -> bool:
+        if self._depth == "named":
+            return self._read_named()
         quick = self._depth == "quick"
         listing = Listing(self._drive, self._catalog, quick=quick, fine=self._tell_fine, absent=self._tell_absent)
         found = listing.differences(self._stopped)
@@ -185,6 +189,16 @@ class ScanLane:
                 entry = self._looked_at(copy)
                 if entry is not None:
                     self._read_copy(copy, entry)
+
+    def _read_named(self) -> bool:
+        self.of_bytes = sum(copy.size for copy in self._named)
+        for copy in sorted(self._named, key=lambda copy: copy.path):
+            if self._ended():
+                return False
+            entry = self._looked_at(copy)
+            if entry is not None:
+                self._read_copy(copy, entry)
+        return True
 
     def _looked_at(self, copy: Copy) -> Entry | None:
         """The copy as it lies there; None if it is not, or is out of reach. Raises CopyTrouble if the drive is."""

@@ -113,7 +113,7 @@ class _Asking:
         self._others = [drive for drive in drives if drive.record.id != record.id]
         self._now = kit.clock.now()
         days = kit.settings.clearance.drive_days
-        needs = Needs(days, days, kit.settings.rule.accept_cached, kit.settings.clearance.away_hours)
+        needs = Needs(days, days, kit.settings.rule.accept_cached)
         self._given = drives_given_yes(kit.catalog) - {record.id}
         self._counting = Counting(kit.catalog, self._others, needs, self._now, without={record.id, *self._given})
         self._reasons = Tally(_WORSE_FIRST)

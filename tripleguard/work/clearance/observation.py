@@ -1,0 +1,125 @@
+"""What one run has seen of a card, from its first listing to its last.
+
+A yes is about everything that was ever seen on the card in the run that answers: a file that was listed once and
+is gone, or was changed meanwhile, is a reason to keep the card, whatever the copies look like.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tripleguard.model import Entry, Odd
+from tripleguard.places.card import Card, Left, Listed, Totals
+
+Stamp = tuple[int, int, int]
+"""Size, modification time and change time of a file, as one look gave them."""
+
+
+def stamp_of(entry: Entry) -> Stamp:
+    """Return what two looks at a file are compared by."""
+    return entry.size, entry.mtime_ns, entry.ctime_ns
+
+
+@dataclass(slots=True)
+class ObservedFile:
+    """One file of the card.
+
+    Attributes:
+        stamp: As it was first seen.
+        digest: Of what this run read of it to the end; None: it did not.
+        is_unreadable: The last attempt to read it failed.
+        is_changed: Two looks at it, or two readings of it, were not equal.
+        is_protected: Someone protected it in the camera.
+    """
+
+    stamp: Stamp
+    digest: bytes | None = None
+    is_unreadable: bool = False
+    is_changed: bool = False
+    is_protected: bool = False
+
+
+class CardObservation:
+    """The card of one run: list it and report readings through this. Close it when the answer was given."""
+
+    def __init__(self, card: Card) -> None:
+        self.card = card
+        self.files: dict[str, ObservedFile] = {}
+        self.odd: dict[str, str] = {}
+        self.litter: set[str] = set()
+        self._monitor = card.change_monitor()
+
+    def close(self) -> None:
+        """End the watching for changes."""
+        self._monitor.close()
+
+    @property
+    def can_be_watched(self) -> bool:
+        """Whether this system has a way to tell of changes at all."""
+        return self._monitor.is_supported
+
+    @property
+    def is_watched(self) -> bool:
+        """Whether the system tells of every change to the card's files."""
+        return self._monitor.is_complete
+
+    def listed(self) -> Iterator[Listed]:
+        """List the card and remember all of it. Raises CardGone."""
+        for item in self.card.listed():
+            if isinstance(item, Entry):
+                # Watched before it is read: what is written to it from now on is told.
+                self._monitor.watch(item.folder)
+                self.see(item)
+            elif isinstance(item, Left):
+                self.litter.add(item.path)
+            else:
+                self._see_odd(item)
+            yield item
+
+    def totals(self) -> Totals:
+        """List the card and count what is on it. Raises CardGone."""
+        totals = Totals()
+        for item in self.listed():
+            if isinstance(item, Entry):
+                totals.files += 1
+                totals.total_bytes += item.size
+            elif isinstance(item, Left):
+                totals.litter += 1
+            else:
+                totals.odd += 1
+        return totals
+
+    def see(self, entry: Entry) -> ObservedFile:
+        """Remember one look at a file."""
+        known = self.files.get(entry.path)
+        if known is None:
+            known = ObservedFile(stamp_of(entry), is_protected=entry.protected)
+            self.files[entry.path] = known
+        elif known.stamp != stamp_of(entry):
+            known.is_changed = True
+        return known
+
+    def record_reading(self, entry: Entry, digest: bytes) -> None:
+        """Remember that a file, unchanged while it was read, gave this content."""
+        known = self.see(entry)
+        known.is_changed |= known.digest not in (None, digest)
+        known.digest = digest
+        known.is_unreadable = False
+
+    def record_failure(self, path: str) -> None:
+        """Remember that a file could not be read."""
+        if path in self.files:
+            self.files[path].is_unreadable = True
+
+    def changed_paths(self) -> set[str]:
+        """Return the files that the system says were changed since they were first listed."""
+        changes = self._monitor.changes()
+        return {path for path in self.files if changes.may_include(path)}
+
+    def keeps_change_times(self) -> bool:
+        """Whether the card's file system keeps a time of change that no program can set back."""
+        return any(mtime != ctime and ctime != 0 for _, mtime, ctime in (one.stamp for one in self.files.values()))
+
+    def _see_odd(self, item: Odd) -> None:
+        self.odd.setdefault(item.path, item.reason)
