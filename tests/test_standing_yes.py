@@ -111,3 +111,17 @@ def test_a_yes_outlives_the_laptop(three: World) -> None:
     assert _given(three) == {"A"}
     three.run("rescan", "--all")
     assert three.run("clearance", "drive", "B").status == 1
+
+
+def test_a_yes_outlives_a_home_that_comes_back_from_an_older_copy(three: World) -> None:
+    kept = three.root / "before"
+    shutil.copytree(three.home, kept)
+    assert three.run("clearance", "drive", "A").status == 0
+    shutil.rmtree(three.home)
+    shutil.copytree(kept, three.home)
+    answer = three.run("clearance", "drive", "B")
+    assert answer.status == 1
+    assert "restored from an older copy" in answer.err
+    three.run("rescan", "--all")
+    assert _given(three) == {"A"}
+    assert three.run("clearance", "drive", "B").status == 1

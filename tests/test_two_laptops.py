@@ -37,6 +37,7 @@ class Two:
         (folder / f"{name}.xmp").write_text(SIDECAR.format(rating))
         ns = int(at.timestamp()) * SECOND
         os.utime(folder / f"{name}.xmp", ns=(ns, ns))
+        world.forget_generations()
         answer = world.run("selects", "learn", folder, "--json")
         assert answer.status == 0, answer.err
 
@@ -45,6 +46,7 @@ class Two:
 
         spoiled: statements that make nonsense of what the one on the road knew.
         """
+        self.home.forget_generations()
         kept = self._snapshot(self.road, 1)
         if spoiled:
             plain = self.home.root / "plain.db"
@@ -59,6 +61,7 @@ class Two:
         self.home.forget_generations()
         self._snapshot(self.home, 6)
         (self.home.drives["A"] / ".tripleguard/catalog/catalog-20200101T000000Z-b.db.gz").write_bytes(kept)
+        self.home.forget_generations()
         shutil.rmtree(self.home.home)
         answer = self.home.run("rebuild", *self.home.drives.values(), "--json")
         assert answer.status == 1, answer.err

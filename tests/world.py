@@ -195,9 +195,10 @@ class World:
         (self.root / "away" / self.drives[name].name).rename(self.drives[name])
 
     def forget_generations(self) -> None:
-        """The drives as laptops left them before a drive kept which state of a catalog it saw."""
+        """The drives as they were left before they kept what state of a catalog they saw and what was decided."""
         for root in self.drives.values():
-            shutil.rmtree(root / ".tripleguard/generations", ignore_errors=True)
+            for name in ("generations", "decisions"):
+                shutil.rmtree(root / ".tripleguard" / name, ignore_errors=True)
 
     def on(self, name: str) -> dict[str, bytes]:
         """What a drive holds of the photographer's files: relative path to BLAKE3; the tool's own left out."""

@@ -197,7 +197,7 @@ _RATINGS = (
 )
 _PLACES = (
     "SELECT p.uid, p.name, p.kind, p.state, p.role, p.leaving_since, p.note, coalesce((SELECT max(e.at) FROM"
-    "   events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession')), p.added_at),"
+    "   events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession', 'clearance')), p.added_at),"
     " (SELECT y.at FROM standing_yes y WHERE y.place_id = p.id) FROM places p ORDER BY p.id"
 )
 _ACCEPTED = (

@@ -1,7 +1,8 @@
 """Taking over what people decided in an earlier state of this catalog, or in another one of the same files.
 
-What was decided later counts. later: the decisions are known to be of a later state of this very catalog, so that
-all of them count; else the times that were recorded with each decide, and in doubt nothing is taken.
+What was decided later counts, by the times that were recorded with each decision. In doubt the one counts that
+risks less: a yes that was given for a drive stands, unless a later state of this very catalog says that it was
+taken back.
 """
 
 from __future__ import annotations
@@ -42,8 +43,9 @@ _SAME = (*WHAT_IS_FOUND, "broken")
 
 
 def take_over(catalog: Catalog, said: Decisions, *, later: bool) -> None:
-    """Take over decisions; of a file or place that is not known here nothing is taken. Call inside `writing`.
+    """Take over decisions; of a file that is not known here nothing is taken. Call inside `writing`.
 
+    later: they are of a later state of this very catalog.
     Raises NO_SENSE for what makes none.
     """
     restoring = _Restoring(catalog, later=later)
@@ -68,7 +70,8 @@ class _Restoring:
             state, role = PlaceState(one.state), Role(one.role)
             row = self._catalog.row(
                 "SELECT p.id, p.name, p.state, p.role, p.leaving_since, p.note, coalesce((SELECT max(e.at) FROM"
-                " events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession')), p.added_at)"
+                " events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession',"
+                " 'clearance')), p.added_at)"
                 " FROM places p WHERE p.uid = ?",
                 one.uid,
             )
@@ -90,7 +93,8 @@ class _Restoring:
                 )
                 row = (place_id, one.name, state, role, one.leaving_since, one.note, 0)
             place_id, name, *known, at = row
-            if not self._later and one.at <= at:
+            self._yes(place_id, one, at)
+            if one.at <= at:
                 continue
             if known != [state, role, one.leaving_since, one.note]:
                 self._catalog.run(
@@ -102,14 +106,15 @@ class _Restoring:
                     place_id,
                 )
                 self._event(place_id, f"drive {name} is {state}, as was decided before", one.at)
-            self._yes(place_id, one.yes_at)
 
-    def _yes(self, place_id: int, yes_at: int | None) -> None:
-        if yes_at is not None:
+    def _yes(self, place_id: int, one: PlaceSaid, at: int) -> None:
+        if one.yes_at is not None and one.yes_at > at:
             self._catalog.run(
-                "INSERT INTO standing_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, yes_at
+                "INSERT INTO standing_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                place_id,
+                one.yes_at,
             )
-        elif self._later:
+        elif one.yes_at is None and self._later and one.at > at:
             self._catalog.run("DELETE FROM standing_yes WHERE place_id = ?", place_id)
 
     def _event(self, place_id: int, message: str, at: int) -> None:
@@ -122,9 +127,7 @@ class _Restoring:
             file_id = self._file(one.digest)
             ours = self._catalog.row("SELECT how, since FROM selects WHERE file_id = ?", file_id)
             by_hand = one.how != "rating"
-            if file_id is None or (
-                ours and not self._later and (by_hand, one.since) <= (ours[0] != "rating", ours[1])
-            ):
+            if file_id is None or (ours and (by_hand, one.since) <= (ours[0] != "rating", ours[1])):
                 continue
             self._catalog.run(
                 "INSERT INTO selects (file_id, chosen, how, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id)"
@@ -139,9 +142,7 @@ class _Restoring:
         for one in said:
             file_id = self._file(one.digest)
             ours = self._catalog.row("SELECT said_at, rating FROM ratings WHERE file_id = ?", file_id)
-            if file_id is None or (
-                ours and not self._later and (one.said_at or 0, one.rating) <= (ours[0] or 0, ours[1])
-            ):
+            if file_id is None or (ours and (one.said_at or 0, one.rating) <= (ours[0] or 0, ours[1])):
                 continue
             self._catalog.run(
                 "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id)"
@@ -204,7 +205,7 @@ class _Restoring:
                     row[0],
                 )
             return
-        if row is not None and row[4] >= one.seen_at and not self._later:
+        if row is not None and row[4] >= one.seen_at:
             return
         copy = self._catalog.row(
             "SELECT c.id FROM copies c JOIN folders d ON d.id = c.folder_id WHERE d.place_id = ? AND d.path = ?"
@@ -277,7 +278,7 @@ class _Restoring:
     def nights(self, said: Iterable[NightSaid]) -> None:
         for one in said:
             ours = self._catalog.row("SELECT told_at FROM nights WHERE day = ?", one.day)
-            if self._later or ours is None or ours[0] is None or ours[0] < one.at:
+            if ours is None or ours[0] is None or ours[0] < one.at:
                 tell_cards(self._catalog, one.day, one.cards, one.who or "", one.at)
 
     def answers(self, said: Iterable[Answer]) -> None:

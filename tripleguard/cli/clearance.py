@@ -80,7 +80,8 @@ def drive(home: str | None, name: str, withdraw: bool, as_json: bool) -> int:
                     [f"Drive {record.name} stays: {'the yes for it was taken back' if stood else 'no yes stood'}."]
                 )
             return 0
-        with opened(kit, where_drives_are(kit), f"clearance of drive {record.name}", writing=False) as ready:
+        doing = f"clearance of drive {record.name}"
+        with opened(kit, where_drives_are(kit), doing, writing=False, leaving=record.id) as ready:
             answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
         if as_json:
             say_json(shows.answer_object(answer))

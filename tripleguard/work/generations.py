@@ -123,7 +123,7 @@ def noted(catalog: Catalog, drives: Sequence[Drive], at: int, tell: Callable[[st
     They are told of a new generation at its beginning, and at its end if anything was changed meanwhile. A drive
     that can't take its note holds up nobody: tell says so. Raises CatalogTrouble.
     """
-    _leave_notes(catalog, drives, at, tell)
+    leave_notes(catalog, drives, at, tell)
     before = catalog.changes
     try:
         yield
@@ -131,7 +131,7 @@ def noted(catalog: Catalog, drives: Sequence[Drive], at: int, tell: Callable[[st
         # The end of a job is never hidden by what goes wrong here.
         with contextlib.suppress(CatalogTrouble, sqlite3.Error):
             if catalog.changes != before:
-                _leave_notes(catalog, [drive for drive in drives if drive.here()], at, tell)
+                leave_notes(catalog, [drive for drive in drives if drive.here()], at, tell)
 
 
 def acknowledge_notes(catalog: Catalog, drives: Sequence[Drive], at: int) -> None:
@@ -225,7 +225,7 @@ def _taken_over(catalog: Catalog, later: Snapshot | None, at: int, conflicts: li
     return f"what the snapshot {later.source} knows was taken over"
 
 
-def _leave_notes(catalog: Catalog, drives: Sequence[Drive], at: int, tell: Callable[[str], None]) -> None:
+def leave_notes(catalog: Catalog, drives: Sequence[Drive], at: int, tell: Callable[[str], None]) -> None:
     """Enter a new generation, and only once that is on the disk tell the drives of it."""
     if not drives:
         return

@@ -44,6 +44,7 @@ class Kit:
 
     patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
     tell: what to do with a line for the person that belongs to no result.
+    untouched: drives (ids) on which nothing is to change, as they may be about to go.
     """
 
     home: Home
@@ -53,6 +54,7 @@ class Kit:
     stop: threading.Event = field(default_factory=threading.Event)
     patience: float = 0.0
     tell: Callable[[str], None] = _unheard
+    untouched: set[int] = field(default_factory=set)
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,11 +244,13 @@ def opened(
                 # A drive that can't say how full it is, is asked again by the next job.
                 with contextlib.suppress(CopyTrouble):
                     place_room(kit.catalog, drive_.record.id, drive_.place.room(), now)
+        if leaving is not None:
+            kit.untouched.add(leaving)
         _catch_up(kit, looked_at)
         noting = [
             drive.place
             for drive in found
-            if writing and drive.record.id != leaving and drive.record.state is not PlaceState.LEAVING
+            if writing and drive.record.id not in kit.untouched and drive.record.state is not PlaceState.LEAVING
         ]
         with noted(kit.catalog, noting, now, kit.tell):
             yield Opened(found, looked_at, refused, away)

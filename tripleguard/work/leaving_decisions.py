@@ -28,7 +28,7 @@ from tripleguard.names import shown
 from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import Holder
 from tripleguard.places.own import DECISIONS
-from tripleguard.work.generations import catch_up
+from tripleguard.work.generations import catch_up, leave_notes
 from tripleguard.work.kit import Kit, hold, where_drives_are
 
 
@@ -66,7 +66,7 @@ def _lagging(kit: Kit) -> list[tuple[PlaceRecord, Path]]:
     """The drives that are here and were not left what was decided last."""
     if generations.catalog_id(kit.catalog) is None:
         return []
-    state, gone = _state(kit.catalog), drives_given_yes(kit.catalog)
+    state, gone = _state(kit.catalog), drives_given_yes(kit.catalog) | kit.untouched
     return [
         (record, path)
         for record, path in where_drives_are(kit)
@@ -88,6 +88,8 @@ def _leave_on(kit: Kit, record: PlaceRecord, path: Path) -> None:
             hold(stack, kit, record.name, drive, holder)
             for line in catch_up(kit.home, kit.catalog, [drive], now):
                 kit.tell(line)
+            # Else an older copy of the home could forget a yes that was given, and nobody would tell it.
+            leave_notes(kit.catalog, [drive], now, kit.tell)
             state = _state(kit.catalog)
             said = decided(kit.catalog, now)
             drive.write_own(f"{DECISIONS}/{said.catalog}.json.gz", _packed(said))
