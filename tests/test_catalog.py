@@ -21,6 +21,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from sqlite_utils import Database
 from world import World
 
+from tripleguard.answers import Clearance
 from tripleguard.catalog import folders, questions, schema, shoots
 from tripleguard.catalog.journal import add_clearance, add_event, begin_job, end_job, events, last_clearance
 from tripleguard.catalog.migrations import STEPS
@@ -54,7 +55,6 @@ from tripleguard.catalog.writing import (
 from tripleguard.digest import digest_of
 from tripleguard.errors import CatalogTrouble, NotSetUp, WrongUse
 from tripleguard.model import (
-    Clearance,
     CopyState,
     Entry,
     EventType,

@@ -89,7 +89,7 @@ def test_written_is_not_verified() -> None:
 
 def test_a_reading_from_memory_counts_only_where_a_person_says_so() -> None:
     assert stands(copy_of(medium=Medium.CACHED)) is Standing.CACHED
-    assert stands(copy_of(medium=Medium.CACHED), needs=Needs(30, 180, True, 0)) is Standing.COUNTS
+    assert stands(copy_of(medium=Medium.CACHED), needs=Needs(30, 180, True)) is Standing.COUNTS
 
 
 def test_evidence_grows_old_by_where_the_drive_lives() -> None:

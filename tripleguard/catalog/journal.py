@@ -6,9 +6,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from tripleguard.answers import Clearance, Reason
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.text import from_db, to_db
-from tripleguard.model import Clearance, EventType, Outcome, Reason
+from tripleguard.model import EventType, Outcome
 
 
 @dataclass(frozen=True, slots=True)

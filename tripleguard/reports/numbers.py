@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from tripleguard.answers import Unseen
 from tripleguard.cameras.counter import Moved
 from tripleguard.cameras.night import BodyNight
 from tripleguard.cameras.readings import Slots
 from tripleguard.catalog.numbers import NightCards
-from tripleguard.model import Unseen
 from tripleguard.names import shown
 from tripleguard.reports.words import count
 from tripleguard.work.numbering import NightTold, Numbers

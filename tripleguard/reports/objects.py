@@ -6,11 +6,12 @@ import os
 from collections.abc import Sequence
 from typing import Any
 
+from tripleguard.answers import Clearance, Reason
 from tripleguard.catalog.journal import Event
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import SECOND, iso_utc
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Clearance, Copy, Finding, Reason
+from tripleguard.model import Copy, Finding
 from tripleguard.names import shown
 from tripleguard.places.disks import Sharing
 from tripleguard.reports import numbers, whole

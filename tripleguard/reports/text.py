@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import tzinfo
 
+from tripleguard.answers import Clearance, Reason
 from tripleguard.catalog.journal import Event
 from tripleguard.errors import TripleguardError
-from tripleguard.model import Clearance, Copy, CopyState, FindingKind, Reason, Severity
+from tripleguard.model import Copy, CopyState, FindingKind, Severity
 from tripleguard.names import shown
 from tripleguard.places.disks import Sharing
 from tripleguard.reports import numbers, whole

@@ -12,9 +12,10 @@ from pathlib import Path
 
 from blake3 import blake3
 
+from tripleguard.answers import Clearance
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.errors import CardGone
-from tripleguard.model import Clearance, Entry, Kind
+from tripleguard.model import Entry, Kind
 from tripleguard.names import shown
 from tripleguard.places.card import Card, open_card
 from tripleguard.reports.words import count, size

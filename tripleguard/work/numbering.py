@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from tripleguard.answers import Unseen
 from tripleguard.cameras.doubts import Doubt
 from tripleguard.cameras.frames import Frame, Part
 from tripleguard.cameras.holes import Habit, Verdict, Where
@@ -23,7 +24,7 @@ from tripleguard.catalog.numbers import NightCards, ReadFile
 from tripleguard.catalog.shoots import shoots_of_day
 from tripleguard.clock import HOUR
 from tripleguard.errors import WrongUse
-from tripleguard.model import EventType, Outcome, Unseen
+from tripleguard.model import EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.work.kit import Kit, agent
 from tripleguard.work.numberwords import in_words

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from tripleguard.answers import Unseen
 from tripleguard.cameras.holes import Verdict, Where
 from tripleguard.catalog.doubts import DoubtRow
 from tripleguard.catalog.numbers import NightCards
 from tripleguard.clock import SECOND
-from tripleguard.model import Unseen
 from tripleguard.wording import counted
 
 _MESSAGES = {

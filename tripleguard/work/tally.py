@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tripleguard.model import Reason
+from tripleguard.answers import Reason
 from tripleguard.work.findwords import said
 
 _EXAMPLES = 5

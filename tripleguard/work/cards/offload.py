@@ -12,10 +12,11 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from tripleguard.answers import Clearance
 from tripleguard.catalog import shoots
 from tripleguard.catalog.numbers import FROM_FOLDER
 from tripleguard.errors import CardGone, TripleguardError
-from tripleguard.model import Clearance, EventType, Odd, Outcome, PlaceRecord, Shoot
+from tripleguard.model import EventType, Odd, Outcome, PlaceRecord, Shoot
 from tripleguard.names import shown
 from tripleguard.places.card import Card, Left
 from tripleguard.wording import counted

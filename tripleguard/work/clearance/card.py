@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from blake3 import blake3
 
+from tripleguard.answers import Clearance
 from tripleguard.cameras.judging import decoders_installed
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.passing import HEAD
@@ -23,7 +24,7 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import HOUR
 from tripleguard.digest import Hasher
 from tripleguard.errors import CardGone, Stopped
-from tripleguard.model import Clearance, Entry
+from tripleguard.model import Entry
 from tripleguard.names import shown
 from tripleguard.places.card import Card
 from tripleguard.places.media import aligned_buffer

@@ -6,11 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard import checklist
+from tripleguard.answers import Clearance
 from tripleguard.catalog import shoots
 from tripleguard.catalog.journal import add_clearance, add_event
 from tripleguard.clock import SECOND, iso_utc, stamp_utc
 from tripleguard.errors import CopyTrouble
-from tripleguard.model import Clearance, Entry, EventType, Outcome
+from tripleguard.model import Entry, EventType, Outcome
 from tripleguard.names import shown
 from tripleguard.places.own import RECORD_PREFIX
 from tripleguard.work.kit import Kit, OpenDrive, agent

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from tripleguard.model import Clearance, Reason, Unseen
+from tripleguard.answers import Clearance, Reason, Unseen
 from tripleguard.work.kit import Kit
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from blake3 import blake3
 
+from tripleguard.answers import Clearance
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.journal import drives_given_yes
@@ -19,7 +20,7 @@ from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CardGone, PlaceFailed, Stopped
-from tripleguard.model import Clearance, Copy, CopyState, Entry, Kind, PlaceRecord, PlaceState, Shoot
+from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord, PlaceState, Shoot
 from tripleguard.places.card import Card, Left
 from tripleguard.places.drive import held_root
 from tripleguard.places.media import disk_of
