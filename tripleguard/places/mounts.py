@@ -76,7 +76,7 @@ def mount_of(path: Path) -> Mount | None:
 
 
 def _all() -> list[Mount]:
-    """Those that hold no pictures too: a folder on one of them lies there, and not on what is mounted around it."""
+    """Those that hold no pictures too: a folder on one of them lies there, not on what is around it."""
     if sys.platform.startswith("linux"):
         return _from_mountinfo(Path("/proc/self/mountinfo").read_bytes())
     return _from_psutil()
