@@ -176,6 +176,8 @@ SPOILED: dict[str, str] = {
     "a state that nobody knows": "PRAGMA ignore_check_constraints = ON; UPDATE copies SET state = 'fine';",
     "a copy of no file": "PRAGMA foreign_keys = OFF; DELETE FROM files WHERE id = 1;",
     "a time that is none": "UPDATE places SET added_at = 9223372036854775807;",
+    "a name that clears the screen": "UPDATE places SET name = name || char(27) || '[2J';",
+    "a note that clears the screen": "UPDATE places SET note = char(27) || '[2J';",
     "a rule that is no number": "UPDATE meta SET value = 'many' WHERE key = 'wants';",
 }
 
