@@ -73,9 +73,19 @@ class Images:
         self.up: dict[Path, Mounted] = {}
 
     def mount(
-        self, name: str, kind: str, megabytes: int = 64, *, at: str | None = None, direct: bool = False
+        self,
+        name: str,
+        kind: str,
+        megabytes: int = 64,
+        *,
+        at: str | None = None,
+        direct: bool = False,
+        owner: int | None = None,
     ) -> Path:
-        """Mount the image of that name, made if it is new; where it is. direct: no cache below the loop device."""
+        """Mount the image of that name, made if it is new; where it is.
+
+        direct: no cache below the loop device. owner: whose files they are on a file system without owners.
+        """
         self.need(kind)
         image, point = self.root / f"{name}.img", self.root / (at or f"mnt-{name}")
         point.mkdir(exist_ok=True)
@@ -85,7 +95,8 @@ class Images:
             _run(*_MAKE[kind], image)
         device = _run("losetup", *(["--direct-io=on"] if direct else []), "-f", "--show", image)
         try:
-            _run(*_MOUNT[kind], device, point)
+            options = [] if owner is None else ["-o", f"uid={owner},gid={owner}"]
+            _run(*_MOUNT[kind], *options, device, point)
         except subprocess.CalledProcessError:
             _quietly("losetup", "-d", device)
             raise

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import shutil
 import socket
 import struct
@@ -14,6 +15,7 @@ import pytest
 from files import box, film, marked, tiny_raw
 from world import Answer, TestClock, World, contents
 
+from tripleguard.cli.shell import say
 from tripleguard.digest import digest_of, file_of
 from tripleguard.errors import CardGone
 from tripleguard.places.card import Card
@@ -93,6 +95,30 @@ def test_a_marker_without_a_usable_id(world: World, number: str) -> None:
     marker = world.drives["A"] / ".tripleguard" / "place.json"
     marker.write_text(json.dumps({**json.loads(marker.read_text()), "id": number}))
     _told(world.run("drives"), 3, "no usable id")
+
+
+ESCAPES = "B\x1b[2J\x1b]0;pwned\x07\r\u202egnp"
+"""Clears the screen, names the window, rings, and turns what follows around (ECMA-48; Unicode 15, table 23-3)."""
+
+
+@pytest.mark.parametrize("key", ["name", "id"])
+def test_a_marker_that_would_write_on_the_terminal_is_refused(world: World, key: str) -> None:
+    marker = world.drives["A"] / ".tripleguard" / "place.json"
+    content = json.loads(marker.read_text())
+    marker.write_text(json.dumps({**content, key: ESCAPES}))
+    root = world.drives["A"]
+    for command in (("drives",), ("drives", "add", "Z", root), ("setup", f"--drive=Z={root}"), ("rebuild", root)):
+        answer = world.run(*command)
+        assert answer.status != 0
+        assert not re.search("[\x00-\x09\x0b-\x1f\x7f\u202e]", answer.out + answer.err), command
+    _told(world.run("drives"), 3, "names a drive")
+
+
+def test_nothing_that_is_said_reaches_the_terminal_raw(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whatever a line quotes: it ends at one door."""
+    say([f"first\nDrive {ESCAPES}: \udc80 and b\u00e4d"])
+    out = capsys.readouterr().out
+    assert out == "first\nDrive B\\x1b[2J\\x1b]0;pwned\\x07\\r\\u202egnp: \\x80 and b\u00e4d\n"
 
 
 def test_a_marker_that_is_no_file(world: World) -> None:

@@ -193,6 +193,8 @@ SPOILED: dict[str, str] = {
     " seen_at) VALUES (1, '.tripleguard/place.json', 1, 1, 1, 1);",
     "a finding in the tool's own folder": "INSERT INTO findings (kind, place_id, path, since, seen_at)"
     " VALUES ('corrupt', 1, '.tripleguard/place.json', 1, 1);",
+    "a name that clears the screen": "UPDATE places SET name = name || char(27) || '[2J';",
+    "a note that clears the screen": "UPDATE places SET note = char(27) || '[2J';",
     "a rule that is no number": "UPDATE meta SET value = 'many' WHERE key = 'wants';",
 }
 

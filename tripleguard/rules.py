@@ -108,15 +108,14 @@ def standing(
     return Standing.COUNTS if recent else Standing.OVERDUE
 
 
-def can_be_proved(evidence: Evidence, *, reaches_device: bool, insertion: str | None) -> bool:
-    """Whether reading a copy now would show that its bytes came from the medium.
+def reading_helps(evidence: Evidence, *, reaches_device: bool, insertion: str | None) -> bool:
+    """Whether reading a copy again, which was last read from memory, maybe, would bring its evidence on.
 
     reaches_device: readings on its drive go past every cache. insertion: the drive's now, None if it is not known.
-    The first reading through the cache in an insertion counts, see `Medium.REMOUNTED`.
+    The first reading through the cache in an insertion counts, see `Medium.REMOUNTED`. Of a copy of which it is
+    not known when it was in memory, a reading makes that known, so that one in the next insertion counts.
     """
-    if reaches_device:
-        return True
-    return insertion is not None and evidence.cached_in is not None and evidence.cached_in != insertion
+    return reaches_device or (insertion is not None and evidence.cached_in != insertion)
 
 
 def telling(standings: Iterable[Standing]) -> Standing | None:

@@ -118,6 +118,37 @@ def due_copies(
     return []
 
 
+def provable_copies(
+    catalog: Catalog, place_id: int, insertion: str | None, after: int, limit: int, shared_with: int | None = None
+) -> list[Copy]:
+    """Copies that were last read from memory, maybe, and that it helps to read again, by id, those after one.
+
+    insertion: the place's now; None: readings there go past every cache. See `rules.reading_helps`. shared_with:
+    as in `due_copies`.
+    """
+    rows = catalog.rows(
+        f"SELECT {COPY} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.medium = 'cached'"
+        f" AND (? IS NULL OR c.cached_in IS NOT ?) AND c.id > ?{_SHARED} ORDER BY c.id LIMIT ?",
+        place_id,
+        insertion,
+        insertion,
+        after,
+        shared_with,
+        shared_with,
+        limit,
+    )
+    return [copy_of(row) for row in rows]
+
+
+def cached_copies(catalog: Catalog, place_id: int) -> int:
+    """How many copies on a place have no better evidence than a reading that may have come from memory."""
+    row = catalog.row(
+        "SELECT count(*) FROM copies WHERE place_id = ? AND state = 'present' AND medium = 'cached'", place_id
+    )
+    assert row is not None
+    return int(row[0])
+
+
 def due_by_day(catalog: Catalog, place_id: int, interval_days: int, now: int) -> list[DueDay]:
     """Every present copy of a place by the day on which it falls due, as `forecast.due_day` counts them."""
     left = "c.verified_at + ?3 * ?2 - ?1"

@@ -17,6 +17,7 @@ from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.catalog.writing import ensure_body, ensure_shoot
 from tripleguard.errors import CatalogTrouble
 from tripleguard.model import CopyState, Entry, File, Kind, PlaceKind, PlaceState, Role
+from tripleguard.names import shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +203,9 @@ def nonsense_in(other: Catalog) -> str | None:
         ("a row that belongs to none", "SELECT 1 FROM pragma_foreign_key_check"),
     )
     try:
+        said = other.rows("SELECT name, note FROM places UNION ALL SELECT uid, '' FROM places")
+        if any(not isinstance(part, str) or shown(part) != part for row in said for part in row):
+            return "a place with a name or a note that can't be shown"
         return next((what for what, question in questions if other.row(f"{question} LIMIT 1")), None)
     except CatalogTrouble as error:
         return error.what

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-from tripleguard.cli.wrapping import wrapped
+from tripleguard.cli.wrapping import harmless, wrapped
 from tripleguard.names import shown
 from tripleguard.reports.words import duration, line_rate, rate, size
 from tripleguard.work.progress import Moved, Progress, Said
@@ -60,7 +60,7 @@ def _show(live: Live, progress: Progress) -> None:
     from rich.text import Text
 
     if isinstance(progress, Said):
-        live.console.print(Text(progress.line))
+        live.console.print(Text(harmless(progress.line)))
     else:
         live.update(Text("\n".join(lines_for(progress, live.console.width))))
 

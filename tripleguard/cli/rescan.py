@@ -85,7 +85,7 @@ def command(
             say(text.troubles(troubles))
     if whole.stopped:
         return 130
-    bad = whole.still_open or any(one.found or one.gone or one.trouble for one in places)
+    bad = whole.still_open or any(one.found or one.gone or one.trouble or one.unproved for one in places)
     return 1 if troubles or bad else 0
 
 

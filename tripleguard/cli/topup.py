@@ -50,7 +50,7 @@ def command(home: str | None, key_file: Path | None, as_json: bool) -> int:
             say_json(objects.topup(result))
         else:
             say(text.topup(result))
-    return 1 if result.still_short or result.troubles else 0
+    return 1 if result.still_short or result.troubles or result.unproved else 0
 
 
 def _from_offsite(kit: Any, drives: Any, besides: Any, key: Any, first: Any) -> Any:

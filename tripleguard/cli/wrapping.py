@@ -7,16 +7,27 @@ import shutil
 import sys
 from typing import TextIO
 
+from tripleguard.names import shown
+
 WIDEST = 100
 
 _WORD = re.compile(r"\s*\S+")
 
 
 def wrapped(line: str, stream: TextIO | None = None) -> str:
-    """The line as it fits the terminal behind stream (standard output); unchanged where it goes elsewhere."""
+    """The line as it fits the terminal behind stream (standard output); in one piece where it goes elsewhere.
+
+    Whatever it quotes, from a card, a drive or another catalog, no control character of it gets through.
+    """
+    line = harmless(line)
     if not (stream or sys.stdout).isatty():
         return line
     return "\n".join(_filled(line, min(shutil.get_terminal_size().columns, WIDEST)))
+
+
+def harmless(text: str) -> str:
+    """The text with everything but its ends of lines as `names.shown` shows a name."""
+    return "\n".join(map(shown, text.split("\n")))
 
 
 def _filled(line: str, width: int) -> list[str]:

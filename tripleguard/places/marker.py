@@ -13,6 +13,7 @@ from pathlib import Path
 import msgspec
 
 from tripleguard.errors import PlaceTrouble, PlaceUnreadable
+from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.own import OWN
 
@@ -67,6 +68,12 @@ def read_marker(folder: HeldFolder, read: Callable[[str, int], bytes] | None = N
             f"The marker {folder.root / MARKER} holds no usable id.",
             safe="Nothing on the drive was changed.",
             do="Move the file away and add the drive again with `drives add`.",
+        )
+    if any(shown(part) != part for part in (marker.id, marker.name)):
+        raise PlaceTrouble(
+            f"The marker {folder.root / MARKER} names a drive {shown(marker.name)}: no drive is called so.",
+            safe="Nothing on the drive was changed.",
+            do="It is damaged or made up: move the file away and add the drive again with `drives add`.",
         )
     return marker
 

@@ -120,7 +120,7 @@ class MediumReading:
         self._path = path
         self._depth = depth
         self._direct = False
-        self._started = False
+        self._position = 0
         self._turn = threading.Lock()
         self._former: list[io.FileIO] = []
         self._medium = depth.medium
@@ -136,12 +136,14 @@ class MediumReading:
         try:
             count = self._file.readinto(buffer)
         except OSError as error:
-            if error.errno != errno.EINVAL or not self._direct or self._started:
+            # Some drivers hand the request on to a file system below, with whatever buffer they have just then.
+            if error.errno != errno.EINVAL or not self._direct:
                 raise
             self._file.close()
             self._file = self._open(direct=False)
+            self._file.seek(self._position)
             count = self._file.readinto(buffer)
-        self._started = True
+        self._position += count or 0
         return count or 0
 
     def read_at(self, offset: int, buffer: memoryview) -> int:

@@ -64,6 +64,7 @@ def topup(result: TopupResult) -> Object:
         "bytes": result.total_bytes,
         "still_owed": result.still_short,
         "no_source": result.no_source,
+        "maybe_from_memory": {one.record.name: one.copies for one in result.unproved},
         "troubles": [trouble(error) for error in result.troubles],
         "seconds": result.seconds,
     }
@@ -76,6 +77,7 @@ def rescan(result: RescanResult, troubles: Sequence[TripleguardError] = (), cost
         "place": places[0]["place"] if len(places) == 1 else None,
         "checked": sum(one.checked for one in result.places),
         "read_back": sum(one.read_back for one in result.places),
+        "from_memory": sum(one.from_memory for one in result.places),
         "bytes": sum(one.read_bytes for one in result.places),
         "unchanged": sum(one.unchanged for one in result.places),
         "findings": [finding for place in places for finding in place["findings"]],
@@ -150,6 +152,7 @@ def _scanned(one: PlaceScanned) -> Object:
         "place": one.place,
         "checked": one.checked,
         "read_back": one.read_back,
+        "from_memory": one.from_memory,
         "bytes": one.read_bytes,
         "unchanged": one.unchanged,
         "findings": [{"kind": str(kind), "place": one.place, "path": text(path)} for kind, path in one.found],

@@ -96,8 +96,13 @@ def topup(result: TopupResult) -> Iterator[str]:
         yield f"Still owed: {count(result.still_short, 'file')} with fewer copies than the rule asks."
         if result.no_source:
             yield f"Of these, {result.no_source:,} have no good copy on a connected drive: connect the others."
-    else:
+    elif not result.unproved:
         yield "Nothing is owed: every file has the copies the rule asks for."
+    for one in result.unproved:
+        yield f"{one.message}. {one.next_step}."
+
+
+_MAYBE = "may have come from memory: they were written or read before since the drive was plugged in"
 
 
 def rescan(result: RescanResult) -> Iterator[str]:
@@ -112,6 +117,10 @@ def rescan(result: RescanResult) -> Iterator[str]:
             f"{_called(one)}: {count(one.checked, 'copy', 'copies')} looked at, {one.read_back:,} read back"
             f"{source}, {size(one.read_bytes)}; {end}."
         )
+        if one.from_memory:
+            yield f"  {one.from_memory:,} more {'is' if one.from_memory == 1 else 'are'} equal, but {_MAYBE}."
+        if one.unproved is not None:
+            yield f"  {one.unproved.message}. {one.unproved.next_step}."
         for kind, path in one.found[:20]:
             yield f"  {kind}: {shown(path)}"
         if len(one.found) > 20:

@@ -16,7 +16,7 @@ _REASONS = {
     "verified too long ago": "{files} {have} a copy that was verified longer ago than the rule allows: run "
     "`offload` again, it reads them back",
     "read from memory": "{files} {have} a copy whose read-back may have come from memory, not from the drive: "
-    "unplug the drive, plug it in, run `offload` again; if it stays so, see accept_cached in the settings",
+    "unplug the drive, plug it in again, run `clearance card`; if it stays so, see accept_cached in the settings",
     "drive away": "{files} {have} a copy on a drive that is not connected: connect both drives and ask again",
     "out of service": "{files} {have} a copy on a drive that is lost or retired: run `offload` with another drive",
     "damaged": "{files} {are} broken as the camera or the card gave {them}: read the card again in another reader "

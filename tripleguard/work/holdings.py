@@ -20,7 +20,7 @@ from tripleguard.errors import CopyTrouble
 from tripleguard.model import Copy, CopyState, Entry, Evidence, Kind, PlaceRecord
 from tripleguard.names import stands_for
 from tripleguard.places.card import Card
-from tripleguard.rules import can_be_proved, is_as_recorded, is_recent
+from tripleguard.rules import is_as_recorded, is_recent, reading_helps
 from tripleguard.work.kit import OpenDrive
 
 RESUME_WITHIN = DAY
@@ -150,7 +150,7 @@ class Holdings:
         evidence = copy.evidence
         if evidence.verified_at is None or evidence.medium is None:
             return True
-        if not evidence.medium.reached_device and can_be_proved(
+        if not evidence.medium.reached_device and reading_helps(
             evidence,
             reaches_device=drive.place.depth.medium.reached_device,
             insertion=drive.record.insertion,

@@ -22,6 +22,7 @@ from tripleguard.names import shown
 from tripleguard.places.drive import held_root, room_at
 from tripleguard.rules import interval_days, is_older, overdue_before
 from tripleguard.wording import counted
+from tripleguard.work.from_memory import from_memory
 from tripleguard.work.identifying import settle_identity
 from tripleguard.work.kit import Kit, where_drives_are
 from tripleguard.work.looking import damage_findings
@@ -127,6 +128,7 @@ def report(kit: Kit) -> Report:
         *damage_findings(kit),
         *_short(kit, places),
         *_overdue(kit, places),
+        *_from_memory(kit, places),
         *offsite_findings(kit, offsite),
     ]
     numbers = last_numbers(kit)
@@ -348,3 +350,25 @@ def _overdue(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
                     )
                 )
     return findings
+
+
+def _from_memory(kit: Kit, places: list[PlaceStatus]) -> Iterator[Finding]:
+    """Copies whose last reading may have come from memory, summed by drive."""
+    for status in places:
+        record = status.record
+        if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED) or record.kind is PlaceKind.OFFSITE:
+            continue
+        found = from_memory(kit, record, status.path)
+        if found is not None:
+            yield Finding(
+                kind=FindingKind.OVERDUE,
+                severity=Severity.SOON,
+                place=record.name,
+                path=None,
+                digest=None,
+                shoot=None,
+                since=None,
+                message=found.message,
+                next_step=found.next_step,
+                count=found.copies,
+            )

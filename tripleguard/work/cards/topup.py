@@ -24,6 +24,7 @@ from tripleguard.work.cards.from_copies import FromCopies, placed_as
 from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.cards.placing import MOST_NAMES
 from tripleguard.work.cards.results import NotCopied, Proved, Task, ToProve, Written
+from tripleguard.work.from_memory import FromMemory, from_memory, to_prove
 from tripleguard.work.holdings import Holdings
 from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.progress import Job, Moved, Progress
@@ -36,7 +37,8 @@ class TopupResult:
     """What a top-up did.
 
     made: new copies by drive. proved: copies read back by drive. total_bytes: written. still_short: files that
-    are still owed; no_source: how many of them have no good copy on a connected drive.
+    are still owed; no_source: how many of them have no good copy on a connected drive. unproved: drives with
+    copies that were read back, maybe from memory.
     """
 
     made: dict[str, int]
@@ -46,6 +48,7 @@ class TopupResult:
     no_source: int
     troubles: tuple[TripleguardError, ...]
     seconds: float
+    unproved: tuple[FromMemory, ...] = ()
 
 
 def topup(
@@ -73,6 +76,9 @@ def topup(
         no_source=run.no_source,
         troubles=tuple(run.troubles),
         seconds=round(time.monotonic() - began, 3),
+        unproved=tuple(
+            found for drive in drives if (found := from_memory(kit, drive.record, drive.place.root)) is not None
+        ),
     )
 
 
@@ -152,6 +158,8 @@ class _Plan:
 
     def tasks(self, copier: Copier) -> Iterator[Task]:
         """Prove what only lacks proof, and copy what lacks copies, for each file short of the rule."""
+        for lane in self._lanes:
+            self._prove_cached(copier, lane)
         twins = twin_ids(self._holdings.catalog)
         for known in shoots.short_files(self._holdings.catalog):
             if known.id in twins:
@@ -171,6 +179,14 @@ class _Plan:
             elif lacking.lanes:
                 yield self._task(known, *source, lanes=self._roomiest(lacking.lanes, known.file.size)[:wanted])
         yield from self._for_names(copier)
+
+    def _prove_cached(self, copier: Copier, lane: int) -> None:
+        """Read back what was last read from memory, maybe, and would come from the device now."""
+        drive, catalog = self._drives[lane], self._holdings.catalog
+        for copy in to_prove(catalog, drive):
+            if is_as_recorded(copy, drive.seen(copy.path)):
+                known = questions.file_with_id(catalog, copy.file_id)
+                copier.prove(lane, ToProve(copy.path, known.file, copy.id))
 
     def _for_names(self, copier: Copier) -> Iterator[Task]:
         """The same for files that are counted by name: equal sidecars of two pictures are two debts."""

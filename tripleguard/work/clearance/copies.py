@@ -22,9 +22,9 @@ from tripleguard.places.disks import is_same_copy
 from tripleguard.rules import (
     Needs,
     Standing,
-    can_be_proved,
     independent_count,
     may_share_a_disk,
+    reading_helps,
     standing,
 )
 from tripleguard.work.clearance.observation import Stamp, stamp_of
@@ -222,7 +222,7 @@ class CopyEvidence:
     def _can_be_read_back(self, copy: Copy, drive: OpenDrive, stands: Standing) -> bool:
         if stands is Standing.CACHED:
             reaches = drive.place.depth.medium.reached_device
-            return can_be_proved(copy.evidence, reaches_device=reaches, insertion=drive.record.insertion)
+            return reading_helps(copy.evidence, reaches_device=reaches, insertion=drive.record.insertion)
         return stands in (Standing.UNPROVED, Standing.OVERDUE, Standing.COUNTS)
 
     def _one_a_drive(self, counting: Iterable[Copy], problems: set[str]) -> list[Copy]:

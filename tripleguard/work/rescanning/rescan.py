@@ -21,6 +21,7 @@ from tripleguard.names import shown
 from tripleguard.rules import overdue_before
 from tripleguard.wording import counted
 from tripleguard.work.budget import Budget
+from tripleguard.work.from_memory import FromMemory, from_memory
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.progress import Job, LaneProgress, Moved, Progress, Said
 from tripleguard.work.rescanning.comparing import damage_at
@@ -53,7 +54,8 @@ _RESUME_WITHIN = 7 * DAY
 class PlaceScanned:
     """What a rescan did on one drive.
 
-    checked: copies looked at; unchanged: of these, as recorded; read_back: of these, read from the medium.
+    checked: copies looked at; unchanged: of these, as recorded; read_back: of these, read from the medium;
+    from_memory: of these, read and equal, but maybe from memory. unproved: what only such a reading speaks for.
     found: what is wrong that was not known before. finished: all that was asked for was looked at. trouble: why it
     could not be looked at to the end, though it answers.
     """
@@ -62,12 +64,14 @@ class PlaceScanned:
     checked: int = 0
     unchanged: int = 0
     read_back: int = 0
+    from_memory: int = 0
     read_bytes: int = 0
     finished: bool = False
     gone: bool = False
     trouble: str = ""
     offsite: bool = False
     found: list[tuple[FindingKind, str]] = field(default_factory=list)
+    unproved: FromMemory | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,8 +308,10 @@ class _Rescan:
                 seen.checked += copies
                 return
             case Equal():
-                entering.equal(result)
-                seen.read_back += 1
+                if entering.equal(result).reached_device:
+                    seen.read_back += 1
+                else:
+                    seen.from_memory += 1
                 return
             case ScanEnded(_, finished, gone, error):
                 seen.finished, seen.gone = finished, gone
@@ -371,13 +377,15 @@ class _Rescan:
         with self._kit.catalog.writing():
             for job, lane, drive, seen in zip(self._jobs, self._lanes, self._drives, self.scanned, strict=True):
                 seen.read_bytes = lane.read
+                seen.unproved = from_memory(self._kit, drive.record, None if seen.gone else drive.place.root)
                 outcome = Outcome.SUCCESS if seen.finished else Outcome.PARTIAL
                 bad = [path for kind, path in seen.found]
                 add_event(
                     self._kit.catalog,
                     EventType.FIXITY_CHECK,
                     Outcome.FAILURE if bad else outcome,
-                    f"{counted(seen.checked, 'copy', 'copies')} looked at, {seen.read_back:,} read back, "
+                    f"{counted(seen.checked, 'copy', 'copies')} looked at, {seen.read_back:,} read back"
+                    f"{f' and {seen.from_memory:,} maybe from memory' if seen.from_memory else ''}, "
                     f"{counted(len(bad), 'new finding')}",
                     self._kit.clock.now(),
                     job_id=job,
@@ -386,6 +394,7 @@ class _Rescan:
                 detail = {
                     "checked": seen.checked,
                     "read_back": seen.read_back,
+                    "from_memory": seen.from_memory,
                     "bytes": lane.read,
                     "seconds": round(lane.seconds, 3),
                 }

@@ -24,6 +24,7 @@ from tripleguard.model import Copy, Entry, File, Medium
 from tripleguard.names import shown
 from tripleguard.places.media import MediumReading
 from tripleguard.work.budget import Budget, be_gentle
+from tripleguard.work.from_memory import to_prove
 from tripleguard.work.kit import OpenDrive
 from tripleguard.work.readahead import ReadAhead
 from tripleguard.work.rescanning.listing import Listing
@@ -165,11 +166,22 @@ class ScanLane:
             if self._ended():
                 return False
             self._read_unknown(path)
-        return True if quick else self._read_due()
+        return True if quick else self._read_unproved() and self._read_due()
 
     def _ended(self) -> bool:
         self._budget.quiet(self._stopped)
         return self._stopped() or self._budget.used_up()
+
+    def _read_unproved(self) -> bool:
+        """Read what was last read from memory, maybe, and would come from the device now."""
+        for copy in to_prove(self._catalog, self._drive, self._shared_with):
+            if self._ended():
+                return False
+            entry = None if copy.id in self._read_once else self._looked_at(copy)
+            if entry is not None:
+                self._read_once.add(copy.id)
+                self._read_copy(copy, entry)
+        return True
 
     def _read_due(self) -> bool:
         place_id = self._drive.record.id
