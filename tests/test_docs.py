@@ -65,7 +65,8 @@ class Desk:
             answer = self.world.run(*words[1:])
             said = {"YES": 0, "NO": 1}.get(answer.out.split("\n\n")[-1].partition(":")[0])
             assert said in (None, answer.status)
-            return self._shown(answer.out + answer.err)
+            note = "  Note: The settings allow copies on one physical disk: if it dies, all copies on it die.\n"
+            return self._shown(answer.out.replace(note, "") + answer.err)
         if words[0] == "sqlite3" and shutil.which("sqlite3") is None:
             return self._asked(*words[1:])
         if shutil.which(words[0]) is None:

@@ -17,7 +17,6 @@ from tripleguard.places.card import open_card
 from tripleguard.watch.carding import serve_card
 from tripleguard.watch.errand import Errand, What
 from tripleguard.watch.morning import wants_a_person
-from tripleguard.watch.notes import Notes
 from tripleguard.work.answers.reporting import report
 from tripleguard.work.cards.bringing_in import bring_in, open_folder
 from tripleguard.work.kit import drives_for_writing, opened
@@ -292,7 +291,7 @@ def test_the_watch_tells_of_a_missing_card_with_its_yes(world: World) -> None:
     offloaded(world, shot(world.card("1"), 1, 6))
     card = shot(world.card("3"), 30, 35)
     with world.kit() as kit:
-        ended = finished(serve_card(kit, Errand(What.CARD, str(card.root)), Notes(kit.home)))
+        ended = finished(serve_card(kit, Errand(What.CARD, str(card.root))))
     assert ended.tell is not None
     assert "may be reformatted" in ended.tell
     assert "A card may be missing: Body Orrery R7 7731: 23 frames" in ended.tell

@@ -35,6 +35,8 @@ def shot(world: World) -> World:
 
 def _stolen(world: World, *, snapshots: bool = True) -> None:
     shutil.rmtree(world.home)
+    world.home.mkdir()
+    world.settings("")
     if not snapshots:
         for root in world.drives.values():
             shutil.rmtree(root / ".tripleguard/catalog")

@@ -138,16 +138,20 @@ def test_two_cards_in_two_readers_are_both_served(evening: World) -> None:
     assert len(evening.on("A")) == len(evening.on("B")) == 6
 
 
-def test_a_card_that_was_answered_is_not_read_again_at_the_next_start_unless_it_changed(evening: World) -> None:
+def test_a_card_is_asked_about_anew_at_every_start_and_what_is_gone_is_copied_again(evening: World) -> None:
     card = evening.card()
     card.frames(3)
     card.root = plug(evening, card.root)
     with watching(evening) as watch:
-        watch.until_done("card")
+        assert "may be reformatted" in watch.until_done("card")["message"]
         watch.end()
+    for name in ("A", "B"):
+        for copy in evening.drives[name].rglob("*.DNG"):
+            copy.unlink()
     with watching(evening) as watch:
-        assert "nothing new" in watch.until_done("card")["message"]
+        assert "may be reformatted" in watch.until_done("card")["message"]
         watch.end()
+    assert len(evening.on("A")) == len(evening.on("B")) == 3
     card.frames(1, first=4)
     with watching(evening) as watch:
         assert "4 files" in watch.until_done("card")["message"]

@@ -1,7 +1,7 @@
-"""A card that is plugged in: copy it, prove it, and answer for it; or ask, if that is how it is set.
+"""A card that is plugged in: copy it, read it back, and answer for it; or ask, if that is how it is set.
 
-A card that was answered with yes and lies there as it was then is not read again: its list and both ends of its
-newest files are compared. That is no new answer, only no new work.
+No answer is remembered: a card that is plugged in again is read again, and what is not on the drives any more is
+copied again. Only what a person was told while it stays plugged in is not told twice.
 """
 
 from __future__ import annotations
@@ -9,8 +9,6 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
-
-from blake3 import blake3
 
 from tripleguard.answers import Clearance
 from tripleguard.cameras.kinds import kind_of
@@ -20,43 +18,36 @@ from tripleguard.names import shown
 from tripleguard.places.card import Card, open_card
 from tripleguard.reports.words import count, size
 from tripleguard.watch.errand import CardAnswer, Ended, Errand, Outcome
-from tripleguard.watch.notes import Notes
 from tripleguard.work.cards.offload import OffloadResult, offload
 from tripleguard.work.clearance.card import CardQuestion, answer_for_card
 from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
 from tripleguard.work.progress import Job, Moved, Said
 
-_HEADS = 8
-_HEAD = 64 * 1024
 _MENDABLE = frozenset({"one copy", "drive away", "not verified"})
 """Reasons of a no that more copies could take away."""
 
 
-def serve_card(kit: Kit, errand: Errand, notes: Notes) -> Job[Ended]:
+def serve_card(kit: Kit, errand: Errand) -> Job[Ended]:
     """Do with a card what the settings say. Raises what `offload` raises, PlaceBusy."""
     name = shown(Path(errand.subject).name)
     card = _opened_card(kit, errand)
     try:
         yield Moved("looking at the card", 0, 0, 0, 0, 0.0, None)
-        before, entries = _list_of(card)
-        known = _as_answered(card, before, entries, notes)
-        if known is not None:
-            message = f"as it was when it was answered with yes; {count(known.files, 'file')}, nothing new"
-            return Ended(errand, Outcome.DONE, message, card=known)
+        entries = _entries(card)
+        insertion = card.insertion() or ""
         if not entries:
-            return Ended(errand, Outcome.DONE, "the card holds no files", card=CardAnswer(before, False, 0))
+            return Ended(errand, Outcome.DONE, "the card holds no files", card=CardAnswer(insertion, False, 0))
         if kit.settings.watch.cards == "ask":
             total = size(sum(entry.size for entry in entries))
             message = f"{count(len(entries), 'file')}, {total}; `tripleguard offload {errand.subject}` copies it"
             tell = f"Card {name} is here: {message}."
-            return Ended(errand, Outcome.DONE, message, tell, card=CardAnswer(before, False, len(entries)))
+            return Ended(errand, Outcome.DONE, message, tell, card=CardAnswer(insertion, False, len(entries)))
         found = yield from _copied(kit, card, errand)
-        print_ = _fingerprint(card, before, entries)
     finally:
         card.close()
     if found is None:
         return Ended(errand, Outcome.WAITS, "no drive is connected")
-    return _said(errand, _frames(name, entries), print_, found)
+    return _said(errand, _frames(name, entries), insertion, found)
 
 
 def answer_again(kit: Kit, errand: Errand) -> Job[Ended]:
@@ -64,13 +55,13 @@ def answer_again(kit: Kit, errand: Errand) -> Job[Ended]:
     name = shown(Path(errand.subject).name)
     card = _opened_card(kit, errand)
     try:
-        before, entries = _list_of(card)
+        entries = _entries(card)
+        insertion = card.insertion() or ""
         with opened(kit, where_drives_are(kit), f"the watch: clearance of {shown(errand.subject)}") as ready:
             answer = yield from answer_for_card(kit, CardQuestion(card), ready.looked_at)
-        print_ = _fingerprint(card, before, entries)
     finally:
         card.close()
-    return _answered(errand, _frames(name, entries), print_, answer.clearance, [])
+    return _answered(errand, _frames(name, entries), insertion, answer.clearance, [])
 
 
 def _frames(name: str, entries: list[Entry]) -> str:
@@ -111,14 +102,14 @@ def _copied(kit: Kit, card: Card, errand: Errand) -> Job[_Found | None]:
     return _Found(result, clearance, away)
 
 
-def _said(errand: Errand, name: str, print_: str, found: _Found) -> Ended:
+def _said(errand: Errand, name: str, insertion: str, found: _Found) -> Ended:
     troubles = [error.what for error in found.result.troubles]
     troubles += [f"Drive {drive} is not here." for drive in found.away]
-    return _answered(errand, name, print_, found.clearance, troubles, found.result.copied)
+    return _answered(errand, name, insertion, found.clearance, troubles, found.result.copied)
 
 
 def _answered(
-    errand: Errand, name: str, print_: str, answer: Clearance, troubles: list[str], made: int = 0
+    errand: Errand, name: str, insertion: str, answer: Clearance, troubles: list[str], made: int = 0
 ) -> Ended:
     files = count(answer.files, "file")
     # Whoever hears that one card may be emptied empties others too.
@@ -127,7 +118,7 @@ def _answered(
         note = f" {' '.join(troubles)}" if troubles else ""
         message = f"yes, it may be reformatted: {files}, each verified on its drives"
         tell = f"Card {name} may be reformatted: {files}, each verified on its drives.{note}"
-        return Ended(errand, Outcome.DONE, message, tell, made, card=CardAnswer(print_, True, answer.files))
+        return Ended(errand, Outcome.DONE, message, tell, made, card=CardAnswer(insertion, True, answer.files))
     reason = answer.reasons[0].message if answer.reasons else "not everything on it is safe"
     why = " ".join([f"{reason[:1].upper()}{reason[1:]}.", *troubles])
     later = bool(answer.reasons) and all(one.kind in _MENDABLE for one in answer.reasons)
@@ -137,7 +128,7 @@ def _answered(
         f"no, do not reformat it: {answer.covered:,} of {files} are safe. {why}",
         f"Do not reformat card {name}: {answer.covered:,} of {files} are safe. {why}",
         made,
-        card=CardAnswer(print_, False, answer.files, later=later),
+        card=CardAnswer(insertion, False, answer.files, later=later),
     )
 
 
@@ -153,40 +144,6 @@ def _opened_card(kit: Kit, errand: Errand) -> Card:
     return open_card(root, [path for _, path in where_drives_are(kit) if path])
 
 
-def _list_of(card: Card) -> tuple[str, list[Entry]]:
-    """A digest of what a card lists now, and the list. Raises CardGone."""
-    entries = [item for item in card.listed() if isinstance(item, Entry)]
-    hasher = blake3()
-    for entry in sorted(entries, key=lambda one: one.path):
-        hasher.update(f"{entry.path}\0{entry.size}\0{entry.mtime_ns}\0".encode("utf-8", "surrogateescape"))
-    return hasher.hexdigest(), entries
-
-
-def _fingerprint(card: Card, before: str, entries: list[Entry]) -> str:
-    """What a card looked like before it was read, and the first bytes of its newest files.
-
-    '' if its list is another one by now: what came meanwhile was not answered for. Raises CardGone.
-    """
-    if _list_of(card)[0] != before:
-        return ""
-    return f"{before}-{_heads(card, entries)}"
-
-
-def _as_answered(card: Card, listed: str, entries: list[Entry], notes: Notes) -> CardAnswer | None:
-    """The yes that was given for this card, if it looks as it did then."""
-    alike = [
-        known for known in notes.cards.values() if known.answer and known.fingerprint.startswith(f"{listed}-")
-    ]
-    if not alike:
-        return None
-    return notes.cards.get(f"{listed}-{_heads(card, entries)}")
-
-
-def _heads(card: Card, entries: list[Entry]) -> str:
-    hasher = blake3()
-    for entry in sorted(entries, key=lambda one: (-one.mtime_ns, one.path))[:_HEADS]:
-        try:
-            hasher.update(card.read_at(entry.path, 0, _HEAD))
-        except OSError:
-            hasher.update(b"unreadable")
-    return hasher.hexdigest()
+def _entries(card: Card) -> list[Entry]:
+    """What the card lists now. Raises CardGone."""
+    return [item for item in card.listed() if isinstance(item, Entry)]

@@ -71,9 +71,9 @@ class Outcome(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CardAnswer:
-    """What is remembered of a card: its fingerprint and how the question about it was answered."""
+    """How the question about a card was answered. insertion: while it stays plugged in; '' where it is not known."""
 
-    fingerprint: str
+    insertion: str
     answer: bool
     files: int
     later: bool = False

@@ -39,7 +39,7 @@ def job_for(kit: Kit, errand: Errand, notes: Notes, landing: Landing | None = No
         case What.IMPORT if landing is not None:
             return brought_in(kit, errand, landing)
         case What.CARD:
-            return serve_card(kit, errand, notes)
+            return serve_card(kit, errand)
         case What.ANSWER:
             return answer_again(kit, errand)
         case What.TOPUP:

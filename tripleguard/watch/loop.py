@@ -239,8 +239,6 @@ class Loop:
         if ended.outcome in (Outcome.WAITS, Outcome.FAILED):
             self._looker.look_now()
         elif ended.outcome is not Outcome.STOPPED:
-            if ended.card is not None:
-                self._notes.answered(ended.card, self._kit.clock.now())
             if errand.served is not None:
                 self._notes.served[errand.what] = errand.served
             with contextlib.suppress(OSError):
@@ -255,7 +253,7 @@ class Loop:
         if ended.outcome is Outcome.WAITS:
             return
         if ended.tell:
-            self._tell_person(ended.tell, f"{ended.card.fingerprint if ended.card else ''} {ended.tell}")
+            self._tell_person(ended.tell, f"{ended.card.insertion if ended.card else ''} {ended.tell}")
         if any((one.what, one.message) == (What.UPLOAD, shown(ended.message)) for one in self._last):
             return  # every hour the same
         self._last.appendleft(Last(errand.what, shown(errand.subject), at, ended.outcome, shown(ended.message)))

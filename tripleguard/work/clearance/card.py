@@ -291,8 +291,6 @@ class _CardAsking:
             self._frames.add(keep[known.id])
         if why is None and known is not None:
             why = self._why_uncovered(path, known)
-        if why is None and path in self._question.unsteady:
-            why = "unsteady"
         if why is None and known is not None and self._is_lived_with(known, path):
             self._cover(known, path, seen)
         elif why is not None:
@@ -301,6 +299,8 @@ class _CardAsking:
     def _why_unknown(self, path: str, seen: ObservedFile, known: KnownFile | None) -> str | None:
         if seen.is_unreadable:
             return "unreadable"
+        if path in self._question.unsteady:
+            return "unsteady"
         if seen.is_changed:
             return "changed meanwhile"
         if known is None:
