@@ -1,11 +1,11 @@
-"""Changes card, drives, catalog and clock at every call that a question makes, and holds every yes against the bytes.
+"""Changes card, drives, catalog and clock at every call of a question, and compares every yes with the bytes.
 
 A schedule is a scenario, one kind of change, one call of the run, and a side of it: before or after. There is no
-chance in it: all schedules are in one long list, and a campaign takes every so manieth of them. A wrong yes is
-printed with the words that replay it.
+chance in it: all schedules are in one long list, and a campaign takes as many of them as asked, evenly spread. A
+wrong yes is printed with the words that replay it.
 
-`scripts/campaign-adversary N` plays N schedules about cards, `--about drives` about drives that go and about what is
-removed. With `--keep FOLDER` a campaign that was ended goes on where it was.
+`scripts/campaign-adversary N` plays N schedules about cards, `--about drives` about drives that go and about what
+is removed. With `--keep FOLDER` a campaign that was ended goes on where it was.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from adversary_changes import ALL, Change
 from kills import scratch_disk
 
 _SLOW_EACH = 40
-_WORDS = ("yes", "no", "refused", "unforeseen", "not reached", "wrong")
+_WORDS = ("yes", "no", "refused", "unforeseen", "not reached", "rot at rest", "wrong")
 _REPLAYS = 1
 
 
@@ -124,17 +124,16 @@ def every(found: dict[str, Group], traces: dict[str, list[Call]]) -> list[Schedu
     ]
 
 
-def some(schedules: list[Schedule], number: int, kinds: int) -> Iterator[Schedule]:
-    """So many of them, spread evenly over scenarios, calls and kinds."""
-    if number >= len(schedules):
-        yield from schedules
+def some(schedules: list[Schedule], number: int) -> Iterator[Schedule]:
+    """So many of them, spread evenly over scenarios, calls and kinds; a longer campaign repeats a shorter one."""
+    if not schedules:
         return
-    stride = len(schedules) // number
-    while math.gcd(stride, kinds) != 1 and stride > 1:
-        stride -= 1
-    spread = (start + step for start in range(stride) for step in range(0, len(schedules) - start, stride))
-    for _, index in zip(range(number), spread, strict=False):
-        yield schedules[index]
+    # Steps of the golden ratio leave no gap and meet nothing twice.
+    step = round(len(schedules) * (math.sqrt(5) - 1) / 2)
+    while math.gcd(step, len(schedules)) != 1:
+        step += 1
+    for one in range(min(number, len(schedules))):
+        yield schedules[one * step % len(schedules)]
 
 
 @dataclass
@@ -142,8 +141,8 @@ class Tally:
     """What became of the schedules so far."""
 
     words: Counter[tuple[str, str]]
-    wrong: Counter[tuple[str, str]]
-    replays: dict[tuple[str, str], list[str]]
+    wrong: Counter[tuple[str, str, str]]
+    replays: dict[tuple[str, str, str], list[str]]
     unforeseen: list[str]
     gaps: list[float]
 
@@ -158,8 +157,8 @@ class Tally:
             self.gaps.append(verdict.gap)
         if verdict.word == "unforeseen":
             self.unforeseen.append(f"{schedule}: {verdict.why}")
-        if verdict.word == "wrong":
-            key = (schedule.group, schedule.change)
+        if verdict.word in ("wrong", "rot at rest"):
+            key = (verdict.word, schedule.group, schedule.change)
             self.wrong[key] += 1
             self.replays.setdefault(key, []).append(f"--replay {shlex.quote(str(schedule))}  # {verdict.why}")
 
@@ -176,13 +175,13 @@ class Tally:
         counts = [self.count(word) for word in _WORDS]
         yield f"{'in all':40}" + "".join(f"{number:12,}" for number in (sum(counts), *counts))
         if self.gaps:
-            yield f"from the last listing to a yes: {median(self.gaps) * 1e3:.0f} ms, {max(self.gaps) * 1e3:.0f} at most"
+            middle, most = median(self.gaps) * 1e3, max(self.gaps) * 1e3
+            yield f"from the last listing to a yes: {middle:.0f} ms, {most:.0f} at most"
         for line in self.unforeseen[:10]:
             yield f"UNFORESEEN: {line}"
-        for (group, change), number in self.wrong.most_common():
-            yield f"WRONG YES, {number:,} times: {group} | {change}"
-            for line in self.replays[group, change][:_REPLAYS]:
-                yield f"    {line}"
+        for key, number in self.wrong.most_common():
+            yield f"{'WRONG' if key[0] == 'wrong' else key[0]}, {number:,} times: {key[1]} | {key[2]}"
+            yield from (f"    {line}" for line in self.replays[key][:_REPLAYS])
 
 
 def played(about: str, number: int, root: Path) -> Tally:
@@ -191,7 +190,7 @@ def played(about: str, number: int, root: Path) -> Tally:
     stage = Stage(root, found)
     schedules = every(found, stage.traces())
     tally = Tally.empty()
-    for schedule in some(schedules, number, 2 * max(len(group.changes) for group in found.values())):
+    for schedule in some(schedules, number):
         tally.add(schedule, stage.play(schedule))
     return tally
 
@@ -207,8 +206,11 @@ def _plan(keep: Path, about: str, number: int) -> list[Schedule]:
         with tempfile.TemporaryDirectory(prefix="tripleguard-adversary-", dir=scratch_disk()) as root:
             traces = Stage(Path(root), found).traces()
         schedules = every(found, traces)
-        print(f"{len(schedules):,} schedules there are: " + ", ".join(f"{len(t):,} calls of {n}" for n, t in traces.items()))
-        chosen = some(schedules, number, 2 * max(len(group.changes) for group in found.values()))
+        print(
+            f"{len(schedules):,} schedules there are: "
+            + ", ".join(f"{len(t):,} calls of {n}" for n, t in traces.items())
+        )
+        chosen = some(schedules, number)
         path.write_text(json.dumps([str(one) for one in chosen]), encoding="utf-8")
     return [schedule_of(line) for line in json.loads(path.read_text(encoding="utf-8"))]
 

@@ -34,14 +34,19 @@ READS = frozenset({"read", "pread", "readv", "preadv", "readinto", "readall"})
 LOOKS = frozenset({"stat", "lstat", "entry.stat", "open"})
 
 _BY_PATH = (
-    "open stat lstat scandir listdir mkdir rmdir unlink remove utime access readlink chmod truncate statvfs"
-).split()
+    *("open", "stat", "lstat", "scandir", "listdir", "mkdir", "rmdir", "unlink", "remove", "utime"),
+    *("access", "readlink", "chmod", "truncate", "statvfs"),
+)
 _BY_TWO = ("rename", "replace", "link")
 _BY_DESCRIPTOR = (
-    "fstat read readv pread preadv lseek close write pwrite fsync fdatasync fstatvfs ftruncate posix_fadvise"
-).split()
+    *("fstat", "read", "readv", "pread", "preadv", "lseek", "close", "write", "pwrite"),
+    *("fsync", "fdatasync", "fstatvfs", "ftruncate", "posix_fadvise"),
+)
 _WRITES = frozenset(
-    "mkdir rmdir unlink remove utime chmod truncate rename replace link write pwrite ftruncate".split()
+    [
+        *("mkdir", "rmdir", "unlink", "remove", "utime", "chmod", "truncate", "rename", "replace", "link"),
+        *("write", "pwrite", "ftruncate"),
+    ]
 )
 _WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
 # Names that are new in every run: random ones, and moments.
@@ -66,9 +71,9 @@ class Call:
 class Seen:
     """What a job looked at, and when. A moment is the running number of a call.
 
-    listed: when a folder was listed, by its path. read: when bytes of a file were read last. looked: every moment at
-    which a path was looked at. names: plain files that a listing or a look showed, and when first. removed: when a
-    name was removed by the job.
+    listed: when a folder was listed, by its path. read: when bytes of a file were read last. looked: every moment
+    at which a path was looked at. names: what a listing showed, and when first. removed: when the job removed a
+    name. times: s at which a listing began, by its moment.
     """
 
     listed: dict[str, list[int]] = field(default_factory=dict)
@@ -227,7 +232,9 @@ class Tap:
             if name == "open":
                 return self._open(real, path, given, how)
             if name == "scandir":
-                return self.through(name, self._named(path), lambda: _Listing(self, self._named(path), real(*given)))
+                return self.through(
+                    name, self._named(path), lambda: _Listing(self, self._named(path), real(*given))
+                )
             if name in ("fsync", "fdatasync"):
                 return self.through(name, self._named(path), lambda: None)
             return self.through(name, self._named(path), lambda: real(*given, **how))
@@ -334,7 +341,7 @@ class _Entry:
 
 def _file_class(tap: Tap) -> type[io.FileIO]:
     class File(io.FileIO):
-        def readinto(self, buffer: Any) -> int | None:  # type: ignore[override]
+        def readinto(self, buffer: Any) -> int | None:
             path = tap.path_of(self.fileno())
             if path is None:
                 return super().readinto(buffer)
@@ -355,7 +362,7 @@ def _file_class(tap: Tap) -> type[io.FileIO]:
 
 def _connection_class(tap: Tap) -> type[sqlite3.Connection]:
     class Connection(sqlite3.Connection):
-        def execute(self, sql: str, *given: Any) -> sqlite3.Cursor:  # type: ignore[override]
+        def execute(self, sql: str, *given: Any) -> sqlite3.Cursor:
             if tap._quiet:
                 return super().execute(sql, *given)
             # Nothing here cuts the power, so that nothing has to be forced to the disk.

@@ -1,12 +1,12 @@
 """The questions about a card, from prepared states, and whether a yes was right.
 
-A scenario is a prepared world and a question: `offload`, `clearance card`, or the watch's own task for a card. What
-is right is decided by bytes alone: the oracle reads the card and both drives with plain calls.
+A scenario is a prepared world and a question: `offload`, `clearance card`, or the watch's own task for a card.
+What is right is decided by bytes alone: the oracle reads the card and both drives with plain calls.
 
-A change after the last look began belongs to the next question, and then the question is asked again. The last look
-is the last listing of the card, if no byte of the card was read after it; else there was none, and the answer itself
-is the moment that counts. Where every copy on the drives was looked at after everything was read, that look counts
-as part of it.
+A change after the last look began belongs to the next question, and then the question is asked again. The last
+look is the last listing of the card, if no byte of the card was read after it; else there was none, and the answer
+itself is the moment that counts. Where every copy on the drives was looked at after everything was read, that look
+counts as part of it.
 """
 
 from __future__ import annotations
@@ -52,7 +52,10 @@ class Said:
 
 @dataclass(frozen=True)
 class Verdict:
-    """How one schedule ended. word: yes, no, refused, wrong, or not reached. gap: s from the last look to the answer."""
+    """How one schedule ended. word: yes, no, refused, unforeseen, wrong, rot at rest, or not reached.
+
+    gap: s from the last look to the answer. excused: the change belonged to the next question.
+    """
 
     word: str
     why: str = ""
@@ -232,9 +235,11 @@ class Ground:
         if tap.fired > moment or (tap.fired == moment and not before):
             again = self._asked(scene, Tap(self._world.root))
             why = lacking(scene) if again.word == "yes" else ""
-            return Verdict("wrong", f"asked again: {why}", excused=True) if why else Verdict("yes", excused=True)
+            return (
+                wrong_or_rot(change, f"asked again: {why}", at_rest=True) if why else Verdict("yes", excused=True)
+            )
         why = shrunk(scene, tap) or lacking(scene)
-        return Verdict("wrong", why) if why else Verdict("yes")
+        return wrong_or_rot(change, why, at_rest=is_at_rest(scene, change, tap)) if why else Verdict("yes")
 
 
 def set_up(world: World, *names: str) -> None:
@@ -277,6 +282,19 @@ def lacking(scene: Scene) -> str:
     return ""
 
 
+def wrong_or_rot(change: Change, why: str, *, at_rest: bool) -> Verdict:
+    """A yes that was wrong; rot at rest that leaves size and time as they were is counted apart."""
+    apart = at_rest and change.unseen and change.of in ("drives", "others", "leaving")
+    return Verdict("rot at rest" if apart else "wrong", why)
+
+
+def is_at_rest(scene: Scene, change: Change, tap: Tap) -> bool:
+    """Whether a change on a drive came before the run had looked at any copy there."""
+    names = tuple(f"{scene.drive(name).name}/" for name in scene.world.drives if name in change.name.split(":")[0])
+    looks = [at[0] for path, at in tap.seen.looked.items() if path.startswith(names) and _is_picture(path)]
+    return tap.fired is not None and all(tap.fired <= at for at in looks)
+
+
 def shrunk(scene: Scene, tap: Tap) -> str:
     """A file that the run saw on the card and that is not there any more; '' if there is none."""
     gone = [path for path in tap.seen.names if path.startswith("card/") and not (scene.world.root / path).exists()]
@@ -292,7 +310,9 @@ def last_look(scene: Scene, tap: Tap, of: str) -> int:
     if of != "drives":
         return card
     drives = tuple(f"{place.name}/" for place in scene.world.drives.values())
-    copies = [moments[-1] for path, moments in tap.seen.looked.items() if path.startswith(drives) and _is_picture(path)]
+    copies = [
+        moments[-1] for path, moments in tap.seen.looked.items() if path.startswith(drives) and _is_picture(path)
+    ]
     read = max(read, *(_latest(tap.seen.read, name) for name in drives))
     look = min(copies, default=0)
     return min(card, look) if look > read else card
@@ -303,7 +323,9 @@ def _last_listing(tap: Tap) -> int:
 
 
 def _latest(moments: dict[str, int], below: str) -> int:
-    return max((moment for path, moment in moments.items() if path.startswith(below) and _is_picture(path)), default=0)
+    return max(
+        (moment for path, moment in moments.items() if path.startswith(below) and _is_picture(path)), default=0
+    )
 
 
 def _is_picture(path: str) -> bool:

@@ -30,8 +30,8 @@ FAR_FUTURE = 4_328_000_000 * SECOND  # early in 2107, the last year that FAT can
 class Scene:
     """A card, drives and a home, and what lies ready to take their places.
 
-    spare: `other-card` with the card's names, sizes, times and both ends, `older-home`, and `frame`: another picture
-    of the same size. away: where things go that are taken away.
+    spare: `other-card` with the card's names, sizes, times and both ends, `older-home`, and `frame`: another
+    picture of the same size. away: where things go that are taken away.
     """
 
     world: World
@@ -70,7 +70,9 @@ class Change:
     """One kind of change. of: card, drives, catalog or clock.
 
     unseen: size and time stay as they were and the catalog does not know, so that only content, inode or the time
-    of the last change (ctime) can tell. slow: it starts a process.
+    of the last change (ctime) can tell. On a drive such rot counts apart while it happens at rest, before a
+    question has looked at any copy there: evidence of the last hours stands for the copy then. slow: it starts a
+    process.
     """
 
     name: str
@@ -261,7 +263,7 @@ DRIVES = (
     Change("B: copies truncated", "drives", on_drive("B", truncated)),
     Change("B: detached", "drives", detached("B")),
     Change("B: a zeroed copy of the drive", "drives", copied_and_zeroed("B"), unseen=True),
-    Change("B: hard links to A's copies", "drives", hard_linked("B", "A"), unseen=True),
+    Change("B: hard links to A's copies", "drives", hard_linked("B", "A")),
     Change("B: read-only", "drives", _read_only),
     Change("A: copies deleted", "drives", on_drive("A", Path.unlink)),
     Change("A: one copy zeroed, time kept", "drives", on_drive("A", zeroed, 0), unseen=True),

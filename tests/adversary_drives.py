@@ -20,21 +20,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from adversary_calls import Call, Tap
-from adversary_cards import NEVER, Said, Verdict, set_up
-from adversary_changes import (
-    CLOCK,
-    Change,
-    Scene,
-    by_another_process,
-    copied_and_zeroed,
-    detached,
-    hard_linked,
-    older_home,
-    on_drive,
-    rewritten,
-    truncated,
-    zeroed,
-)
+from adversary_cards import NEVER, Said, Verdict, is_at_rest, set_up, wrong_or_rot
+from adversary_changes import Change, Scene, rewritten, zeroed
+from adversary_drive_changes import IN_QUARANTINE, ON_A, OTHERS
 from adversary_scene import Kept, tree
 from blake3 import blake3
 from world import CardFolder, World, is_own_beside
@@ -63,117 +51,19 @@ EMPTY = _by_command(*_EMPTY, "--json")
 EMPTY_CHANGED = _by_command(*_EMPTY, "--changed-too", "--json")
 
 
-def _new_on_a(path: str, like: str | None = None) -> Callable[[Scene], bool]:
-    """Somebody's picture appears on A; like: instead of a file of the program's own."""
-
-    def change(scene: Scene) -> bool:
-        where = scene.drive("A") / path
-        where.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(scene.spare / "frame", where)
-        return True
-
-    return change
-
-
-def _sidecar(scene: Scene) -> Path | None:
-    return next((path for path in scene.pictures("A") if path.suffix == ".xmp"), None)
-
-
-def _sidecar_edited(scene: Scene, *, time_kept: bool) -> bool:
-    path = _sidecar(scene)
-    if path is not None:
-        rewritten(path, b"<y/>", time_kept=time_kept)
-    return True
-
-
-def _remark(scene: Scene) -> bool:
-    for path in scene.drive("A").glob("[12]*/*/checksums.b3"):
-        with path.open("ab") as file:
-            file.write(b"# the second night was the good one\n")
-    return True
-
-
-def _overwritten(path: Path) -> None:
-    rewritten(path, path.read_bytes()[::-1], time_kept=False)
-
-
-def _overwritten_in_silence(path: Path) -> None:
-    rewritten(path, path.read_bytes()[::-1], time_kept=True)
-
-
-def _gone_everywhere_else(scene: Scene) -> bool:
-    return on_drive("B", Path.unlink)(scene) and on_drive("C", Path.unlink)(scene)
-
-
-def _rotten_everywhere(scene: Scene) -> bool:
-    return all(on_drive(name, zeroed)(scene) for name in "ABC")
-
-
-def _rot_found(scene: Scene) -> bool:
-    found = "UPDATE copies SET state = 'corrupt' WHERE place_id = (SELECT id FROM places WHERE name = 'B')"
-    return by_another_process(scene, found) and on_drive("B", zeroed)(scene)
-
-
-def _in_quarantine(make: Callable[[Path], object]) -> Callable[[Scene], bool]:
-    """Something happens to what lies in quarantine on A."""
-
-    def change(scene: Scene) -> bool:
-        for path in sorted((scene.drive("A") / ASIDE).rglob("*.DNG")):
-            make(path)
-        return True
-
-    return change
-
-
-OTHERS = (
-    Change("B: copies deleted", "others", on_drive("B", Path.unlink)),
-    Change("B: one copy deleted", "others", on_drive("B", Path.unlink, 1)),
-    Change("B: copies zeroed, time kept", "others", on_drive("B", zeroed), unseen=True),
-    Change("B: one copy zeroed, time kept", "others", on_drive("B", zeroed, 1), unseen=True),
-    Change("B: copies truncated", "others", on_drive("B", truncated)),
-    Change("B: detached", "others", detached("B")),
-    Change("B: a zeroed copy of the drive", "others", copied_and_zeroed("B"), unseen=True),
-    Change("B: hard links to A's copies", "others", hard_linked("B", "A"), unseen=True),
-    Change("B: hard links to C's copies", "others", hard_linked("B", "C"), unseen=True),
-    Change("B and C: copies deleted", "others", _gone_everywhere_else),
-    Change("home: an older copy", "catalog", older_home),
-    Change("home: rot on B found by another process", "others", _rot_found),
-    *CLOCK,
-)
-ON_A = (
-    Change("A: a new frame", "leaving", _new_on_a("2026/2026-06-13 untitled/new.DNG")),
-    Change("A: a frame outside the shoots", "leaving", _new_on_a("mine/new.DNG")),
-    Change("A: a frame in the program's folder", "leaving", _new_on_a(f"{OWN}/new.DNG")),
-    Change("A: a frame in incoming", "leaving", _new_on_a(f"{OWN}/incoming/new.DNG")),
-    Change("A: a frame named as unfinished", "leaving", _new_on_a(f"{OWN}/incoming/0a1b2c3d.part")),
-    Change("A: a frame among the lists", "leaving", _new_on_a(f"{OWN}/lists/new.DNG")),
-    Change("A: a frame among the records", "leaving", _new_on_a(f"{OWN}/records/new.DNG")),
-    Change("A: a frame in quarantine", "leaving", _new_on_a(f"{ASIDE}/new.DNG")),
-    Change("A: a remark in a check list", "leaving", _remark),
-    Change("A: the sidecar edited", "leaving", lambda scene: _sidecar_edited(scene, time_kept=False)),
-    Change("A: the sidecar edited, time kept", "leaving", lambda s: _sidecar_edited(s, time_kept=True), unseen=True),
-    Change("A: a frame overwritten", "leaving", on_drive("A", _overwritten, 1)),
-    Change("A: a frame overwritten, time kept", "leaving", on_drive("A", _overwritten_in_silence, 1), unseen=True),
-    Change("A: detached", "leaving", detached("A")),
-)
-IN_QUARANTINE = (
-    Change("A, B and C: copies zeroed, time kept", "others", _rotten_everywhere, unseen=True),
-    Change("A: copies deleted", "others", on_drive("A", Path.unlink)),
-    Change("quarantine: overwritten", "leaving", _in_quarantine(_overwritten)),
-    Change("quarantine: overwritten, time kept", "leaving", _in_quarantine(_overwritten_in_silence), unseen=True),
-    Change("quarantine: appended", "leaving", _in_quarantine(lambda path: path.write_bytes(path.read_bytes() + b"more"))),
-)
-
-
 @dataclass(frozen=True)
 class Scenario:
-    """A prepared archive on three drives, and what is asked for. days: how long after its preparation."""
+    """A prepared archive on three drives, and what is asked for.
+
+    days: how long after its preparation. gone: drives that were let go by an earlier yes.
+    """
 
     name: str
     prepare: Callable[[Scene], None]
     ask: Ask
     changes: tuple[Change, ...]
     days: int = 0
+    gone: str = ""
 
 
 def _nothing(scene: Scene) -> None:
@@ -189,7 +79,7 @@ def _rot_known(scene: Scene) -> None:
 
 def _mended(scene: Scene) -> None:
     """A copy on A rotted and was mended: the bad one lies in quarantine."""
-    path = list(scene.pictures("A"))[0]
+    path = next(scene.pictures("A"))
     content = bytearray(path.read_bytes())
     content[5000] ^= 1
     rewritten(path, bytes(content), time_kept=True)
@@ -199,10 +89,15 @@ def _mended(scene: Scene) -> None:
 
 def _edited_and_mended(scene: Scene) -> None:
     """Somebody changed a frame on A in place, and it was mended."""
-    path = list(scene.pictures("A"))[0]
+    path = next(scene.pictures("A"))
     path.write_bytes(path.read_bytes() + b"edited")
     assert scene.world.run("rescan", "--all").status == 1
     assert scene.world.run("mend").status == 0
+
+
+def _another_goes(scene: Scene) -> None:
+    """Drive B was asked about first, and may go."""
+    assert scene.world.run("clearance", "drive", "B").status == 0
 
 
 SCENARIOS = (
@@ -210,6 +105,8 @@ SCENARIOS = (
     Scenario("retire", _nothing, RETIRE, OTHERS + ON_A),
     Scenario("clearance drive, rot known", _rot_known, CLEARANCE, OTHERS + ON_A),
     Scenario("clearance drive, two months later", _nothing, CLEARANCE, OTHERS + ON_A, days=61),
+    Scenario("clearance drive, work in quarantine", _edited_and_mended, CLEARANCE, OTHERS + ON_A),
+    Scenario("clearance drive, after a yes for B", _another_goes, CLEARANCE, OTHERS + ON_A, gone="B"),
     Scenario("aside empty", _mended, EMPTY, OTHERS + IN_QUARANTINE),
     Scenario("aside empty --changed-too", _edited_and_mended, EMPTY_CHANGED, OTHERS + IN_QUARANTINE),
 )
@@ -313,24 +210,26 @@ class Ground:
         if tap.fired > moment or (tap.fired == moment and not before):
             again = self._asked(scene, Tap(self._world.root))
             why = self._lacking(scene, watched) if again.word == "yes" else ""
-            return Verdict("wrong", f"asked again: {why}", excused=True) if why else Verdict("yes", excused=True)
+            return (
+                wrong_or_rot(change, f"asked again: {why}", at_rest=True) if why else Verdict("yes", excused=True)
+            )
         why = self._lacking(scene, watched)
-        return Verdict("wrong", why) if why else Verdict("yes")
+        return wrong_or_rot(change, why, at_rest=is_at_rest(scene, change, tap)) if why else Verdict("yes")
 
     def _lacking(self, scene: Scene, watched: _Watched) -> str:
         """What lies on A and not on both other drives; '' if nothing does."""
         place, touched = scene.drive("A"), watched.touched()
         if not place.exists():
-            return "the drive is gone"
-        held = [_inodes(scene.drive(name)) for name in "BC"]
+            # Whoever pulled it out holds it in their hands all the same.
+            place = next(scene.away.glob(f"{place.name}-*"))
+        held = [_inodes(scene.drive(name)) for name in "BC" if name not in self.scenario.gone]
         here = frozenset().union(*_inodes(place).values())
         for path, (content, _) in sorted(tree(place).items()):
-            own = path.startswith(f"{OWN}/") or is_own_beside(path)
             # The program's own files, as they were or as this run wrote them.
-            if own and path not in touched:
+            if _is_own(path) and path not in touched:
                 continue
             found = [on.get(blake3(content).digest(), frozenset()) - here for on in held]
-            if not all(found) or len(frozenset().union(*found)) < 2:
+            if len(held) < 2 or not all(found) or len(frozenset().union(*found)) < 2:
                 return f"{path} is not on both other drives"
         return ""
 
@@ -344,7 +243,9 @@ class Ground:
             fired = tap.fired if tap.fired is not None and tap.fired <= moment else None
             if fired is not None and below in watched.touched():
                 look = max((at for at in tap.seen.looked.get(path, []) if at < moment), default=NEVER)
-                if fired < look or (fired == look and before):
+                # Whoever says `--changed-too` speaks of all that was there when it was looked at first.
+                meant = self.scenario.ask is EMPTY_CHANGED and fired <= min(tap.seen.looked.get(path, [0]))
+                if not meant and (fired < look or (fired == look and before)):
                     return f"{below} was somebody's work and is removed"
             name = below.rpartition("/")[2]
             holders = frozenset().union(
@@ -353,6 +254,13 @@ class Ground:
             if len(holders) < 2 and (fired is None or fired <= _last_look_at(scene, tap, name, moment)):
                 return f"{below} is removed, and its picture lies in {len(holders)} files"
         return ""
+
+
+def _is_own(path: str) -> bool:
+    """Whether a path is one of the program's own; what lies in quarantine came from elsewhere."""
+    if path.startswith(f"{ASIDE}/"):
+        return not path.endswith((".DNG", ".xmp"))
+    return path.startswith(f"{OWN}/") or is_own_beside(path)
 
 
 def _written_to(scene: Scene, watched: _Watched) -> str:
@@ -368,7 +276,9 @@ def _written_to(scene: Scene, watched: _Watched) -> str:
 def _last_look(scene: Scene, tap: Tap, of: str) -> int:
     listings = tap.seen.listed.get("drive-a", [])
     drives = tuple(f"{place.name}/" for place in scene.world.drives.values())
-    read = max((at for path, at in tap.seen.read.items() if path.startswith(drives) and _is_picture(path)), default=0)
+    read = max(
+        (at for path, at in tap.seen.read.items() if path.startswith(drives) and _is_picture(path)), default=0
+    )
     if len(listings) < 2 or listings[-1] <= read:
         return NEVER
     if of != "others":

@@ -1,7 +1,7 @@
 """A tiny world at one place on the disk, put back in its prepared state before every schedule.
 
-What a run changed is copied anew, whatever stayed is left alone: a file that still has the inode, size and times of
-the last time is the same file.
+What a run changed is copied anew, whatever stayed is left alone: a file that still has the inode, size and times
+of the last time is the same file.
 """
 
 from __future__ import annotations
