@@ -27,9 +27,11 @@ from typing import Protocol
 
 import adversary_cards as cards
 import adversary_drives as drives
+import adversary_mounts as mounts
 from adversary_calls import Call
 from adversary_cards import Verdict
 from adversary_changes import ALL, Change
+from images import why_not
 from kills import scratch_disk
 
 _SLOW_EACH = 40
@@ -40,6 +42,7 @@ _REPLAYS = 1
 class Place(Protocol):
     """Where one scenario is played: see `adversary_cards.Ground`."""
 
+    def close(self) -> None: ...
     def trace(self) -> list[Call]: ...
     def play(self, change: Change, at: Call, *, before: bool) -> Verdict: ...
 
@@ -74,11 +77,21 @@ def schedule_of(line: str) -> Schedule:
 
 
 def groups(about: str) -> dict[str, Group]:
-    """The scenarios about cards or about drives, by name."""
+    """The scenarios about cards, about drives or on images that are mounted, by name."""
     if about == "cards":
         made = [
             Group(one.name, ALL, lambda root, one=one: cards.Ground(root, one))  # type: ignore[misc]
             for one in cards.SCENARIOS
+        ]
+    elif about == "mounts":
+        made = [
+            Group(
+                one.name,
+                mounts.MOUNTS,
+                lambda root, one=one, kind=kind: mounts.MountedGround(root, one, kind),  # type: ignore[misc]
+            )
+            for one, kind in mounts.SCENARIOS
+            if why_not(kind) is None
         ]
     else:
         made = [
@@ -101,6 +114,13 @@ class Stage:
             root = self._root / str(len(self._places))
             self._places[name] = self._groups[name].make(root)
         return self._places[name]
+
+    def __enter__(self) -> Stage:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        for place in self._places.values():
+            place.close()
 
     def play(self, schedule: Schedule) -> Verdict:
         """One schedule."""
@@ -187,11 +207,10 @@ class Tally:
 def played(about: str, number: int, root: Path) -> Tally:
     """So many schedules in this process, below root."""
     found = groups(about)
-    stage = Stage(root, found)
-    schedules = every(found, stage.traces())
     tally = Tally.empty()
-    for schedule in some(schedules, number):
-        tally.add(schedule, stage.play(schedule))
+    with Stage(root, found) as stage:
+        for schedule in some(every(found, stage.traces()), number):
+            tally.add(schedule, stage.play(schedule))
     return tally
 
 
@@ -203,8 +222,11 @@ def _plan(keep: Path, about: str, number: int) -> list[Schedule]:
     path = keep / f"plan-{about}-{number}.json"
     if not path.exists():
         found = groups(about)
-        with tempfile.TemporaryDirectory(prefix="tripleguard-adversary-", dir=scratch_disk()) as root:
-            traces = Stage(Path(root), found).traces()
+        with (
+            tempfile.TemporaryDirectory(prefix="tripleguard-adversary-", dir=scratch_disk()) as root,
+            Stage(Path(root), found) as stage,
+        ):
+            traces = stage.traces()
         schedules = every(found, traces)
         print(
             f"{len(schedules):,} schedules there are: "
@@ -220,8 +242,8 @@ def _work(about: str, plan: list[Schedule], mine: range, results: Path) -> None:
     with (
         tempfile.TemporaryDirectory(prefix="tripleguard-adversary-", dir=scratch_disk()) as root,
         results.open("a", encoding="utf-8") as file,
+        Stage(Path(root), groups(about)) as stage,
     ):
-        stage = Stage(Path(root), groups(about))
         for index in mine:
             if index not in done:
                 verdict = stage.play(plan[index])
@@ -269,15 +291,18 @@ def main() -> int:
     """Run a campaign and print its numbers; exit status 1 if a yes was wrong."""
     words = argparse.ArgumentParser(prog="campaign-adversary", description=__doc__)
     words.add_argument("number", nargs="?", type=int, default=20_000, help="how many schedules")
-    words.add_argument("--about", choices=["cards", "drives"], default="cards")
+    words.add_argument("--about", choices=["cards", "drives", "mounts"], default="cards")
     words.add_argument("--keep", type=Path, help="keep plan and results there, and go on with them")
     words.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     words.add_argument("--replay", metavar="SCHEDULE", help="play this one alone")
     asked = words.parse_args()
     if asked.replay:
-        with tempfile.TemporaryDirectory(prefix="tripleguard-adversary-", dir=scratch_disk()) as root:
-            found = {**groups("cards"), **groups("drives")}
-            verdict = Stage(Path(root), found).play(schedule_of(asked.replay))
+        found = {**groups("cards"), **groups("drives"), **groups("mounts")}
+        with (
+            tempfile.TemporaryDirectory(prefix="tripleguard-adversary-", dir=scratch_disk()) as root,
+            Stage(Path(root), found) as stage,
+        ):
+            verdict = stage.play(schedule_of(asked.replay))
         print(verdict)
         return 1 if verdict.word in ("wrong", "unforeseen") else 0
     with tempfile.TemporaryDirectory(prefix="tripleguard-adversary-") as scratch:

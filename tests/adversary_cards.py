@@ -196,6 +196,9 @@ class Ground:
             for child in scene.children:
                 child.wait(60)
 
+    def close(self) -> None:
+        """Take away what the scenario needed besides its folder."""
+
     def trace(self) -> list[Call]:
         """The calls of a run that nobody disturbs."""
         with self.scene() as scene:

@@ -157,6 +157,9 @@ class Ground:
         self._kept.restore()
         yield Scene(self._world, self._spare, Tap(self._world.root))
 
+    def close(self) -> None:
+        """Nothing is needed besides the folder."""
+
     def trace(self) -> list[Call]:
         """The calls of a run that nobody disturbs."""
         with self.scene() as scene:
