@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from adversary import Schedule, every, groups, played, schedule_of, some
 from adversary_calls import Call, Tap
 from adversary_cards import SCENARIOS, Ground, lacking
 from adversary_changes import ALL, Change, hard_linked, on_drive, zeroed
+from adversary_reference import Careful
 from adversary_scene import Kept, tree
 from images import why_not
 
@@ -48,6 +50,36 @@ def test_no_yes_is_wrong_when_cards_and_drives_are_pulled_out(here: Path) -> Non
     tally = played("mounts", 8, here)
     assert not tally.count("wrong"), "\n".join(tally.lines())
     assert not tally.count("unforeseen"), "\n".join(tally.lines())
+
+
+@pytest.mark.parametrize(
+    ("asked", "kinds"),
+    [
+        (Careful(), set[str]()),
+        (
+            Careful(card_again=False),
+            {"card: append", "card: new frame", "card: file deleted", "card: another card"},
+        ),
+        (Careful(drives_again=False), {"B: copies deleted", "B: detached", "A: a zeroed copy of the drive"}),
+        (Careful(inodes=False), {"B: hard links to A's copies"}),
+        (Careful(exact=False), {"card: rewritten, time kept", "B: copies zeroed, time kept"}),
+    ],
+    ids=["all checks", "card once", "drives once", "names", "size and time"],
+)
+def test_a_plain_right_answer_withstands_and_each_check_of_it_is_needed(
+    here: Path, asked: Careful, kinds: set[str]
+) -> None:
+    plain = Ground(here, replace(SCENARIOS[0], ask=asked))
+    calls = plain.trace()
+    found, yeses = set[str](), 0
+    played_here = [one for one in ALL if (one.name in kinds if kinds else one.of in ("card", "drives"))]
+    for number, change in enumerate(played_here):
+        for call in calls[number % 4 :: 5 if kinds else 20]:
+            verdict = plain.play(change, call, before=number % 2 == 0)
+            yeses += verdict.word in ("yes", "wrong")
+            found |= {change.name} if verdict.word == "wrong" else set()
+    assert yeses
+    assert found == kinds
 
 
 def test_a_run_that_nobody_disturbs_makes_the_same_calls_again(ground: Ground) -> None:
