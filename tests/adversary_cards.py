@@ -102,7 +102,7 @@ CLEARANCE = by_command("clearance", "card", "{card}", "--json")
 
 @dataclass(frozen=True)
 class Scenario:
-    """A prepared world and a question. hours: how long after its preparation it is asked."""
+    """A prepared world and a question. hours: how long after its preparation it is asked. expects: the answer."""
 
     name: str
     prepare: Prepare
@@ -238,11 +238,13 @@ class Ground:
         if tap.fired > moment or (tap.fired == moment and not before):
             again = self._asked(scene, Tap(self._world.root))
             why = lacking(scene) if again.word == "yes" else ""
-            return (
-                wrong_or_rot(change, f"asked again: {why}", at_rest=True) if why else Verdict("yes", excused=True)
-            )
+            if not why:
+                return Verdict("yes", excused=True)
+            return wrong_or_rot(change, f"asked again: {why}", at_rest=self.scenario.expects == "yes")
         why = shrunk(scene, tap) or lacking(scene)
-        return wrong_or_rot(change, why, at_rest=is_at_rest(scene, change, tap)) if why else Verdict("yes")
+        # Where the answer had to be no from the start, nothing that happens makes a yes right.
+        at_rest = self.scenario.expects == "yes" and is_at_rest(scene, change, tap)
+        return wrong_or_rot(change, why, at_rest=at_rest) if why else Verdict("yes")
 
 
 def set_up(world: World, *names: str) -> None:

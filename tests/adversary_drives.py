@@ -55,7 +55,7 @@ EMPTY_CHANGED = _by_command(*_EMPTY, "--changed-too", "--json")
 class Scenario:
     """A prepared archive on three drives, and what is asked for.
 
-    days: how long after its preparation. gone: drives that were let go by an earlier yes.
+    days: how long after its preparation. gone: drives that were let go by an earlier yes. expects: the answer.
     """
 
     name: str
@@ -64,6 +64,7 @@ class Scenario:
     changes: tuple[Change, ...]
     days: int = 0
     gone: str = ""
+    expects: str = "yes"
 
 
 def _nothing(scene: Scene) -> None:
@@ -103,10 +104,12 @@ def _another_goes(scene: Scene) -> None:
 SCENARIOS = (
     Scenario("clearance drive", _nothing, CLEARANCE, OTHERS + ON_A),
     Scenario("retire", _nothing, RETIRE, OTHERS + ON_A),
-    Scenario("clearance drive, rot known", _rot_known, CLEARANCE, OTHERS + ON_A),
-    Scenario("clearance drive, two months later", _nothing, CLEARANCE, OTHERS + ON_A, days=61),
-    Scenario("clearance drive, work in quarantine", _edited_and_mended, CLEARANCE, OTHERS + ON_A),
-    Scenario("clearance drive, after a yes for B", _another_goes, CLEARANCE, OTHERS + ON_A, gone="B"),
+    Scenario("clearance drive, rot known", _rot_known, CLEARANCE, OTHERS + ON_A, expects="no"),
+    Scenario("clearance drive, two months later", _nothing, CLEARANCE, OTHERS + ON_A, days=61, expects="no"),
+    Scenario("clearance drive, work in quarantine", _edited_and_mended, CLEARANCE, OTHERS + ON_A, expects="no"),
+    Scenario(
+        "clearance drive, after a yes for B", _another_goes, CLEARANCE, OTHERS + ON_A, gone="B", expects="no"
+    ),
     Scenario("aside empty", _mended, EMPTY, OTHERS + IN_QUARANTINE),
     Scenario("aside empty --changed-too", _edited_and_mended, EMPTY_CHANGED, OTHERS + IN_QUARANTINE),
 )
@@ -165,7 +168,7 @@ class Ground:
         with self.scene() as scene:
             tap = Tap(self._world.root, keep=True)
             said = self._asked(scene, tap)
-            assert said.word in ("yes", "no"), said
+            assert said.word in ("yes", self.scenario.expects), said
             return tap.calls
 
     def play(self, change: Change, at: Call, *, before: bool) -> Verdict:
@@ -213,11 +216,13 @@ class Ground:
         if tap.fired > moment or (tap.fired == moment and not before):
             again = self._asked(scene, Tap(self._world.root))
             why = self._lacking(scene, watched) if again.word == "yes" else ""
-            return (
-                wrong_or_rot(change, f"asked again: {why}", at_rest=True) if why else Verdict("yes", excused=True)
-            )
+            if not why:
+                return Verdict("yes", excused=True)
+            return wrong_or_rot(change, f"asked again: {why}", at_rest=self.scenario.expects == "yes")
         why = self._lacking(scene, watched)
-        return wrong_or_rot(change, why, at_rest=is_at_rest(scene, change, tap)) if why else Verdict("yes")
+        # Where the answer had to be no from the start, nothing that happens makes a yes right.
+        at_rest = self.scenario.expects == "yes" and is_at_rest(scene, change, tap)
+        return wrong_or_rot(change, why, at_rest=at_rest) if why else Verdict("yes")
 
     def _lacking(self, scene: Scene, watched: _Watched) -> str:
         """What lies on A and not on both other drives; '' if nothing does."""
