@@ -87,33 +87,43 @@ class Copy:
     def tests_fail(self, tests: Iterable[str]) -> bool:
         """Whether the ordinary tests notice."""
         words = ["-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider"]
-        return self._run(*words, *tests, "--deselect", "tests/test_mutations.py") != 0
+        return self._run(*words, *tests).returncode != 0
 
-    def adversary_finds(self, about: str, schedules: int) -> bool:
-        """Whether the adversary gets a wrong yes."""
-        return self._run("tests/adversary.py", str(schedules), "--about", about, "--workers", "1") != 0
+    def wrong_yeses(self, schedules: int) -> frozenset[str]:
+        """The scenarios and changes in which the adversary gets a wrong yes."""
+        found = set[str]()
+        for about in ("cards", "drives"):
+            done = self._run("tests/adversary.py", str(schedules), "--about", about, "--workers", "1")
+            lines = done.stdout.decode("utf-8", "replace").splitlines()
+            found |= {line.partition(" times: ")[2] for line in lines if line.startswith("WRONG, ")}
+            if done.returncode and not found:
+                found.add(f"it broke, about {about}")
+        return frozenset(found)
 
-    def _run(self, *words: str) -> int:
+    def _run(self, *words: str) -> subprocess.CompletedProcess[bytes]:
         env = {**os.environ, "PYTHONPATH": f"{self.root}{os.pathsep}{self.root / 'tests'}"}
-        done = subprocess.run(
+        return subprocess.run(
             [sys.executable, *words], cwd=self.root, env=env, capture_output=True, timeout=_PATIENCE, check=False
         )
-        return done.returncode
 
 
-def caught(mutation: Mutation | None, found: MutationList, adversary: bool) -> str:
-    """Who notices a mutation; '' if nobody does. Without one: who complains of the program as it is."""
+@dataclass(frozen=True)
+class Judgement:
+    """What happened to one mutation, or to the program as it is: whether the tests fail, and the wrong yeses."""
+
+    tests_fail: bool
+    wrong: frozenset[str]
+
+
+def judged(mutation: Mutation | None, found: MutationList, *, by_tests: bool, by_adversary: bool) -> Judgement:
+    """Apply a mutation to a copy and judge it. The adversary is asked only where the tests are silent."""
     with tempfile.TemporaryDirectory(prefix="tripleguard-mutation-", dir=scratch_disk()) as own:
         copy = Copy(Path(own))
         if mutation is not None:
             mutation.apply(copy.root)
-        if copy.tests_fail(found.tests):
-            return "the tests"
-        if adversary:
-            for about in ("cards", "drives"):
-                if copy.adversary_finds(about, found.schedules):
-                    return f"the adversary, about {about}"
-    return ""
+        tests_fail = by_tests and copy.tests_fail(found.tests)
+        wrong = copy.wrong_yeses(found.schedules) if by_adversary and not tests_fail else frozenset[str]()
+        return Judgement(tests_fail, wrong)
 
 
 def main() -> int:
@@ -121,25 +131,28 @@ def main() -> int:
     words = argparse.ArgumentParser(prog="campaign-mutations", description=__doc__)
     words.add_argument("list", nargs="?", type=Path, default=HERE / "mutations.toml", help="the list (TOML)")
     words.add_argument("--only", metavar="WORDS", default="", help="those whose name holds these words")
-    words.add_argument("--tests-only", action="store_true", help="leave the adversary out")
+    words.add_argument("--by", choices=["both", "tests", "adversary"], default="both", help="who judges")
     asked = words.parse_args()
     found = mutations_in(asked.list)
-    adversary = not asked.tests_only
-    complains = caught(None, found, adversary)
-    if complains == "the tests":
+    by_tests, by_adversary = asked.by != "adversary", asked.by != "tests"
+    plain = judged(None, found, by_tests=by_tests, by_adversary=by_adversary)
+    if plain.tests_fail:
         print("The tests fail without any mutation; nothing can be shown.")
         return 1
-    if complains:
-        print(f"Without any mutation {complains}, finds a wrong yes, so that only the tests can judge.")
-        adversary = False
+    if plain.wrong:
+        print(f"Without any mutation there are wrong yeses in {len(plain.wrong)} ways; only others count.")
     missed = 0
     for mutation in found.mutations:
         if asked.only not in mutation.name:
             continue
         began = time.monotonic()
-        by = caught(mutation, found, adversary)
-        missed += not by
-        print(f"{by or 'NOT CAUGHT':28} {mutation.name} ({time.monotonic() - began:.0f} s)", flush=True)
+        one = judged(mutation, found, by_tests=by_tests, by_adversary=by_adversary)
+        new = sorted(one.wrong - plain.wrong)
+        by = "the tests" if one.tests_fail else "the adversary" if new else "NOT CAUGHT"
+        missed += by == "NOT CAUGHT"
+        print(f"{by:14} {mutation.name} ({time.monotonic() - began:.0f} s)", flush=True)
+        for line in new[:3]:
+            print(f"               {line}", flush=True)
     print(f"{missed} not caught")
     return 1 if missed else 0
 
