@@ -30,7 +30,6 @@ from tripleguard.clock import HOUR
 from tripleguard.errors import TripleguardError
 from tripleguard.watch.carding import serve_card
 from tripleguard.watch.errand import Errand, What
-from tripleguard.watch.notes import notes_of
 
 NEVER = 1 << 60
 
@@ -80,14 +79,10 @@ def by_command(*words: str) -> Ask:
 
 
 def by_the_watch(scene: Scene) -> Said:
-    """Plug the card in while a watch runs: its task for cards, with what it remembers."""
+    """Plug the card in while a watch runs: its task for cards."""
     try:
         with scene.world.kit(TappedClock()) as kit:
-            notes = notes_of(kit.home)
-            ended = finished(serve_card(kit, Errand(What.CARD, str(scene.card)), notes))
-            if ended.card is not None:
-                notes.answered(ended.card, kit.clock.now())
-                notes.keep()
+            ended = finished(serve_card(kit, Errand(What.CARD, str(scene.card))))
     except TripleguardError as error:
         return Said("refused", str(error))
     except Exception as error:  # noqa: BLE001 - the outer edge of a task: what the watch would report as unforeseen

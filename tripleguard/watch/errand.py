@@ -71,7 +71,7 @@ class Outcome(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CardAnswer:
-    """How the question about a card was answered. insertion: while it stays plugged in; '' where it is not known."""
+    """How the question about a card was answered. insertion: while it stays plugged in; empty: not known."""
 
     insertion: str
     answer: bool
