@@ -20,6 +20,7 @@ from tripleguard.reports.words import count, size
 from tripleguard.watch.errand import CardAnswer, Ended, Errand, Outcome
 from tripleguard.work.cards.offload import OffloadResult, offload
 from tripleguard.work.clearance.card import CardQuestion, answer_for_card
+from tripleguard.work.clearance.observation import CardObservation
 from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
 from tripleguard.work.progress import Job, Moved, Said
 
@@ -31,9 +32,10 @@ def serve_card(kit: Kit, errand: Errand) -> Job[Ended]:
     """Do with a card what the settings say. Raises what `offload` raises, PlaceBusy."""
     name = shown(Path(errand.subject).name)
     card = _opened_card(kit, errand)
+    observation = CardObservation(card)
     try:
         yield Moved("looking at the card", 0, 0, 0, 0, 0.0, None)
-        entries = _entries(card)
+        entries = _entries(observation)
         insertion = card.insertion() or ""
         if not entries:
             return Ended(errand, Outcome.DONE, "the card holds no files", card=CardAnswer(insertion, False, 0))
@@ -42,8 +44,9 @@ def serve_card(kit: Kit, errand: Errand) -> Job[Ended]:
             message = f"{count(len(entries), 'file')}, {total}; `tripleguard offload {errand.subject}` copies it"
             tell = f"Card {name} is here: {message}."
             return Ended(errand, Outcome.DONE, message, tell, card=CardAnswer(insertion, False, len(entries)))
-        found = yield from _copied(kit, card, errand)
+        found = yield from _copied(kit, observation, errand)
     finally:
+        observation.close()
         card.close()
     if found is None:
         return Ended(errand, Outcome.WAITS, "no drive is connected")
@@ -54,12 +57,14 @@ def answer_again(kit: Kit, errand: Errand) -> Job[Ended]:
     """Ask once more about a card that is still here, after copies were made. Raises as `answer_for_card`."""
     name = shown(Path(errand.subject).name)
     card = _opened_card(kit, errand)
+    observation = CardObservation(card)
     try:
-        entries = _entries(card)
+        entries = _entries(observation)
         insertion = card.insertion() or ""
         with opened(kit, where_drives_are(kit), f"the watch: clearance of {shown(errand.subject)}") as ready:
-            answer = yield from answer_for_card(kit, CardQuestion(card), ready.looked_at)
+            answer = yield from answer_for_card(kit, CardQuestion(card, observation), ready.looked_at)
     finally:
+        observation.close()
         card.close()
     return _answered(errand, _frames(name, entries), insertion, answer.clearance, [])
 
@@ -84,7 +89,7 @@ class _Found:
     away: list[str]
 
 
-def _copied(kit: Kit, card: Card, errand: Errand) -> Job[_Found | None]:
+def _copied(kit: Kit, observation: CardObservation, errand: Errand) -> Job[_Found | None]:
     """Copy the card to the drives that are here; None if none is."""
     drives = drives_for_writing(kit, ())
     away = [record.name for record, path in drives if path is None]
@@ -94,10 +99,12 @@ def _copied(kit: Kit, card: Card, errand: Errand) -> Job[_Found | None]:
         if away:
             here = " and ".join(drive.record.name for drive in ready.drives)
             yield Said(f"Drive {' and '.join(away)} is not here: the card is copied to {here} alone for now.")
-        result = yield from offload(kit, card, ready.drives, None, ready.refused)
+        result = yield from offload(
+            kit, observation.card, ready.drives, None, ready.refused, observation=observation
+        )
         clearance = result.clearance
         if kit.settings.watch.cards == "copy and check" and clearance.answer:
-            again = yield from answer_for_card(kit, CardQuestion(card), ready.looked_at)
+            again = yield from answer_for_card(kit, CardQuestion(observation.card), ready.looked_at)
             clearance = again.clearance
     return _Found(result, clearance, away)
 
@@ -144,6 +151,6 @@ def _opened_card(kit: Kit, errand: Errand) -> Card:
     return open_card(root, [path for _, path in where_drives_are(kit) if path])
 
 
-def _entries(card: Card) -> list[Entry]:
-    """What the card lists now. Raises CardGone."""
-    return [item for item in card.listed() if isinstance(item, Entry)]
+def _entries(observation: CardObservation) -> list[Entry]:
+    """What the card lists now; what is seen here is part of the question. Raises CardGone."""
+    return [item for item in observation.listed() if isinstance(item, Entry)]

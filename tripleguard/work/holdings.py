@@ -6,7 +6,7 @@ copied at once. Only its digest decides whether it is there already.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 
 from tripleguard.cameras.kinds import frame_key
@@ -40,6 +40,7 @@ class Holdings:
     """Questions of one thread about what the drives hold. catalog belongs to that thread.
 
     within_hours: how recently a copy must have been read back to need no reading now; None: as the rule says.
+    seen: where to note how each copy that was looked at lay there (size, mtime, ctime), by place (id) and path.
     """
 
     def __init__(
@@ -50,8 +51,10 @@ class Holdings:
         clock: Clock,
         *,
         within_hours: int | None = None,
+        seen: MutableMapping[tuple[int, str], tuple[int, int, int]] | None = None,
     ) -> None:
         self.catalog = catalog
+        self._seen = seen
         self._within_hours = within_hours
         self._drives = drives
         self._rule = rule
@@ -120,6 +123,8 @@ class Holdings:
         gone: list[Copy] = []
         for copy in self._copies(known, drive.record, entry_name, beside):
             seen = drive.place.look(copy.path)
+            if self._seen is not None and seen is not None:
+                self._seen.setdefault((copy.place_id, copy.path), (seen.size, seen.mtime_ns, seen.ctime_ns))
             # A companion with another time was edited: it is a newer version, and no bad copy to move aside.
             edited = known.kind is Kind.COMPANION and not is_as_recorded(copy, seen)
             if seen is None or seen.size != copy.size or edited:

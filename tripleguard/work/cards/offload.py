@@ -99,19 +99,23 @@ def offload(
     read_twice: bool | None = None,
     body: str | None = None,
     told: Callable[[], Told | None] = lambda: None,
+    observation: CardObservation | None = None,
 ) -> Job[OffloadResult]:
     """Copy what is on the card to the drives and answer whether it may be reformatted.
 
     drives are open and locked; refused are those that can't be used now. accept_damaged: a person lives with files
     that are damaged at source. read_twice: read the card a second time and compare; None: if the first time had
     an error. body: the name of the body that filled the card, for bodies that write no serial. told: asked at the
-    end for the number of cards. Yields progress, returns the result.
+    end for the number of cards. observation: what the caller has seen of the card already.
+    Yields progress, returns the result.
     Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
     """
     began = time.monotonic()
     yield Moved("listing the card", 0, 0, 0, 0, 0.0, None)
     since = kit.clock.now()
-    with contextlib.closing(CardObservation(card)) as observation:
+    with contextlib.ExitStack() as stack:
+        if observation is None:
+            observation = stack.enter_context(contextlib.closing(CardObservation(card)))
         job = CardRun(kit, observation, drives, shoot, body=body, read_twice=read_twice, told=told)
         for record, error in refused:
             job.troubles.append(error)
@@ -122,6 +126,7 @@ def offload(
         question = CardQuestion(
             card,
             observation,
+            is_read=True,
             unsteady=frozenset(job.second.unsteady if job.second else ()),
             before=job.verified_as,
             accept_damaged=accept_damaged,
@@ -244,7 +249,7 @@ class CardRun(CopyRun):
         return {path: why for path, why in self._failed.items() if path not in self.copied}
 
     def _pass(self, again: Wanted | None) -> Iterator[Progress]:
-        plan = CardPlan(self.kit, self._observation, self.drives, self.alive_lanes())
+        plan = CardPlan(self.kit, self._observation, self.drives, self.alive_lanes(), self.verified_as)
         wanted = [(entry, tuple(sorted(on))) for entry, on in again.values()] if again else []
         try:
             yield from self.one_pass(

@@ -6,24 +6,30 @@ is copied to every drive that lacks it. Copies whose evidence is missing or weak
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, MutableMapping, Sequence
 
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Entry
 from tripleguard.work.cards.copying import Copier, CopyGone, ReadBefore, SetApart
 from tripleguard.work.cards.results import Task, ToProve
-from tripleguard.work.clearance.observation import CardObservation
+from tripleguard.work.clearance.copies import CopyKey
+from tripleguard.work.clearance.observation import CardObservation, Stamp
 from tripleguard.work.holdings import Beside, Holdings, Lacking
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.looking import look_for
 
 
 class CardPlan:
-    """Tasks for what is on a card. lanes: numbers of the drives that take part."""
+    """Tasks for what is on a card. lanes: numbers of the drives that take part; copies_seen: as in `Holdings`."""
 
     def __init__(
-        self, kit: Kit, observation: CardObservation, drives: Sequence[OpenDrive], lanes: Sequence[int]
+        self,
+        kit: Kit,
+        observation: CardObservation,
+        drives: Sequence[OpenDrive],
+        lanes: Sequence[int],
+        copies_seen: MutableMapping[CopyKey, Stamp],
     ) -> None:
         self._kit = kit
         self._observation = observation
@@ -37,6 +43,7 @@ class CardPlan:
             kit.settings.rule,
             kit.clock,
             within_hours=kit.settings.clearance.card_hours,
+            seen=copies_seen,
         )
 
     def close(self) -> None:

@@ -57,7 +57,8 @@ class CardQuestion:
 
     Attributes:
         card: The card.
-        observation: What a run that has just listed and read the card saw of it; None: it is read now.
+        observation: What this run has seen of the card already; None: nothing.
+        is_read: It has read the card as well, and is not to read it again.
         unsteady: Card paths of which two readings were not equal.
         before: How copies lay on their drives before that run read them back.
         accept_damaged: A person lives with files that are damaged at source.
@@ -65,6 +66,7 @@ class CardQuestion:
 
     card: Card
     observation: CardObservation | None = None
+    is_read: bool = False
     unsteady: frozenset[str] = frozenset()
     before: Mapping[CopyKey, Stamp] = field(default_factory=dict)
     accept_damaged: bool = False
@@ -105,7 +107,7 @@ def answer_for_card(
     copies = CopyEvidence(kit, drives, needs, kit.settings.rule.drive_copies, before=question.before)
     try:
         asking = _CardAsking(kit, question, observation, copies, drives, began)
-        if question.observation is None:
+        if not question.is_read:
             yield from asking.read_card()
         yield from asking.first_look()
         if copies.to_read:
@@ -174,12 +176,17 @@ class _CardAsking:
         yield self._moved("looking at the card once more", 0)
         known_before = set(self._card.files)
         seen_now = {item.path for item in self._card.listed() if isinstance(item, Entry)}
+        if not self._question.card.still_there():
+            raise _gone(self._question.card)
         away = self._copies.begin_last_look()
         for number, (path, known, beside) in enumerate(self._known_files()):
             self._counted[path] = self._copies.last_look(known, _name(path), beside)
             if number % _SAY_EVERY == 0:
                 yield self._moved("looking at the copies once more", number)
         away += self._copies.end_last_look()
+        # What is held open answers also when it lies elsewhere by now, and another card in its place.
+        if not self._question.card.still_there():
+            raise _gone(self._question.card)
         for path in sorted(known_before - seen_now):
             self._reasons.add("gone meanwhile", path)
         for path in sorted(seen_now - known_before):
