@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tripleguard.cameras.body import LONGEST, Names, body_label
+from tripleguard.cameras.body import LONGEST, UNKNOWN, Names, body_label
 from tripleguard.model import Capture
 from tripleguard.names import trouble_with_title
 
