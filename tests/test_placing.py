@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import given
 from hypothesis import strategies as st
+from test_written import sony
 from written import apple_keys, avi, film, mvhd
 
 from tripleguard.clock import SECOND
@@ -155,6 +156,29 @@ def test_a_film_that_writes_no_serial_goes_with_the_body_of_its_card() -> None:
         "DCIM/100ORREY/ORR_0003.MOV": film(apple_keys({"com.apple.quicktime.model": "Another"})),
     }
     assert [one.body for one in CardInMemory(files).placed()] == ["Orrery R7 7731", "Orrery R7 7731", "Another"]
+
+
+def test_a_key_that_differs_from_picture_to_picture_is_no_bodys_key() -> None:
+    files = {
+        f"DCIM/100MSDCF/DSC0{n:04d}.JPG": sony("ILCE-6400", 0x88, b"\xe7\0\0\0\x1d" + bytes([n]))
+        for n in (8, 9, 27)
+    }
+    card = CardInMemory(files)
+    work = Placer(Layout(), UTC, lambda day: "quay", {}, source=card)
+    work.learn_body((one, files[one.path]) for one in card.entries)
+    assert {work.placing(one, files[one.path]).body for one in card.entries} == {"ILCE-6400"}
+
+
+def test_two_sony_bodies_of_one_model_are_told_apart_by_their_keys() -> None:
+    keys = b"\xe7\0\0\0\x1d\xea", b"\x1a\0\0\0\x68\xea"
+    files = {f"DCIM/100MSDCF/DSC0{n:04d}.JPG": sony("ILCE-6400", 0x88, keys[n % 2]) for n in range(1, 7)}
+    card = CardInMemory(files)
+    work = Placer(Layout(), UTC, lambda day: "quay", {}, source=card)
+    work.learn_body((one, files[one.path]) for one in card.entries)
+    assert [work.placing(one, files[one.path]).body for one in card.entries] == [
+        "ILCE-6400 68ea",
+        "ILCE-6400 1dea",
+    ] * 3
 
 
 def test_two_bodies_with_one_label_have_two_folders() -> None:

@@ -5,7 +5,8 @@ What tells is where a hole lies: deleting hardly ever ends just where a card end
 Between two cards a dozen frames are therefore enough to cry out; inside one card it takes a few hundred. Both
 limits move with what the owner of this very body usually deletes, and with the holes that a person has explained,
 but never so far that a whole card could slip through. And who makes room on a full card deletes at its very end:
-between two cards, less than a tenth of what this body's cards usually hold is worth a look and no more.
+between two cards or two nights, less than a tenth of what this body's cards usually hold is worth a look and no
+more.
 """
 
 from __future__ import annotations
@@ -123,11 +124,12 @@ def verdict(hole: Hole, habit: Habit, usual_card: int = 0, deleted: float = 0.0)
     """
     limits, usual, explained = _LIMITS[hole.where], habit.usual(), habit.of(hole.where)
     missing = min(max(limits.missing, limits.times * usual, explained + 1), limits.most)
-    if hole.where is Where.BETWEEN:
+    beside_a_card = hole.where in (Where.BETWEEN, Where.BEFORE)
+    if beside_a_card:
         missing = max(missing, min(usual_card // _SMALLEST_CARD, limits.most))
-    if deleted >= MUCH_DELETED and hole.where in (Where.BETWEEN, Where.INSIDE):
+    if deleted >= MUCH_DELETED and (beside_a_card or hole.where is Where.INSIDE):
         # Who clears out so much also clears out what lies at the end of a card; a whole card is far more.
-        missing = max(missing, usual_card // 2 if hole.where is Where.BETWEEN else limits.most)
+        missing = max(missing, usual_card // 2 if beside_a_card else limits.most)
     look = max(limits.look, limits.look_times * usual, explained + 1)
     if hole.frames >= missing and hole.sure:
         return Verdict.MISSING

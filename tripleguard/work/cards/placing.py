@@ -8,6 +8,7 @@ or a clock was wrong, they decide nothing: such a file goes with the one before 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -16,6 +17,7 @@ from typing import Protocol
 from tripleguard.cameras.body import Names, body_label, serial_of_named
 from tripleguard.cameras.capture import read_capture, tells_when
 from tripleguard.cameras.kinds import frame_key, kind_of
+from tripleguard.cameras.notes import KEY
 from tripleguard.cameras.reach import Far
 from tripleguard.clock import SECOND
 from tripleguard.config import Layout
@@ -83,18 +85,25 @@ class Placer:
         self._siblings: dict[tuple[str, str], list[Entry]] | None = None
         self._folder = ""
         self._last_local: datetime | None = None
+        self._no_keys: set[str] = set()
         self._matching_times = self._other_times = 0
         self._last_body: tuple[str, tuple[str, str, str] | None] = (body_label(Capture()), None)
 
     def learn_body(self, heads: Iterable[tuple[Entry, bytes]]) -> None:
         """Look at the first bytes of a few files, so that those without a body or a time go with the card's."""
-        known = False
+        known, keys = False, defaultdict[str, list[str]](list)
         for entry, head in heads:
             capture = self._capture(entry, head)
+            if capture.model and capture.serial and capture.serial.startswith(KEY):
+                keys[capture.model].append(capture.serial)
             if capture.local is not None and capture.zone_known:
                 self._learn_time(entry, datetime.fromisoformat(capture.local))
             if capture.model and not known:
                 self._last_body, known = self._body(capture), True
+        # What differs from picture to picture is no body's key, whatever is known of the place where it lies.
+        self._no_keys = {model for model, all_ in keys.items() if len(all_) > 2 and 2 * len(set(all_)) > len(all_)}
+        if self._last_body[1] is not None and self._last_body[1][1] in self._no_keys:
+            self._last_body = self._body(Capture(make=self._last_body[1][0], model=self._last_body[1][1]))
 
     def placing(self, entry: Entry, head: bytes) -> Placing:
         """The placing of a card file whose first bytes are head."""
@@ -159,10 +168,13 @@ class Placer:
         source = self._source
         if not tells_when(entry.name):
             return Capture()
-        if source is None:
-            return read_capture(head, entry.name)
-        far = Far(entry.size, lambda offset, length: source.read_at(entry.path, offset, length))
-        return read_capture(head, entry.name, far)
+        far = None
+        if source is not None:
+            far = Far(entry.size, lambda offset, length: source.read_at(entry.path, offset, length))
+        capture = read_capture(head, entry.name, far)
+        if capture.model in self._no_keys and (capture.serial or "").startswith(KEY):
+            return replace(capture, serial=None)
+        return capture
 
     def _read_sibling(self, entry: Entry, frame: tuple[str, str]) -> Placing | None:
         """The placing of another file of this frame that says when it was taken, read ahead off the card."""
