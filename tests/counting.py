@@ -118,7 +118,7 @@ def _names(doubt: Doubt, card: CardMade) -> bool:
 def _size_fits(doubt: Doubt, card: CardMade) -> bool:
     """Whether as many frames are missed as the card holds, or as it held before some were deleted."""
     counted = (card.shots[-1].number - card.shots[0].number) % 9999 + 1
-    return len(card.shots) * 0.9 <= doubt.frames <= max(len(card.shots), counted) * 1.3 + 100
+    return len(card.shots) * 0.9 <= doubt.frames <= max(len(card.shots), counted) * 1.6 + 100
 
 
 def main() -> None:
@@ -133,7 +133,10 @@ def main() -> None:
         tally = campaign(plan, asked.shows, asked.first, habit, "JPG" if "a JPEG card missing" in name else "DNG")
         cells = [f"{tally.nights_cried / tally.shows:.3f}", f"{tally.a_show(Verdict.LOOK):.3f}"]
         cells.append(f"{tally.asked / tally.shows:.3f}")
-        cells += [f"{tally.share(which):.3f} ({tally.seen(which):.3f})" for which in ("first", "middle", "last")]
+        cells += [
+            f"{tally.share(which):.3f} ({tally.seen(which):.3f})" if tally.tried[which] else "none"
+            for which in ("first", "middle", "last")
+        ]
         print(f"| {name.strip()} | {' | '.join(cells)} |", flush=True)
 
 

@@ -206,11 +206,13 @@ def nikon(*fields: tuple[int, str]) -> bytes:
 
 
 def test_serials_of_further_makers_are_read() -> None:
-    """Tags as exiftool's documentation lists them: Pentax 0x0229, Nikon 0x00A0 where 0x001D is empty."""
+    """Tags as exiftool's documentation lists them: Pentax 0x0229, Nikon 0x00A0 without 0x001D, Kodak."""
     cases = [
         ("PENTAX", "PENTAX R7", pentax("4182237"), "4182237"),
         ("NIKON", "NIKON R70", nikon((0x00A0, "NO= 2003e1d5")), "NO= 2003e1d5"),
         ("NIKON", "NIKON R70", nikon((0x001D, "3685428"), (0x00A0, "NO= 2003e1d5")), "3685428"),
+        ("EASTMAN KODAK COMPANY", "KODAK R7", b"KCXFA52300123\0" + bytes(40), "KCXFA52300123"),
+        ("EASTMAN KODAK COMPANY", "KODAK R7", b"Exif IFD of some sort" + bytes(40), None),
     ]
     for make, model, note, serial in cases:
         assert read_capture(with_note(make, model, note), "x.JPG").serial == serial

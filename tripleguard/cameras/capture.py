@@ -87,12 +87,14 @@ _MAKE, _MODEL, _DATE_TIME = 0x010F, 0x0110, 0x0132
 _EXIF, _MAKER_NOTE = 0x8769, 0x927C
 _BODY_SERIAL, _DNG_SERIAL = 0xA431, 0xC62F
 _PANASONIC_JPEG = 0x002E
+_KODAK, _KODAK_SERIAL = 0xFE00, 0xFA00
 
 # Each clock reading with its own fraction and zone: Original, then Digitized, then the file's.
 _CLOCKS = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (_DATE_TIME, 0x9290, 0x9010))
 
 _WANTED = frozenset(
-    {_MAKE, _MODEL, _EXIF, _MAKER_NOTE, _BODY_SERIAL, _DNG_SERIAL} | {tag for clock in _CLOCKS for tag in clock}
+    {_MAKE, _MODEL, _EXIF, _MAKER_NOTE, _BODY_SERIAL, _DNG_SERIAL, _KODAK}
+    | {tag for clock in _CLOCKS for tag in clock}
 )
 
 _LOCAL = re.compile(rb"([0-9]{4})[:/-]([0-9]{2})[:/-]([0-9]{2})[ T]([0-9]{2}):([0-9]{2}):([0-9]{2})")
@@ -119,9 +121,12 @@ def _of_tiff(block: Block) -> Capture:
     capture = _from_fields((block, exif), (block, main))
     note = exif.get(_MAKER_NOTE)
     if capture.serial is None and note is not None:
-        capture = replace(
-            capture, serial=_serial(note_serial(block, note, capture.make or "", capture.model or ""))
-        )
+        written = note_serial(block, note, capture.make or "", capture.model or "")
+        capture = replace(capture, serial=_serial(written))
+    own = number(block, main.get(_KODAK) or exif.get(_KODAK))
+    if capture.serial is None and own:
+        written = raw_text(block, read_directory(block, own, {_KODAK_SERIAL}).get(_KODAK_SERIAL))
+        capture = replace(capture, serial=_serial(written))
     return capture
 
 

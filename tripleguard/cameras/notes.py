@@ -37,7 +37,7 @@ def note_serial(block: Block, note: Field, make: str, model: str = "") -> bytes 
     if mark.startswith(b"OM SYSTEM\0\0\0"):
         return _olympus(_counted_from_note(block, note, mark[12:14]), 16)
     if mark.startswith((b"OLYMP\0", b"EPSON\0")):
-        return _text_at(block, inside + 8, 0x0404)
+        return _plain(_first_text(block, inside + 8, 0x0404, 0x101A))
     if mark.startswith(b"FUJIFILM") and len(mark) >= 12:
         own = _counted_from_note(block, note, b"II")
         return _text_at(own, int.from_bytes(mark[8:12], "little"), 0x0010)
@@ -52,6 +52,11 @@ def note_serial(block: Block, note: Field, make: str, model: str = "") -> bytes 
         return _text_at(block, inside + 10, 0x0002)
     if mark.startswith(b"LEICA\0") and make.startswith("Leica"):
         return _leica(block, inside + 8)
+    if make == "LEICA" or mark.startswith(b"LEICA CAMERA AG"):
+        return _text_at(block, inside + (18 if mark.startswith(b"LEICA CAMERA AG") else 8), 0x0025)
+    if "KODAK" in make.upper():
+        text = mark.partition(b"\0")[0].rstrip()
+        return text if _KODAK.fullmatch(text) else None
     if make.startswith("RICOH") and mark[:5].upper() == b"RICOH":
         return _plain(_text_at(block, inside + 8, 0x0005))
     if make.startswith("Canon"):
@@ -73,6 +78,7 @@ def canon_serial(block: Block, offset: int, model: str = "") -> bytes | None:
     return None if "EOS" in model else _plain((raw_text(block, fields.get(0x0096)) or b"").rstrip(b"\xff"))
 
 
+_KODAK = re.compile(rb"[CK][A-Z0-9]{3} ?[A-Z0-9]{1,2}[0-9]{2}[A-Z0-9][0-9]{4}")
 _PLAIN = re.compile(rb"[0-9A-Za-z][0-9A-Za-z_ -]{4,30}")
 _SONY_PLACES = (
     (
@@ -108,7 +114,7 @@ def _leica(block: Block, offset: int) -> bytes | None:
 def _plain(raw: bytes | None) -> bytes | None:
     """A serial that reads like one; other things are written in the same place."""
     raw = (raw or b"").strip()
-    return raw if _PLAIN.fullmatch(raw) else None
+    return raw if _PLAIN.fullmatch(raw) and not raw.startswith(b"OLYMPUS") else None
 
 
 def _olympus(block: Block, offset: int) -> bytes | None:
