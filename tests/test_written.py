@@ -7,12 +7,13 @@ import json
 import shutil
 import struct
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_capture import EXIF, MAIN, TYPE_BYTES, directory, jpeg, text, tiff
+from test_capture import EXIF, MAIN, TYPE_BYTES, Fields, directory, jpeg, text, tiff
 from written import apple_keys, apple_text, avi, box, chunk, chunks, crw, film, mrw, mvhd, nikon_records, x3f
 
 from tripleguard.cameras.capture import read_capture
@@ -192,30 +193,61 @@ def test_damaged_files_of_these_kinds_get_an_answer(name: str, data: st.DataObje
     assert capture.local is None or datetime.datetime.fromisoformat(capture.local)
 
 
-def with_note(make: str, model: str, note: bytes) -> bytes:
+def with_note(make: str, model: str, note: Callable[[int], bytes]) -> bytes:
     exif = {tag: value for tag, value in EXIF.items() if tag != 0xA431}
-    return jpeg(tiff(MAIN | {0x010F: text(make), 0x0110: text(model)}, exif, note=lambda _: note))
-
-
-def pentax(value: str) -> bytes:
-    return b"PENTAX \0MM" + directory(">", {0x0229: text(value)}, 10)
+    return jpeg(tiff(MAIN | {0x010F: text(make), 0x0110: text(model)}, exif, note=note))
 
 
 def nikon(*fields: tuple[int, str]) -> bytes:
     return b"Nikon\0\2\x11\0\0" + tiff({tag: text(value) for tag, value in fields}, magic=b"MM\0*")
 
 
-def test_serials_of_further_makers_are_read() -> None:
-    """Tags as exiftool's documentation lists them: Pentax 0x0229, Nikon 0x00A0 without 0x001D, Kodak."""
-    cases = [
-        ("PENTAX", "PENTAX R7", pentax("4182237"), "4182237"),
-        ("NIKON", "NIKON R70", nikon((0x00A0, "NO= 2003e1d5")), "NO= 2003e1d5"),
-        ("NIKON", "NIKON R70", nikon((0x001D, "3685428"), (0x00A0, "NO= 2003e1d5")), "3685428"),
-        ("EASTMAN KODAK COMPANY", "KODAK R7", b"KCXFA52300123\0" + bytes(40), "KCXFA52300123"),
-        ("EASTMAN KODAK COMPANY", "KODAK R7", b"Exif IFD of some sort" + bytes(40), None),
-    ]
-    for make, model, note, serial in cases:
-        assert read_capture(with_note(make, model, note), "x.JPG").serial == serial
+def fields_at(mark: bytes, fields: Fields) -> Callable[[int], bytes]:
+    """A note behind a mark whose offsets count from the block that it lies in."""
+    return lambda at: mark + directory("<", fields, at + len(mark))
+
+
+NOTES: list[tuple[str, str, Callable[[int], bytes], str | None]] = [
+    (
+        "PENTAX",
+        "PENTAX R7",
+        lambda at: b"PENTAX \0MM" + directory(">", {0x0229: text("4182237")}, 10),
+        "4182237",
+    ),
+    ("NIKON CORPORATION", "NIKON R70", lambda at: nikon((0x00A0, "NO= 2003e1d5")), "NO= 2003e1d5"),
+    ("NIKON CORPORATION", "NIKON R70", lambda at: nikon((0x001D, "3685428"), (0x00A0, "3685428")), "3685428"),
+    ("EASTMAN KODAK COMPANY", "KODAK R7", lambda at: b"KCXFA52300123\0" + bytes(40), "KCXFA52300123"),
+    ("EASTMAN KODAK COMPANY", "KODAK R7", lambda at: b"a note of another form" + bytes(40), None),
+    ("OLYMPUS OPTICAL CO.,LTD", "R7Z", fields_at(b"OLYMP\0\1\0", {0x0404: text("223805555")}), "223805555"),
+    ("SIGMA", "SIGMA R7", fields_at(b"SIGMA\0\0\0\1\0", {2: text("1004523")}), "1004523"),
+    ("RICOH", "R7R", fields_at(b"Ricoh\0\0\0", {5: (7, b"CX0123456789ABCD")}), "CX0123456789ABCD"),
+    ("SAMSUNG", "R7X", fields_at(b"", {1: (7, b"0100"), 0xA002: text("A32B7XYZ123")}), "A32B7XYZ123"),
+    ("Canon", "Canon PowerShot R7", fields_at(b"", {6: text("IMG:R7"), 0x96: text("VK0119623")}), "VK0119623"),
+    ("Canon", "Canon EOS R7", fields_at(b"", {6: text("IMG:R7"), 0x96: text("VK0119623")}), None),
+]
+
+
+@pytest.mark.parametrize(("make", "model", "note", "serial"), NOTES)
+def test_serials_of_further_makers_are_read(
+    make: str, model: str, note: Callable[[int], bytes], serial: str | None
+) -> None:
+    """Tags as exiftool's documentation lists them (12.57)."""
+    assert read_capture(with_note(make, model, note), "x.JPG").serial == serial
+
+
+@pytest.mark.skipif(
+    shutil.which("exiftool") is None, reason="needs exiftool (libimage-exiftool-perl) to compare with"
+)
+@pytest.mark.parametrize(("make", "model", "note", "serial"), [row for row in NOTES if row[3]])
+def test_exiftool_reads_the_same_serials(
+    make: str, model: str, note: Callable[[int], bytes], serial: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "x.jpg"
+    path.write_bytes(with_note(make, model, note))
+    words = ["exiftool", "-s3", "-SerialNumber", "-InternalSerialNumber", str(path)]
+    read = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60).stdout
+    plain = "".join(char for char in read.splitlines()[0] if char not in "() ")
+    assert plain.casefold() == serial.replace(" ", "").casefold()
 
 
 def sony(model: str, place: int, key: bytes) -> bytes:
