@@ -20,6 +20,8 @@ from tripleguard.cameras.rows import Known
 _MAKES_ROOM = Habit(explained=((Where.BETWEEN, 30), (Where.BETWEEN, 29)))
 _TESTS = Habit(explained=((Where.BEFORE, 30), (Where.BEFORE, 29)))
 
+HEAVY = Plan(deleted=0.3, culls=20, songs=4)
+
 KINDS: dict[str, tuple[Plan, Habit]] = {
     "3 % deleted in the camera": (Plan(), Habit()),
     "nothing deleted": (Plan(deleted=0), Habit()),
@@ -33,7 +35,11 @@ KINDS: dict[str, tuple[Plan, Habit]] = {
     "3 %, a clock is put wrong by 1 or 2 hours": (Plan(clock="hours"), Habit()),
     "3 %, a clock falls back to the factory's date": (Plan(clock="years"), Habit()),
     "3 %, raws on one card, JPEGs on the other; a raw card missing": (Plan(slots="split"), Habit()),
+    "3 %, raws on one card, JPEGs on the other; a JPEG card missing": (Plan(slots="split"), Habit()),
+    "3 %, the same, a JPEG card missing of which there are two": (Plan(slots="split", cards=2), Habit()),
     "3 %, counting from 0001 on each card": (Plan(per_card=True), Habit()),
+    "30 % deleted in the camera, 20 culls of 10 to 60 and 4 of 80 to 199": (HEAVY, Habit()),
+    "3 %, the first body is put down up to 90 minutes early": (Plan(early=90), Habit()),
 }
 
 OTHERS_TELL = (Where.END, Where.BEGIN, Where.PAUSE)
@@ -41,9 +47,14 @@ OTHERS_TELL = (Where.END, Where.BEGIN, Where.PAUSE)
 
 @dataclass
 class Tally:
-    """What came of one kind of show. alarms: by verdict, over all clean shows; found: by which card and how."""
+    """What came of one kind of show. alarms: by verdict, over all clean shows; found: by which card and how.
+
+    nights_cried: clean shows with at least one cry; asked: with the question how many cards there were.
+    """
 
     shows: int = 0
+    nights_cried: int = 0
+    asked: int = 0
     alarms: Counter[Verdict] = field(default_factory=Counter)
     tried: Counter[str] = field(default_factory=Counter)
     found: Counter[str] = field(default_factory=Counter)
@@ -61,14 +72,20 @@ class Tally:
         return (self.found[which] + self.looked[which]) / self.tried[which] if self.tried[which] else 0.0
 
 
-def campaign(plan: Plan, shows: int, first: int = 0, habit: Habit | None = None) -> Tally:
-    """Look at each show whole, and with its first, its middle and its last card of one body left out."""
+def campaign(plan: Plan, shows: int, first: int = 0, habit: Habit | None = None, end: str = "DNG") -> Tally:
+    """Look at each show whole, and with its first, its middle and its last card of one body left out.
+
+    end: how the files of those cards end; what else the body filled stays.
+    """
     tally = Tally()
     for seed in range(first, first + shows):
         show = show_of(seed, plan)
         tally.shows += 1
-        tally.alarms.update(doubt.verdict for doubt in night_of(show, habit=habit).doubts)
-        cards = [card for card in show.of(seed % plan.bodies) if card.parts[0].path.endswith("DNG")]
+        clean = night_of(show, habit=habit).doubts
+        tally.alarms.update(doubt.verdict for doubt in clean)
+        tally.nights_cried += any(doubt.verdict is Verdict.MISSING for doubt in clean)
+        tally.asked += any(doubt.where is Where.END for doubt in clean)
+        cards = [card for card in show.of(seed % plan.bodies) if card.parts[0].path.endswith(end)]
         if len(cards) < 2:
             continue
         for which, card in {"first": cards[0], "middle": cards[len(cards) // 2], "last": cards[-1]}.items():
@@ -99,7 +116,9 @@ def _names(doubt: Doubt, card: CardMade) -> bool:
 
 
 def _size_fits(doubt: Doubt, card: CardMade) -> bool:
-    return len(card.shots) * 0.9 <= doubt.frames <= len(card.shots) * 1.3 + 100
+    """Whether as many frames are missed as the card holds, or as it held before some were deleted."""
+    counted = (card.shots[-1].number - card.shots[0].number) % 9999 + 1
+    return len(card.shots) * 0.9 <= doubt.frames <= max(len(card.shots), counted) * 1.6 + 100
 
 
 def main() -> None:
@@ -108,12 +127,16 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, metavar="SEED")
     asked = parser.parse_args()
     print(f"{asked.shows} shows of each kind, seeds from {asked.first}")
-    print("| show | cried out | looks | first card | middle card | last card |")
-    print("| --- | --- | --- | --- | --- | --- |")
+    print("| show | nights with a cry | looks | asked how many cards | first card | middle card | last card |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     for name, (plan, habit) in KINDS.items():
-        tally = campaign(plan, asked.shows, asked.first, habit)
-        cells = [f"{tally.a_show(Verdict.MISSING):.3f}", f"{tally.a_show(Verdict.LOOK):.3f}"]
-        cells += [f"{tally.share(which):.3f} ({tally.seen(which):.3f})" for which in ("first", "middle", "last")]
+        tally = campaign(plan, asked.shows, asked.first, habit, "JPG" if "a JPEG card missing" in name else "DNG")
+        cells = [f"{tally.nights_cried / tally.shows:.3f}", f"{tally.a_show(Verdict.LOOK):.3f}"]
+        cells.append(f"{tally.asked / tally.shows:.3f}")
+        cells += [
+            f"{tally.share(which):.3f} ({tally.seen(which):.3f})" if tally.tried[which] else "none"
+            for which in ("first", "middle", "last")
+        ]
         print(f"| {name.strip()} | {' | '.join(cells)} |", flush=True)
 
 

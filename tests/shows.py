@@ -28,7 +28,9 @@ class Plan:
     every fourth card the last 10 to 30 frames are deleted to make room. tested: up to so many frames are shot
     before the show and formatted away. spare: the first body breaks and a third one takes over. reset: a count is
     set back at a card change. clock: a clock is wrong from some frame on: by `hours`, or by `years`. slots:
-    `overflow`, `mirrored` or `split`. per_card: the count starts at 0001 on each card.
+    `overflow`, `mirrored` or `split`. per_card: the count starts at 0001 on each card. songs: so many whole songs
+    of 80 to 199 frames are deleted in the camera. early: the first body is put down up to so many minutes before
+    the end. one_jpeg_card: with `split`, the JPEGs of a body fit on one card.
     """
 
     frames: int = 4500
@@ -44,6 +46,9 @@ class Plan:
     clock: str = ""
     slots: str = "overflow"
     per_card: bool = False
+    songs: int = 0
+    early: int = 0
+    one_jpeg_card: bool = False
 
 
 @dataclass
@@ -85,7 +90,8 @@ def show_of(seed: int, plan: Plan) -> Show:
     shares = [chance.uniform(0.8, 1.2) for _ in range(plan.bodies)]
     for body in range(plan.bodies):
         count = round(plan.frames * shares[body] / sum(shares))
-        moments = _moments(chance, count, 0, plan.minutes)
+        end = plan.minutes - (chance.randint(0, plan.early) if plan.early and body == 0 else 0)
+        moments = _moments(chance, count, 0, end)
         rows = [(body, moments)]
         if plan.spare and body == 0:
             broken = chance.randint(count // 3, 2 * count // 3)
@@ -99,6 +105,8 @@ def show_of(seed: int, plan: Plan) -> Show:
                 for parts in _on_cards(number, kept, reading, plan):
                     show.cards.append(CardMade(number, kept, parts))
                     reading += 1
+            if plan.one_jpeg_card:
+                _put_jpegs_on_one(show, number)
     if plan.clock:
         _err(chance, show, plan.clock)
     return show
@@ -146,6 +154,10 @@ def _after_deleting(chance: random.Random, shots: list[Shot], plan: Plan) -> lis
         if chance.random() < len(shots) / plan.frames:
             start = chance.randrange(len(shots))
             gone.update(range(start, min(len(shots), start + chance.randint(10, 60))))
+    for _ in range(plan.songs):
+        if chance.random() < len(shots) / plan.frames:
+            start = chance.randrange(len(shots))
+            gone.update(range(start, min(len(shots), start + chance.randint(80, 199))))
     if plan.room and chance.random() < 0.25:
         gone.update(range(len(shots) - chance.randint(10, 30), len(shots)))
     left = [shot for at, shot in enumerate(shots) if at not in gone]
@@ -166,6 +178,16 @@ def _on_cards(body: int, shots: Sequence[Shot], reading: int, plan: Plan) -> lis
     if plan.slots == "split":
         return [raws, [part(reading + 1, shot, "JPG", base + 50_000 + at) for at, shot in enumerate(shots)]]
     return [raws]
+
+
+def _put_jpegs_on_one(show: Show, body: int) -> None:
+    """The JPEG cards of a body become one, as a large card in the second slot holds them all."""
+    small = [card for card in show.of(body) if card.parts[0].path.endswith("JPG")]
+    reading = small[0].parts[0].reading
+    parts = [replace(part, reading=reading) for card in small for part in card.parts]
+    shots = [shot for card in small for shot in card.shots]
+    show.cards = [card for card in show.cards if card not in small]
+    show.cards.append(CardMade(body, shots, parts))
 
 
 def _err(chance: random.Random, show: Show, how: str) -> None:

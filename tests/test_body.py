@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tripleguard.cameras.body import LONGEST, UNKNOWN, body_label
+from tripleguard.cameras.body import LONGEST, UNKNOWN, Names, body_label
 from tripleguard.model import Capture
 from tripleguard.names import trouble_with_title
 
@@ -54,6 +54,14 @@ def test_a_body_is_named_by_its_model_and_the_end_of_its_serial(
 def test_two_bodies_of_one_model_get_two_folders() -> None:
     first, second = (Capture(model="Orrery R7", serial=serial) for serial in ("30012345", "30012346"))
     assert body_label(first) != body_label(second)
+
+
+def test_a_name_that_a_person_gave_stays_where_a_body_writes_no_more_than_a_key() -> None:
+    """A key tells two bodies apart, but stands on no plate; the name does both."""
+    names = Names(by_model={"ILCE-6400": "K2"})
+    assert names.name_for(Capture(model="ILCE-6400", serial="key e70000001dea")) == "K2"
+    assert names.name_for(Capture(model="ILCE-6400", serial="4182237")) is None
+    assert Names().name_for(Capture(model="ILCE-6400", serial="key e70000001dea")) is None
 
 
 @pytest.mark.parametrize("device", DEVICES)

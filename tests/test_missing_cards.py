@@ -138,6 +138,19 @@ def test_a_body_that_ends_half_an_hour_before_the_other_may_have_one_more_card()
     assert doubts(card(1, 1, 900, body=K2, every=8), card(2, 1, 700, every=8)) == []  # under 30 minutes
 
 
+def test_how_many_cards_there_were_is_asked_once_and_not_for_every_body() -> None:
+    """Three bodies that are put down at their own times are an ordinary night."""
+    long, short, shorter = (
+        card(1, 1, 900, body=3, every=8),
+        card(2, 1, 600, every=8),
+        card(3, 1, 500, body=K2, every=8),
+    )
+    known = FRESH | {3: Known("K3")}
+    (asked,) = doubts(long, short, shorter, known=known)
+    assert (asked.where, asked.verdict, asked.body, asked.frames) == (Where.END, Verdict.LOOK, K2, 53)
+    assert doubts(long, short, shorter, known=known, told=3) == []
+
+
 def test_a_spare_that_takes_over_explains_why_a_body_ended() -> None:
     broken, spare = card(1, 1, 300, every=8), card(2, 1, 900, body=K2, every=8, at=2500)
     assert doubts(broken, spare) == []
@@ -178,6 +191,59 @@ def test_raws_missing_behind_jpegs_that_are_there() -> None:
     assert brief(doubts(jpegs, raws[0], raws[1])) == [(Where.RAWS, Verdict.MISSING, 300)]
 
 
+def split_evening() -> tuple[list[list[Part]], list[list[Part]]]:
+    """Three raw cards, and the JPEGs of the same frames on three others."""
+    ranges = ((1, 300, 0), (301, 600, 1200), (601, 900, 2400))
+    raws = [card(number, first, last, at=at) for number, (first, last, at) in enumerate(ranges, start=1)]
+    jpegs = [
+        card(number, first, last, at=at, end="JPG") for number, (first, last, at) in enumerate(ranges, start=11)
+    ]
+    return raws, jpegs
+
+
+@pytest.mark.parametrize("missing", [0, 1, 2])
+def test_a_jpeg_card_missing_behind_raws_that_are_there(missing: int) -> None:
+    raws, jpegs = split_evening()
+    there = [one for at, one in enumerate(jpegs) if at != missing]
+    assert doubts(*raws, *jpegs) == []
+    assert brief(doubts(*raws, *there)) == [(Where.JPEGS, Verdict.MISSING, 300)]
+    assert doubts(*raws, *there, told=5) == [], "no card is missing: somebody turned the JPEGs off"
+
+
+def test_a_missing_half_of_the_only_pair_is_known_from_the_night_before() -> None:
+    """Raws and JPEGs went to two cards yesterday; tonight only one of the two is here."""
+    raws, jpegs = split_evening()
+    habit = {K1: Known("K1", was_split=True)}
+    assert brief(doubts(raws[0], known=habit)) == [(Where.JPEGS, Verdict.LOOK, 300)]
+    assert brief(doubts(jpegs[0], known=habit)) == [(Where.RAWS, Verdict.MISSING, 300)]
+    assert doubts(raws[0], jpegs[0], known=habit) == []
+    assert doubts(raws[0]) == []
+
+
+def test_films_between_raws_and_jpegs_are_no_missing_half() -> None:
+    raws, jpegs = split_evening()
+    films = card(1, 901, 1000, at=3600, end="MOV")
+    assert doubts(*raws, *jpegs, films) == []
+
+
+def test_who_makes_room_at_the_end_of_a_full_card_gets_no_more_than_a_look() -> None:
+    """Less than a tenth of what this body's cards hold is hardly a card."""
+    assert brief(doubts(card(1, 1, 460), card(2, 501, 1000, at=2000))) == [(Where.BETWEEN, Verdict.LOOK, 40)]
+    assert brief(doubts(card(1, 1, 440), card(2, 501, 1000, at=2000))) == [(Where.BETWEEN, Verdict.MISSING, 60)]
+
+
+def test_who_deletes_by_the_song_gets_no_cry_for_one_that_ends_where_a_card_does_but_for_a_card() -> None:
+    def thinned(reading: int, first: int, last: int, at: int) -> list[Part]:
+        """Every fourth song of 60 frames is gone."""
+        kept = card(reading, first, last, at=at)
+        return [part for part in kept if (int(part.path[-8:-4]) - first) // 60 % 4 != 2]
+
+    cards = thinned(1, 1, 600, 0), thinned(2, 751, 1350, 3000), thinned(3, 1351, 1950, 5400)
+    assert brief(doubts(*cards)) == [(Where.BETWEEN, Verdict.LOOK, 150)]
+    found = [one for one in doubts(cards[0], cards[2]) if one.verdict is Verdict.MISSING]
+    assert brief(found) == [(Where.BETWEEN, Verdict.MISSING, 750)]
+
+
 def test_two_bodies_without_a_serial_are_never_counted_as_one() -> None:
     alone = {K1: Known("Orrery R2", alone=True)}
     cards = card(1, 1, 400), card(2, 900, 1200, at=3600)
@@ -197,10 +263,10 @@ def test_what_was_explained_twice_is_not_cried_out_again_but_a_card_is() -> None
     habit = Habit(explained=((Where.BETWEEN, 25), (Where.BETWEEN, 30)))
     known = {K1: Known("K1", habit=habit)}
     room_made = card(1, 1, 500, without=range(477, 501)), card(2, 501, 900, at=2000)
-    assert brief(doubts(*room_made)) == [(Where.BETWEEN, Verdict.MISSING, 24)]
+    assert brief(doubts(*room_made)) == [(Where.BETWEEN, Verdict.LOOK, 24)]
     assert doubts(*room_made, known=known) == []
     once = {K1: Known("K1", habit=Habit(explained=((Where.BETWEEN, 700),)))}
-    assert brief(doubts(*room_made, known=once)) == [(Where.BETWEEN, Verdict.MISSING, 24)]
+    assert brief(doubts(*room_made, known=once)) == [(Where.BETWEEN, Verdict.LOOK, 24)]
     blind = {K1: Known("K1", habit=Habit((199,) * 90, ((Where.BETWEEN, 900),) * 9))}
     missing = card(1, 1, 400), card(2, 551, 900, at=2800)
     assert brief(doubts(*missing, known=blind)) == [(Where.BETWEEN, Verdict.MISSING, 150)]

@@ -350,3 +350,38 @@ def test_numbers_shows_all_that_is_open_where_other_answers_show_the_first_of_it
     assert len(open_now(world)) == 6
     assert "and 1 more: `tripleguard numbers` shows all" in world.run("report").out
     assert world.run("numbers").out.count("  Missing:") == 6
+
+
+def test_how_many_cards_there_were_is_asked_once_where_a_body_ends_early(world: World) -> None:
+    offloaded(world, shot(world.card("short"), 1, 70))
+    long = shot(world.card("long"), 2001, 2180, EVENING - 2000 * FRAME, serial=OTHER)
+    told = offloaded(world, long)
+    (asked,) = told["numbers"]["open"]  # type: ignore[index]
+    assert asked["verdict"] == "look"
+    assert asked["message"].startswith("How many cards did you shoot on 2026-06-13? 2 cards are offloaded so far;")
+    assert "tripleguard numbers cards NUMBER --night 2026-06-13" in asked["next_step"]
+    world.run("numbers", "cards", "2", "--night", "2026-06-13")
+    assert open_now(world) == []
+
+
+def split_night(world: World, night: int, *ends: str) -> list[tuple[str, int]]:
+    """Thirty frames of a night, raws on one card and JPEGs on another; those with these ends turn up."""
+    first = 1 + 30 * night
+    for end in ends:
+        card = world.card(f"{night}{end}")
+        for number in range(first, first + 30):
+            path, at = f"DCIM/100ORREY/ORR_{number:04d}.{end}", EVENING + timedelta(days=night) + number * FRAME
+            if end == "DNG":
+                card.raw(path, taken=at, size=64 << 10)
+            else:
+                card.picture(path, taken=at)
+        offloaded(world, card)
+    return open_now(world)
+
+
+def test_a_jpeg_card_that_stayed_in_the_body_is_missed_because_the_night_before_had_one(world: World) -> None:
+    assert split_night(world, 0, "DNG", "JPG") == []
+    assert split_night(world, 1, "DNG") == [("look", 30)]
+    assert "the JPEGs of 30 frames" in world.run("numbers").out
+    assert split_night(world, 1, "JPG") == []
+    assert split_night(world, 2, "JPG") == [("a card may be missing", 30)]

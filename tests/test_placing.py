@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 from hypothesis import given
 from hypothesis import strategies as st
+from test_written import sony
+from written import apple_keys, avi, film, mvhd
 
 from tripleguard.clock import SECOND
 from tripleguard.config import Layout
 from tripleguard.demo.pictures import picture_file, raw_file
 from tripleguard.model import Entry, Kind
 from tripleguard.names import numbered
-from tripleguard.work.cards.placing import MOST_NAMES, Placer
+from tripleguard.work.cards.placing import MOST_NAMES, Placer, Placing
 
 EVENING = datetime(2026, 6, 13, 21, 30)
 
@@ -88,9 +91,94 @@ def test_a_frame_of_another_folder_is_another_frame() -> None:
 
 def test_files_without_a_body_go_with_the_cards() -> None:
     work = placer()
-    work.learn_body([("DCIM/100ORREY/ORR_0001.DNG", b"nothing to read"), ("DCIM/100ORREY/ORR_0002.DNG", raw())])
+    unread, read = entry("DCIM/100ORREY/ORR_0001.DNG"), entry("DCIM/100ORREY/ORR_0002.DNG")
+    work.learn_body([(unread, b"nothing to read"), (read, raw())])
     assert work.placing(entry("A.MOV"), b"").body == "Orrery R7 7731"
     assert placer().placing(entry("A.MOV"), b"").body == "unknown camera"
+
+
+class CardInMemory:
+    """Files of a card by path, each with its time."""
+
+    def __init__(self, files: dict[str, bytes], at: datetime = EVENING) -> None:
+        self.files = files
+        self.entries = [replace(entry(path, at), size=len(content)) for path, content in files.items()]
+
+    def read_at(self, path: str, offset: int, length: int) -> bytes:
+        return self.files[path][offset : offset + length]
+
+    def entries_in(self, folder: str) -> list[Entry]:
+        return [one for one in self.entries if one.folder == folder]
+
+    def placed(self, *, skip: int = 0) -> list[Placing]:
+        """What becomes of its files, but for the first ones that an earlier run has read."""
+        work = Placer(Layout(), UTC, lambda day: "quay", {}, source=self)
+        return [work.placing(one, self.files[one.path][:4096]) for one in self.entries[skip:]]
+
+
+COPIED = datetime(2026, 7, 1, 9, 0)
+
+
+def test_a_file_without_a_time_goes_with_its_frame_also_where_that_comes_later_on_the_card() -> None:
+    """A film whose small JPEG has the time; its own times were lost when somebody copied the card."""
+    small = picture_file(1, taken=EVENING, subsec=7, offset="+02:00", serial="40017731")
+    files = {"DCIM/100ORREY/MVI_0001.AVI": avi(), "DCIM/100ORREY/MVI_0001.THM": small}
+    assert {one.day for one in CardInMemory(files, COPIED).placed()} == {"2026-06-13"}
+
+
+def test_after_an_interruption_a_sound_still_goes_with_its_raw() -> None:
+    """The raw was read by an earlier run and is not looked at again."""
+    files = {"DCIM/100ORREY/ORR_0001.DNG": raw(), "DCIM/100ORREY/ORR_0001.WAV": b"RIFF"}
+    (sound,) = CardInMemory(files, COPIED).placed(skip=1)
+    assert (sound.day, sound.body, sound.kind) == ("2026-06-13", "Orrery R7 7731", Kind.SOUND)
+
+
+def test_a_card_whose_modification_times_were_lost_is_not_split_in_two_days() -> None:
+    files = {f"DCIM/100ORREY/ORR_{number:04d}.DNG": raw() for number in range(1, 4)}
+    files |= {"DCIM/100ORREY/ORR_0004.AVI": avi(), "DCIM/100ORREY/ORR_0005.MP4": film()}
+    assert {one.day for one in CardInMemory(files, COPIED).placed()} == {"2026-06-13"}
+
+
+def test_a_films_clock_that_may_be_utc_decides_only_where_the_files_time_is_lost() -> None:
+    """21:30 in New York is 01:30 UTC of the next day; the film says so, its modification time does not."""
+    new_york = timezone(timedelta(hours=-4))
+    at_utc = int((datetime(2026, 6, 14, 1, 30) - datetime(1904, 1, 1)).total_seconds())
+    content = film(mvhd(at_utc))
+    for written, day in ((datetime(2026, 6, 14, 1, 30), "2026-06-13"), (COPIED, "2026-06-13")):
+        found = Placer(Layout(), new_york, lambda day: "quay", {}).placing(entry("C0001.MP4", written), content)
+        assert (found.day, found.wall_ns) == (day, None)
+
+
+def test_a_film_that_writes_no_serial_goes_with_the_body_of_its_card() -> None:
+    files = {
+        "DCIM/100ORREY/ORR_0001.DNG": raw(),
+        "DCIM/100ORREY/ORR_0002.MOV": film(apple_keys({"com.apple.quicktime.model": "Orrery R7"})),
+        "DCIM/100ORREY/ORR_0003.MOV": film(apple_keys({"com.apple.quicktime.model": "Another"})),
+    }
+    assert [one.body for one in CardInMemory(files).placed()] == ["Orrery R7 7731", "Orrery R7 7731", "Another"]
+
+
+def test_a_key_that_differs_from_picture_to_picture_is_no_bodys_key() -> None:
+    files = {
+        f"DCIM/100MSDCF/DSC0{n:04d}.JPG": sony("ILCE-6400", 0x88, b"\xe7\0\0\0\x1d" + bytes([n]))
+        for n in (8, 9, 27)
+    }
+    card = CardInMemory(files)
+    work = Placer(Layout(), UTC, lambda day: "quay", {}, source=card)
+    work.learn_body((one, files[one.path]) for one in card.entries)
+    assert {work.placing(one, files[one.path]).body for one in card.entries} == {"ILCE-6400"}
+
+
+def test_two_sony_bodies_of_one_model_are_told_apart_by_their_keys() -> None:
+    keys = b"\xe7\0\0\0\x1d\xea", b"\x1a\0\0\0\x68\xea"
+    files = {f"DCIM/100MSDCF/DSC0{n:04d}.JPG": sony("ILCE-6400", 0x88, keys[n % 2]) for n in range(1, 7)}
+    card = CardInMemory(files)
+    work = Placer(Layout(), UTC, lambda day: "quay", {}, source=card)
+    work.learn_body((one, files[one.path]) for one in card.entries)
+    assert [work.placing(one, files[one.path]).body for one in card.entries] == [
+        "ILCE-6400 68ea",
+        "ILCE-6400 1dea",
+    ] * 3
 
 
 def test_two_bodies_with_one_label_have_two_folders() -> None:

@@ -272,7 +272,8 @@ class Capture:
     """What a camera wrote about a picture, as far as it could be read.
 
     local: camera wall time `YYYY-MM-DDTHH:MM:SS`, without a zone. subsec: the digits after the second.
-    offset: `+HH:MM` or `-HH:MM` where the camera wrote it.
+    offset: `+HH:MM` or `-HH:MM` where the camera wrote it. zone_known: False where local is a film's own clock,
+    which is UTC in some cameras.
     """
 
     local: str | None = None
@@ -281,6 +282,7 @@ class Capture:
     make: str | None = None
     model: str | None = None
     serial: str | None = None
+    zone_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from tripleguard.cameras.notes import KEY
 from tripleguard.model import Capture
 from tripleguard.names import EXFAT_FORBIDDEN
 
@@ -37,14 +38,17 @@ def body_label(capture: Capture) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """Names that a person gave to bodies that write no serial. given: for this card; by_model: for good."""
+    """Names that a person gave to bodies that write no serial, or none that a person could read.
+
+    given: for this card; by_model: for good.
+    """
 
     given: str | None = None
     by_model: Mapping[str, str] = field(default_factory=dict)
 
     def name_for(self, capture: Capture) -> str | None:
         """The body's name; None for one that writes a serial, or that nobody named."""
-        if capture.serial:
+        if capture.serial and not capture.serial.startswith(KEY):
             return None
         return self.given or self.by_model.get(capture.model or "")
 

@@ -44,8 +44,8 @@ class Doubt:
 
 def doubt_about(hole: Hole, row: Row, cards: Cards, *, complete: bool) -> Doubt | None:
     """The doubt that a hole raises, if any. complete: as many cards were seen as somebody said there were."""
-    sure = verdict(hole, row.habit_beside(hole))
-    if sure is None:
+    sure = verdict(hole, row.habit_beside(hole), row.usual_card, row.deleted_beside(hole))
+    if sure is None or (complete and hole.where is Where.JPEGS):
         return None
     if row.known.alone:
         # Two bodies that can't be told apart may have shared the card: their counts have a hole between them.

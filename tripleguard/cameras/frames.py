@@ -42,8 +42,9 @@ class Part:
 class Frame:
     """One frame of one body. readings: where any part of it was found; raws, others: by kind of part.
 
-    number: 1 to 9999. folder: 100 to 999; 0 where it is in no camera's folder. letters: what stands before the
-    number. taken and offset as in `Part`.
+    pictures: those of the others with a camera JPEG or the like, no film or sound. number: 1 to 9999. folder: 100
+    to 999; 0 where it is in no camera's folder. letters: what stands before the number. taken and offset as in
+    `Part`.
     """
 
     number: int
@@ -54,6 +55,7 @@ class Frame:
     raws: set[int] = field(default_factory=set)
     others: set[int] = field(default_factory=set)
     contents: set[int] = field(default_factory=set)
+    pictures: set[int] = field(default_factory=set)
 
     @property
     def readings(self) -> set[int]:
@@ -64,6 +66,7 @@ class Frame:
         self.raws |= other.raws
         self.others |= other.others
         self.contents |= other.contents
+        self.pictures |= other.pictures
         if other.taken is not None and (self.taken is None or other.taken < self.taken):
             self.taken, self.offset = other.taken, other.offset
 
@@ -109,7 +112,10 @@ def _on_one_card(parts: Iterable[Part]) -> Iterable[Frame]:
             continue
         folder, number, letters = named
         frame = Frame(number, folder, letters, part.taken, part.offset, contents={part.content})
-        (frame.raws if kind_of(part.path) is Kind.RAW else frame.others).add(part.reading)
+        kind = kind_of(part.path)
+        (frame.raws if kind is Kind.RAW else frame.others).add(part.reading)
+        if kind is Kind.PICTURE:
+            frame.pictures.add(part.reading)
         key = (part.reading, part.path.rpartition("/")[0], number)
         if key in frames:
             frames[key].take_in(frame)

@@ -4,7 +4,9 @@ People delete in the camera: holes of one to ten frames, now and then a whole so
 What tells is where a hole lies: deleting hardly ever ends just where a card ends, a missing card always does.
 Between two cards a dozen frames are therefore enough to cry out; inside one card it takes a few hundred. Both
 limits move with what the owner of this very body usually deletes, and with the holes that a person has explained,
-but never so far that a whole card could slip through.
+but never so far that a whole card could slip through. And who makes room on a full card deletes at its very end:
+between two cards or two nights, less than a tenth of what this body's cards usually hold is worth a look and no
+more.
 """
 
 from __future__ import annotations
@@ -38,6 +40,7 @@ class Where(enum.StrEnum):
     BEFORE = "after a pause"
     START = "before a count's first frame"
     RAWS = "raws of frames whose JPEGs are there"
+    JPEGS = "JPEGs of frames whose raws are there"
     BEGIN = "before a body's first frame"
     PAUSE = "while a count was set back"
     END = "after a body's last frame"
@@ -86,6 +89,10 @@ DELETED_AT_MOST = 200
 """A larger hole inside a card tells nothing about what somebody usually deletes."""
 
 
+MUCH_DELETED = 0.1
+"""A share of deleted frames from which on somebody clears out their cards while shooting."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Limits:
     """From how many missing frames on to look, and to cry out; by how often a body's usual hole, and at most."""
@@ -105,13 +112,24 @@ _LIMITS = {
     Where.BEFORE: _Limits(look=12, look_times=1, look_most=60, missing=60, times=4, most=300),
     Where.START: _Limits(look=12, look_times=1, look_most=60, missing=_NEVER, times=1, most=_NEVER),
     Where.RAWS: _Limits(look=12, look_times=1, look_most=40, missing=12, times=2, most=150),
+    Where.JPEGS: _Limits(look=24, look_times=1, look_most=40, missing=24, times=2, most=150),
 }
+_SMALLEST_CARD = 10
 
 
-def verdict(hole: Hole, habit: Habit) -> Verdict | None:
-    """What a hole means, given what is usual for its body; None: nothing."""
+def verdict(hole: Hole, habit: Habit, usual_card: int = 0, deleted: float = 0.0) -> Verdict | None:
+    """What a hole means, given what is usual for its body; None: nothing.
+
+    usual_card: frames that one of its cards holds. deleted: the share of tonight's that was deleted in the camera.
+    """
     limits, usual, explained = _LIMITS[hole.where], habit.usual(), habit.of(hole.where)
     missing = min(max(limits.missing, limits.times * usual, explained + 1), limits.most)
+    beside_a_card = hole.where in (Where.BETWEEN, Where.BEFORE)
+    if beside_a_card:
+        missing = max(missing, min(usual_card // _SMALLEST_CARD, limits.most))
+    if deleted >= MUCH_DELETED and (beside_a_card or hole.where is Where.INSIDE):
+        # Who clears out so much also clears out what lies at the end of a card; a whole card is far more.
+        missing = max(missing, usual_card // 2 if beside_a_card else limits.most)
     look = max(limits.look, limits.look_times * usual, explained + 1)
     if hole.frames >= missing and hole.sure:
         return Verdict.MISSING
@@ -149,17 +167,25 @@ def hole_before(last: Frame, runs: Sequence[Run], counter: Counter, cards: Cards
     return Hole(where, step.missing, at, at + step.missing - 1, last, first, on[0] | on[1], step.sure)
 
 
-def raws_missing(run: Run, cards: Cards) -> Iterator[Hole]:
-    """Rows of frames whose JPEGs are there and whose raws are on no card seen. For bodies that split the two."""
+def halves_missing(run: Run, cards: Cards) -> Iterator[Hole]:
+    """Rows of frames of which only the JPEG, or only the raw, is on any card seen. For bodies that split the two.
+
+    Films and sounds have no other half; they end no row.
+    """
     row: list[int] = []
+    lacking: Where | None = None
+    sure = any(frame.raws and frame.pictures for frame in run.frames)
     for at, frame in enumerate(run.frames):
-        if not frame.raws:
-            row.append(at)
-        elif row:
-            yield _without_raws(run, row, cards)
-            row = []
-    if row:
-        yield _without_raws(run, row, cards)
+        if not frame.raws and not frame.pictures:
+            continue
+        now = None if frame.raws and frame.pictures else Where.JPEGS if frame.raws else Where.RAWS
+        if now is not lacking and row and lacking is not None:
+            yield _half_missing(lacking, run, row, cards, sure)
+        if now is not lacking:
+            row, lacking = [], now
+        row.append(at)
+    if row and lacking is not None:
+        yield _half_missing(lacking, run, row, cards, sure)
 
 
 def _between(run: Run, at: int, cards: Cards) -> Hole | None:
@@ -182,10 +208,11 @@ def _beyond_half(before: Frame, after: Frame, counter: Counter, cards: Cards) ->
         yield Hole(where, last - first + 1, first, last, before, after, on[0] | on[1], sure=False)
 
 
-def _without_raws(run: Run, row: list[int], cards: Cards) -> Hole:
+def _half_missing(where: Where, run: Run, row: list[int], cards: Cards, sure: bool) -> Hole:
+    """A row of halves. sure: tonight's other frames show the split; raws are missed without that too."""
     before, after = run.frames[max(row[0] - 1, 0)], run.frames[min(row[-1] + 1, len(run.frames) - 1)]
     on = cards.of(before.readings) | cards.of(after.readings)
-    return Hole(Where.RAWS, len(row), run.at[row[0]], run.at[row[-1]], before, after, on)
+    return Hole(where, len(row), run.at[row[0]], run.at[row[-1]], before, after, on, sure or where is Where.RAWS)
 
 
 def _pause(last: Frame, first: Frame) -> int | None:

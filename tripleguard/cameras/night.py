@@ -19,7 +19,7 @@ from tripleguard.cameras.counter import Moved
 from tripleguard.cameras.doubts import Doubt, doubt_about, follows_others
 from tripleguard.cameras.frames import Frame, Part
 from tripleguard.cameras.holes import Verdict, Where
-from tripleguard.cameras.pauses import pauses
+from tripleguard.cameras.pauses import asked_once, pauses
 from tripleguard.cameras.readings import Cards, Slots, cards_of
 from tripleguard.cameras.rows import Known, Row, rows_of
 
@@ -76,7 +76,7 @@ def look_at_night(
         and not follows_others(hole, row, parts, others, cards)
     ]
     if not complete:
-        doubts += pauses(rows)
+        doubts += asked_once(pauses(rows))
     if told is not None and told > seen.different:
         sure = Verdict.MISSING if told > seen.readings else Verdict.LOOK
         doubts.append(Doubt(Where.COUNT, sure, None, "", told - seen.different))

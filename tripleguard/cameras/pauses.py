@@ -11,7 +11,7 @@ was moved in the middle is followed (`runs.moments_of`).
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tripleguard.cameras.counter import Moved
@@ -58,6 +58,16 @@ def pauses(rows: Sequence[Row]) -> Iterator[Doubt]:
             yield from _at_the_end(one, others)
             yield from _at_the_beginning(one, others)
             yield from _in_the_middle(one, others)
+
+
+def asked_once(doubts: Iterable[Doubt]) -> list[Doubt]:
+    """These doubts, but of all ends only that of the longest silence: whose last card it is, one question tells.
+
+    That a body stops before the others is ordinary; how many cards the night had is what a person can answer.
+    """
+    found = list(doubts)
+    ends = sorted((one for one in found if one.where is Where.END), key=lambda one: (-one.frames, one.body or 0))
+    return [one for one in found if one.where is not Where.END] + ends[:1]
 
 
 def _at_the_end(one: _Times, others: Sequence[_Times]) -> Iterator[Doubt]:

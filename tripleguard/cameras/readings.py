@@ -19,6 +19,10 @@ _SHARED = 0.5
 """Of the smaller reading's files, what has to lie on the other one too for both to be of one card."""
 
 
+_SPLIT_AT_LEAST = 2
+"""One of so many of the raws or of the JPEGs, whichever are fewer, has its other half on another card."""
+
+
 class Slots(enum.StrEnum):
     """How a body filled its cards, learnt from what the cards share."""
 
@@ -68,18 +72,24 @@ def cards_of(parts: Iterable[Part]) -> Cards:
     return Cards(card)
 
 
-def slots_of(frames: Iterable[Frame], cards: Cards) -> Slots:
+def slots_of(frames: Iterable[Frame], cards: Cards, *, was_split: bool = False) -> Slots:
     """How the body that took these frames used its slots: what most of its frames show.
 
-    Whether raws and JPEGs are split, those with a raw show: the others may be the ones whose raws are missing.
+    Whether raws and JPEGs are split, the frames with both show: of the others, one may be missing. Where they are
+    few, another way of shooting is likelier. was_split: it split them the night before, which counts where no
+    frame has both and there is but one of the two.
     """
-    split = twice = all_ = with_raw = 0
+    split = both = twice = all_ = with_raw = with_picture = 0
     for frame in frames:
         all_ += 1
         with_raw += bool(frame.raws)
-        raws, others = cards.of(frame.raws), cards.of(frame.others)
-        split += bool(raws and others and not raws & others)
+        with_picture += bool(frame.pictures)
+        raws, pictures = cards.of(frame.raws), cards.of(frame.pictures)
+        both += bool(raws and pictures)
+        split += bool(raws and pictures and not raws & pictures)
         twice += len(frame.raws) > 1 or len(frame.others) > 1
-    if 2 * split > with_raw:
+    if 2 * split > both and _SPLIT_AT_LEAST * split >= min(with_raw, with_picture):
+        return Slots.SPLIT
+    if was_split and not both and bool(with_raw) != bool(with_picture):
         return Slots.SPLIT
     return Slots.TWICE if 2 * twice > all_ else Slots.ONE_AFTER_ANOTHER

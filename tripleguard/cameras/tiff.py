@@ -71,7 +71,8 @@ def find_block(head: bytes, base: int = 0, end: int | None = None) -> Block | No
 def read_directory(block: Block, offset: int, wanted: Set[int]) -> Directory:
     """The wanted fields of the directory at an offset of the block; of two alike the first counts."""
     begin = block.base + offset
-    if offset <= 0 or begin + 2 > block.end:
+    # An offset of zero stands for none, but in a block that is a bare directory.
+    if offset < 0 or (offset == 0 and block.first != 0) or begin + 2 > block.end:
         return {}
     (count,) = struct.unpack_from(block.order + "H", block.head, begin)
     count = min(count, MOST_ENTRIES, (block.end - begin - 2) // 12)

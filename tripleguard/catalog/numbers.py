@@ -163,6 +163,12 @@ def last_before(catalog: Catalog, body_id: int, day: str) -> tuple[BodyNight, fr
     return night, frozenset(one[0] for one in readings)
 
 
+def night_before(catalog: Catalog, body_id: int, day: str) -> str | None:
+    """The last day before this one on which a body was seen."""
+    row = catalog.row("SELECT max(day) FROM body_nights WHERE body_id = ? AND day < ?", body_id, day)
+    return row[0] if row else None
+
+
 def next_nights(catalog: Catalog, day: str) -> list[str]:
     """For each body that was seen on a day, its next night after it: what comes first there may hang on it."""
     rows = catalog.rows(

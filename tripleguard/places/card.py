@@ -116,6 +116,18 @@ class Card:
         finally:
             os.close(descriptor)
 
+    def entries_in(self, folder: str) -> list[Entry]:
+        """The files right in a folder as they are now; none if it can't be listed."""
+        try:
+            found = self._folder.names(folder)
+        except OSError:
+            return []
+        return [
+            entry_of(f"{folder}/{name}" if folder else name, status)
+            for name, status in sorted(found, key=lambda item: _order(item[0]))
+            if not isinstance(status, OSError) and stat.S_ISREG(status.st_mode)
+        ]
+
     def look(self, path: str) -> Entry | None:
         """The file as it is now, None if it is not there or can't be looked at."""
         try:

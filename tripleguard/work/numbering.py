@@ -13,9 +13,11 @@ from datetime import date
 
 from tripleguard.answers import Unseen
 from tripleguard.cameras.doubts import Doubt
-from tripleguard.cameras.frames import Frame, Part
+from tripleguard.cameras.frames import Frame, Part, frames_of
 from tripleguard.cameras.holes import Habit, Verdict, Where
+from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.night import BodyNight, Night, look_at_night
+from tripleguard.cameras.readings import Slots, cards_of, slots_of
 from tripleguard.cameras.rows import Known
 from tripleguard.catalog import doubts, numbers
 from tripleguard.catalog.doubts import DoubtRow
@@ -24,7 +26,7 @@ from tripleguard.catalog.numbers import NightCards, ReadFile
 from tripleguard.catalog.shoots import shoots_of_day
 from tripleguard.clock import HOUR
 from tripleguard.errors import WrongUse
-from tripleguard.model import EventType, Outcome
+from tripleguard.model import EventType, Kind, Outcome
 from tripleguard.names import shown
 from tripleguard.work.kit import Kit, agent
 from tripleguard.work.numberwords import in_words
@@ -226,9 +228,12 @@ def _event(kit: Kit, day: str, outcome: Outcome, words: str, now: int) -> None:
 
 def _covers(explained: DoubtRow, row: DoubtRow) -> bool:
     """Whether what a person has explained is this too: the same place, and no more of it."""
+    if explained.kind == row.kind == Where.END:
+        # It is asked once a night, whichever body ends first by what is seen so far.
+        return True
     if (explained.kind, explained.body_id) != (row.kind, row.body_id):
         return False
-    if row.kind in (Where.END, Where.BEGIN, Where.PAUSE):
+    if row.kind in (Where.BEGIN, Where.PAUSE):
         return explained.first_at == row.first_at and row.frames <= explained.frames
     if row.kind == Where.COUNT:
         return row.frames <= explained.frames
@@ -249,7 +254,7 @@ def _days_of_failed_clocks(kit: Kit) -> dict[str, str]:
     return known
 
 
-def _known_bodies(kit: Kit, day: str, files: Iterable[ReadFile]) -> dict[int, Known]:
+def _known_bodies(kit: Kit, day: str, files: Sequence[ReadFile]) -> dict[int, Known]:
     bodies = numbers.known_bodies(kit.catalog)
     found = {}
     for body_id in sorted({file.body_id for file in files if file.body_id is not None}):
@@ -260,8 +265,25 @@ def _known_bodies(kit: Kit, day: str, files: Iterable[ReadFile]) -> dict[int, Kn
             alone=not body.serial,
             last=None if before is None else _frame(*before),
             habit=Habit(numbers.deleted_before(kit.catalog, body_id, day), explained),
+            was_split=_has_one_half(body_id, files) and _was_split(kit, body_id, day),
         )
     return found
+
+
+def _has_one_half(body_id: int, files: Iterable[ReadFile]) -> bool:
+    """Whether these files have raws of a body and no JPEGs, or JPEGs and no raws."""
+    kinds = {kind_of(file.path) for file in files if file.body_id == body_id}
+    return (Kind.RAW in kinds) != (Kind.PICTURE in kinds)
+
+
+def _was_split(kit: Kit, body_id: int, day: str) -> bool:
+    """Whether a body put raws and JPEGs on different cards the night before."""
+    before = numbers.night_before(kit.catalog, body_id, day)
+    if before is None:
+        return False
+    parts = [_part(file) for file in numbers.readings_of(kit.catalog, [before])]
+    frames = frames_of(part for part in parts if part.body == body_id)
+    return slots_of(frames, cards_of(parts)) is Slots.SPLIT
 
 
 def _frame(night: numbers.BodyNight, readings: frozenset[int]) -> Frame:

@@ -17,7 +17,9 @@ _MESSAGES = {
     Where.INSIDE: "Body {body}: {frames} {between}, {names}, are gone from the middle of one card",
     Where.START: "Body {body} begins with {after} at {until}: {frames} before it, {names}, are on no card seen",
     Where.RAWS: "Body {body}: the raws of {frames} {between}, {names}, are on no card seen; their JPEGs are",
-    Where.END: "Body {body} ends with {last} at {since}, {minutes} before another body",
+    Where.JPEGS: "Body {body}: the JPEGs of {frames} {between}, {names}, are on no card seen; their raws are",
+    Where.END: "How many cards did you shoot on {day}? {cards} offloaded so far; body {body} ends with {last} at "
+    "{since}, {minutes} before another body",
     Where.BEGIN: "Body {body} begins with {first} at {until}, {minutes} after another body",
     Where.PAUSE: "Body {body} counts anew from {first} at {until}, after {minutes} in which another body shot",
 }
@@ -35,7 +37,8 @@ _NEXT = {
     "this card, unlisted: keep it and ask a recovery service",
     Where.START: _LOOK_FOR_IT,
     Where.RAWS: _LOOK_FOR_IT,
-    Where.END: "is there one more card of this body? Offload it",
+    Where.JPEGS: _LOOK_FOR_IT,
+    Where.END: "`tripleguard numbers cards NUMBER --night {day}`; if a card is left, offload it",
     Where.BEGIN: "was there a card before? Offload it",
     Where.PAUSE: "was there a card in between? Offload it",
     Where.COUNT: "offload the others",
@@ -50,7 +53,7 @@ def in_words(doubt: DoubtRow, cards: NightCards) -> Unseen:
     """An open doubt in words. cards: of its night."""
     where = Where(doubt.kind)
     frames = where not in (Where.END, Where.BEGIN, Where.PAUSE, Where.COUNT)
-    step = _ALL_HERE if doubt.keeps and where is not Where.INSIDE else _NEXT[where]
+    step = _ALL_HERE if doubt.keeps and where is not Where.INSIDE else _NEXT[where].format(day=doubt.day)
     return Unseen(
         number=doubt.id,
         sure=doubt.verdict == Verdict.MISSING,
@@ -60,7 +63,7 @@ def in_words(doubt: DoubtRow, cards: NightCards) -> Unseen:
         frames=doubt.frames,
         first=doubt.first if frames else None,
         last=doubt.last if frames else None,
-        message=_counted(doubt, cards) if where is Where.COUNT else _message(where, doubt),
+        message=_counted(doubt, cards) if where is Where.COUNT else _message(where, doubt, cards),
         next_step=step + _EXPLAIN.format(number=doubt.id),
     )
 
@@ -73,10 +76,12 @@ def names(first: str, last: str) -> str:
     return f"{letters} {number}" if first == last else f"{letters} {number} to {last[-4:]}"
 
 
-def _message(where: Where, doubt: DoubtRow) -> str:
+def _message(where: Where, doubt: DoubtRow, cards: NightCards) -> str:
     night = datetime.fromisoformat(doubt.day)
     since, until = _moment(doubt.since, night), _moment(doubt.until, night)
     return _MESSAGES[where].format(
+        day=doubt.day,
+        cards=counted(cards.cards, "card is", "cards are"),
         body=doubt.label,
         frames=counted(doubt.frames, "frame"),
         between=f"between {since} and {until}",

@@ -33,7 +33,9 @@ _NEW_VERSION = "it was changed on the card since it was offloaded; both versions
 class Decider:
     """Decides for one offload, over all its passes. shoot, body: the names that were given, if any."""
 
-    def __init__(self, kit: Kit, drives: Sequence[OpenDrive], shoot: str | None, body: str | None = None) -> None:
+    def __init__(
+        self, kit: Kit, card: Card, drives: Sequence[OpenDrive], shoot: str | None, body: str | None = None
+    ) -> None:
         self._kit = kit
         self._catalog = kit.catalog.reopened()
         self._holdings = Holdings(self._catalog, drives, kit.settings.rule, kit.clock)
@@ -44,7 +46,7 @@ class Decider:
         self._shoots: dict[str, str] = {}
         labels = {key: label for key, (_, label) in shoots.bodies(self._catalog).items()}
         names = Names(body, kit.settings.cameras.without_serial)
-        self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels, names)
+        self._placer = Placer(kit.settings.layout, kit.clock.zone(), self._shoot_of, labels, names, card)
         self._flying: dict[bytes, set[int]] = {}
         self._lock = threading.Lock()
 
@@ -53,13 +55,13 @@ class Decider:
 
     def learn_body(self, card: Card) -> None:
         """Look into a few originals, so that files without a body go with the card's."""
-        heads: list[tuple[str, bytes]] = []
+        heads: list[tuple[Entry, bytes]] = []
         for item in card.listed():
             if len(heads) >= _BODY_LOOKS:
                 break
             if isinstance(item, Entry) and kind_of(item.path).is_original:
                 try:
-                    heads.append((item.path, card.read_at(item.path, 0, _BODY_HEAD)))
+                    heads.append((item, card.read_at(item.path, 0, _BODY_HEAD)))
                 except OSError:
                     continue
         self._placer.learn_body(heads)

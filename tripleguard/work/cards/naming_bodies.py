@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tripleguard.cameras.body import LONGEST, serial_of_named
+from tripleguard.cameras.notes import KEY
 from tripleguard.catalog.bodies import bodies_read_by, give_body, labels
 from tripleguard.catalog.writing import ensure_body
 from tripleguard.errors import WrongUse
@@ -33,11 +34,15 @@ def name_body(kit: Kit, job_id: int, given: str | None) -> Iterator[str]:
     given: for this card; else by model, from the settings. Raises CatalogTrouble.
     """
     found = bodies_read_by(kit.catalog, job_id)
-    if given is not None and found and all(body.serial and not body.serial.startswith(" ") for body in found):
+    if (
+        given is not None
+        and found
+        and all(body.serial and not body.serial.startswith((" ", KEY)) for body in found)
+    ):
         yield f"The bodies of this card write their serials, so the name {given} is not needed."
     for body in found:
         name = given or kit.settings.cameras.without_serial.get(body.model)
-        if name is not None and body.serial == "":
+        if name is not None and (body.serial == "" or body.serial.startswith(KEY)):
             key = (body.make, body.model, serial_of_named(name))
             with kit.catalog.writing():
                 give_body(

@@ -184,7 +184,7 @@ class CardRun(CopyRun):
         self.changed: dict[str, str] = {}
         self.resumed = 0
         self._card = card
-        self._decider = Decider(kit, drives, shoot, body)
+        self._decider = Decider(kit, card, drives, shoot, body)
         self._read: set[str] = set()
         self._unread: dict[str, str] = {}
         self._failed: dict[str, str] = {}

@@ -204,8 +204,9 @@ class _Resolver:
 
     def _by_name_and_time(self, entry: Entry, head: bytes) -> list[Member] | str:
         """The frame whose name the finished picture's name begins with, taken at the same second."""
-        local = read_capture(head, entry.name).local
-        if local is None:
+        capture = read_capture(head, entry.name)
+        local = capture.local
+        if local is None or not capture.zone_known:
             return "its content is not in the catalog, and it does not say when it was taken"
         at = int((datetime.fromisoformat(local) - _EPOCH) / timedelta(seconds=1)) * SECOND
         stem = folded(frame_key(entry.path)[1])

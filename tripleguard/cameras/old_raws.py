@@ -1,0 +1,154 @@
+"""Finds what the camera wrote in raws that are no TIFF files: CRW, MRW, X3F.
+
+CRW: Canon's CIFF specification 1.0 (1997): a heap's last four bytes say where its directory lies, entries of ten
+bytes, directories in directories. MRW: a chain of blocks, of which TTW is a TIFF block (not published; known from
+files). X3F: Foveon's file format 2.x: the last four bytes say where the directory lies; the properties are pairs
+of UTF-16 texts; newer bodies also keep a whole JPEG with Exif.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+
+from tripleguard.cameras.reach import WINDOW, Reach, Written
+
+MOST_ENTRIES = 128
+"""Entries looked at in one directory."""
+
+MOST_HEAPS = 8
+"""Heaps looked into in one CRW."""
+
+
+def is_crw(head: bytes) -> bool:
+    """Whether a file that begins so is a Canon CRW."""
+    return head[:2] in (b"II", b"MM") and head[6:14] == b"HEAPCCDR"
+
+
+def is_mrw(head: bytes) -> bool:
+    """Whether a file that begins so is a Minolta MRW."""
+    return head[:4] == b"\0MRM"
+
+
+def is_x3f(head: bytes) -> bool:
+    """Whether a file that begins so is a Sigma X3F."""
+    return head[:4] == b"FOVb"
+
+
+def read_crw(reach: Reach) -> Written:
+    """Read make, model, time and serial of a CRW."""
+    order = "<" if reach.head[:2] == b"II" else ">"
+    found = Written()
+    serial = None
+    for tag, at, size in _crw_entries(reach, order):
+        if tag == _MAKE_MODEL:
+            make, _, rest = reach.piece(at, min(size, 64)).partition(b"\0")
+            found.make, found.model = make, rest.partition(b"\0")[0]
+        elif tag == _TIME_STAMP and size >= 4:
+            found.date = _unix_time(reach.number(at, 4, order))
+        elif tag == _SERIAL:
+            serial = reach.number(at, 4, order)
+    # PowerShots write another number there, which nobody has explained.
+    if serial and b"EOS" in (found.model or b""):
+        found.serial = b"%010d" % serial
+    return found
+
+
+def read_mrw(reach: Reach) -> Written:
+    """Read the TIFF block of an MRW."""
+    end = 8 + (reach.number(4, 4, ">") or 0)
+    at = 8
+    for _ in range(MOST_ENTRIES):
+        head = reach.piece(at, 8)
+        if len(head) < 8 or at >= end:
+            break
+        size = int.from_bytes(head[4:], "big")
+        if head[:4] == b"\0TTW":
+            return Written(exif=reach.piece(at + 8, size))
+        at += 8 + size
+    return Written()
+
+
+def read_x3f(reach: Reach) -> Written:
+    """Read the properties of an X3F, and the beginning of the JPEG in it."""
+    found = Written()
+    at = reach.number(reach.size - 4, 4, "<")
+    if at is None or reach.piece(at, 4) != b"SECd":
+        return found
+    count = min(reach.number(at + 8, 4, "<") or 0, MOST_ENTRIES)
+    for entry in range(at + 12, at + 12 + 12 * count, 12):
+        raw = reach.piece(entry, 12)
+        where, size, kind = int.from_bytes(raw[:4], "little"), int.from_bytes(raw[4:8], "little"), raw[8:]
+        if kind == b"PROP":
+            properties = _x3f_properties(reach.piece(where, min(size, WINDOW)))
+            time = properties.get("TIME", "")
+            found.date = _unix_time(int(time)) if time.isascii() and time.isdecimal() and len(time) < 12 else None
+            found.make, found.model, found.serial = (
+                properties[name].encode() if name in properties else None
+                for name in ("CAMMANUF", "CAMMODEL", "CAMSERIAL")
+            )
+        elif kind in (b"IMAG", b"IMA2") and not found.exif:
+            jpeg = reach.piece(where + _X3F_IMAGE_HEADER, min(size, WINDOW))
+            found.exif = jpeg if jpeg.startswith(b"\xff\xd8\xff\xe1") else b""
+    return found
+
+
+_MAKE_MODEL, _SERIAL, _TIME_STAMP = 0x080A, 0x180B, 0x180E
+_HEAP_TYPES = (0x2800, 0x3000)
+_IN_ENTRY, _TYPE, _TAG = 0x4000, 0x3800, 0x3FFF
+_X3F_IMAGE_HEADER = 28
+
+
+def _crw_entries(reach: Reach, order: str) -> Iterator[tuple[int, int, int]]:
+    """Tag, offset and size of every value in the heaps of a CRW."""
+    begin = reach.number(2, 4, order) or 0
+    heaps = [(begin, reach.size - begin)]
+    for _ in range(MOST_HEAPS):
+        if not heaps:
+            return
+        start, length = heaps.pop(0)
+        offset = reach.number(start + length - 4, 4, order) if length >= 6 else None
+        if offset is None or offset >= length:
+            continue
+        at = start + offset
+        for number in range(min(reach.number(at, 2, order) or 0, MOST_ENTRIES)):
+            entry = at + 2 + 10 * number
+            tag, size = reach.number(entry, 2, order), reach.number(entry + 2, 4, order)
+            where = reach.number(entry + 6, 4, order)
+            if tag is None or size is None or where is None:
+                break
+            if tag & _IN_ENTRY:
+                yield tag & _TAG, entry + 2, 8
+            elif where + size > length:
+                continue
+            elif tag & _TYPE in _HEAP_TYPES:
+                heaps.append((start + where, size))
+            else:
+                yield tag & _TAG, start + where, size
+
+
+def _x3f_properties(raw: bytes) -> dict[str, str]:
+    """The pairs of texts in a section of properties."""
+    if raw[:4] != b"SECp":
+        return {}
+    count = min(int.from_bytes(raw[8:12], "little"), MOST_ENTRIES)
+    texts = 24 + 8 * count
+    found = {}
+    for entry in range(24, texts, 8):
+        name, value = (
+            _utf16(raw, texts + 2 * int.from_bytes(raw[at : at + 4], "little")) for at in (entry, entry + 4)
+        )
+        found[name] = value
+    return found
+
+
+def _utf16(raw: bytes, at: int) -> str:
+    return raw[at : at + 128].decode("utf-16-le", "replace").partition("\0")[0]
+
+
+def _unix_time(seconds: int | None) -> bytes | None:
+    """Seconds since 1970 of the camera's own wall clock, as Exif writes a time."""
+    if not seconds or seconds >= 1 << 32:
+        return None
+    moment = datetime.datetime(1970, 1, 1) + datetime.timedelta(seconds=seconds)
+    return moment.strftime("%Y:%m:%d %H:%M:%S").encode()
