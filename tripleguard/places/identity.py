@@ -101,8 +101,12 @@ def _uuid(mount: Mount, folder: HeldFolder) -> str:
     if sys.platform == "win32":
         # There the number of a device is the serial number of its volume.
         return f"{os.stat(folder.root).st_dev:X}"
-    if not sys.platform.startswith("linux") or not mount.source.startswith("/dev/"):
+    if not mount.source.startswith("/dev/"):
         return ""
+    if sys.platform == "darwin":
+        from tripleguard.places.disks_elsewhere import volume_uuid
+
+        return volume_uuid(mount.source)
     with contextlib.suppress(OSError):
         device = os.stat(mount.source).st_rdev
         for link in sorted(_BY_UUID.iterdir() if _BY_UUID.exists() else []):
