@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import Images, images_below
+from images import Images, images_below, umount
 from world import World
 
 from tripleguard.places.held import HeldFolder
@@ -222,7 +222,7 @@ def test_a_folder_on_a_file_system_is_told_from_a_copy_beside_it(images: Images,
     try:
         assert not is_another(first, seen(bound))
     finally:
-        subprocess.run(["umount", bound], check=True)
+        umount(bound)
     if kind == "btrfs":
         subprocess.run(["btrfs", "-q", "subvolume", "create", point / "sub"], check=True)
         subprocess.run(["btrfs", "-q", "subvolume", "snapshot", point / "sub", point / "snap"], check=True)

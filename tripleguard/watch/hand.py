@@ -90,10 +90,13 @@ class Hand:
 
     def _done(self, errand: Errand, stop: threading.Event) -> Ended:
         catalog = self._kit.catalog.reopened()
+        kit = replace(self._kit, catalog=catalog, stop=stop, notices=[])
         try:
-            job = self._job_for(replace(self._kit, catalog=catalog, stop=stop), errand)
+            job = self._job_for(kit, errand)
             return _run(job, lambda progress: self._note(errand, progress))
         finally:
+            for notice in kit.notices:
+                self._said(errand, f"Caution: {notice}")
             catalog.close()
 
     def _note(self, errand: Errand, progress: Progress) -> None:
