@@ -214,7 +214,10 @@ class Decade:
     def _plugged(self, kit: Kit, names: list[str], roots: list[Path]) -> None:
         with kit.catalog.writing():
             for name, root in zip(names, roots, strict=True):
-                place_seen(kit.catalog, place_named(kit.catalog, name).id, root, self.clock.at)
+                number = place_named(kit.catalog, name).id
+                place_seen(kit.catalog, number, root, self.clock.at)
+                # The folder that stands for the drive is made anew for each question.
+                kit.catalog.run("UPDATE places SET identity = NULL WHERE id = ?", number)
 
     def _root(self, name: str) -> Path:
         return self.world.root / f"drive-{name}"

@@ -264,6 +264,11 @@ def faulty(
         process.wait()
 
 
+def umount(point: Path) -> None:
+    """Unmount in good order. Whoever looks through all mounted volumes may hold it for a moment."""
+    wait_until(lambda: _quietly("umount", point), f"{point} can be unmounted")
+
+
 def wait_until(true: Callable[[], bool], what: str) -> None:
     """Wait a few seconds for something to become true. Fails naming what did not."""
     deadline = time.monotonic() + _PATIENCE

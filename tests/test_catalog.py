@@ -31,6 +31,7 @@ from tripleguard.catalog.places import (
     place_leaves,
     place_named,
     place_seen,
+    place_was_away,
     set_place_state,
 )
 from tripleguard.catalog.store import BUSY_SECONDS, Catalog, create_catalog, open_catalog
@@ -141,11 +142,11 @@ class CountsFollow(RuleBasedStateMachine):
             )
 
     @precondition(lambda self: self.copies())
-    @rule(data=st.data(), medium=st.sampled_from(Medium))
-    def verify_a_copy(self, data: st.DataObject, medium: Medium) -> None:
+    @rule(data=st.data(), medium=st.sampled_from(Medium), insertion=st.sampled_from([None, "one", "two"]))
+    def verify_a_copy(self, data: st.DataObject, medium: Medium, insertion: str | None) -> None:
         self.at += 1
         with self.catalog.writing():
-            copy_verified(self.catalog, data.draw(st.sampled_from(self.copies())), medium, self.at)
+            copy_verified(self.catalog, data.draw(st.sampled_from(self.copies())), medium, self.at, insertion)
 
     @precondition(lambda self: self.copies())
     @rule(data=st.data(), state=st.sampled_from(CopyState))
@@ -299,6 +300,55 @@ def test_events_and_clearances_are_append_only(catalog: Catalog) -> None:
 def test_a_change_outside_a_transaction_is_a_mistake(catalog: Catalog) -> None:
     with pytest.raises(AssertionError):
         catalog.run("INSERT INTO meta (key, value) VALUES ('a', 'b')")
+
+
+READINGS = [
+    # what happens, in order: (medium of a reading, insertion), "missing", "saved" or "away"; then the evidence
+    ([("cached", "one")], ("cached", 1)),
+    ([("cached", "two")], ("remounted", 1)),
+    ([("cached", None)], ("cached", 1)),
+    ([("cached", "one"), ("cached", "two")], ("remounted", 2)),
+    ([("cached", "two"), ("cached", "two")], ("remounted", 1)),
+    ([("cached", "two"), ("cached", None)], ("remounted", 1)),
+    ([("cached", "two"), ("cached", "three")], ("remounted", 2)),
+    ([("dropped", "one"), ("cached", "one")], ("dropped", 1)),
+    ([("dropped", "two"), ("cached", "two")], ("dropped", 1)),
+    ([("direct", "two"), ("cached", "three")], ("remounted", 2)),
+    ([("cached", "two"), ("direct", "two")], ("direct", 2)),
+    ([("cached", "one"), ("cached", "one")], ("cached", 2)),
+    (["missing", ("cached", "two")], ("cached", 1)),
+    (["missing", ("cached", "two"), ("cached", "three")], ("remounted", 2)),
+    ([("direct", "one"), "missing", ("cached", "two")], ("cached", 2)),
+    (["saved", ("cached", "two")], ("cached", 1)),
+    (["away", ("cached", "two")], ("cached", 1)),
+    (["away", ("cached", "two"), ("cached", "three")], ("remounted", 2)),
+    ([("cached", "two"), "away"], None),
+]
+
+
+@pytest.mark.parametrize(("happens", "evidence"), READINGS, ids=str)
+def test_what_a_reading_through_the_cache_is_worth(
+    catalog: Catalog, happens: list[object], evidence: tuple[str, int] | None
+) -> None:
+    """The copy was written in insertion one. The evidence: how far down it reached, and which reading said so."""
+    place, file = drive_in(catalog, "A"), file_in(catalog, b"one")
+    readings = 0
+    with catalog.writing():
+        number = copy_written(catalog, file, place.id, 1, Entry(PATHS[0], 3, 5), 10, insertion="one")
+        for what in happens:
+            if isinstance(what, tuple):
+                readings += 1
+                copy_verified(catalog, number, Medium(what[0]), 100 * readings, what[1])
+            elif what == "missing":
+                copy_state(catalog, number, CopyState.MISSING, 50)
+            elif what == "saved":
+                copy_touched(catalog, number, 77_000_000_007)
+            else:
+                place_was_away(catalog, place.id)
+    found = questions.copy_with_id(catalog, number).evidence
+    told = None if found.medium is None else (str(found.medium), (found.verified_at or 0) // 100)
+    assert told == evidence
+    assert (found.inherited_at is not None) == (evidence is None)
 
 
 def test_one_copy_one_row_and_a_new_one_wants_proof_again(catalog: Catalog) -> None:

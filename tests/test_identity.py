@@ -4,12 +4,29 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from images import Images, images_below, umount
 from world import World
 
-from tripleguard.places.identity import FileSystemIdentity, decoded, encoded, is_another, united
+from tripleguard.places.held import HeldFolder
+from tripleguard.places.identity import (
+    FileSystemIdentity,
+    decoded,
+    encoded,
+    identity_of,
+    is_another,
+    united,
+    uuid_in,
+)
+
+
+@pytest.fixture
+def images(here: Path) -> Iterator[Images]:
+    with images_below(here) as made:
+        yield made
 
 
 @pytest.fixture
@@ -160,3 +177,90 @@ def test_in_doubt_it_is_another(recorded: FileSystemIdentity, now: FileSystemIde
 
 def test_a_broken_record_is_an_empty_one() -> None:
     assert decoded("not JSON") == decoded("[1]") == FileSystemIdentity()
+
+
+def seen(root: Path) -> FileSystemIdentity:
+    folder = HeldFolder(root)
+    try:
+        return identity_of(folder)
+    finally:
+        folder.close()
+
+
+@pytest.mark.images
+@pytest.mark.parametrize("kind", ["exfat", "ntfs", "ext4", "xfs", "btrfs"])
+def test_a_file_system_is_called_as_the_system_calls_it(images: Images, kind: str) -> None:
+    """Held against blkid of util-linux, which reads the same superblock."""
+    point = images.mount("a", kind)
+    mounted = images.up[point]
+    told = subprocess.run(
+        ["blkid", "-p", "-s", "UUID", "-o", "value", mounted.device], check=True, capture_output=True, text=True
+    ).stdout.strip()
+    with mounted.image.open("rb") as file:
+        assert uuid_in(file.read(0x11000)) == told
+    first = seen(point)
+    assert first.uuid in (told, "")
+    assert first.size == mounted.image.stat().st_size
+    images.unmount(point)
+    again = images.mount("a", kind, at="elsewhere")
+    assert seen(again) == first
+    # Two NTFS volumes that mkntfs makes in one second have one serial number.
+    other = images.mount("b", kind, 320)
+    assert is_another(first, seen(other))
+
+
+@pytest.mark.images
+@pytest.mark.parametrize("kind", ["exfat", "ntfs", "ext4", "btrfs"])
+def test_a_folder_on_a_file_system_is_told_from_a_copy_beside_it(images: Images, here: Path, kind: str) -> None:
+    point, bound = images.mount("a", kind, 114), here / "bound"
+    bound.mkdir()
+    (point / "drive" / "pictures").mkdir(parents=True)
+    first = seen(point / "drive")
+    subprocess.run(["cp", "-a", point / "drive", point / "copy"], check=True)
+    assert is_another(first, seen(point / "copy"))
+    subprocess.run(["mount", "--bind", point / "drive", bound], check=True)
+    try:
+        assert not is_another(first, seen(bound))
+    finally:
+        umount(bound)
+    if kind == "btrfs":
+        subprocess.run(["btrfs", "-q", "subvolume", "create", point / "sub"], check=True)
+        subprocess.run(["btrfs", "-q", "subvolume", "snapshot", point / "sub", point / "snap"], check=True)
+        assert is_another(seen(point / "sub"), seen(point / "snap"))
+
+
+@pytest.mark.images
+def test_a_drive_that_was_copied_to_another_disk_counts_once_it_was_read(bare: World, images: Images) -> None:
+    """The whole of B is copied to a new disk, and B stays at home."""
+    bare.drives = {"A": bare.folder("drive-a"), "B": images.mount("b", "exfat")}
+    given = [f"--drive={name}={path}" for name, path in bare.drives.items()]
+    assert bare.run("setup", "--allow-same-disk", *given).status == 0
+    card = bare.card()
+    card.frames(4)
+    assert bare.run("offload", card.root).status == 0
+    new = images.mount("new", "exfat")
+    subprocess.run(["cp", "-r", "--preserve=timestamps", f"{bare.drives['B']}/.", new], check=True)
+    images.unmount(bare.drives["B"])
+    images.unmount(new)
+    assert images.mount("new", "exfat", at="mnt-b") == bare.drives["B"]
+    zeroed(bare.drives["B"])
+    assert bare.run("clearance", "card", card.root).status == 1
+    assert verified(bare, "B") == 0
+    found = bare.run("rescan", "--json")
+    assert {one["kind"] for one in found.json["findings"]} == {"corrupt"}
+
+
+@pytest.mark.images
+def test_the_same_disk_in_another_port_is_the_same_drive(bare: World, images: Images) -> None:
+    for kind in ("ext4", "ntfs"):
+        bare.drives[kind] = images.mount(kind, kind)
+    given = [f"--drive={name}={path}" for name, path in bare.drives.items()]
+    assert bare.run("setup", "--allow-same-disk", *given).status == 0
+    card = bare.card()
+    card.frames(2)
+    assert bare.run("offload", card.root).status == 0
+    for kind in ("ext4", "ntfs"):
+        images.unmount(bare.drives[kind])
+        images.mount(kind, kind, at=f"other-port-{kind}")
+    asked = bare.run("clearance", "card", card.root)
+    assert (asked.status, asked.err) == (0, "")

@@ -15,11 +15,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import Images, images_below
+from images import Images, images_below, umount, wait_until
 from world import Answer, World
 
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Copy, Medium
+from tripleguard.places.held import HeldFolder
 from tripleguard.places.insertion import insertion_of
 from tripleguard.places.media import depth_of
 
@@ -240,19 +241,40 @@ def test_every_mount_point_of_one_mounting_is_one_insertion(night: Night, here: 
     subprocess.run(["mount", "--bind", night.point, bound], check=True)
     try:
         assert insertion_of(bound) == first
-        subprocess.run(["umount", night.point], check=True)
+        umount(night.point)
         assert insertion_of(bound) == first
         subprocess.run(["mount", "--bind", bound, night.point], check=True)
     finally:
-        subprocess.run(["umount", bound], check=True)
+        umount(bound)
     assert insertion_of(night.point) == first
     night.replug()
     assert insertion_of(night.point) not in (first, None)
 
 
+def test_a_folder_that_is_held_belongs_to_its_own_mounting(night: Night, here: Path) -> None:
+    """Something else is mounted over it; then it is taken out of the table while it is held."""
+    held = HeldFolder(night.point)
+    try:
+        first = insertion_of(night.point, held.fd)
+        assert first is not None
+        subprocess.run(["mount", "-t", "tmpfs", "tmpfs", night.point], check=True)
+        assert insertion_of(night.point) is None
+        assert insertion_of(night.point, held.fd) == first
+        umount(night.point)
+        mounted = night.images.up.pop(night.point)
+        subprocess.run(["umount", "-l", night.point], check=True)
+        assert insertion_of(night.point, held.fd) is None
+    finally:
+        held.close()
+    wait_until(
+        lambda: subprocess.run(["losetup", "-d", mounted.device], check=False).returncode == 0,
+        f"{mounted.device} is free",
+    )
+
+
 def test_mounting_again_is_another_insertion_though_the_device_stayed(night: Night) -> None:
     first, device = insertion_of(night.point), night.images.up[night.point].device
-    subprocess.run(["umount", night.point], check=True)
+    umount(night.point)
     driver = {"exfat": "mount.exfat-fuse", "ntfs": "ntfs-3g"}[night.kind]
     _until_mounted([driver, device, str(night.point)])
     assert insertion_of(night.point) not in (first, None)
@@ -260,11 +282,10 @@ def test_mounting_again_is_another_insertion_though_the_device_stayed(night: Nig
 
 def _until_mounted(words: list[str]) -> None:
     """The driver that was unmounted may still hold its device for a moment."""
-    for _ in range(200):
-        if subprocess.run(words, check=False, capture_output=True).returncode == 0:
-            return
-        subprocess.run(["sleep", "0.02"], check=True)
-    raise AssertionError(f"{words} can't be mounted")
+    wait_until(
+        lambda: subprocess.run(words, check=False, capture_output=True).returncode == 0,
+        f"{words} can be mounted",
+    )
 
 
 def test_an_image_with_a_cache_below_is_never_proved_by_plugging_in(here: Path, images: Images) -> None:
@@ -279,7 +300,7 @@ def test_the_last_one_to_close_a_device_drops_its_cache(here: Path) -> None:
     with images_below(here) as images:
         point = images.mount("held", "ext4", 16, direct=True)
         device = images.up[point].device
-        subprocess.run(["umount", point], check=True)
+        umount(point)
         holder = os.open(device, os.O_RDONLY)
         reader = os.open(device, os.O_RDONLY)
         os.pread(reader, 4096, 1 << 20)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import Images, images_below
+from images import Images, images_below, umount
 from world import World
 
 from tripleguard.config import parse_settings, read_settings
@@ -75,7 +75,7 @@ def test_folders_and_images_on_one_disk_share_it(here: Path, images: Images) -> 
             ("B", "C", True),
         ]
     finally:
-        subprocess.run(["umount", point], check=True)
+        umount(point)
 
 
 def test_a_bind_mount_is_the_folder_it_shows(here: Path, images: Images) -> None:
@@ -88,7 +88,7 @@ def test_a_bind_mount_is_the_folder_it_shows(here: Path, images: Images) -> None
         assert disks_of(bound) == disks_of(point)
         assert same(point, "a", bound, "a")
     finally:
-        subprocess.run(["umount", bound], check=True)
+        umount(bound)
 
 
 def test_what_lies_in_no_file_system_of_a_disk_is_not_known() -> None:
@@ -187,4 +187,4 @@ def test_a_folder_in_memory_is_not_taken_for_the_disk_around_it(here: Path, imag
         assert not depth_of(point).medium.reached_device
         assert disks_of(point) == frozenset({"memory"})
     finally:
-        subprocess.run(["umount", point], check=True)
+        umount(point)

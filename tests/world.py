@@ -210,9 +210,10 @@ class World:
 
     def settings(self, text: str) -> None:
         """Replace the settings file; the folders of a test lie on one disk, which stays allowed."""
-        before, section, after = text.partition("[rule]\n")
-        rule, rest, others = after.partition("\n[")
-        text = f"{before}{section or '[rule]' + chr(10)}{rule}\nallow_same_disk = true\n{rest}{others}"
+        if "allow_same_disk" not in text:
+            before, section, after = text.partition("[rule]\n")
+            rule, rest, others = after.partition("\n[")
+            text = f"{before}{section or '[rule]' + chr(10)}{rule}\nallow_same_disk = true\n{rest}{others}"
         (self.home / "settings.toml").write_text(text, encoding="utf-8")
 
     @contextlib.contextmanager

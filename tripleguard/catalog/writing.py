@@ -178,6 +178,9 @@ def copy_verified(catalog: Catalog, copy_id: int, medium: Medium, at: int, inser
     insertion: the place's while it was read; None: not known. The first reading through the cache in an insertion
     had to come from the device. A later one in the same insertion tells nothing new, and takes nothing away.
     """
+    if medium is Medium.REMOUNTED:
+        _enter_reading(catalog, copy_id, Medium.DROPPED, at, at, insertion)
+        return medium
     if medium is not Medium.CACHED:
         _enter_reading(catalog, copy_id, medium, None, at, insertion)
         return medium
@@ -186,8 +189,7 @@ def copy_verified(catalog: Catalog, copy_id: int, medium: Medium, at: int, inser
     known, earlier, state = row
     # One that was missing or bad may have been put back a moment ago, by whoever it was.
     if state == CopyState.PRESENT and insertion is not None and known is not None and known != insertion:
-        _enter_reading(catalog, copy_id, Medium.DROPPED, at, at, insertion)
-        return Medium.REMOUNTED
+        return copy_verified(catalog, copy_id, Medium.REMOUNTED, at, insertion)
     if state == CopyState.PRESENT and earlier is not None and Medium(earlier).reached_device:
         touched = "UPDATE copies SET listed_at = ?, cached_in = coalesce(?, cached_in) WHERE id = ?"
         catalog.run(touched, at, insertion, copy_id)

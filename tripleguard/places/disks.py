@@ -129,6 +129,8 @@ def _may_share_extents(one: Path, other: Path) -> bool:
 
 def _pieces(descriptor: int) -> Iterator[tuple[int, int]]:
     """Where the pieces of a file lie on its file system, as (first byte, end); nothing where it can't say."""
+    if sys.platform == "win32":
+        return
     import fcntl
 
     start, told = 0, 0

@@ -1,4 +1,4 @@
-"""On which physical disks a folder is, where the system is not Linux.
+"""On which physical disks a folder is, and what its volume is called, where the system is not Linux.
 
 macOS tells through its own `diskutil`, Windows through a question to the volume. Keys and numbers are from memory.
 """
@@ -34,6 +34,11 @@ def disks_there(root: Path) -> frozenset[str] | None:
     names = stores or [str(told.get("ParentWholeDisk", ""))]
     wholes = [re.match(r"disk\d+", name) for name in names]
     return None if not all(wholes) else frozenset(whole[0] for whole in wholes if whole)
+
+
+def volume_uuid(device: str) -> str:
+    """The UUID of the volume on a device of macOS; empty where it has none."""
+    return str(_asked(device).get("VolumeUUID", ""))
 
 
 def _asked(device: str) -> dict[str, Any]:

@@ -38,7 +38,7 @@ class Drive:
         self._limits: Limits | None = None
         self.depth = depth_of(folder.root)
         self.turns = is_rotational(folder.root)
-        self.insertion = insertion_of(folder.root)
+        self.insertion = insertion_of(folder.root, folder.fd)
 
     @property
     def uid(self) -> str:

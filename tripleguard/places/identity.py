@@ -16,7 +16,7 @@ import msgspec
 
 from tripleguard.places import blocks
 from tripleguard.places.held import HeldFolder
-from tripleguard.places.mounts import Mount, mount_of
+from tripleguard.places.mounts import Mount, mount_held
 
 _STABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "ntfs", "ntfs3", "apfs", "hfs"})
 """File systems whose own driver keeps the number of a folder over mounts. A user-space driver may not."""
@@ -40,7 +40,7 @@ class FileSystemIdentity(msgspec.Struct, frozen=True, omit_defaults=True):
 
 def identity_of(folder: HeldFolder) -> FileSystemIdentity:
     """What can be had, by this user on this system, of the file system under a drive's folder."""
-    mount = mount_of(folder.root)
+    mount = mount_held(folder.root, folder.fd)
     if mount is None:
         return FileSystemIdentity()
     block = blocks.block_of(mount) if sys.platform.startswith("linux") else None
@@ -101,8 +101,12 @@ def _uuid(mount: Mount, folder: HeldFolder) -> str:
     if sys.platform == "win32":
         # There the number of a device is the serial number of its volume.
         return f"{os.stat(folder.root).st_dev:X}"
-    if not sys.platform.startswith("linux") or not mount.source.startswith("/dev/"):
+    if not mount.source.startswith("/dev/"):
         return ""
+    if sys.platform == "darwin":
+        from tripleguard.places.disks_elsewhere import volume_uuid
+
+        return volume_uuid(mount.source)
     with contextlib.suppress(OSError):
         device = os.stat(mount.source).st_rdev
         for link in sorted(_BY_UUID.iterdir() if _BY_UUID.exists() else []):

@@ -16,21 +16,23 @@ from pathlib import Path
 
 from tripleguard.places import blocks
 from tripleguard.places.held import HeldFolder
-from tripleguard.places.mounts import Mount, mount_of
+from tripleguard.places.mounts import Mount, mount_held, mount_of
 
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
 _CACHES = Path("/sys/class/bdi")
 
 
-def insertion_of(root: Path) -> str | None:
+def insertion_of(root: Path, descriptor: int | None = None) -> str | None:
     """The insertion of the drive at root; None where it can't be told, or where it would prove nothing.
+
+    descriptor: of the folder at root, where it is held open: what counts is the mounting that it belongs to.
 
     Only user-space drivers on a device are asked: elsewhere a reading goes past the cache, or nothing is known of
     what is below.
     """
     if not sys.platform.startswith("linux"):
         return None
-    mount = mount_of(root)
+    mount = mount_held(root, descriptor)
     if mount is None or not mount.kind.startswith("fuse") or not mount.source.startswith("/dev/"):
         return None
     block = blocks.block_of(mount)

@@ -75,6 +75,18 @@ def mount_of(path: Path) -> Mount | None:
     return best
 
 
+def mount_held(root: Path, descriptor: int | None) -> Mount | None:
+    """The mount that an open folder lies on, whatever is mounted at its path meanwhile; None if it is gone.
+
+    Where the system has no such descriptors, or does not say, the one that root lies on.
+    """
+    if descriptor is None or not sys.platform.startswith("linux"):
+        return mount_of(root)
+    told = Path(f"/proc/self/fdinfo/{descriptor}").read_text(encoding="ascii")
+    number = re.search(r"^mnt_id:\s*(\d+)$", told, re.MULTILINE)
+    return next((mount for mount in _all() if number and mount.number == int(number[1])), None)
+
+
 def _all() -> list[Mount]:
     """Every mount, also those that hold no pictures: a folder on one lies there, not on what surrounds it."""
     if sys.platform.startswith("linux"):

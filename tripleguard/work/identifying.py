@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.places import place_identity, place_was_away
 from tripleguard.errors import PlaceTrouble
-from tripleguard.model import EventType, Outcome, PlaceRecord
+from tripleguard.model import EventType, Outcome, PlaceKind, PlaceRecord
 from tripleguard.names import shown
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.identity import decoded, encoded, identity_of, is_another, united
@@ -39,7 +39,7 @@ def settle_identity(kit: Kit, record: PlaceRecord, folder: HeldFolder) -> None:
                 kit.catalog,
                 EventType.PLACE_CHANGE,
                 Outcome.PARTIAL,
-                f"drive {record.name} at {shown(str(folder.root))} is on another file system than before; what "
+                f"{record.name} at {shown(str(folder.root))} is on another file system than before; what "
                 "was verified counts no more",
                 kit.clock.now(),
                 place_id=record.id,
@@ -52,6 +52,13 @@ def settle_identity(kit: Kit, record: PlaceRecord, folder: HeldFolder) -> None:
 
 def _elsewhere(record: PlaceRecord) -> PlaceTrouble:
     """What to say of a drive that is on another file system than before."""
+    if record.kind is PlaceKind.OFFSITE:
+        return PlaceTrouble(
+            f"The folder of {record.name} is on another file system than before, or was copied: it is not what "
+            "was verified.",
+            safe="Nothing in it was changed. What lies there counts for nothing until it was read.",
+            do=f"Run `tripleguard rescan --place {record.name}`.",
+        )
     return PlaceTrouble(
         f"This is a copy of drive {record.name}, or {record.name} was moved to another file system: it has its "
         "marker, and is not what was verified.",

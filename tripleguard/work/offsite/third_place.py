@@ -28,6 +28,7 @@ from tripleguard.places.marker import new_marker, read_marker
 from tripleguard.places.offsite import Offsite, mark_offsite, open_offsite, read_marker_object
 from tripleguard.places.sending import FolderSender, StoreSender
 from tripleguard.places.wire import Wire
+from tripleguard.work.identifying import settle_identity
 from tripleguard.work.kit import Kit, reserve_for
 from tripleguard.work.offsite.line import Patience
 from tripleguard.work.setting_up import ensure_catalog_id, refuse_overlap
@@ -183,6 +184,7 @@ def _folder(kit: Kit, record: PlaceRecord, url: OffsiteUrl) -> Iterator[OpenOffs
                 safe="Nothing was sent.",
                 do="Check that it is mounted, then run the command again.",
             )
+        settle_identity(kit, record, drive.folder)
         holder = Holder(os.getpid(), platform.node(), "offsite", iso_utc(kit.clock.now()))
         with held(f"The offsite place {record.name}", drive.storing.open_lock, holder):
             drive.storing.clear_incoming()
