@@ -11,6 +11,7 @@ from tripleguard.catalog.migrations import (
     names,
     numbers,
     offsite,
+    recounting,
     selects,
     shelf,
 )
@@ -26,5 +27,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0008_offsite", offsite.SCRIPT),
     ("0009_shelf", shelf.SCRIPT),
     ("0010_names", names.SCRIPT),
+    ("0011_recounting", recounting.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""
