@@ -22,7 +22,7 @@ from tripleguard.catalog.store import create_catalog
 from tripleguard.names import stands_for
 
 _LOOKED_UP = frozenset({"copy_of", "stands_for", "numbered", "name_keys"})
-"""What is called for every copy that comes out of the catalog, and for every name that is compared with another."""
+"""What is called for every copy that comes out of the catalog, and for every comparison of two names."""
 
 
 @contextmanager

@@ -70,7 +70,8 @@ def drive(home: str | None, name: str, as_json: bool) -> int:
 
     with kit_of(home) as kit:
         record = retiring.drive_to_retire(kit, name)
-        with opened(kit, where_drives_are(kit), f"clearance of drive {record.name}", writing=False) as ready:
+        doing = f"clearance of drive {record.name}"
+        with opened(kit, where_drives_are(kit), doing, writing=False, leaving=record.id) as ready:
             answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
         if as_json:
             say_json(shows.answer_object(answer))

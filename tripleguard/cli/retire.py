@@ -28,7 +28,7 @@ def command(home: str | None, name: str, prepare: bool, as_json: bool) -> int:
         if prepare:
             retiring.mark_leaving(kit, record)
         drives = [(one, path) for one, path in where_drives_are(kit) if one.state in retiring.IN_SERVICE]
-        with opened(kit, drives, f"retire {record.name}") as ready:
+        with opened(kit, drives, f"retire {record.name}", leaving=record.id) as ready:
             only_read = [drive for drive in ready.readable() if drive not in ready.drives]
             prepared = finish(retiring.prepare(kit, record, ready.drives, only_read)) if prepare else None
             answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))

@@ -17,11 +17,11 @@ from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CardGone, PlaceFailed, Stopped
-from tripleguard.model import Clearance, Copy, CopyState, Entry, Kind, PlaceRecord, Shoot
+from tripleguard.model import Clearance, Copy, CopyState, Entry, Kind, Odd, PlaceRecord, Shoot
 from tripleguard.places.card import Card, Left
 from tripleguard.places.drive import held_root
 from tripleguard.places.media import disk_of
-from tripleguard.places.own import is_own
+from tripleguard.places.own import ASIDE, is_own
 from tripleguard.rules import Needs, Standing, is_as_recorded, telling
 from tripleguard.work.counting import Counting
 from tripleguard.work.holdings import Beside
@@ -172,7 +172,7 @@ class _Asking:
         listing = Card(folder)
         try:
             for item in listing.listed():
-                if is_own(item.path):
+                if is_own(item.path) and self._is_the_tools(drive, item):
                     continue
                 if isinstance(item, Entry):
                     yield item
@@ -188,6 +188,13 @@ class _Asking:
             ) from error
         finally:
             listing.close()
+
+    @staticmethod
+    def _is_the_tools(drive: OpenDrive, item: Entry | Left | Odd) -> bool:
+        """Whether something under a name that the tool keeps for itself is certainly its own, or lies aside."""
+        if item.path == ASIDE or item.path.startswith(f"{ASIDE}/"):
+            return True
+        return isinstance(item, Entry) and drive.place.is_certainly_own(item.path)
 
     def _look_aside(self, drive: OpenDrive) -> None:
         """What lies aside and is in no catalog may be the last bytes of a picture: its notes are not believed."""
