@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 from images import images_below
+from test_aside import BY_WORD
 from test_images import set_up
+from test_night import _rot
 from test_retire import _reasons, _stamps, _third
 from world import World, finished
 
@@ -260,3 +262,64 @@ def test_the_drive_that_leaves_is_not_written_to_at_all(bare: World, kind: str) 
         assert {at for at in written if at % 32 not in _OF_A_READING[kind]} == set()
         mounted_again()
         assert half.read_bytes() == b"half a picture"
+
+
+def _mended_aside(world: World, name: str) -> Path:
+    """What lies aside on A under this name, once a rescan and a mend moved it there."""
+    world.run("rescan", "--quick")
+    world.run("mend")
+    (found,) = (world.drives["A"] / ".tripleguard/aside").glob(f"*/{name}")
+    return found
+
+
+@pytest.mark.parametrize("what", ["edited in place", "another picture", "a sidecar"])
+def test_somebodys_work_that_a_repair_moved_aside_keeps_the_drive(shot: World, what: str) -> None:
+    """An original edited in place, another picture saved over it, settings that a mend replaced: only there."""
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    name = "ORR_0001.xmp" if what == "a sidecar" else "ORR_0002.DNG"
+    (path,) = shot.drives["A"].glob(f"2026/*/*/{name}")
+    if what == "a sidecar":
+        _edit(_sidecar(shot, "B"), b"<x rating='5'/>")
+    else:
+        content = path.read_bytes()
+        path.write_bytes(
+            content[:5000] + b"settings" + content[5008:] if what == "edited in place" else b"x" * 70_000
+        )
+    lies = _mended_aside(shot, name)
+    shot.run("rescan", "--all")
+    shot.run("topup")
+    answer = shot.run("clearance", "drive", "A", "--json").json
+    assert _reasons(answer) == {"only in quarantine": 1}
+    assert shot.run("retire", "A").status == 1
+    # The next step that is named: what is of use is moved to another disk.
+    shutil.move(lies, shot.root)
+    assert shot.run("clearance", "drive", "A").status == 0
+
+
+def test_what_lies_aside_and_is_whole_elsewhere_keeps_no_drive(shot: World) -> None:
+    """By its bytes, whatever it is called: the catalog takes it for a bad copy of another picture."""
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    (path,) = shot.drives["A"].glob("2026/*/*/ORR_0002.DNG")
+    (other,) = shot.drives["A"].glob("2026/*/*/ORR_0003.DNG")
+    path.write_bytes(other.read_bytes())
+    _mended_aside(shot, "ORR_0002.DNG")
+    shot.run("rescan", "--all")
+    assert shot.run("clearance", "drive", "A").status == 0
+
+
+def test_what_only_rotted_goes_by_the_next_step_that_is_named(shot: World) -> None:
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    (path,) = shot.drives["A"].glob("2026/*/*/ORR_0002.DNG")
+    _rot(path, 5000)
+    shot.run("rescan", "--all")
+    _mended_aside(shot, "ORR_0002.DNG")
+    answer = shot.run("clearance", "drive", "A", "--json").json
+    assert _reasons(answer) == {"only in quarantine": 1}
+    assert shot.run("aside", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD).status == 0
+    assert shot.run("clearance", "drive", "A").status == 0
