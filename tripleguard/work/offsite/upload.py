@@ -43,7 +43,8 @@ class UploadResult:
     """What an upload did.
 
     wanted: whether anything is chosen at all. sent, sent_bytes: files and their bytes that are proved offsite now.
-    line_bytes: what went over the line for them. faltered: how often the line failed. still_owed: files. not_sent:
+    line_bytes: what went over the line for them. listed: what lies there was listed in this run. read_back: how
+    much of it was read back there, and when. faltered: how often the line failed. still_owed: files. not_sent:
     (path, why). waits: why nothing more is sent now, '' if all was. rate: bytes/s while sending.
     """
 
@@ -57,6 +58,8 @@ class UploadResult:
     still_owed_bytes: int = 0
     surplus: int = 0
     surplus_bytes: int = 0
+    listed: bool = False
+    read_back: rows.ReadBack = field(default_factory=rows.ReadBack)
     rate: float = 0.0
     seconds: float = 0.0
     waits: str = ""
@@ -121,14 +124,14 @@ class _Upload:
     def run(self) -> Iterator[Progress]:
         """Passes until nothing more can be done: what failed for itself in one is tried once more in the next.
 
-        What lies there and is in doubt is read back first, within the budget for that: it need not be sent again.
+        What lies there is listed first, so that what vanished since is sent again. What is in doubt is read back,
+        within the budget for that: it need not be sent again.
         """
-        debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
-        if any(debt.lies_there for debt in debts):
-            try:
-                yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget)
-            except (CopyTrouble, PlaceTrouble) as error:
-                self.result.troubles.append(error)
+        try:
+            yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget)
+            self.result.listed = True
+        except (CopyTrouble, PlaceTrouble) as error:
+            self.result.troubles.append(error)
         debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
         self._of_files, self._of_bytes = len(debts), sum(debt.known.file.size for debt in debts)
         usual = rows.last_rate(self._kit.catalog) or 0.0
@@ -149,6 +152,7 @@ class _Upload:
         result.wanted = catalog.row("SELECT 1 FROM wanted_offsite LIMIT 1") is not None
         result.still_owed, result.still_owed_bytes = standing.owed, standing.owed_bytes
         result.surplus, result.surplus_bytes = standing.surplus, standing.surplus_bytes
+        result.read_back = rows.read_back(catalog, self._offsite.record.id)
         result.line_bytes = self._throttle.sent
         result.seconds = round(time.monotonic() - self._began, 3)
         outcome = Outcome.SUCCESS if not result.still_owed else Outcome.PARTIAL
