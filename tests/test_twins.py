@@ -40,7 +40,7 @@ def _counted() -> Iterator[list[int]]:
         yield found
     finally:
         sys.setprofile(None)
-        threading.setprofile(None)  # type: ignore[arg-type]
+        threading.setprofile(None)
 
 
 def _offloaded(root: Path, frames: int) -> float:
