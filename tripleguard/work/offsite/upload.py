@@ -124,15 +124,34 @@ class _Upload:
     def run(self) -> Iterator[Progress]:
         """Passes until nothing more can be done: what failed for itself in one is tried once more in the next.
 
-        What lies there is listed first, so that what vanished since is sent again. What is in doubt is read back,
-        within the budget for that: it need not be sent again.
+        What lies there and is in doubt is read back first, within the budget for that: it need not be sent again.
+        When nothing is owed any more what lies there is listed, so that what vanished since is sent again.
         """
+        if any(debt.lies_there for debt in self._owed()):
+            yield from self._look()
+        yield from self._send_all()
+        if not self._owed() and not self._kit.stop.is_set():
+            yield from self._look()
+            if self._owed() and not self._must_end():
+                yield from self._send_all()
+        if self._kit.stop.is_set():
+            return
+        yield from self._leave()
+
+    def _owed(self) -> list[rows.Debt]:
+        return rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
+
+    def _look(self) -> Iterator[Progress]:
+        """List what lies there; what is in doubt is read back."""
         try:
-            yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget)
+            yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget, strays=False)
             self.result.listed = True
         except (CopyTrouble, PlaceTrouble) as error:
+            self.result.listed = False
             self.result.troubles.append(error)
-        debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
+
+    def _send_all(self) -> Iterator[Progress]:
+        debts = self._owed()
         self._of_files, self._of_bytes = len(debts), sum(debt.known.file.size for debt in debts)
         usual = rows.last_rate(self._kit.catalog) or 0.0
         yield Moved("upload", 0, self._of_files, 0, self._of_bytes, usual, self._left(usual))
@@ -141,9 +160,6 @@ class _Upload:
             ended = yield from self._one_pass()
             if ended or not self.result.not_sent or self._must_end():
                 break
-        if self._kit.stop.is_set():
-            return
-        yield from self._leave()
 
     def finished(self) -> UploadResult:
         """What was done; entered into the catalog."""
