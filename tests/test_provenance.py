@@ -130,6 +130,22 @@ def test_a_remark_in_a_check_list_outlives_every_new_list(shot: World) -> None:
     assert not list((shot.drives["A"] / OWN).glob("aside/*"))
 
 
+@pytest.mark.parametrize("cut", ["between the names", "before the old one went"])
+def test_a_power_cut_while_a_list_is_renewed_loses_no_remark(shot: World, cut: str) -> None:
+    (path,) = shot.drives["A"].rglob("checksums.b3")
+    remarked = b"# ask before you delete\n" + path.read_bytes()
+    path.with_name("checksums.b3.old").write_bytes(remarked)
+    path.unlink()
+    if cut == "before the old one went":
+        path.write_bytes(remarked + written([("another.DNG", digest_of(b"x"))]))
+    card = shot.card("more")
+    card.frames(1, first=70)
+    assert shot.run("offload", card.root).status == 0
+    assert path.read_bytes().startswith(b"# ask before you delete\n")
+    assert not path.with_name("checksums.b3.old").exists()
+    assert not list((shot.drives["A"] / OWN).glob("aside/*"))
+
+
 def test_a_picture_under_the_name_of_a_check_list_is_moved_aside_and_not_lost(shot: World) -> None:
     (path,) = shot.drives["A"].rglob("checksums.b3")
     path.write_bytes(PICTURE + b"\0")

@@ -55,6 +55,11 @@ def is_certainly_own(path: str, read: Read) -> bool:
     return False
 
 
+def is_remarked_list(content: bytes) -> bool:
+    """Whether this is a check list to which somebody added lines of text."""
+    return checklist.remarks(content) is not None and next(checklist.parsed(content), None) is not None
+
+
 def unfinished_name(kind: str) -> str:
     """A fresh name for an unfinished copy that says of itself who gave it. kind: `part` or `own`."""
     token = secrets.token_hex(8)

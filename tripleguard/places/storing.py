@@ -31,7 +31,7 @@ from tripleguard.places.aside import Lying, note_name, note_text
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.media import flush_to_medium
 from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own
-from tripleguard.places.provenance import LIST_LIMIT, is_certainly_own, unfinished_name
+from tripleguard.places.provenance import LIST_LIMIT, is_certainly_own, is_remarked_list, unfinished_name
 from tripleguard.places.telling import told
 
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
@@ -181,12 +181,20 @@ class Storing:
     def restore_own(self, path: str) -> None:
         """Put back one of the tool's own files that a power cut caught between two names."""
         with told(self.place, f"looking at {shown(path)}"):
-            if not is_own(path) or not self.is_certainly_own(path + SUPERSEDED):
+            old = path + SUPERSEDED
+            if not is_own(path) or self.folder.look(old) is None:
                 return
+            content = None if self.is_certainly_own(old) else self.folder.read_small(old, LIST_LIMIT)
             if self.folder.look(path) is None:
-                self._claim(path + SUPERSEDED, path)
-            else:
-                os.unlink(self.folder.where(path + SUPERSEDED), dir_fd=self.folder.fd)
+                if content is None or is_remarked_list(content):
+                    self._claim(old, path)
+            elif content is None or self._took_over(path, content):
+                os.unlink(self.folder.where(old), dir_fd=self.folder.fd)
+
+    def _took_over(self, path: str, content: bytes) -> bool:
+        """Whether the list at path has every line of one that somebody added remarks to."""
+        lines = self.folder.read_small(path, LIST_LIMIT).split(b"\n")
+        return is_remarked_list(content) and set(content.split(b"\n")) <= {*lines, b""}
 
     def is_certainly_own(self, path: str) -> bool:
         """Whether a plain file stands at path that the tool wrote; see `provenance`. Raises OSError."""
