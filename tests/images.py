@@ -31,7 +31,8 @@ SAMPLES = RIGS.parent / "samples"
 _MAKE = {
     "exfat": ["mkfs.exfat"],
     "ntfs": ["mkfs.ntfs", "-q", "-F", "-f"],
-    "ext4": ["mkfs.ext4", "-q", "-F", "-m", "0"],
+    # Nothing is left for the kernel to write later, in its own time.
+    "ext4": ["mkfs.ext4", "-q", "-F", "-m", "0", "-E", "lazy_itable_init=0,lazy_journal_init=0"],
     "xfs": ["mkfs.xfs", "-q", "-f"],
     "btrfs": ["mkfs.btrfs", "-q", "-f"],
 }

@@ -242,6 +242,47 @@ def test_what_somebody_changed_needs_a_word_of_its_own(world: World) -> None:
     assert (folder(world, "A") / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
 
 
+def _zeroed(path: Path) -> None:
+    """The same size and time, and nothing but zeros."""
+    times = path.stat()
+    path.write_bytes(bytes(times.st_size))
+    os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+
+
+@pytest.mark.parametrize("rotten", ["A", "B", "AB"])
+def test_an_older_version_stays_while_the_newest_does_not_read_as_recorded(world: World, rotten: str) -> None:
+    """The catalog still calls the newest one verified. It rotted since: the older one is the last that is good."""
+    card = world.card()
+    card.frames(1, size=SIZE)
+    card.put("DCIM/100ORREY/ORR_0001.xmp", b"<x/>")
+    assert world.run("offload", card.root).status == 0
+    (folder(world, "B") / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
+    world.run("rescan", "--quick")
+    world.run("mend")
+    assert aside(world)["ORR_0001.xmp"].read_bytes() == b"<x/>"
+    for name in rotten:
+        _zeroed(folder(world, name) / "ORR_0001.xmp")
+    status, went, kept = emptied(world, "--changed-too")
+    assert (status, went) == (1, set())
+    assert "does not read as recorded now" in kept["ORR_0001.xmp"]
+    assert aside(world)["ORR_0001.xmp"].read_bytes() == b"<x/>"
+
+
+@pytest.mark.parametrize("rotten", ["A", "B", "AB"])
+def test_a_changed_original_stays_while_any_copy_that_would_stay_is_rotten(world: World, rotten: str) -> None:
+    card = world.card()
+    card.frames(1, size=SIZE)
+    assert world.run("offload", card.root).status == 0
+    (folder(world, "A") / "ORR_0001.DNG").write_bytes(b"edited" * 50_000)
+    world.run("rescan", "--quick")
+    world.run("mend")
+    for name in rotten:
+        _zeroed(folder(world, name) / "ORR_0001.DNG")
+    status, went, kept = emptied(world, "--changed-too")
+    assert (status, went) == (1, set())
+    assert "does not read as recorded now" in kept["ORR_0001.DNG"]
+
+
 def _with_bytes_of(world: World, source: Path) -> None:
     """Something else comes to lie under the name of a bad copy, as old as that."""
     there = aside(world)["ORR_0001.DNG"]

@@ -6,6 +6,8 @@ import pytest
 from test_retire import _third
 from world import World
 
+from tripleguard.clock import DAY
+
 
 @pytest.fixture
 def shot(world: World) -> World:
@@ -82,3 +84,33 @@ def test_equal_sidecars_of_two_pictures_are_two_losses(world: World) -> None:
         "two": 2,
     }
     assert world.run("drives", "lost", "B", "--json").json["nowhere"]["files"] == 2
+
+
+def _aged(world: World, days: int) -> None:
+    """All was read back so many days ago."""
+    with world.kit() as kit, kit.catalog.writing():
+        kit.catalog.run("UPDATE copies SET verified_at = verified_at - ?", days * DAY)
+
+
+def test_what_rests_on_old_evidence_is_told_with_its_age_and_what_to_read_first(shot: World) -> None:
+    """400 days are far beyond the rule: "verified on two other drives" says too much."""
+    _third(shot)
+    shot.run("topup")
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    fresh = shot.run("drives", "lost", "A", "--json")
+    assert fresh.status == 0
+    assert [(one["drive"], one["connected"], one["overdue"]) for one in fresh.json["rests_on"]] == [
+        ("B", True, 0),
+        ("C", True, 0),
+    ]
+    assert shot.run("drives", "add", "A", shot.drives["A"]).status == 0
+    shot.run("rescan", "--all")
+    _aged(shot, 400)
+    shot.unplug("B")
+    shot.unplug("C")
+    told = shot.run("drives", "lost", "A")
+    assert told.status == 1
+    assert "drive B (not connected): 6 copies, the one longest ago 400 days ago" in told.out
+    assert "6 of them longer ago than the rule allows" in told.out
+    assert "Read first: connect drive B, then run `tripleguard rescan --place B`" in told.out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -257,3 +258,23 @@ def test_after_a_power_cut_what_has_a_name_is_whole_and_it_goes_on(
     assert answer.json["already_there"] == len(there)
     library_validates(out)
     assert payload(out) == digests
+
+
+@pytest.mark.parametrize("form", ["bag", "list"])
+def test_a_file_that_rotted_in_the_folder_since_it_was_named_is_not_handed_over(after: World, form: str) -> None:
+    """The notes of the run that was cut off say that it is whole; only reading it tells what it is now."""
+    out = unfinished(after, *(["--list"] if form == "list" else []))
+    rotten = next(out.rglob("ORR_0001.DNG"))
+    times = rotten.stat()
+    rotten.write_bytes(bytes(times.st_size))
+    os.utime(rotten, ns=(times.st_atime_ns, times.st_mtime_ns))
+    answer = after.run("handover", "quay", out, *(["--list"] if form == "list" else []))
+    assert answer.status == 3
+    assert "ORR_0001.DNG was whole when it was handed over, and is not what it was" in answer.err
+    assert rotten.read_bytes() == bytes(times.st_size)
+    assert not (out / "bagit.txt").exists()
+    assert not (out / "checksums.sha256").exists()
+    # The next step that is named.
+    rotten.rename(after.root / "rotten.DNG")
+    assert after.run("handover", "quay", out, *(["--list"] if form == "list" else [])).status == 0
+    assert digest_of(rotten.read_bytes()) == digest_of(next(after.drives["A"].rglob("ORR_0001.DNG")).read_bytes())

@@ -21,6 +21,7 @@ from tripleguard.digest import digest_of
 from tripleguard.model import CopyState
 from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import Holder, held
+from tripleguard.places.provenance import unfinished_name
 
 BODY = "2026/2026-06-13 quay/Orrery R7 7731"
 
@@ -685,7 +686,7 @@ def test_two_offloads_at_once_do_not_mix(world: World) -> None:
 def test_unfinished_copies_of_a_killed_run_are_cleared_by_the_next(world: World) -> None:
     left = world.drives["A"] / ".tripleguard/incoming"
     left.mkdir(exist_ok=True)
-    (left / "0123456789abcdef.part").write_bytes(b"half a picture")
+    (left / unfinished_name("part")).write_bytes(b"half a picture")
     card = world.card()
     card.frames(1)
     offloaded(world, card)

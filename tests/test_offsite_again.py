@@ -6,6 +6,7 @@ Against a real server whose stored bytes are changed behind its back, and agains
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 from pathlib import Path
@@ -271,3 +272,50 @@ def test_an_etag_is_no_hash_the_same_bytes_in_parts_have_another_and_are_no_find
     answer = world.run("rescan", "--place", "offsite", "--quick", "--json").json
     assert (answer["read_back"], answer["findings"]) == (1, [])
     assert world.run("rescan", "--place", "offsite", "--quick", "--json").json["read_back"] == 0
+
+
+@pytest.mark.parametrize("harm", ["emptied", "cut off", "rotted"])
+def test_an_upload_looks_at_what_is_there_before_it_says_that_all_is(world: World, harm: str) -> None:
+    """Nothing is owed by the catalog, and meanwhile the folder was emptied or its disk rots."""
+    home = world.folder("nas")
+    assert world.run("setup", "--offsite", home).status == 0
+    card = world.card()
+    card.frames(2)
+    assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
+    world.run("selects", "add", "ORR_0001", "ORR_0002")
+    assert world.run("upload").status == 0
+    one, other = sorted(home.rglob("*.DNG"))
+    whole, times = other.read_bytes(), other.stat()
+    if harm == "emptied":
+        one.unlink()
+        other.unlink()
+    else:
+        other.write_bytes(whole[:1000] if harm == "cut off" else bytes(len(whole)))
+        os.utime(other, ns=(times.st_atime_ns, times.st_mtime_ns))
+    answer = world.run("upload")
+    told = world.run("upload", "--json").json
+    assert told["listed"] is True
+    assert told["read_back"]["files"] == 2
+    assert told["read_back"]["oldest"]
+    assert "and proved there" not in answer.out
+    assert "all of them were listed there just now" in answer.out
+    assert "Read back there: 2 of 2, the one longest ago on 20" in answer.out
+    if harm == "rotted":
+        # A listing can't see that, and does not say that it did.
+        assert "A listing does not see rot" in answer.out
+    else:
+        assert whole in [path.read_bytes() for path in home.rglob("*.DNG")]
+
+
+def test_an_upload_that_may_not_use_the_line_says_that_nobody_looked(world: World) -> None:
+    home = world.folder("nas")
+    assert world.run("setup", "--offsite", home).status == 0
+    card = world.card()
+    card.frames(1)
+    assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
+    world.run("selects", "add", "ORR_0001")
+    assert world.run("upload").status == 0
+    settings = (world.home / "settings.toml").read_text()
+    world.settings(settings.replace("metered = false", "metered = true"))
+    answer = world.run("upload")
+    assert "what lies there was not looked at now" in answer.out

@@ -9,11 +9,14 @@ from pathlib import Path
 
 import pytest
 from images import images_below
+from test_aside import BY_WORD
 from test_images import set_up
+from test_night import _rot
 from test_retire import _reasons, _stamps, _third
 from world import World, finished
 
 from tripleguard.catalog.places import place_named
+from tripleguard.places.provenance import unfinished_name
 from tripleguard.watch.errand import Errand, Outcome, What
 from tripleguard.watch.errands import job_for
 from tripleguard.watch.notes import Notes
@@ -190,3 +193,133 @@ def test_a_copy_on_a_drive_that_is_away_is_no_sole_copy(shot: World) -> None:
     answer = shot.run("clearance", "drive", "A", "--json").json
     assert _reasons(answer) == {"other drive away": 7}
     assert [one["sole"] for one in answer["shoots"]] == [0]
+
+
+def _bytes_that_differ(one: Path, other: Path) -> set[int]:
+    """Where two images are not the same."""
+    found: set[int] = set()
+    with one.open("rb") as first, other.open("rb") as second:
+        for number, block in enumerate(iter(lambda: first.read(4096), b"")):
+            if block != (against := second.read(4096)):
+                pairs = zip(block, against, strict=True)
+                found |= {number * 4096 + at for at, (left, right) in enumerate(pairs) if left != right}
+    return found
+
+
+def _journal_of(image: Path, kind: str) -> set[int]:
+    """The blocks of 4 KiB in which ext4 keeps its journal: mounting alone writes there, each time further on."""
+    if kind != "ext4":
+        return set()
+    told = [
+        subprocess.run(["debugfs", "-R", what, str(image)], capture_output=True, text=True, check=True).stdout
+        for what in ("stats", "blocks <8>")
+    ]
+    (size,) = (int(line.split()[-1]) for line in told[0].splitlines() if line.startswith("Block size"))
+    return {int(number) * size // 4096 for number in told[1].split()}
+
+
+# What a driver in user space notes of a reading, whoever reads and however: the time of the last access and the
+# check sum over the entry (exFAT specification 1.00, section 7.4: offsets 2, 16 and 24 of 32).
+_OF_A_READING = {"exfat": {2, 3, 16, 17, 18, 19, 24}, "ext4": frozenset()}
+
+
+@pytest.mark.images
+@pytest.mark.parametrize("kind", ["ext4", "exfat"])
+def test_the_drive_that_leaves_is_not_written_to_at_all(bare: World, kind: str) -> None:
+    """Compared as an image. What mounting and unmounting alone change is learnt from doing just that."""
+    with images_below(bare.root) as images:
+        set_up(bare, A=images.mount("a", kind), B=bare.folder("drive-b"), C=bare.folder("drive-c"))
+        card = bare.card()
+        card.frames(3)
+        assert bare.run("offload", card.root, "--drive", "A", "--drive", "B").status in (0, 1)
+        point = bare.drives["A"]
+        half = point / ".tripleguard/incoming" / unfinished_name("part")
+        half.write_bytes(b"half a picture")
+        images.unmount(point)
+        image, before, idle = images.root / "a.img", bare.root / "before.img", bare.root / "idle.img"
+
+        def mounted_again() -> None:
+            images.mount("a", kind)
+            # ext4 notes where it is mounted when the first file is opened.
+            os.close(os.open(half, os.O_RDONLY | os.O_NOATIME))
+
+        # The first mounting after a change may settle something; from then on it is the same every time.
+        mounted_again()
+        images.unmount(point)
+        shutil.copy(image, before)
+        mounted_again()
+        images.unmount(point)
+        shutil.copy(image, idle)
+        mounted_again()
+        for command in (("clearance", "drive", "A"), ("retire", "A", "--prepare"), ("clearance", "drive", "A")):
+            bare.run(*command)
+        assert len(list(bare.drives["C"].rglob("ORR_*.DNG"))) == 3
+        done = bare.run("retire", "A")
+        assert done.status == 0, done.out + done.err
+        images.unmount(point)
+        settled = {at // 4096 for at in _bytes_that_differ(before, idle)} | _journal_of(image, kind)
+        written = {at for at in _bytes_that_differ(before, image) if at // 4096 not in settled}
+        assert {at for at in written if at % 32 not in _OF_A_READING[kind]} == set()
+        mounted_again()
+        assert half.read_bytes() == b"half a picture"
+
+
+def _mended_aside(world: World, name: str) -> Path:
+    """What lies aside on A under this name, once a rescan and a mend moved it there."""
+    world.run("rescan", "--quick")
+    world.run("mend")
+    (found,) = (world.drives["A"] / ".tripleguard/aside").glob(f"*/{name}")
+    return found
+
+
+@pytest.mark.parametrize("what", ["edited in place", "another picture", "a sidecar"])
+def test_somebodys_work_that_a_repair_moved_aside_keeps_the_drive(shot: World, what: str) -> None:
+    """An original edited in place, another picture saved over it, settings that a mend replaced: only there."""
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    name = "ORR_0001.xmp" if what == "a sidecar" else "ORR_0002.DNG"
+    (path,) = shot.drives["A"].glob(f"2026/*/*/{name}")
+    if what == "a sidecar":
+        _edit(_sidecar(shot, "B"), b"<x rating='5'/>")
+    else:
+        content = path.read_bytes()
+        path.write_bytes(
+            content[:5000] + b"settings" + content[5008:] if what == "edited in place" else b"x" * 70_000
+        )
+    lies = _mended_aside(shot, name)
+    shot.run("rescan", "--all")
+    shot.run("topup")
+    answer = shot.run("clearance", "drive", "A", "--json").json
+    assert _reasons(answer) == {"only in quarantine": 1}
+    assert shot.run("retire", "A").status == 1
+    # The next step that is named: what is of use is moved to another disk.
+    shutil.move(lies, shot.root)
+    assert shot.run("clearance", "drive", "A").status == 0
+
+
+def test_what_lies_aside_and_is_whole_elsewhere_keeps_no_drive(shot: World) -> None:
+    """By its bytes, whatever it is called: the catalog takes it for a bad copy of another picture."""
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    (path,) = shot.drives["A"].glob("2026/*/*/ORR_0002.DNG")
+    (other,) = shot.drives["A"].glob("2026/*/*/ORR_0003.DNG")
+    path.write_bytes(other.read_bytes())
+    _mended_aside(shot, "ORR_0002.DNG")
+    shot.run("rescan", "--all")
+    assert shot.run("clearance", "drive", "A").status == 0
+
+
+def test_what_only_rotted_goes_by_the_next_step_that_is_named(shot: World) -> None:
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    assert shot.run("drives", "recall", "A").status == 0
+    (path,) = shot.drives["A"].glob("2026/*/*/ORR_0002.DNG")
+    _rot(path, 5000)
+    shot.run("rescan", "--all")
+    _mended_aside(shot, "ORR_0002.DNG")
+    answer = shot.run("clearance", "drive", "A", "--json").json
+    assert _reasons(answer) == {"only in quarantine": 1}
+    assert shot.run("aside", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD).status == 0
+    assert shot.run("clearance", "drive", "A").status == 0

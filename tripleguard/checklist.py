@@ -42,6 +42,21 @@ def parsed(content: bytes) -> Iterator[tuple[str, bytes]]:
             yield found
 
 
+def remarks(content: bytes) -> list[bytes] | None:
+    """The lines of a check list that say something else, in their order; None where it is no text at all."""
+    if b"\0" in content:
+        return None
+    found: list[bytes] = []
+    for raw in content.split(b"\n"):
+        try:
+            line = raw.decode("utf-8").rstrip("\r")
+        except UnicodeDecodeError:
+            return None
+        if line.strip() and _pair(line) is None:
+            found.append(raw)
+    return found
+
+
 def is_list(content: bytes) -> bool:
     """Whether this is a check list and nothing else: every line that says anything is one."""
     return len(list(parsed(content))) == sum(bool(line.strip()) for line in content.split(b"\n"))

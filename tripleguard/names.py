@@ -116,6 +116,21 @@ def stands_for(stored: str, wanted: str) -> bool:
     return any(_says(name, wanted, cut=_is_long(stored)) for name in (stored, _unnumbered(stored)))
 
 
+def name_keys(stored: str) -> frozenset[str] | None:
+    """The keys under which `stands_for` is a plain comparison: those of the names that stored stands for.
+
+    None where it may have been cut, so that only `stands_for` can tell. The key of a wanted name is `name_key`.
+    """
+    if _is_long(stored):
+        return None
+    return frozenset(map(name_key, (stored, _unnumbered(stored))))
+
+
+def name_key(wanted: str) -> str:
+    """The key of a wanted name; see `name_keys`."""
+    return _comparable(wanted)
+
+
 def _says(name: str, wanted: str, *, cut: bool) -> bool:
     one, other = _comparable(name), _comparable(wanted)
     if one == other:

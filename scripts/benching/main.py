@@ -50,6 +50,7 @@ def main() -> None:
             ("peak memory, large files, MB", "< 150", lambda: memory(asked.above, 60 * scale, 24 * MB)),
             ("peak memory, many small files, MB", "< 150", lambda: memory(asked.above, 5000 * scale, 10_000)),
             ("looking into originals / offload", "< 0.05", lambda: looking(asked.above, 20 * scale)),
+            ("equal sidecars / different ones", "<= 1.20", lambda: equal_sidecars(asked.above, 400 * scale)),
             ("--help, ms", "< 100", start_up),
         ):
             report(name, bound, runs, measure)
@@ -183,6 +184,23 @@ def memory(above: Path, files: int, size: int) -> float:
         home = set_up(rig, [rig.free_folder("a"), rig.free_folder("b")])
         # Small ones are noise and no raws, so that the card is not cleared.
         return ran([*TOOL, "--home", str(home), "offload", str(card)], ok=(0, 1)).peak / MB
+
+
+def equal_sidecars(above: Path, frames: int) -> float:
+    """An offload of pictures that all have the same settings beside them, against one where each has its own."""
+
+    def took(settings: Callable[[int], bytes]) -> float:
+        with Rig(above) as rig:
+            card = rig.free_folder("card")
+            fill(card, frames, 1 << 16)
+            for number in range(1, frames + 1):
+                (card / f"DCIM/100ORREY/ORR_{number:04d}.xmp").write_bytes(settings(number))
+            home = set_up(rig, [rig.free_folder("a"), rig.free_folder("b")])
+            drop_caches()
+            # Both lie on one disk here, which may not clear the card.
+            return ran([*TOOL, "--home", str(home), "offload", str(card)], ok=(0, 1)).seconds
+
+    return took(lambda _: b"<x/>") / took(lambda number: f"<x>{number}</x>".encode())
 
 
 def start_up() -> float:

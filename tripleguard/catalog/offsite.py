@@ -122,6 +122,28 @@ def standing(catalog: Catalog, place_id: int) -> Standing:
     return Standing(there[0], there[1], len(debts), size, beside[0], beside[1])
 
 
+@dataclass(frozen=True, slots=True)
+class ReadBack:
+    """Of the selects that lie offsite: how many were read back there, of how many; the oldest such time (ns)."""
+
+    files: int = 0
+    of_files: int = 0
+    oldest: int | None = None
+
+
+def read_back(catalog: Catalog, place_id: int) -> ReadBack:
+    """What is known of the selects on this place by reading them there, and not as they arrived."""
+    row = catalog.row(
+        "SELECT coalesce(sum(o.proof = 'read'), 0), count(*),"
+        " min(CASE WHEN o.proof = 'read' THEN c.verified_at END)"
+        " FROM copies c LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state = 'present'"
+        " AND c.verified_at IS NOT NULL AND c.file_id IN (SELECT file_id FROM wanted_offsite)",
+        place_id,
+    )
+    assert row is not None
+    return ReadBack(*row)
+
+
 def stored_as(catalog: Catalog, copy_id: int) -> Stored | None:
     """How a copy lies offsite."""
     row = catalog.row("SELECT tag, proof, stored, sealed, blake3 FROM objects WHERE copy_id = ?", copy_id)

@@ -70,15 +70,17 @@ def lost(home: str | None, name: str, as_json: bool) -> int:
     from tripleguard.model import PlaceState
     from tripleguard.reports import losing as shows
     from tripleguard.work.setting_up import change_drive
-    from tripleguard.work.years.losing import aftermath
+    from tripleguard.work.years.losing import aftermath, remaining
 
     with kit_of(home) as kit:
         left = aftermath(kit.catalog, change_drive(kit, name, PlaceState.LOST))
+        rests_on = remaining(kit, left.record)
         if as_json:
-            say_json(shows.aftermath_object(left))
+            say_json(shows.aftermath_object(left, rests_on))
         else:
-            say(shows.aftermath(left))
-    return 1 if left.nowhere.files or left.offsite.files or left.once.files else 0
+            say(shows.aftermath(left, rests_on, kit.clock.now()))
+    is_short = left.nowhere.files or left.offsite.files or left.once.files
+    return 1 if is_short or any(one.overdue for one in rests_on) else 0
 
 
 @command.command("shelve")

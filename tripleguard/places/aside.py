@@ -13,7 +13,7 @@ import re
 import stat
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from tripleguard.clock import SECOND
@@ -36,7 +36,7 @@ class Lying:
 
     node: device and inode. links: how many names it has on the drive. odd: why it is not as the tool makes it, in
     words; empty for a plain file in a folder of its own. note: the note beside it; why: what that says. since:
-    when it was moved, by the name of its folder, UTC ns.
+    when it was moved, by the name of its folder, UTC ns. is_note: it is a note itself, and its file is gone.
     """
 
     path: str
@@ -48,6 +48,7 @@ class Lying:
     note: Lying | None = None
     why: str = ""
     since: int | None = None
+    is_note: bool = False
 
     @property
     def name(self) -> str:
@@ -130,7 +131,9 @@ def _in_folder(drive: HeldFolder, folder: str) -> Iterator[Lying]:
             continue
         path, note = f"{folder}/{name}", note_name(name)
         beside = _lying(drive, f"{folder}/{note}", listed[note]) if note in read else None
-        yield _lying(drive, path, status, odd=_odd(status), note=beside, why=read.get(note, ""))
+        found = _lying(drive, path, status, odd=_odd(status), note=beside, why=read.get(note, ""))
+        is_note = name.endswith(NOTE_END) and _read_note(drive, path, status) is not None
+        yield replace(found, is_note=is_note and found.since is not None)
 
 
 def _read_note(drive: HeldFolder, path: str, status: Status) -> str | None:

@@ -182,8 +182,14 @@ class Drive:
             raise PlaceFailed(f"{self._storing.place}: {shown(new)} is not there after it was named.")
         return entry
 
-    def write_own(self, path: str, content: Iterable[bytes]) -> None:
-        self._storing.write_own(path, content)
+    def write_own(self, path: str, content: Iterable[bytes], *, replaces: bytes | None = None) -> None:
+        """See `base.Place`; replaces as in `Storing.write_own`."""
+        self._storing.write_own(path, content, replaces=replaces)
+
+    def is_certainly_own(self, path: str) -> bool:
+        """Whether a plain file stands at path that the tool wrote; see `provenance`. Raises PlaceFailed."""
+        with told(self._storing.place, f"looking at {shown(path)}"):
+            return self._storing.is_certainly_own(path)
 
     def read_own(self, path: str, limit: int) -> bytes | None:
         """One of the tool's own files, None if it is not there. Raises PlaceFailed."""
@@ -215,9 +221,9 @@ class Drive:
         self._storing.forget_own(path)
 
 
-def open_drive(root: Path, reserve: int = 0) -> Drive:
-    """The drive at root, by its marker. reserve: bytes kept free. Raises PlaceTrouble."""
-    folder = held_root(root)
+def open_drive(root: Path, reserve: int = 0, *, quiet: bool = False) -> Drive:
+    """The drive at root, by its marker. reserve: bytes kept free; quiet: see `HeldFolder`. Raises PlaceTrouble."""
+    folder = held_root(root, quiet=quiet)
     try:
         marker = read_marker(folder)
         if marker is None:

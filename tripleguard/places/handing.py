@@ -25,7 +25,7 @@ from tripleguard.places.incoming import DriveIncoming
 from tripleguard.places.marker import MARKER
 from tripleguard.places.media import MediumReading, aligned_buffer, depth_of, is_rotational
 from tripleguard.places.mounts import mount_of
-from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED
+from tripleguard.places.own import INCOMING, OWN, SUPERSEDED
 from tripleguard.places.probe import learn_limits
 from tripleguard.places.storing import Storing
 from tripleguard.places.telling import told
@@ -192,10 +192,14 @@ class Handing:
             found |= {one.path: one for one in some}
         return number + 1, found
 
-    def finish(self) -> None:
-        """Remove the work folder, once the folder says of itself what it holds. Raises PlaceFailed."""
+    def finish(self) -> tuple[str, ...]:
+        """Remove the work folder, once the folder says of itself what it holds. Raises PlaceFailed.
+
+        What is not certainly of the handover stays, with the folders that it lies in; its paths are returned.
+        """
         with told(self.name, "clearing its work folder"):
-            ours = [entry.path for entry in self._folder.walk(OWN) if not entry.path.startswith(f"{ASIDE}/")]
+            there = [entry.path for entry in self._folder.walk(OWN)]
+            ours = [path for path in there if self._storing.is_certainly_own(path)]
             # The task goes last: while it is there, the same command goes on where this one was cut off.
             for path in sorted(ours, key=lambda path: path == TASK_FILE):
                 self._storing.forget_own(path)
@@ -204,9 +208,10 @@ class Handing:
                     os.rmdir(self._folder.where(folder), dir_fd=self._folder.fd)
                 except OSError as error:
                     # Something that is not ours lies in it, or it was never made: it stays as it is.
-                    if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT):
+                    if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR):
                         raise
         self._storing.settle([""])
+        return tuple(path for path in there if path not in set(ours))
 
     def _own(self, path: str) -> bytes | None:
         self._storing.restore_own(path)

@@ -81,7 +81,7 @@ def read_marker(folder: HeldFolder, read: Callable[[str, int], bytes] | None = N
 def marker_at(root: Path) -> Marker | None:
     """The marker of the drive at root, None if there is none or root can't be opened. Raises as `read_marker`."""
     try:
-        folder = HeldFolder(root)
+        folder = HeldFolder(root, quiet=True)
     except OSError as error:
         if error.errno in _DEVICE_FAILS:
             raise _unreadable(root, error) from error

@@ -12,7 +12,7 @@ from tripleguard.names import folded
 
 OWN = ".tripleguard"
 INCOMING = f"{OWN}/incoming"
-"""Unfinished copies. Whatever lies here was made by this tool and may be cleared by the next job."""
+"""Unfinished copies. Those that were certainly begun by this tool are cleared by the next job."""
 ASIDE = f"{OWN}/aside"
 """Bad copies that were moved aside, with why. Nothing here goes but by a person's word."""
 LISTS = f"{OWN}/lists"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
 from pathlib import Path
 
 from tripleguard.model import Limits
@@ -16,6 +15,7 @@ from tripleguard.names import EXFAT_FORBIDDEN
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.mounts import mount_of
 from tripleguard.places.own import INCOMING
+from tripleguard.places.provenance import trial_prefix
 from tripleguard.places.storing import Storing
 from tripleguard.places.telling import told
 
@@ -69,7 +69,7 @@ class _Trial:
     def __init__(self, folder: HeldFolder, storing: Storing) -> None:
         self._folder = folder
         self._storing = storing
-        self._salt = secrets.token_hex(4)
+        self._salt = trial_prefix()
 
     def plain(self) -> None:
         """Make and remove a file with a name that every drive can hold. Raises OSError if not even that works."""

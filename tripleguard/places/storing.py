@@ -31,6 +31,7 @@ from tripleguard.places.aside import Lying, note_name, note_text
 from tripleguard.places.held import HeldFolder
 from tripleguard.places.media import flush_to_medium
 from tripleguard.places.own import ASIDE, INCOMING, OWN, SUPERSEDED, is_own, reaches_own
+from tripleguard.places.provenance import LIST_LIMIT, is_certainly_own, is_remarked_list, unfinished_name
 from tripleguard.places.telling import told
 
 _NO_SUCH_CALL = {errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM, errno.EMLINK}
@@ -51,7 +52,7 @@ class Storing:
     def new_incoming(self) -> str:
         """A free path for an unfinished copy; its folder is made. Raises NoRoom, PlaceFailed."""
         self.make_folder(INCOMING)
-        return f"{INCOMING}/{secrets.token_hex(8)}.part"
+        return f"{INCOMING}/{unfinished_name('part')}"
 
     def open_incoming(self, path: str, flags: int = 0) -> int:
         """A descriptor for writing a new unfinished copy. flags: besides those that make it. Raises OSError."""
@@ -130,6 +131,9 @@ class Storing:
         """
         if not path.startswith(f"{INCOMING}/"):
             self._refuse_own(path)
+        return self._moved_aside(path, why, name)
+
+    def _moved_aside(self, path: str, why: str, name: str = "") -> str:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
         folder = f"{ASIDE}/{stamp}-{secrets.token_hex(4)}"
         self.make_folder(folder)
@@ -150,10 +154,12 @@ class Storing:
             self._claim(old, new)
         self.settle([old.rpartition("/")[0], new.rpartition("/")[0]])
 
-    def write_own(self, path: str, content: Iterable[bytes]) -> None:
+    def write_own(self, path: str, content: Iterable[bytes], *, replaces: bytes | None = None) -> None:
         """Put one of the tool's own files at path, piece by piece; an earlier one of its own gives way.
 
-        Only names that the tool keeps for itself are accepted. Raises NoRoom, PlaceFailed.
+        Only names that the tool keeps for itself are accepted. What stands there and is not certainly the tool's
+        own is moved aside, but for what the caller has taken over: replaces is that, as it was read there. Raises
+        NoRoom, PlaceFailed.
         """
         if not is_own(path):
             raise ValueError(f"{path} is not one of the tool's own files")
@@ -161,9 +167,12 @@ class Storing:
         self.make_folder(folder)
         self.make_folder(INCOMING)
         self.restore_own(path)
-        incoming = f"{INCOMING}/{secrets.token_hex(8)}.own"
+        incoming = f"{INCOMING}/{unfinished_name('own')}"
         self._write_new(incoming, content)
         with told(self.place, f"writing {shown(path)}"):
+            for name in (path, path + SUPERSEDED):
+                if self.folder.look(name) is not None and not self._gives_way(name, replaces):
+                    self._moved_aside(name, "tripleguard did not write it, and needs its name")
             gives_way = self.folder.look(path) is not None
             if gives_way:
                 self._claim(path, path + SUPERSEDED)
@@ -175,31 +184,56 @@ class Storing:
     def restore_own(self, path: str) -> None:
         """Put back one of the tool's own files that a power cut caught between two names."""
         with told(self.place, f"looking at {shown(path)}"):
-            if not is_own(path) or self.folder.look(path + SUPERSEDED) is None:
+            old = path + SUPERSEDED
+            if not is_own(path) or self.folder.look(old) is None:
                 return
+            content = None if self.is_certainly_own(old) else self.folder.read_small(old, LIST_LIMIT)
             if self.folder.look(path) is None:
-                self._claim(path + SUPERSEDED, path)
-            else:
-                os.unlink(self.folder.where(path + SUPERSEDED), dir_fd=self.folder.fd)
+                if content is None or is_remarked_list(content):
+                    self._claim(old, path)
+            elif content is None or self._took_over(path, content):
+                os.unlink(self.folder.where(old), dir_fd=self.folder.fd)
+
+    def _took_over(self, path: str, content: bytes) -> bool:
+        """Whether the list at path has every line of one that somebody added remarks to."""
+        lines = self.folder.read_small(path, LIST_LIMIT).split(b"\n")
+        return is_remarked_list(content) and set(content.split(b"\n")) <= {*lines, b""}
+
+    def is_certainly_own(self, path: str) -> bool:
+        """Whether a plain file stands at path that the tool wrote; see `provenance`. Raises OSError."""
+        if self.folder.look(path) is None:
+            return False
+        return is_certainly_own(path, lambda limit: self.folder.read_small(path, limit))
+
+    def _gives_way(self, path: str, replaces: bytes | None) -> bool:
+        """Whether what stands at path is the tool's own, or was taken over as it is."""
+        if self.is_certainly_own(path):
+            return True
+        return replaces is not None and self.folder.read_small(path, LIST_LIMIT) == replaces
 
     def forget_own(self, path: str) -> None:
-        """Remove a superseded file of the tool's own below its own folder. Raises PlaceFailed."""
+        """Remove a superseded file of the tool's own below its own folder; no other goes. Raises PlaceFailed."""
         if not path.startswith(f"{OWN}/") or path.startswith(f"{ASIDE}/"):
             raise ValueError(f"{path} may not be removed")
         with told(self.place, f"removing {shown(path)}"), contextlib.suppress(FileNotFoundError):
-            os.unlink(self.folder.where(path), dir_fd=self.folder.fd)
+            if self.is_certainly_own(path):
+                os.unlink(self.folder.where(path), dir_fd=self.folder.fd)
 
     def clear_incoming(self) -> int:
-        """Remove what interrupted jobs left unfinished; how many. The caller holds the place's lock."""
+        """Remove what interrupted jobs left unfinished; how many. The caller holds the place's lock.
+
+        What the tool did not certainly begin stays, whatever it is: a rescan tells of it.
+        """
         with told(self.place, "looking for unfinished copies"):
             try:
                 left = self.folder.names(INCOMING)
-            except FileNotFoundError:
+            except (FileNotFoundError, NotADirectoryError):
                 return 0
-        for name, _ in left:
+            begun = [f"{INCOMING}/{name}" for name, _ in left if self.is_certainly_own(f"{INCOMING}/{name}")]
+        for path in begun:
             with told(self.place, "clearing unfinished copies"):
-                os.unlink(self.folder.where(f"{INCOMING}/{name}"), dir_fd=self.folder.fd)
-        return len(left)
+                os.unlink(self.folder.where(path), dir_fd=self.folder.fd)
+        return len(begun)
 
     def remove_aside(self, lying: Lying) -> bool:
         """Remove one file that lies aside, by a person's word; False: it is not what was looked at, and stays.

@@ -40,6 +40,10 @@ def lines(result: HandoverResult) -> Iterator[str]:
         yield f"LEFT OUT: {shown(one.path)}: {one.why}"
     if len(result.left_out) > _SOME:
         yield f"LEFT OUT: {len(result.left_out) - _SOME:,} more; all are in the --json output"
+    for path in result.foreign[:_SOME]:
+        yield f"Left as it is: {shown(path)} in that folder is not of this handover; look at it, then move it away"
+    if len(result.foreign) > _SOME:
+        yield f"Left as it is: {len(result.foreign) - _SOME:,} more; all are in the --json output"
     yield from _notes(result.notes)
     yield ""
     yield from _end(result, root)
@@ -65,6 +69,7 @@ def as_object(result: HandoverResult) -> Object:
         "rejected": [text(path) for path in result.notes.rejected],
         "damaged": [text(path) for path in result.notes.damaged],
         "sidecars": result.notes.sidecars,
+        "not_of_it": [text(path) for path in result.foreign],
         "medium": str(result.medium),
         "seconds": result.seconds,
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from tripleguard.clock import iso_utc
 from tripleguard.names import shown
 from tripleguard.reports.objects import SCHEMA, Object, text, trouble
 from tripleguard.reports.words import count, duration, line_rate, size
@@ -34,7 +35,7 @@ def upload_text(result: UploadResult) -> Iterator[str]:
         yield "Nothing is chosen, so nothing is owed offsite."
         yield "Next: rate pictures in your editor and run `selects learn`, or choose by name with `selects add`."
     else:
-        yield "Every select is offsite, and proved there."
+        yield from _all_there(result)
     if result.surplus:
         yield (
             f"Surplus offsite: {count(result.surplus, 'file')} of no select, {size(result.surplus_bytes)}. "
@@ -47,6 +48,22 @@ def upload_text(result: UploadResult) -> Iterator[str]:
             yield f"Next: {error.do}"
 
 
+def _all_there(result: UploadResult) -> Iterator[str]:
+    """That nothing is owed: since when that is known, and how."""
+    back = result.read_back
+    if not result.listed:
+        yield "By the catalog every select is offsite; what lies there was not looked at now."
+        return
+    yield "Every select is offsite: all of them were listed there just now."
+    if back.oldest is None:
+        yield "None was read back there yet; each was proved as it arrived."
+    else:
+        since = f"the one longest ago on {iso_utc(back.oldest)[:10]}"
+        rest = "" if back.files == back.of_files else "; the others were proved as they arrived"
+        yield f"Read back there: {back.files:,} of {back.of_files:,}, {since}{rest}."
+    yield "A listing does not see rot. Next: `rescan --place offsite` reads some of them back."
+
+
 def upload_object(result: UploadResult) -> Object:
     return {
         "schema": SCHEMA,
@@ -57,6 +74,12 @@ def upload_object(result: UploadResult) -> Object:
         "faltered": result.faltered,
         "still_owed": result.still_owed,
         "still_owed_bytes": result.still_owed_bytes,
+        "listed": result.listed,
+        "read_back": {
+            "files": result.read_back.files,
+            "of_files": result.read_back.of_files,
+            "oldest": None if result.read_back.oldest is None else iso_utc(result.read_back.oldest),
+        },
         "surplus": result.surplus,
         "surplus_bytes": result.surplus_bytes,
         "rate": result.rate,

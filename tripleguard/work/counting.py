@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from tripleguard.catalog import questions
+from tripleguard.catalog.copies_by_name import CopiesByName
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy, PlaceKind, PlaceRecord
 from tripleguard.rules import Needs, Standing, standing
-from tripleguard.work.holdings import serves
+from tripleguard.work.holdings import copies_for, serves
 from tripleguard.work.kit import OpenDrive
 
 
@@ -34,7 +34,7 @@ class Counting:
         now: int,
         without: Collection[int] = (),
     ) -> None:
-        self._catalog = catalog
+        self._by_name = CopiesByName(catalog)
         self._drives = {drive.record.id: drive for drive in drives}
         self._needs = needs
         self._now = now
@@ -48,7 +48,7 @@ class Counting:
         """Where a file stands for one of this name; beside as in `serves`."""
         on: set[int] = set()
         standings: list[Standing] = []
-        for copy in questions.copies_of(self._catalog, known.id):
+        for copy in copies_for(self._by_name, known, name):
             record = self._records.get(copy.place_id)
             if record is None or not serves(known, copy.path, name, beside):
                 continue

@@ -72,6 +72,9 @@ _DRIVE_REASONS = {
     "`rescan` and see `findings`",
     "aside and unknown": "{things} in the drive's folder .tripleguard/aside {are} in no catalog, and may be all "
     "that is left of a picture: move them to another disk yourself",
+    "only in quarantine": "{things} in the drive's folder .tripleguard/aside {are} held nowhere else with these "
+    "bytes, and may be somebody's work: move to another disk what is of use; what only rotted goes by "
+    "`aside empty`",
     "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `mend`, then ask again",
     "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
     "listed): look yourself",

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from tripleguard.cameras.kinds import frame_key
 from tripleguard.catalog import questions
+from tripleguard.catalog.copies_by_name import CopiesByName
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import DAY, HOUR, Clock
@@ -56,6 +57,7 @@ class Holdings:
         self.catalog = catalog
         self._seen = seen
         self._within_hours = within_hours
+        self.by_name = CopiesByName(catalog)
         self._drives = drives
         self._rule = rule
         self._clock = clock
@@ -135,9 +137,9 @@ class Holdings:
                 there = found
         return there, gone
 
-    def folders_of(self, known: KnownFile) -> set[str]:
-        """Folders in which copies of a file are recorded as present, on any drive."""
-        copies = questions.copies_of(self.catalog, known.id)
+    def folders_of(self, known: KnownFile, entry_name: str) -> set[str]:
+        """Folders in which copies that stand for a file of this name are recorded as present, on any drive."""
+        copies = copies_for(self.by_name, known, entry_name)
         return {copy.path.rpartition("/")[0] for copy in copies if copy.state is CopyState.PRESENT}
 
     def _copies(
@@ -145,7 +147,7 @@ class Holdings:
     ) -> list[Copy]:
         return [
             copy
-            for copy in questions.copies_of(self.catalog, known.id)
+            for copy in copies_for(self.by_name, known, entry_name)
             if copy.place_id == place.id
             and copy.state is CopyState.PRESENT
             and serves(known, copy.path, entry_name, beside)
@@ -178,6 +180,13 @@ def serves(known: KnownFile, path: str, entry_name: str, beside: frozenset[str] 
         return True
     folder, _, name = path.rpartition("/")
     return stands_for(name, entry_name) and (beside is None or folder in beside)
+
+
+def copies_for(by_name: CopiesByName, known: KnownFile, entry_name: str) -> list[Copy]:
+    """Every copy that can stand for a card file of this name, wherever it lies: see `serves`."""
+    if content_is_identity(known.kind, known.file.size):
+        return questions.copies_of(by_name.catalog, known.id)
+    return by_name.standing_for(known.id, entry_name)
 
 
 class Beside:

@@ -87,17 +87,21 @@ class Source(Protocol):
 class Opened:
     """The drives of one job: those that are held for it, and those that can only be looked at, with why.
 
-    looked_at: all that are here, writable or not. away: those that are not here.
+    looked_at: all that are here, writable or not. away: those that are not here. leaving: as in `opened`.
     """
 
     drives: list[OpenDrive]
     looked_at: list[OpenDrive]
     refused: list[tuple[PlaceRecord, TripleguardError]]
     away: list[PlaceRecord] = field(default_factory=list)
+    leaving: int | None = None
 
     def readable(self) -> list[OpenDrive]:
-        """Those that are held, and those on a read-only medium: nobody can change them while they are read."""
-        held = {drive.record.id for drive in self.drives}
+        """Those that are held, those on a read-only medium, which nobody can change, and the one that leaves.
+
+        What is read from the last one is compared with what it should be, as it is not held.
+        """
+        held = {*(drive.record.id for drive in self.drives), self.leaving}
         return [one for one in self.looked_at if one.record.id in held or one.place.read_only]
 
     def troubles(self, *, named: bool = False) -> list[TripleguardError]:
@@ -197,8 +201,9 @@ def opened(
 ) -> Iterator[Opened]:
     """Open the drives that are here and hold their locks. Raises PlaceBusy, PlaceTrouble for a bad marker.
 
-    leaving: the id of a drive on which nothing is to change. Where the catalog turns out to be older than what a
-    drive has seen, that is put right first; see `work.generations`.
+    leaving: the id of a drive on which nothing is to change, not even a lock or a time of last access: it is only
+    looked at and read from. Where the catalog turns out to be older than what a drive has seen, that is put right
+    first; see `work.generations`.
 
     Locks are taken in one order by all, so that two jobs never wait for each other. What an interrupted job
     left unfinished on a drive is cleared.
@@ -216,7 +221,8 @@ def opened(
                 away.append(record)
                 continue
             try:
-                drive = open_drive(path, reserve_for(path, kit.settings.drives.reserve_bytes))
+                reserve = reserve_for(path, kit.settings.drives.reserve_bytes)
+                drive = open_drive(path, reserve, quiet=record.id == leaving)
             except PlaceUnreadable as error:
                 refused.append((record, error))
                 continue
@@ -227,11 +233,14 @@ def opened(
                 )
             settle_identity(kit, record, drive.folder)
             looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
+            if record.id == leaving:
+                continue
             if writing:
                 holder = Holder(os.getpid(), platform.node(), doing, iso_utc(now))
                 try:
                     hold(stack, kit, record.name, drive, holder)
-                    drive.storing.clear_incoming()
+                    if record.state is not PlaceState.LEAVING:
+                        drive.storing.clear_incoming()
                 except CopyTrouble as error:
                     refused.append((record, error))
                     continue
@@ -253,7 +262,7 @@ def opened(
             if writing and drive.record.id not in kit.untouched and drive.record.state is not PlaceState.LEAVING
         ]
         with noted(kit.catalog, noting, now, kit.tell):
-            yield Opened(found, looked_at, refused, away)
+            yield Opened(found, looked_at, refused, away, leaving)
 
 
 def _catch_up(kit: Kit, drives: Sequence[OpenDrive]) -> None:

@@ -94,12 +94,13 @@ def _leave_list(kit: Kit, drive: OpenDrive, shoot: Shoot) -> None:
     for at, digest in folders.copies_in_folder(kit.catalog, drive.record.id, folder):
         lines[at[len(folder) + 1 :]] = digest
     before = drive.place.read_own(path, _LIST_LIMIT)
-    if before is not None:
+    said = checklist.remarks(before) if before is not None else None
+    if before is not None and said is not None:
         for name, digest in checklist.parsed(before):
             lines.setdefault(name, digest)
-    content = checklist.written(sorted(lines.items()))
+    content = b"".join(line + b"\n" for line in said or ()) + checklist.written(sorted(lines.items()))
     if content and content != before:
-        drive.place.write_own(path, [content])
+        drive.place.write_own(path, [content], replaces=before if said is not None else None)
     _leave_list_of_others(kit, drive, shoot, folder)
 
 

@@ -15,7 +15,7 @@ from tripleguard.cameras.kinds import is_left_by_system
 from tripleguard.model import Entry
 from tripleguard.places.drive import Drive
 from tripleguard.places.held import entry_of
-from tripleguard.places.own import CHECK_LIST, OWN, is_own
+from tripleguard.places.own import ASIDE, CHECK_LIST, OWN, is_own
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +28,11 @@ class Folder:
 
 
 class Walk:
-    """One walk over a drive."""
+    """One walk over a drive. into_own: also what lies among the tool's own and is not certainly its own."""
 
-    def __init__(self, drive: Drive) -> None:
+    def __init__(self, drive: Drive, *, into_own: bool = False) -> None:
         self._drive = drive
+        self._into_own = into_own
         self.refused: set[str] = set()
         self.forbidden: set[str] = set()
 
@@ -50,16 +51,16 @@ class Walk:
         has_list = False
         for name, status in self._names(folder):
             path = f"{folder}/{name}" if folder else name
-            if path == OWN:
+            if path == ASIDE or (path == OWN and not self._into_own):
                 continue
             if isinstance(status, OSError):
                 self._refuse(path, status)
             elif stat.S_ISDIR(status.st_mode):
                 below.append(path)
-            elif stat.S_ISREG(status.st_mode) and not is_own(path):
-                entries.append(entry_of(path, status))
-            elif name == CHECK_LIST and stat.S_ISREG(status.st_mode):
-                has_list = True
+            elif stat.S_ISREG(status.st_mode):
+                has_list |= name == CHECK_LIST
+                if not self._is_own(path):
+                    entries.append(entry_of(path, status))
         return Folder(folder, entries, has_list), below
 
     def is_out_of_reach(self, path: str) -> bool:
@@ -69,6 +70,11 @@ class Walk:
     def is_forbidden(self, path: str) -> bool:
         """Whether who runs this may not look at this path, so that nothing can be said of it."""
         return _covers(self.forbidden, path)
+
+    def _is_own(self, path: str) -> bool:
+        if not is_own(path):
+            return False
+        return not self._into_own or self._drive.is_certainly_own(path)
 
     def _names(self, folder: str) -> Sequence[tuple[str, os.stat_result | OSError]]:
         try:

@@ -14,6 +14,7 @@ from tripleguard.catalog.migrations import (
     names,
     numbers,
     offsite,
+    recounting,
     selects,
     shelf,
 )
@@ -32,5 +33,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0011_generations", generations.SCRIPT),
     ("0012_insertions", insertions.SCRIPT),
     ("0013_insertions_of_cards", insertions_of_cards.SCRIPT),
+    ("0014_recounting", recounting.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

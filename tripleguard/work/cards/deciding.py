@@ -17,7 +17,7 @@ from tripleguard.work.cards.copying import Changed, Copier, CopyGone, Found
 from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.cards.placing import Placer
 from tripleguard.work.cards.results import NotCopied, Task, ToProve
-from tripleguard.work.holdings import Beside, Holdings, content_is_identity
+from tripleguard.work.holdings import Beside, Holdings, content_is_identity, copies_for
 from tripleguard.work.kit import Kit, OpenDrive
 
 _BODY_LOOKS = 20
@@ -125,9 +125,10 @@ class Decider:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
             copier.prove(lane, ToProve(copy.path, file, copy.id, task, copy.mtime_ns))
-        kept = [copy for copy in questions.copies_of(self._catalog, known.id) if copy not in lacking.gone]
-        for copy in kept:
-            self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
+        gone = {copy.id for copy in lacking.gone}
+        for copy in copies_for(self._holdings.by_name, known, task.entry.name):
+            if copy.id not in gone:
+                self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
         return lacking.lanes
 
     def _note_folder(self, task: Task, file: File) -> None:
@@ -135,7 +136,7 @@ class Decider:
         assert task.placing is not None
         if task.placing.kind.is_original:
             known = questions.file_with_digest(self._catalog, file.digest)
-            folders = self._holdings.folders_of(known) if known else set()
+            folders = self._holdings.folders_of(known, task.entry.name) if known else set()
             planned = self._placer.wanted(task.placing, task.entry).rpartition("/")[0]
             for drive in self._drives:
                 # A drive that can't be asked gets no copy, so nothing can lie beside one there.

@@ -89,7 +89,7 @@ class CardPlan:
 
     def _looked_at(self, copier: Copier, known: KnownFile, entry: Entry) -> Lacking:
         if kind_of(entry.name).is_original:
-            self._beside.lies_in(entry, self._holdings.folders_of(known))
+            self._beside.lies_in(entry, self._holdings.folders_of(known, entry.name))
         lacking = self._holdings.lacking(known, entry.name, self._lanes, self._beside.folders(entry))
         for copy in lacking.gone:
             copier.report(CopyGone(copy))

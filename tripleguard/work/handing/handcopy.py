@@ -122,7 +122,10 @@ class HandCopier:
         self._keep_notes()
 
     def _is_there(self, item: Item) -> bool:
-        """Whether a run before this one finished the item. Raises NameTaken if its name holds something else."""
+        """Whether a run before this one finished the item: it is read, whatever was noted of it then.
+
+        Raises NameTaken if its name holds something else, PlaceFailed if it does not hold any more what was noted.
+        """
         self._may_go_on()
         path = self._prefix + item.path
         there = self._target.look(path)
@@ -132,15 +135,18 @@ class HandCopier:
             return False
         note = self._notes.get(_plain(item.path))
         as_noted = note is not None and (note.size, note.mtime_ns) == (there.size, there.mtime_ns)
-        if note is None or not as_noted or note.blake3 != item.known.file.digest.hex():
-            note = self._read_there(item, path, there.mtime_ns)
-            self._unnoted.append(note)
-        self.finished[item.path] = note
+        was_whole = as_noted and note is not None and note.blake3 == item.known.file.digest.hex()
+        self.finished[item.path] = self._read_there(item, path, there.mtime_ns, was_whole=was_whole)
+        if not was_whole:
+            self._unnoted.append(self.finished[item.path])
         self.already_there += 1
         return True
 
-    def _read_there(self, item: Item, path: str, mtime_ns: int) -> Note:
-        """What a file that was named just before the end holds: the item, or it is not ours to touch."""
+    def _read_there(self, item: Item, path: str, mtime_ns: int, *, was_whole: bool) -> Note:
+        """What a file that was named before holds: the item, or it is not ours to touch.
+
+        was_whole: it was read back by the run that named it, and is as old and as large as it was then.
+        """
         sums = _new_sums()
         size = 0
         try:
@@ -157,7 +163,7 @@ class HandCopier:
         except OSError as error:
             raise _unreadable(self._target, path, error) from error
         if sums["blake3"].hexdigest() != item.known.file.digest.hex():
-            raise _taken(self._target.root, path)
+            raise _rotten(self._target, path) if was_whole else _taken(self._target.root, path)
         return _note(item, size, mtime_ns, sums)
 
     # From a drive
@@ -329,6 +335,15 @@ def _taken(root: Path, path: str) -> NameTaken:
         f"{shown(str(root))} holds something else where {shown(path)} should lie.",
         safe="It was left as it is; nothing is ever overwritten.",
         do="Hand over into another folder.",
+    )
+
+
+def _rotten(target: Handing, path: str) -> PlaceFailed:
+    return PlaceFailed(
+        f"{target.name}: {shown(path)} was whole when it was handed over, and is not what it was.",
+        safe="It was left as it is; the drives were only read. The folder is not finished.",
+        do="Move that file away and run the same command again, which copies it anew. Mind that the disk or its "
+        "cable may be failing: another one is safer.",
     )
 
 

@@ -12,7 +12,7 @@ import os
 import platform
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -53,6 +53,7 @@ class HandoverResult:
     """What was handed over. finished: the folder says of itself what it holds. total_bytes: of all its files.
 
     renamed: (as on the drives, as in the folder). medium: how far down the reading back reached, at worst.
+    foreign: what somebody else put into the work folder; it stays there.
     """
 
     shoot: Shoot
@@ -69,6 +70,7 @@ class HandoverResult:
     notes: HandNotes
     medium: Medium
     seconds: float
+    foreign: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ def hand_over(kit: Kit, drives: Sequence[OpenDrive], target: Handing, wish: Wish
         with held(target.name, target.open_lock, holder):
             result = yield from _filled(kit, drives, target, wish, wanted, began)
         if result.finished:
-            target.finish()
+            result = replace(result, foreign=target.finish())
         return result
 
 

@@ -16,7 +16,7 @@ from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher
-from tripleguard.model import Copy, CopyState, Entry, FindingKind, PlaceState
+from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, PlaceState
 from tripleguard.names import shown
 from tripleguard.places.aside import Lying
 from tripleguard.places.media import aligned_buffer
@@ -41,6 +41,7 @@ _PIECES = (
     "no good copy of its file is here, so that it may be needed to put one together: connect all drives and run "
     "`rescan`"
 )
+_ROTTEN = "its copy on drive {drive} does not read as recorded now. Next: run `rescan --all`"
 _NOT_AS_SEEN = "it is not what it was a moment ago"
 _NEXT = {
     Standing.GONE: "one is not as recorded: run `rescan`, then `mend`",
@@ -77,11 +78,9 @@ class Sparing:
             return _TWO_NAMES
         if copy.open:
             return _OPEN
-        wanted = file.id
-        if not content_is_identity(file.kind, file.file.size):
-            if copy.home is None:
-                return _NO_HOME
-            wanted = newest_version(self._kit.catalog, copy.home) or file.id
+        if copy.home is None and not content_is_identity(file.kind, file.file.size):
+            return _NO_HOME
+        wanted = self._that_stays(copy, file)
         if not self._changed_too:
             if wanted != file.id or FindingKind.STALE in copy.kinds:
                 return _OLDER
@@ -92,15 +91,19 @@ class Sparing:
         return self._why_short(wanted, self._serves(file, copy))
 
     def why_kept_by_content(self, drive: OpenDrive, lying: Lying, copy: AsideCopy, file: KnownFile) -> str | None:
-        """Why this must stay, by its bytes, read now beside a good copy; None: it may go. Raises OSError."""
+        """Why this must stay, by its bytes and by those of what stays, all read now; None: it may go.
+
+        Raises OSError.
+        """
         descriptor = drive.place.open_for_reading(lying.path)
         try:
             if not lying.is_still(os.fstat(descriptor)):
                 return _NOT_AS_SEEN
-            good = self._a_good_copy(file.id, self._serves(file, copy))
+            stays = self._that_stays(copy, file)
+            # An older version has no other copies: what stays is the newest one.
+            good = self._a_good_copy(file.id, self._serves(file, copy)) if stays == file.id else None
             looked = _Looked(descriptor, lying.size)
             if good is None:
-                # An older version has no other copies; that its newer one has was asked before.
                 looked.through(None)
             else:
                 reading = good[0].place.read(good[1].path)
@@ -109,13 +112,15 @@ class Sparing:
                 finally:
                     reading.close()
                 if looked.good.file() != file.file:
-                    name = good[0].record.name
-                    return f"its copy on drive {name} does not read as recorded now. Next: run `rescan --all`"
+                    return _ROTTEN.format(drive=good[0].record.name)
         finally:
             os.close(descriptor)
+        why = self._why_rotten(stays, self._serves(file, copy), read=good[1] if good else None)
+        if why is not None:
+            return why
         if not looked.unreadable:
             held = questions.file_with_digest(self._kit.catalog, looked.own.file().digest)
-            if held is not None and held.id != file.id:
+            if held is not None and held.id not in (file.id, stays):
                 return self._why_other(held)
             if held is not None:
                 return None
@@ -128,8 +133,27 @@ class Sparing:
         words = f"it holds another file whole, {shown(held.name)}"
         if not content_is_identity(held.kind, held.file.size):
             return f"{words}. Look at it yourself"
-        why = self._why_short(held.id, lambda copy: True)
+        why = self._why_short(held.id, lambda copy: True) or self._why_rotten(held.id, lambda copy: True)
         return None if why is None else f"{words}, and of that one: {why}"
+
+    def _that_stays(self, copy: AsideCopy, file: KnownFile) -> int:
+        """The file (id) whose copies must be safe once this is gone: of a sidecar its newest version."""
+        if copy.home is None or content_is_identity(file.kind, file.file.size):
+            return file.id
+        return newest_version(self._kit.catalog, copy.home) or file.id
+
+    def _why_rotten(self, file_id: int, serves: Callable[[Copy], bool], read: Copy | None = None) -> str | None:
+        """Why the copies that would stay can't be relied on, read from their media now; None: they can.
+
+        read: one of them that was read already.
+        """
+        wanted = questions.file_with_id(self._kit.catalog, file_id).file
+        on, _ = self._counted(file_id, serves)
+        for place, copy in on.items():
+            drive = self._drives[place]
+            if (read is None or copy.id != read.id) and _file_at(drive, copy.path) != wanted:
+                return _ROTTEN.format(drive=drive.record.name)
+        return self._why_short(file_id, serves)
 
     def _why_short(self, file_id: int, serves: Callable[[Copy], bool]) -> str | None:
         """Why the copies of a file that are here now are not what the rule asks; None: they are."""
@@ -180,6 +204,18 @@ class Sparing:
         if content_is_identity(file.kind, file.file.size):
             return lambda copy: True
         return lambda copy: copy.path == aside.home
+
+
+def _file_at(drive: OpenDrive, path: str) -> File:
+    """What a copy holds, read from the medium. Raises OSError."""
+    hasher, buffer = Hasher(), aligned_buffer(_PIECE)
+    reading = drive.place.read(path)
+    try:
+        while count := reading.readinto(buffer):
+            hasher.update(buffer[:count])
+    finally:
+        reading.close()
+    return hasher.file()
 
 
 class _Looked:

@@ -49,14 +49,16 @@ class Cost:
     price: float
 
 
-def rescan_offsite(kit: Kit, offsite: OpenOffsite, depth: Depth, budget: Budget) -> Job[tuple[PlaceScanned, Cost]]:
+def rescan_offsite(
+    kit: Kit, offsite: OpenOffsite, depth: Depth, budget: Budget, *, strays: bool = True
+) -> Job[tuple[PlaceScanned, Cost]]:
     """List the open place and read some of it back: quick: only what is in doubt; due: also the rest; all.
 
-    quick and due stay within the settings' budget.
+    quick and due stay within the settings' budget. strays: also tell of what is not in the catalog.
 
     Raises LineTrouble, NoAccess while listing, CatalogTrouble. A stop by the person ends it in good order.
     """
-    run = _Rescan(kit, offsite, depth, budget)
+    run = _Rescan(kit, offsite, depth, budget, strays=strays)
     yield from run.run()
     return run.scanned, run.cost()
 
@@ -64,7 +66,8 @@ def rescan_offsite(kit: Kit, offsite: OpenOffsite, depth: Depth, budget: Budget)
 class _Rescan:
     """One run, from the caller's thread."""
 
-    def __init__(self, kit: Kit, offsite: OpenOffsite, depth: Depth, budget: Budget) -> None:
+    def __init__(self, kit: Kit, offsite: OpenOffsite, depth: Depth, budget: Budget, *, strays: bool) -> None:
+        self._strays = strays
         self._kit, self._offsite, self._depth, self._budget = kit, offsite, depth, budget
         self._now = kit.clock.now()
         self._place = offsite.record.id
@@ -100,7 +103,7 @@ class _Rescan:
             self._of_bytes += lying.size
             copy, stored = recorded.pop(lying.key, (None, None))
             if copy is None:
-                if lying.key not in kept:
+                if self._strays and lying.key not in kept:
                     yield from self._stray(lying)
                 continue
             if stored is None or _changed(lying, stored) or not _is_proved(copy):
@@ -113,7 +116,8 @@ class _Rescan:
         self._listed(fine)
         for copy, _ in recorded.values():
             yield from self._found(FindingKind.MISSING, copy, {}, CopyState.MISSING)
-        self._close_vanished()
+        if self._strays:
+            self._close_vanished()
         self._doubt([copy.id for copy, _ in suspects if copy.state is CopyState.PRESENT])
         return sorted(suspects, key=lambda one: one[0].state in _BAD)
 

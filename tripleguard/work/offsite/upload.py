@@ -43,7 +43,8 @@ class UploadResult:
     """What an upload did.
 
     wanted: whether anything is chosen at all. sent, sent_bytes: files and their bytes that are proved offsite now.
-    line_bytes: what went over the line for them. faltered: how often the line failed. still_owed: files. not_sent:
+    line_bytes: what went over the line for them. listed: what lies there was listed in this run. read_back: how
+    much of it was read back there, and when. faltered: how often the line failed. still_owed: files. not_sent:
     (path, why). waits: why nothing more is sent now, '' if all was. rate: bytes/s while sending.
     """
 
@@ -57,6 +58,8 @@ class UploadResult:
     still_owed_bytes: int = 0
     surplus: int = 0
     surplus_bytes: int = 0
+    listed: bool = False
+    read_back: rows.ReadBack = field(default_factory=rows.ReadBack)
     rate: float = 0.0
     seconds: float = 0.0
     waits: str = ""
@@ -122,14 +125,33 @@ class _Upload:
         """Passes until nothing more can be done: what failed for itself in one is tried once more in the next.
 
         What lies there and is in doubt is read back first, within the budget for that: it need not be sent again.
+        When nothing is owed any more what lies there is listed, so that what vanished since is sent again.
         """
-        debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
-        if any(debt.lies_there for debt in debts):
-            try:
-                yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget)
-            except (CopyTrouble, PlaceTrouble) as error:
-                self.result.troubles.append(error)
-        debts = rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
+        if any(debt.lies_there for debt in self._owed()):
+            yield from self._look()
+        yield from self._send_all()
+        if not self._owed() and not self._kit.stop.is_set():
+            yield from self._look()
+            if self._owed() and not self._must_end():
+                yield from self._send_all()
+        if self._kit.stop.is_set():
+            return
+        yield from self._leave()
+
+    def _owed(self) -> list[rows.Debt]:
+        return rows.owed_offsite(self._kit.catalog, self._offsite.record.id)
+
+    def _look(self) -> Iterator[Progress]:
+        """List what lies there; what is in doubt is read back."""
+        try:
+            yield from rescan_offsite(self._kit, self._offsite, "quick", self._budget, strays=False)
+            self.result.listed = True
+        except (CopyTrouble, PlaceTrouble) as error:
+            self.result.listed = False
+            self.result.troubles.append(error)
+
+    def _send_all(self) -> Iterator[Progress]:
+        debts = self._owed()
         self._of_files, self._of_bytes = len(debts), sum(debt.known.file.size for debt in debts)
         usual = rows.last_rate(self._kit.catalog) or 0.0
         yield Moved("upload", 0, self._of_files, 0, self._of_bytes, usual, self._left(usual))
@@ -138,9 +160,6 @@ class _Upload:
             ended = yield from self._one_pass()
             if ended or not self.result.not_sent or self._must_end():
                 break
-        if self._kit.stop.is_set():
-            return
-        yield from self._leave()
 
     def finished(self) -> UploadResult:
         """What was done; entered into the catalog."""
@@ -149,6 +168,7 @@ class _Upload:
         result.wanted = catalog.row("SELECT 1 FROM wanted_offsite LIMIT 1") is not None
         result.still_owed, result.still_owed_bytes = standing.owed, standing.owed_bytes
         result.surplus, result.surplus_bytes = standing.surplus, standing.surplus_bytes
+        result.read_back = rows.read_back(catalog, self._offsite.record.id)
         result.line_bytes = self._throttle.sent
         result.seconds = round(time.monotonic() - self._began, 3)
         outcome = Outcome.SUCCESS if not result.still_owed else Outcome.PARTIAL

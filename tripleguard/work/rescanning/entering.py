@@ -26,6 +26,7 @@ from tripleguard.catalog.writing import (
 )
 from tripleguard.model import Copy, CopyState, Entry, EventType, FindingKind, Kind, Medium, Outcome, PlaceRecord
 from tripleguard.names import shown
+from tripleguard.places.own import is_own
 from tripleguard.rules import is_untouched, same_time
 from tripleguard.work.holdings import serves
 from tripleguard.work.rescanning.companions import Look, Seen, enter_beside, enter_edit, is_hollow
@@ -106,6 +107,13 @@ class Entering:
         entry, file = result.entry, result.file
         if file is None:
             return self._stray(entry, {"unreadable": True, "size": entry.size}, None)
+        if is_own(entry.path):
+            # No picture belongs among the tool's own, so it is no copy; whose it is, a person has to say.
+            return self._stray(
+                entry,
+                {"found": file.digest.hex(), "size": entry.size},
+                questions.file_with_digest(self._catalog, file.digest),
+            )
         known = questions.file_with_digest(self._catalog, file.digest)
         if known is not None and self._belongs_here(known, entry.path):
             self._enter_back(known, result)

@@ -58,7 +58,7 @@ class Listing:
         self._fine = fine
         self._absent = absent
         self._found = Differences()
-        self._walk = Walk(drive.place)
+        self._walk = Walk(drive.place, into_own=True)
         self._not_listed: list[Copy] = []
 
     def differences(self, stopped: Callable[[], bool]) -> Differences | None:

@@ -15,22 +15,25 @@ from blake3 import blake3
 from tripleguard.answers import Clearance
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
+from tripleguard.catalog.aside import aside_copies
 from tripleguard.catalog.journal import drives_given_yes
 from tripleguard.catalog.lineage import newest_version
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CardGone, PlaceFailed, Stopped
-from tripleguard.model import Copy, CopyState, Entry, Kind, PlaceRecord, PlaceState, Shoot
+from tripleguard.model import Copy, CopyState, Entry, Kind, Odd, PlaceRecord, PlaceState, Shoot
+from tripleguard.places.aside import Lying
 from tripleguard.places.card import Card, Left
 from tripleguard.places.drive import held_root
 from tripleguard.places.media import disk_of
-from tripleguard.places.own import is_own
+from tripleguard.places.own import ASIDE, is_own
 from tripleguard.rules import Needs, Standing, is_as_recorded, telling
 from tripleguard.work.counting import Counting
 from tripleguard.work.holdings import Beside
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.tally import Tally
+from tripleguard.work.years.quarantined import is_held_elsewhere
 
 SOLE = "only here"
 _LOST = "no good copy"
@@ -125,23 +128,28 @@ class _Asking:
         self._covered: list[tuple[str, bytes]] = []
         self._list = blake3()
         self._listed: set[str] = set()
+        self._in_quarantine = {one.copy.path: one for one in aside_copies(kit.catalog, record.id)}
 
-    def steps(self) -> Iterator[Entry | Copy]:
+    def steps(self) -> Iterator[Entry | Lying | Copy]:
         """What lies on the drive now; then what the catalog has there that was not among it."""
         if self._drive is None:
             self._reasons.add("drive not here")
         else:
             yield from self._entries(self._drive)
-            self._look_aside(self._drive)
+            yield from self._drive.place.lies_aside()
         for folder in folders.folders_with_copies(self._kit.catalog, self._record.id):
             for copy in folders.copies_in(self._kit.catalog, self._record.id, folder):
                 if copy.path not in self._listed:
                     yield copy
 
-    def take(self, item: Entry | Copy) -> None:
+    def take(self, item: Entry | Lying | Copy) -> None:
         """Count one of them."""
         if isinstance(item, Copy):
             self._not_listed(item)
+            return
+        if isinstance(item, Lying):
+            assert self._drive is not None
+            self._look_at_aside(self._drive, item)
             return
         self._listed.add(item.path)
         copy = questions.copy_at(self._kit.catalog, self._record.id, item.path)
@@ -180,7 +188,7 @@ class _Asking:
         listing = Card(folder)
         try:
             for item in listing.listed():
-                if is_own(item.path):
+                if is_own(item.path) and self._is_the_tools(drive, item):
                     continue
                 if isinstance(item, Entry):
                     yield item
@@ -197,11 +205,21 @@ class _Asking:
         finally:
             listing.close()
 
-    def _look_aside(self, drive: OpenDrive) -> None:
-        """What lies aside and is in no catalog may be the last bytes of a picture: its notes are not believed."""
-        for lying in drive.place.lies_aside():
-            if lying.odd or questions.copy_at(self._kit.catalog, self._record.id, lying.path) is None:
-                self._reasons.add("aside and unknown", lying.path)
+    @staticmethod
+    def _is_the_tools(drive: OpenDrive, item: Entry | Left | Odd) -> bool:
+        """Whether something under a name that the tool keeps for itself is certainly its own, or lies aside."""
+        if item.path == ASIDE or item.path.startswith(f"{ASIDE}/"):
+            return True
+        return isinstance(item, Entry) and drive.place.is_certainly_own(item.path)
+
+    def _look_at_aside(self, drive: OpenDrive, lying: Lying) -> None:
+        """It may be somebody's work or the last bytes of a picture: it is read, no name or note is believed."""
+        if lying.is_note:
+            return
+        copy = self._in_quarantine.get(lying.path)
+        wanted = self._kit.settings.rule.drive_copies
+        if not is_held_elsewhere(self._kit.catalog, self._counting, drive, lying, copy, wanted):
+            self._reasons.add("aside and unknown" if copy is None else "only in quarantine", lying.path)
 
     def _not_listed(self, copy: Copy) -> None:
         """A copy that the catalog has here and that was not seen: gone, or a bad one that was moved aside."""

@@ -1,7 +1,8 @@
 """A drive is lost, stolen or dead: what is left of what was on it, and in which order to copy.
 
 Files that are good on one drive only come first; which drives have to be connected for that is told by how many
-of them each holds.
+of them each holds. What is said to be good was read back some time ago, maybe long ago: so it is told when, and
+what to read first.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from tripleguard.catalog.shoots import shoot_of_copy
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.twins import copies_by_name, counts_now, is_good, is_superseded
 from tripleguard.model import PlaceRecord, Shoot
+from tripleguard.rules import overdue_before
+from tripleguard.work.kit import Kit, where_drives_are
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,44 @@ class Aftermath:
     once: Amount
     shoots: tuple[ShootLeft, ...]
     sources: tuple[tuple[PlaceRecord, Amount], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Remaining:
+    """What one other drive holds of what was on the lost one. oldest, newest: when it was read back, UTC ns.
+
+    overdue: how many of these copies were read back longer ago than the rule allows. is_here: it is connected now.
+    """
+
+    record: PlaceRecord
+    copies: Amount
+    oldest: int
+    newest: int
+    overdue: int
+    is_here: bool
+
+
+def remaining(kit: Kit, record: PlaceRecord) -> tuple[Remaining, ...]:
+    """The other drives that what was on a drive rests on, the first to read on top. Raises PlaceTrouble."""
+    here = {place.id for place, path in where_drives_are(kit) if path is not None}
+    rule, now = kit.settings.rule, kit.clock.now()
+    found = []
+    for place in all_places(kit.catalog):
+        if place.id == record.id or not counts_now(place):
+            continue
+        row = kit.catalog.row(
+            "SELECT count(*), coalesce(sum(f.size), 0), min(c.verified_at), max(c.verified_at),"
+            " coalesce(sum(c.verified_at < ?), 0) FROM copies c JOIN files f ON f.id = c.file_id"
+            " WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at IS NOT NULL AND f.wants > 0"
+            " AND c.file_id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')",
+            overdue_before(place.role, rule.road_days, rule.shelf_days, now),
+            place.id,
+            record.id,
+        )
+        if row is not None and row[0]:
+            amount = Amount(row[0], row[1])
+            found.append(Remaining(place, amount, row[2], row[3], row[4], place.id in here))
+    return tuple(sorted(found, key=lambda one: (one.overdue == 0, one.oldest)))
 
 
 def aftermath(catalog: Catalog, record: PlaceRecord) -> Aftermath:
