@@ -32,9 +32,9 @@ from tripleguard.places.card import open_card
 from tripleguard.places.drive import mark_drive
 from tripleguard.places.marker import Marker, new_marker
 from tripleguard.work.clearance.card import CardQuestion, answer_for_card
+from tripleguard.work.clearance.drive import answer_for_drive
 from tripleguard.work.kit import Kit, opened, where_drives_are
 from tripleguard.work.setting_up import change_drive
-from tripleguard.work.years.drive_clearance import answer_for_drive
 from tripleguard.work.years.losing import aftermath
 
 TAKEN = 1_750_000_000 * SECOND

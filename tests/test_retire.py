@@ -11,8 +11,9 @@ from world import TestClock, World, finished
 
 from tripleguard.catalog.places import place_named
 from tripleguard.clock import DAY
+from tripleguard.work.clearance.drive import answer_for_drive
+from tripleguard.work.clearance.drive_answer import DriveAnswer
 from tripleguard.work.kit import opened, where_drives_are
-from tripleguard.work.years.drive_clearance import DriveAnswer, answer_for_drive
 from tripleguard.work.years.retiring import mark_leaving, prepare
 
 

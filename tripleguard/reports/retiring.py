@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from tripleguard.names import shown
 from tripleguard.reports import objects, text
 from tripleguard.reports.words import count, size
-from tripleguard.work.years.drive_clearance import DriveAnswer
+from tripleguard.work.clearance.drive_answer import DriveAnswer
 from tripleguard.work.years.retiring import Prepared
 
 

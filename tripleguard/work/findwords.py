@@ -75,6 +75,12 @@ _DRIVE_REASONS = {
     "only in quarantine": "{things} in the drive's folder .tripleguard/aside {are} held nowhere else with these "
     "bytes, and may be somebody's work: move to another disk what is of use; what only rotted goes by "
     "`aside empty`",
+    "gone and short": "{files} {are} recorded on this drive, not listed on it now, and held too few times "
+    "elsewhere: look whether something hides them, then `rescan` and `retire NAME --prepare`",
+    "gone meanwhile here": "{files} on the drive {were} there when this began and {are} not now: look yourself, "
+    "then ask again",
+    "changed meanwhile here": "{files} on the drive {were} changed, or new, while this looked: let nothing else "
+    "write to it, then ask again",
     "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `mend`, then ask again",
     "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
     "listed): look yourself",

@@ -19,6 +19,7 @@ from tripleguard.cameras.judging import decoders_installed
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.passing import HEAD
 from tripleguard.catalog import questions
+from tripleguard.catalog.journal import drives_given_yes
 from tripleguard.catalog.looks import Damaged, awaits_decoding, damage_of, enter_look, has_look, settle_habits
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import HOUR
@@ -104,7 +105,15 @@ def answer_for_card(
     began = kit.clock.now() if since is None else since
     observation = question.observation or CardObservation(question.card)
     needs = Needs(0, 0, kit.settings.rule.accept_cached, within=kit.settings.clearance.card_hours * HOUR)
-    copies = CopyEvidence(kit, drives, needs, kit.settings.rule.drive_copies, before=question.before)
+    copies = CopyEvidence(
+        kit,
+        drives,
+        needs,
+        kit.settings.rule.drive_copies,
+        before=question.before,
+        # What was answered with yes may be gone any moment.
+        without=drives_given_yes(kit.catalog),
+    )
     try:
         asking = _CardAsking(kit, question, observation, copies, drives, began)
         if not question.is_read:

@@ -76,6 +76,7 @@ class CopyEvidence:
         wanted: How many independent copies are enough.
         without: Places (ids) whose copies do not count.
         before: How copies lay on their drives before this job read them back, by place and path.
+        leaving: A drive that may go: what shares its disk, or its very bytes, goes with it.
     """
 
     def __init__(
@@ -87,10 +88,13 @@ class CopyEvidence:
         *,
         without: Collection[int] = (),
         before: Mapping[CopyKey, Stamp] | None = None,
+        leaving: OpenDrive | None = None,
     ) -> None:
         self._kit = kit
         self._needs = needs
         self._wanted = wanted
+        self._leaving = leaving
+        self._leaving_disks = leaving.place.disks() if leaving is not None else frozenset()
         self._without = frozenset(without)
         self._before = before or {}
         self._drives = {drive.record.id: drive for drive in drives if drive.record.id not in without}
@@ -159,6 +163,8 @@ class CopyEvidence:
                 standings.append(stands)
             elif seen is None or not self._lies_as_before(copy, stamp_of(seen)):
                 problems.add(CHANGED)
+            elif (problem := self._goes_with_it(copy)) is not None:
+                problems.add(problem)
             else:
                 counting.append(copy)
         chosen = self._one_a_drive(counting, problems)
@@ -236,6 +242,29 @@ class CopyEvidence:
             else:
                 chosen[copy.place_id] = copy
         return list(chosen.values())
+
+    def _goes_with_it(self, copy: Copy) -> str | None:
+        """Why a copy would go together with the drive that may leave; None: it would not."""
+        leaving = self._leaving
+        if leaving is None or not may_share_a_disk(self._leaving_disks, self._disks[copy.place_id]):
+            return None
+        if not self._kit.settings.rule.allow_same_disk:
+            return SAME_DISK
+        own = [
+            one
+            for one in questions.copies_of(self._kit.catalog, copy.file_id)
+            if one.place_id == leaving.record.id
+        ]
+        folder = self._drives[copy.place_id].place.folder
+        for one in own:
+            try:
+                if is_same_copy(leaving.place.folder, one.path, folder, copy.path):
+                    return SAME_COPY
+            except FileNotFoundError:
+                continue
+            except OSError:
+                return SAME_COPY
+        return None
 
     def _is_same(self, one: Copy, other: Copy) -> bool:
         if not may_share_a_disk(self._disks[one.place_id], self._disks[other.place_id]):

@@ -19,10 +19,11 @@ from tripleguard.model import EventType, Outcome, PlaceRecord, PlaceState
 from tripleguard.places.own import OWN
 from tripleguard.work.budget import Budget
 from tripleguard.work.cards.topup import TopupResult, topup
+from tripleguard.work.clearance.drive import answer_for_drive
+from tripleguard.work.clearance.drive_answer import DriveAnswer
 from tripleguard.work.kit import Kit, OpenDrive, agent
 from tripleguard.work.progress import Job
 from tripleguard.work.rescanning.rescan import RescanResult, Shared, rescan
-from tripleguard.work.years.drive_clearance import DriveAnswer, answer_for_drive
 
 RECORDS = f"{OWN}/records"
 IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED, PlaceState.LEAVING)
