@@ -81,7 +81,7 @@ class Sparing:
         if not content_is_identity(file.kind, file.file.size):
             if copy.home is None:
                 return _NO_HOME
-            wanted = newest_version(self._kit.catalog, copy.home) or file.id
+            wanted = newest_version(self._kit.catalog, copy.home, copy.copy.place_id) or file.id
         if not self._changed_too:
             if wanted != file.id or FindingKind.STALE in copy.kinds:
                 return _OLDER

@@ -142,7 +142,7 @@ class Entering:
 
     def _belongs_here(self, known: KnownFile, path: str) -> bool:
         """Whether an open finding waits for this file at this path: a mend was cut off before it could say so."""
-        wanted = newest_version(self._catalog, path)
+        wanted = newest_version(self._catalog, path, self._place.id)
         waiting = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE, FindingKind.MISSING)
         return any(
             one.kind in waiting and known.id == (wanted if wanted is not None else one.file_id)
