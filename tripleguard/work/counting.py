@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from tripleguard.catalog import questions
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy, PlaceKind, PlaceRecord
 from tripleguard.rules import Needs, Standing, standing
-from tripleguard.work.holdings import serves
+from tripleguard.work.holdings import copies_serving
 from tripleguard.work.kit import OpenDrive
 
 
@@ -44,13 +43,13 @@ class Counting:
             if record.kind is PlaceKind.DRIVE and record.id not in without
         }
 
-    def count(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> Counted:
-        """Where a file stands for one of this name; beside as in `serves`."""
+    def count(self, known: KnownFile, name: str, pictures: frozenset[bytes] | None) -> Counted:
+        """Where a file stands for one of this name; pictures as in `copies_serving`."""
         on: set[int] = set()
         standings: list[Standing] = []
-        for copy in questions.copies_of(self._catalog, known.id):
+        for copy in copies_serving(self._catalog, known, name, pictures):
             record = self._records.get(copy.place_id)
-            if record is None or not serves(known, copy.path, name, beside):
+            if record is None:
                 continue
             stands = self._standing(copy, record)
             if stands is Standing.COUNTS:

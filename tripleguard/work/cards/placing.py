@@ -95,7 +95,8 @@ class Placer:
         day = shooting_day(local, self._layout.day_start)
         wall = None if capture.local is None else _wall_ns(local, capture.subsec)
         placing = Placing(kind, day, self._shoot_of(day), label, key, wall, _minutes(capture.offset))
-        if capture.local is not None:
+        if kind.is_original:
+            # Also one that says nothing of its time: what belongs to it goes where it goes.
             self._frames[frame] = placing
         return placing
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from tripleguard.catalog import questions
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Copy, Entry, PlaceKind, PlaceRecord
@@ -28,7 +27,7 @@ from tripleguard.rules import (
     standing,
 )
 from tripleguard.work.clearance.observation import Stamp, stamp_of
-from tripleguard.work.holdings import serves
+from tripleguard.work.holdings import copies_serving
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job
 from tripleguard.work.rescanning.rescan import RescanResult, read_back
@@ -108,11 +107,11 @@ class CopyEvidence:
         for monitor in self._monitors.values():
             monitor.close()
 
-    def first_look(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> None:
+    def first_look(self, known: KnownFile, name: str, pictures: frozenset[bytes] | None) -> None:
         """Look at each copy of a file that may count under this name, and note which must be read back."""
         counting: list[Copy] = []
         stale: list[Copy] = []
-        for copy, drive in self._candidates(known, name, beside):
+        for copy, drive in self._candidates(known, name, pictures):
             self._monitors[copy.place_id].watch(copy.path.rpartition("/")[0])
             seen = drive.seen(copy.path)
             if seen is None:
@@ -143,14 +142,14 @@ class CopyEvidence:
         self._answering = {place: drive for place, drive in self._drives.items() if drive.place.here()}
         return [drive.record.name for place, drive in self._drives.items() if place not in self._answering]
 
-    def last_look(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> CountedCopies:
+    def last_look(self, known: KnownFile, name: str, pictures: frozenset[bytes] | None) -> CountedCopies:
         """Look at each copy again and count; `end_last_look` tells afterwards what was changed meanwhile."""
         counting: list[Copy] = []
         standings: list[Standing] = []
         problems: set[str] = set()
-        for copy in questions.copies_of(self._kit.catalog, known.id):
+        for copy in copies_serving(self._kit.catalog, known, name, pictures):
             record = self._records.get(copy.place_id)
-            if record is None or not serves(known, copy.path, name, beside):
+            if record is None:
                 continue
             drive = self._answering.get(copy.place_id)
             seen = drive.seen(copy.path) if drive is not None else None
@@ -186,11 +185,11 @@ class CopyEvidence:
     # What each of these rests on
 
     def _candidates(
-        self, known: KnownFile, name: str, beside: frozenset[str] | None
+        self, known: KnownFile, name: str, pictures: frozenset[bytes] | None
     ) -> Iterator[tuple[Copy, OpenDrive]]:
-        for copy in questions.copies_of(self._kit.catalog, known.id):
+        for copy in copies_serving(self._kit.catalog, known, name, pictures):
             drive = self._drives.get(copy.place_id)
-            if drive is not None and copy.place_id in self._records and serves(known, copy.path, name, beside):
+            if drive is not None and copy.place_id in self._records:
                 yield copy, drive
 
     def _stands(self, copy: Copy, seen: Entry | None, *, is_here: bool = True) -> Standing:

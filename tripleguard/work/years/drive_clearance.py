@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from blake3 import blake3
 
 from tripleguard.answers import Clearance
-from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.journal import drives_given_yes
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CardGone, PlaceFailed, Stopped
@@ -27,7 +27,7 @@ from tripleguard.places.media import disk_of
 from tripleguard.places.own import is_own
 from tripleguard.rules import Needs, Standing, is_as_recorded, telling
 from tripleguard.work.counting import Counting
-from tripleguard.work.holdings import Beside
+from tripleguard.work.holdings import content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.tally import Tally
@@ -119,7 +119,6 @@ class _Asking:
         self._counting = Counting(kit.catalog, self._others, needs, self._now, without={record.id, *self._given})
         self._reasons = Tally(_WORSE_FIRST)
         self._notes = Tally()
-        self._beside = Beside()
         self._files = self._bytes = 0
         self._uncovered: list[Uncovered] = []
         self._covered: list[tuple[str, bytes]] = []
@@ -227,7 +226,7 @@ class _Asking:
             self._notes.add("older version", path)
             self._cover(path, known)
             return
-        counted = self._counting.count(known, name, self._folders_beside(known, path))
+        counted = self._counting.count(known, name, self._pictures_beside(known, path))
         if len(counted.on) >= self._kit.settings.rule.drive_copies:
             self._cover(path, known)
             return
@@ -241,11 +240,13 @@ class _Asking:
 
     def _is_superseded(self, known: KnownFile, path: str) -> bool:
         """Whether this is an older version of a sidecar whose newest one is safe without the drive."""
-        newest = newest_version(self._kit.catalog, path) if known.kind is Kind.COMPANION else None
+        if known.kind is not Kind.COMPANION:
+            return False
+        newest = newest_version(self._kit.catalog, path, self._record.id)
         if newest is None or newest == known.id:
             return False
         newer = questions.file_with_id(self._kit.catalog, newest)
-        counted = self._counting.count(newer, path.rpartition("/")[2], self._folders_beside(known, path))
+        counted = self._counting.count(newer, path.rpartition("/")[2], self._pictures_beside(known, path))
         return len(counted.on) >= self._kit.settings.rule.drive_copies
 
     def _word(self, elsewhere: int, standings: Sequence[Standing], copy: Copy) -> str:
@@ -259,12 +260,11 @@ class _Asking:
         line = f"{known.file.digest.hex()}  {known.file.size}  "
         self._list.update(line.encode() + path.encode("utf-8", "surrogateescape") + b"\n")
 
-    def _folders_beside(self, known: KnownFile, path: str) -> frozenset[str] | None:
-        entry = Entry(path, known.file.size, 0)
-        if kind_of(entry.name).is_original:
-            copies = questions.copies_of(self._kit.catalog, known.id)
-            self._beside.lies_in(entry, (copy.path.rpartition("/")[0] for copy in copies))
-        return self._beside.folders(entry)
+    def _pictures_beside(self, known: KnownFile, path: str) -> frozenset[bytes] | None:
+        """The originals that a companion lies beside here; None where it lies beside none, or is one itself."""
+        if content_is_identity(known.kind, known.file.size):
+            return None
+        return pictures_beside(self._kit.catalog, self._record.id, path) or None
 
     def _is_good_here(self, known: KnownFile) -> bool:
         return any(
