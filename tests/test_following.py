@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from nights import archive, rot
 from world import EVENING, CardFolder, World
 
 from tripleguard.catalog.selects import all_selects
@@ -241,3 +242,21 @@ def _xmp(rating: int) -> bytes:
         b'<rdf:Description xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="%d"/></rdf:RDF></x:xmpmeta>'
         % rating
     )
+
+
+# What lies aside
+
+
+def test_after_a_repair_the_bad_copy_that_lies_aside_is_no_reason(world: World) -> None:
+    """With the other drive away, that is the reason, and connecting it helps."""
+    card, a, _ = archive(world)
+    rot(a / "ORR_0002.DNG")
+    world.run("rescan", "--all")
+    assert world.run("mend").status == 0
+    assert len(_quarantined(world)) == 1
+    world.unplug("B")
+    for subject in (("card", card.root), ("drive", "A")):
+        told = {one["kind"] for one in world.run("clearance", *subject, "--json").json["reasons"]}
+        assert told == ({"drive away"} if subject[0] == "card" else {"other drive away"})
+    world.plug("B")
+    assert world.run("clearance", "card", card.root).status == 0

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
-from tripleguard.model import Copy, PlaceKind, PlaceRecord
+from tripleguard.model import Copy, Kind, PlaceKind, PlaceRecord
 from tripleguard.rules import Needs, Standing, standing
+from tripleguard.work.companion_content import holds_as_recorded
 from tripleguard.work.holdings import copies_serving
 from tripleguard.work.kit import OpenDrive
 
@@ -23,7 +24,10 @@ class Counted:
 
 
 class Counting:
-    """Counts for one answer. now: UTC ns; drives: those that are here; without: drives (ids) that do not count."""
+    """Counts for one answer. now: UTC ns; drives: those that are here; without: drives (ids) that do not count.
+
+    reads_companions: a companion counts only if it is read now and holds what was recorded.
+    """
 
     def __init__(
         self,
@@ -32,7 +36,10 @@ class Counting:
         needs: Needs,
         now: int,
         without: Collection[int] = (),
+        *,
+        reads_companions: bool = False,
     ) -> None:
+        self._reads_companions = reads_companions
         self._catalog = catalog
         self._drives = {drive.record.id: drive for drive in drives}
         self._needs = needs
@@ -51,7 +58,7 @@ class Counting:
             record = self._records.get(copy.place_id)
             if record is None:
                 continue
-            stands = self._standing(copy, record)
+            stands = self._standing(known, copy, record)
             if stands is Standing.COUNTS:
                 on.add(copy.place_id)
             else:
@@ -62,9 +69,9 @@ class Counting:
         """What these drives (ids) are called."""
         return [self._records[place_id].name for place_id in places]
 
-    def _standing(self, copy: Copy, record: PlaceRecord) -> Standing:
+    def _standing(self, known: KnownFile, copy: Copy, record: PlaceRecord) -> Standing:
         drive = self._drives.get(copy.place_id)
-        return standing(
+        stands = standing(
             copy,
             record.state,
             record.role,
@@ -73,3 +80,6 @@ class Counting:
             needs=self._needs,
             now=self._now,
         )
+        if stands is not Standing.COUNTS or drive is None or known.kind is not Kind.COMPANION:
+            return stands
+        return Standing.GONE if self._reads_companions and not holds_as_recorded(drive, copy, known) else stands

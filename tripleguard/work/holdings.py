@@ -156,16 +156,20 @@ class Holdings:
 def copies_serving(
     catalog: Catalog, known: KnownFile, entry_name: str, pictures: frozenset[bytes] | None
 ) -> list[Copy]:
-    """The copies of a file, whatever their state, that stand for a card file of this name.
+    """The copies of a file that stand for a card file of this name, whatever their state but moved aside.
+
+    A bad copy that was moved aside has left its place: nothing is missing because of it, and nothing helps it.
 
     An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only under
     its own name, and beside its own picture on the very drive: the same settings beside another one are another
     statement. pictures: the digests of the originals of its frame; None where it has none.
     """
-    if content_is_identity(known.kind, known.file.size):
-        return questions.copies_of(catalog, known.id)
-    if pictures is None or known.file.size == 0:
-        return [copy for copy in questions.copies_of(catalog, known.id) if serves(known, copy.path, entry_name)]
+    if content_is_identity(known.kind, known.file.size) or pictures is None or known.file.size == 0:
+        return [
+            copy
+            for copy in questions.copies_of(catalog, known.id)
+            if copy.state is not CopyState.ASIDE and serves(known, copy.path, entry_name)
+        ]
     end = split_suffix(entry_name)[1]
     return [
         copy

@@ -19,13 +19,14 @@ from tripleguard.catalog.twins import further_debts, twin_debts, twin_ids
 from tripleguard.errors import CopyTrouble, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
 from tripleguard.names import numbered
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.cards.copying import Copier, CopyGone, CopyResult, Found, Read
 from tripleguard.work.cards.following import Companion, Following
 from tripleguard.work.cards.from_copies import FromCopies, placed_as
 from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.cards.placing import MOST_NAMES
 from tripleguard.work.cards.results import NotCopied, Proved, Task, ToProve, Written
+from tripleguard.work.companion_content import holds_as_recorded
 from tripleguard.work.from_memory import FromMemory, from_memory, to_prove
 from tripleguard.work.holdings import Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive, Source
@@ -278,7 +279,8 @@ class _Plan:
             if newest_version(self._naming, path, place_id) != known.id:
                 continue
             seen = self._drives[lane].seen(path)
-            if seen is None or is_as_recorded(here, seen):
+            held = questions.file_with_id(self._naming, here.file_id)
+            if seen is None or (is_untouched(here, seen) and holds_as_recorded(self._drives[lane], here, held)):
                 task.gives_way[lane] = "an older version; the newest has taken its place"
                 task.as_seen[lane] = seen
                 paths[lane] = path

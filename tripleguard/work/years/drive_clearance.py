@@ -26,6 +26,7 @@ from tripleguard.places.drive import held_root
 from tripleguard.places.media import disk_of
 from tripleguard.places.own import is_own
 from tripleguard.rules import Needs, Standing, is_as_recorded, telling
+from tripleguard.work.companion_content import holds_as_recorded
 from tripleguard.work.counting import Counting
 from tripleguard.work.holdings import content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive
@@ -116,7 +117,9 @@ class _Asking:
         days = kit.settings.clearance.drive_days
         needs = Needs(days, days, kit.settings.rule.accept_cached)
         self._given = drives_given_yes(kit.catalog) - {record.id}
-        self._counting = Counting(kit.catalog, self._others, needs, self._now, without={record.id, *self._given})
+        self._counting = Counting(
+            kit.catalog, self._others, needs, self._now, without={record.id, *self._given}, reads_companions=True
+        )
         self._reasons = Tally(_WORSE_FIRST)
         self._notes = Tally()
         self._files = self._bytes = 0
@@ -149,7 +152,17 @@ class _Asking:
         elif copy.state is CopyState.ALTERED or not is_as_recorded(copy, item):
             self._reasons.add("changed here", item.path)
         else:
-            self._file(questions.file_with_id(self._kit.catalog, copy.file_id), copy)
+            known = questions.file_with_id(self._kit.catalog, copy.file_id)
+            if self._was_edited(known, copy):
+                self._reasons.add("changed here", item.path)
+            else:
+                self._file(known, copy)
+
+    def _was_edited(self, known: KnownFile, copy: Copy) -> bool:
+        """Whether a companion that looks as recorded holds something else: it is read, as no time tells."""
+        if known.kind is not Kind.COMPANION or copy.state is not CopyState.PRESENT or self._drive is None:
+            return False
+        return not holds_as_recorded(self._drive, copy, known)
 
     def answer(self) -> DriveAnswer:
         """The answer from what was counted."""
