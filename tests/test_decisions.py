@@ -33,7 +33,7 @@ def _decided(world: World) -> dict[str, Any]:
         said = msgspec.to_builtins(decided(kit.catalog, 0))
         newest = {}
         for path, *_ in said["versions"]:
-            file_id = newest_version(kit.catalog, path)
+            file_id = newest_version(kit.catalog, path, None)
             newest[path] = kit.catalog.row("SELECT digest FROM files WHERE id = ?", file_id)
     for key in ("catalog", "generation", "at", "former", "versions"):
         del said[key]

@@ -113,7 +113,7 @@ def _fits(part: str, limits: Limits) -> bool:
 
 def stands_for(stored: str, wanted: str) -> bool:
     """Whether a copy's name says what the wanted name says: as it is, numbered because it was taken, or fitted."""
-    return any(_says(name, wanted, cut=_is_long(stored)) for name in (stored, _unnumbered(stored)))
+    return any(_says(name, wanted, cut=may_be_cut(stored)) for name in (stored, unnumbered(stored)))
 
 
 def name_keys(stored: str) -> frozenset[str] | None:
@@ -121,9 +121,9 @@ def name_keys(stored: str) -> frozenset[str] | None:
 
     None where it may have been cut, so that only `stands_for` can tell. The key of a wanted name is `name_key`.
     """
-    if _is_long(stored):
+    if may_be_cut(stored):
         return None
-    return frozenset(map(name_key, (stored, _unnumbered(stored))))
+    return frozenset(map(name_key, (stored, unnumbered(stored))))
 
 
 def name_key(wanted: str) -> str:
@@ -145,12 +145,13 @@ def _comparable(name: str) -> str:
     return folded("".join("_" if char in EXFAT_FORBIDDEN else char for char in plain))
 
 
-def _unnumbered(name: str) -> str:
+def unnumbered(name: str) -> str:
+    """The name without the `-N` that tells it from a twin."""
     stem, end = split_suffix(name)
     return _NUMBER.sub("", stem) + end
 
 
-def _is_long(name: str) -> bool:
+def may_be_cut(name: str) -> bool:
     """Whether a name is so near a limit that it may have been cut: a cut leaves less than one character free."""
     return len(os.fsencode(name)) > 251 or len(name.encode("utf-16-le", "surrogatepass")) // 2 > 253
 

@@ -65,6 +65,14 @@ def is_as_recorded(copy: Copy, seen: Entry | None) -> bool:
     return seen is not None and seen.size == copy.size and same_time(seen.mtime_ns, copy.mtime_ns)
 
 
+def is_exactly_as_recorded(copy: Copy, seen: Entry) -> bool:
+    """Whether a copy lies on its drive with the very size and time that the catalog has.
+
+    Enough not to read it; where it is not so, only reading tells whether it was touched.
+    """
+    return (seen.size, seen.mtime_ns) == (copy.size, copy.mtime_ns)
+
+
 def is_untouched(copy: Copy, seen: Entry) -> bool:
     """Whether nobody has written to a copy since it was recorded: same size, same time, no zone between.
 

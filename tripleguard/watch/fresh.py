@@ -20,7 +20,7 @@ from tripleguard.layout import may_hold_shoots, shoot_at
 from tripleguard.model import Copy, CopyState, Entry, Kind
 from tripleguard.places.held import HeldFolder, entry_of
 from tripleguard.places.own import OWN, is_own
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_exactly_as_recorded
 from tripleguard.watch.respelt import Respelt
 
 _DEEPEST = 32
@@ -69,7 +69,7 @@ def _is_new(copy: Copy | None, entry: Entry) -> bool:
     """Whether it is to be entered. A changed original is not: that is for the rescan to judge."""
     if copy is None or copy.state is CopyState.MISSING:
         return True
-    return kind_of(entry.name) is Kind.COMPANION and not is_as_recorded(copy, entry)
+    return kind_of(entry.name) is Kind.COMPANION and not is_exactly_as_recorded(copy, entry)
 
 
 def _folders(

@@ -6,7 +6,7 @@ A frame is known by one of its files, its main one: the raw if there is one, els
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from tripleguard.cameras.kinds import frame_key
@@ -32,14 +32,17 @@ class Member:
     kind: Kind
 
 
-def frame_at(catalog: Catalog, path: str) -> list[Member]:
-    """The files of the frame that a path belongs to, on any place; the main one first. Empty: there is none.
+def frame_at(catalog: Catalog, path: str, places: Collection[int] = ()) -> list[Member]:
+    """The files of the frame that a path belongs to; the main one first. Empty: there is none.
 
-    Of a raw and a picture that two cameras took at two moments under one name, only the one that path is.
+    places: where that path is meant; others count where the same picture lies there, as one path can hold two
+    pictures on two drives. None named: any. Of a raw and a picture that two cameras took at two moments under
+    one name, only the one that path is.
     """
     frame, (folder, _, name) = frame_key(path), path.rpartition("/")
     stem = name[: len(frame[1])]
     copies = [pair for pair in frame_copies(catalog, folder, stem) if frame_key(pair[0].path) == frame]
+    copies = _of_one_picture(copies, places)
     originals = _originals(copies)
     if not originals:
         return []
@@ -47,6 +50,23 @@ def frame_at(catalog: Catalog, path: str) -> list[Member]:
     kept = [member for member in originals if member not in strangers]
     theirs = tuple(f"{member.path}.".casefold() for member in strangers)
     return kept + [one for one in _companions(catalog, copies) if not one.path.casefold().startswith(theirs)]
+
+
+def _of_one_picture(copies: list[tuple[Copy, Kind]], places: Collection[int]) -> list[tuple[Copy, Kind]]:
+    """The copies on these places, and on those that share an original of the frame with them."""
+    holds: dict[int, set[int]] = {}
+    for copy, kind in copies:
+        if kind.is_original:
+            holds.setdefault(copy.place_id, set()).add(copy.file_id)
+    wanted = set().union(*(holds.get(place, set()) for place in places))
+    if not wanted:
+        return copies
+    alike = set(places)
+    while more := {place for place, held in holds.items() if place not in alike and held & wanted}:
+        alike |= more
+        wanted.update(*(holds[place] for place in more))
+    # What lies on a place without its picture says nothing of another one's.
+    return [pair for pair in copies if pair[0].place_id in alike or pair[0].place_id not in holds]
 
 
 def _strangers(catalog: Catalog, originals: list[Member], path: str) -> list[Member]:
@@ -67,7 +87,7 @@ def frame_of(catalog: Catalog, file_id: int) -> list[Member]:
     if not copies:
         return []
     usual = Counter(copy.path for copy in copies).most_common(1)[0][0]
-    return frame_at(catalog, usual)
+    return frame_at(catalog, usual, {copy.place_id for copy in copies if copy.path == usual})
 
 
 def follow_selects(catalog: Catalog) -> None:
@@ -103,6 +123,6 @@ def _companions(catalog: Catalog, copies: list[tuple[Copy, Kind]]) -> list[Membe
             if other is None or copy.mtime_ns > other.mtime_ns:
                 newest[copy.path] = copy
     return [
-        Member(newest_version(catalog, path) or copy.file_id, path, Kind.COMPANION)
+        Member(newest_version(catalog, path, copy.place_id) or copy.file_id, path, Kind.COMPANION)
         for path, copy in sorted(newest.items())
     ]

@@ -12,14 +12,15 @@ from dataclasses import dataclass, replace
 from tripleguard.cameras.kinds import frame_key
 from tripleguard.catalog import questions
 from tripleguard.catalog.copies_by_name import CopiesByName
+from tripleguard.catalog.pairing import companions_of
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import DAY, HOUR, Clock
 from tripleguard.config import Rule
 from tripleguard.digest import sample_of
 from tripleguard.errors import CopyTrouble
-from tripleguard.model import Copy, CopyState, Entry, Evidence, Kind, PlaceRecord
-from tripleguard.names import stands_for
+from tripleguard.model import Copy, CopyState, Entry, Evidence, File, Kind
+from tripleguard.names import split_suffix, stands_for
 from tripleguard.places.card import Card
 from tripleguard.rules import is_as_recorded, is_recent, reading_helps
 from tripleguard.work.kit import OpenDrive
@@ -93,20 +94,26 @@ class Holdings:
         known: KnownFile,
         entry_name: str,
         lanes: Sequence[int],
-        beside: frozenset[str] | None = None,
+        pictures: frozenset[bytes] | None = None,
     ) -> Lacking:
         """Which of these lanes lack a copy of a file that would lie under this name; looks at the drives.
 
-        beside: as in `serves`. A drive that can't be looked at lacks it: whoever tries to write there finds out
-        why.
+        pictures: as in `copies_serving`. A drive that can't be looked at lacks it: whoever tries to write there
+        finds out why.
         """
         missing: list[int] = []
         unproved: list[tuple[int, Copy]] = []
         gone: list[Copy] = []
+        copies = [
+            copy
+            for copy in copies_serving(self.by_name, known, entry_name, pictures)
+            if copy.state is CopyState.PRESENT
+        ]
         for lane in lanes:
             drive = self._drives[lane]
+            mine = [copy for copy in copies if copy.place_id == drive.record.id]
             try:
-                there, not_there = self._looked_for(known, drive, entry_name, beside)
+                there, not_there = self._looked_for(known, drive, mine)
             except CopyTrouble:
                 missing.append(lane)
                 continue
@@ -118,12 +125,12 @@ class Holdings:
         return Lacking(tuple(missing), tuple(unproved), tuple(gone))
 
     def _looked_for(
-        self, known: KnownFile, drive: OpenDrive, entry_name: str, beside: frozenset[str] | None
+        self, known: KnownFile, drive: OpenDrive, copies: Iterable[Copy]
     ) -> tuple[Copy | None, list[Copy]]:
         """The best copy that lies on the drive as recorded, and those that do not. Raises PlaceFailed."""
         there: Copy | None = None
         gone: list[Copy] = []
-        for copy in self._copies(known, drive.record, entry_name, beside):
+        for copy in copies:
             seen = drive.place.look(copy.path)
             if self._seen is not None and seen is not None:
                 self._seen.setdefault((copy.place_id, copy.path), (seen.size, seen.mtime_ns, seen.ctime_ns))
@@ -136,22 +143,6 @@ class Holdings:
             if there is None or _better(found, there):
                 there = found
         return there, gone
-
-    def folders_of(self, known: KnownFile, entry_name: str) -> set[str]:
-        """Folders in which copies that stand for a file of this name are recorded as present, on any drive."""
-        copies = copies_for(self.by_name, known, entry_name)
-        return {copy.path.rpartition("/")[0] for copy in copies if copy.state is CopyState.PRESENT}
-
-    def _copies(
-        self, known: KnownFile, place: PlaceRecord, entry_name: str, beside: frozenset[str] | None
-    ) -> list[Copy]:
-        return [
-            copy
-            for copy in copies_for(self.by_name, known, entry_name)
-            if copy.place_id == place.id
-            and copy.state is CopyState.PRESENT
-            and serves(known, copy.path, entry_name, beside)
-        ]
 
     def _wants_proof(self, copy: Copy, drive: OpenDrive) -> bool:
         evidence = copy.evidence
@@ -169,17 +160,34 @@ class Holdings:
         return not is_recent(evidence.verified_at, drive.record.role, rule.road_days, rule.shelf_days, now)
 
 
-def serves(known: KnownFile, path: str, entry_name: str, beside: frozenset[str] | None = None) -> bool:
-    """Whether a copy at path stands for a card file of this name.
+def copies_serving(
+    by_name: CopiesByName, known: KnownFile, entry_name: str, pictures: frozenset[bytes] | None
+) -> list[Copy]:
+    """The copies of a file that stand for a card file of this name, whatever their state but moved aside.
+
+    A bad copy that was moved aside has left its place: nothing is missing because of it, and nothing helps it.
 
     An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only under
-    its own name and beside its own picture: the same settings beside another one are another statement. beside:
-    the folders in which that picture lies; None where it has none.
+    its own name, and beside its own picture on the very drive: the same settings beside another one are another
+    statement. pictures: the digests of the originals of its frame; None where it has none.
     """
-    if known.kind.is_original and known.file.size > 0:
-        return True
-    folder, _, name = path.rpartition("/")
-    return stands_for(name, entry_name) and (beside is None or folder in beside)
+    if content_is_identity(known.kind, known.file.size) or pictures is None or known.file.size == 0:
+        return [
+            copy
+            for copy in copies_for(by_name, known, entry_name)
+            if copy.state is not CopyState.ASIDE and serves(known, copy.path, entry_name)
+        ]
+    end = split_suffix(entry_name)[1]
+    return [
+        copy
+        for copy in companions_of(by_name.catalog, known.id, pictures)
+        if stands_for(f"x{split_suffix(copy.path)[1]}", f"x{end}")
+    ]
+
+
+def serves(known: KnownFile, path: str, entry_name: str) -> bool:
+    """Whether a copy at path stands for a file of this name, wherever the pictures of the two lie."""
+    return content_is_identity(known.kind, known.file.size) or stands_for(path.rpartition("/")[2], entry_name)
 
 
 def copies_for(by_name: CopiesByName, known: KnownFile, entry_name: str) -> list[Copy]:
@@ -190,28 +198,40 @@ def copies_for(by_name: CopiesByName, known: KnownFile, entry_name: str) -> list
 
 
 class Beside:
-    """In which folders the originals of the frame lie that is being looked at, one frame after another."""
+    """The originals of the frame that is being looked at, one frame after another, known by their content."""
 
     def __init__(self) -> None:
         self._frame: tuple[str, str] | None = None
-        self._folders: set[str] = set()
-        self._known = False
+        self._pictures: dict[bytes, str] | None = None
 
-    def lies_in(self, entry: Entry, folders: Iterable[str]) -> None:
-        """An original of this entry's frame lies, or will lie, in these folders."""
+    def is_new(self, entry: Entry) -> None:
+        """This entry is an original of its frame, and what it holds is not known yet."""
         self._turn_to(entry)
-        self._known = True
-        self._folders.update(folders)
+        self._pictures = self._pictures or {}
 
-    def folders(self, entry: Entry) -> frozenset[str] | None:
-        """Where the originals of this entry's frame lie; None if it has none that is known."""
+    def holds(self, entry: Entry, file: File) -> None:
+        """This entry is an original of its frame, and this is what it holds. An empty one is no picture."""
         self._turn_to(entry)
-        return frozenset(self._folders) if self._known else None
+        if file.size > 0:
+            self._pictures = {**(self._pictures or {}), file.digest: entry.name}
+
+    def pictures(self, entry: Entry) -> frozenset[bytes] | None:
+        """The digests of the originals of this entry's frame; None if it has none that is known."""
+        self._turn_to(entry)
+        return frozenset(self._pictures) if self._pictures is not None else None
+
+    def closest(self, entry: Entry) -> list[bytes]:
+        """The same, the one that this entry names in its own name first, then as the card lists them."""
+        self._turn_to(entry)
+        names = self._pictures or {}
+        return sorted(
+            names, key=lambda digest: not entry.name.casefold().startswith(f"{names[digest]}.".casefold())
+        )
 
     def _turn_to(self, entry: Entry) -> None:
         frame = frame_key(entry.path)
         if frame != self._frame:
-            self._frame, self._folders, self._known = frame, set(), False
+            self._frame, self._pictures = frame, None
 
 
 def content_is_identity(kind: Kind, size: int) -> bool:

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 
 from tripleguard.cameras.body import Names
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import questions, shoots
-from tripleguard.errors import CopyTrouble
-from tripleguard.model import Entry, File
-from tripleguard.names import fitted
+from tripleguard.model import Entry, File, Kind
 from tripleguard.places.card import Card
 from tripleguard.work.cards.copying import Changed, Copier, CopyGone, Found
+from tripleguard.work.cards.following import Companion, Following
 from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.cards.placing import Placer
 from tripleguard.work.cards.results import NotCopied, Task, ToProve
@@ -40,8 +39,8 @@ class Decider:
         self._catalog = kit.catalog.reopened()
         self._holdings = Holdings(self._catalog, drives, kit.settings.rule, kit.clock)
         self._names = NameGiver(self._catalog, drives)
-        self._drives = drives
         self._beside = Beside()
+        self._following = Following(self._catalog, drives)
         self._shoot = shoot
         self._shoots: dict[str, str] = {}
         labels = {key: label for key, (_, label) in shoots.bodies(self._catalog).items()}
@@ -69,11 +68,35 @@ class Decider:
     def __call__(self, copier: Copier, task: Task, file: File, head: bytes) -> dict[int, str]:
         """The path for each lane that shall keep this copy. Raises NameTaken, PlaceFailed."""
         task.placing = self._placer.placing(task.entry, head)
+        shoot = self._following.shoot(self._pictures_followed(task))
+        if shoot is not None:
+            task.placing = replace(task.placing, day=shoot.day, shoot=shoot.name)
         self._tell_change(copier, task, file)
         lanes = self._still_lacking(copier, task, file)
-        self._note_folder(task, file)
+        chosen = self._chosen(task, file, lanes) if lanes else Chosen()
+        if task.placing.kind.is_original:
+            self._beside.holds(task.entry, file)
+            self._following.named(file, {lane: entry.path for lane, entry in chosen.found.items()} | chosen.paths)
         if not lanes:
             return {}
+        for lane, entry in chosen.found.items():
+            copier.report(Found(task, lane, entry))
+            copier.prove(lane, ToProve(entry.path, file, task=task))
+        for lane, error in chosen.failed.items():
+            copier.report(NotCopied(task, lane, error))
+        with self._lock:
+            task.paths = {lane: path for lane, path in chosen.paths.items() if lane not in task.given_up}
+            self._names.give(task.paths, file)
+            self._flying.setdefault(file.digest, set()).update(task.paths)
+        return task.paths
+
+    def _chosen(self, task: Task, file: File, lanes: Sequence[int]) -> Chosen:
+        """The names that this copy gets: beside its picture if it follows one, else by the layout."""
+        assert task.placing is not None
+        pictures = self._pictures_followed(task)
+        if pictures:
+            companion = Companion(file, task.entry.name, pictures, self._placer.wanted(task.placing, task.entry))
+            return self._following.chosen(companion, self._names, self._following.paths(companion, lanes))
         chosen: list[Chosen] = []
 
         def free(path: str) -> bool:
@@ -84,16 +107,13 @@ class Decider:
 
         if self._placer.path(task.placing, task.entry, free) is None:
             raise no_name_left(task.entry.path)
-        for lane, entry in chosen[0].found.items():
-            copier.report(Found(task, lane, entry))
-            copier.prove(lane, ToProve(entry.path, file, task=task))
-        for lane, error in chosen[0].failed.items():
-            copier.report(NotCopied(task, lane, error))
-        with self._lock:
-            task.paths = {lane: path for lane, path in chosen[0].paths.items() if lane not in task.given_up}
-            self._names.give(task.paths, file)
-            self._flying.setdefault(file.digest, set()).update(task.paths)
-        return task.paths
+        return chosen[0]
+
+    def _pictures_followed(self, task: Task) -> list[bytes]:
+        """The originals that this file goes with: a sidecar, a thumbnail, a spoken note with the picture's."""
+        assert task.placing is not None
+        follows = not task.placing.kind.is_original or task.placing.kind is Kind.SOUND
+        return self._beside.closest(task.entry) if follows else []
 
     def landed(self, task: Task, lane: int) -> None:
         """The catalog knows now what became of a copy; called from the job's thread."""
@@ -119,30 +139,18 @@ class Decider:
         known = questions.file_with_digest(self._catalog, file.digest)
         if known is None:
             return lanes
-        beside = self._beside.folders(task.entry)
-        lacking = self._holdings.lacking(known, task.entry.name, lanes, beside)
+        lacking = self._holdings.lacking(known, task.entry.name, lanes, self._beside.pictures(task.entry))
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:
             copier.prove(lane, ToProve(copy.path, file, copy.id, task, copy.mtime_ns))
+        if self._pictures_followed(task):
+            return lacking.lanes
         gone = {copy.id for copy in lacking.gone}
         for copy in copies_for(self._holdings.by_name, known, task.entry.name):
             if copy.id not in gone:
                 self._placer.lies_at(task.placing, task.entry, copy.path.rpartition("/")[2])
         return lacking.lanes
-
-    def _note_folder(self, task: Task, file: File) -> None:
-        """Remember where an original of this frame lies or will lie, for what comes after it in the frame."""
-        assert task.placing is not None
-        if task.placing.kind.is_original:
-            known = questions.file_with_digest(self._catalog, file.digest)
-            folders = self._holdings.folders_of(known, task.entry.name) if known else set()
-            planned = self._placer.wanted(task.placing, task.entry).rpartition("/")[0]
-            for drive in self._drives:
-                # A drive that can't be asked gets no copy, so nothing can lie beside one there.
-                with contextlib.suppress(CopyTrouble):
-                    folders.add(fitted(planned, drive.place.limits))
-            self._beside.lies_in(task.entry, folders)
 
     def _tell_change(self, copier: Copier, task: Task, file: File) -> None:
         """Say so if this path held another version of the same picture when it was offloaded before."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from tripleguard.catalog import folders, questions
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import Hasher
@@ -46,15 +47,18 @@ class NameGiver:
         self._away_names: dict[tuple[int, str], frozenset[str]] = {}
         self._buffer: memoryview | None = None
 
-    def is_free(self, path: str, file: File, lanes: Sequence[int]) -> Chosen | None:
+    def is_free(
+        self, path: str, file: File, lanes: Sequence[int], pictures: frozenset[bytes] = frozenset()
+    ) -> Chosen | None:
         """What path would mean on these lanes; None if any drive has something else there.
 
-        A drive that can't be asked fails alone: the others get their copy. A name that the tool keeps for itself
-        is never free: a check list would take the copy's place.
+        pictures: those that a companion lies beside; a drive that is away and has another picture there has no
+        say. A drive that can't be asked fails alone: the others get their copy. A name that the tool keeps for
+        itself is never free: a check list would take the copy's place.
         """
         if is_own(folded(path)):
             return None
-        if any(self._away_has(record, path, file) for record in self._away):
+        if any(self._away_has(record, path, file, pictures) for record in self._away):
             return None
         chosen = Chosen()
         for lane in lanes:
@@ -108,7 +112,7 @@ class NameGiver:
         belongs = questions.file_with_id(self._catalog, recorded.file_id).file == file
         return belongs and recorded.state is not CopyState.ASIDE and place.look(recorded.path) is None
 
-    def _away_has(self, record: PlaceRecord, path: str, file: File) -> bool:
+    def _away_has(self, record: PlaceRecord, path: str, file: File, pictures: frozenset[bytes]) -> bool:
         folder, _, name = path.rpartition("/")
         key = (record.id, folder)
         if key not in self._away_names:
@@ -116,13 +120,17 @@ class NameGiver:
             self._away_names = {key: frozenset(map(folded, names)), **dict(list(self._away_names.items())[:64])}
         if folded(name) not in self._away_names[key]:
             return False
+        if pictures:
+            beside = pictures_beside(self._catalog, record.id, path)
+            if beside and not beside & pictures:
+                return False
         recorded = questions.copy_at(self._catalog, record.id, path)
         known = questions.file_with_id(self._catalog, recorded.file_id) if recorded else None
-        return known is None or (known.file != file and not self._is_newest_at(path, file))
+        return known is None or (known.file != file and not self._is_newest_at(record, path, file))
 
-    def _is_newest_at(self, path: str, file: File) -> bool:
+    def _is_newest_at(self, record: PlaceRecord, path: str, file: File) -> bool:
         """Whether this path belongs to this version of a sidecar, and what is recorded there is an older one."""
-        newest = newest_version(self._catalog, path)
+        newest = newest_version(self._catalog, path, record.id)
         return newest is not None and questions.file_with_id(self._catalog, newest).file == file
 
     def _equal_at(self, place: Place, path: str, file: File) -> Entry | None:

@@ -137,6 +137,8 @@ class Placer:
         placing = Placing(kind, day, self._shoot_of(day), label, key, wall, _minutes(capture.offset))
         if known:
             self._learn_time(entry, local)
+        if known or kind.is_original:
+            # Also one that says nothing of its time: what belongs to it goes where it goes.
             self._frames[frame] = placing
         return placing
 

@@ -68,7 +68,7 @@ class CardPlan:
                 yield self._task(self._card.look(entry.path) or entry, alive)
 
     def _planned(self, copier: Copier, entry: Entry) -> Task | None:
-        if not kind_of(entry.name).is_original and self._beside.folders(entry) == frozenset():
+        if not kind_of(entry.name).is_original and self._beside.pictures(entry) == frozenset():
             # Its picture is new, so whatever holds these bytes is not what lies beside it.
             return self._task(entry, self._lanes)
         resumed = self._holdings.resumed(self._card, entry, self._insertion)
@@ -82,15 +82,15 @@ class CardPlan:
         guess = self._holdings.guessed(self._card, entry)
         if guess is None:
             if kind_of(entry.name).is_original:
-                self._beside.lies_in(entry, ())
+                self._beside.is_new(entry)
             return self._task(entry, self._lanes)
         lacking = self._looked_at(copier, guess, entry)
         return self._task(entry, lacking.lanes, guess=guess)
 
     def _looked_at(self, copier: Copier, known: KnownFile, entry: Entry) -> Lacking:
         if kind_of(entry.name).is_original:
-            self._beside.lies_in(entry, self._holdings.folders_of(known, entry.name))
-        lacking = self._holdings.lacking(known, entry.name, self._lanes, self._beside.folders(entry))
+            self._beside.holds(entry, known.file)
+        lacking = self._holdings.lacking(known, entry.name, self._lanes, self._beside.pictures(entry))
         for copy in lacking.gone:
             copier.report(CopyGone(copy))
         for lane, copy in lacking.unproved:

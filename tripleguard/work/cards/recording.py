@@ -103,7 +103,7 @@ class Recorder:
         close_at(self._kit.catalog, place.id, result.proof.path, "it reads back as it should", now, kinds=BAD)
         row = self._kit.catalog.row("SELECT shoot_id, file_id FROM copies WHERE id = ?", copy)
         assert row is not None
-        if newest_version(self._kit.catalog, result.proof.path) == row[1]:
+        if newest_version(self._kit.catalog, result.proof.path, place.id) == row[1]:
             stale = (FindingKind.STALE,)
             close_at(self._kit.catalog, place.id, result.proof.path, "it is the newest version", now, kinds=stale)
         self._proofs[row[0], place.id] = self._proofs.get((row[0], place.id), 0) + 1

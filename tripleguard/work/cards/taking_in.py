@@ -22,7 +22,7 @@ from tripleguard.errors import CopyTrouble, PlaceFailed, Stopped, TripleguardErr
 from tripleguard.layout import shoot_at, shoot_called
 from tripleguard.model import Copy, CopyState, Entry, EventType, File, FindingKind, Kind, Medium, Outcome
 from tripleguard.places.media import aligned_buffer
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_exactly_as_recorded
 from tripleguard.wording import counted
 from tripleguard.work.cards.copying import HEAD
 from tripleguard.work.cards.placing import Placer, Placing
@@ -220,7 +220,9 @@ class _TakingIn:
         copy = questions.copy_at(self._kit.catalog, self._drive.record.id, entry.path)
         if copy is None or copy.state is CopyState.MISSING:
             return False
-        return is_as_recorded(copy, entry) or kind_of(entry.name) is not Kind.COMPANION
+        if kind_of(entry.name) is Kind.COMPANION:
+            return is_exactly_as_recorded(copy, entry)
+        return True
 
     def _enter(self, found: _Read) -> None:
         catalog, place_id, entry = self._kit.catalog, self._drive.record.id, found.entry

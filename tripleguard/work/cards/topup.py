@@ -8,24 +8,27 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog import questions, shoots
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.twins import further_debts, twin_debts, twin_ids
 from tripleguard.errors import CopyTrouble, TripleguardError
 from tripleguard.model import Copy, CopyState, Entry, File, Outcome
 from tripleguard.names import numbered
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_as_recorded, is_untouched
 from tripleguard.work.cards.copying import Copier, CopyGone, CopyResult, Found, Read
+from tripleguard.work.cards.following import Companion, Following
 from tripleguard.work.cards.from_copies import FromCopies, placed_as
 from tripleguard.work.cards.namegiving import Chosen, NameGiver, no_name_left
 from tripleguard.work.cards.placing import MOST_NAMES
 from tripleguard.work.cards.results import NotCopied, Proved, Task, ToProve, Written
+from tripleguard.work.companion_content import holds_as_recorded
 from tripleguard.work.from_memory import FromMemory, from_memory, to_prove
-from tripleguard.work.holdings import Holdings
+from tripleguard.work.holdings import Holdings, content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive, Source
 from tripleguard.work.progress import Job, Moved, Progress
 
@@ -151,6 +154,7 @@ class _Plan:
         self._holdings = Holdings(kit.catalog.reopened(), drives, kit.settings.rule, kit.clock)
         self._naming = kit.catalog.reopened()
         self._names = NameGiver(self._naming, drives)
+        self._following = Following(self._naming, drives)
 
     def close(self) -> None:
         self._holdings.catalog.close()
@@ -161,24 +165,29 @@ class _Plan:
         for lane in self._lanes:
             self._prove_cached(copier, lane)
         twins = twin_ids(self._holdings.catalog)
-        for known in shoots.short_files(self._holdings.catalog):
-            if known.id in twins:
-                continue
-            lacking = self._holdings.lacking(known, known.name, self._lanes)
-            for copy in lacking.gone:
-                copier.report(CopyGone(copy))
-            for lane, copy in lacking.unproved:
-                copier.prove(lane, ToProve(copy.path, known.file, copy.id, mtime_ns=copy.mtime_ns))
-            good = self._good_drives(known, {copy.id for copy in lacking.gone})
-            wanted = self._kit.settings.rule.drive_copies - good - len(lacking.unproved)
-            if wanted <= 0:
-                continue
-            source = self._source(known, {copy.id for copy in lacking.gone})
-            if source is None:
-                self.no_source += 1
-            elif lacking.lanes:
-                yield self._task(known, *source, lanes=self._roomiest(lacking.lanes, known.file.size)[:wanted])
+        for is_original in (True, False):
+            # A companion is told where to lie by its picture, which has to have its place first.
+            for known in shoots.short_files(self._holdings.catalog):
+                if known.id not in twins and known.kind.is_original is is_original:
+                    yield from self._for_content(copier, known)
         yield from self._for_names(copier)
+
+    def _for_content(self, copier: Copier, known: KnownFile) -> Iterator[Task]:
+        """What one file is owed that is counted by its content."""
+        lacking = self._holdings.lacking(known, known.name, self._lanes)
+        for copy in lacking.gone:
+            copier.report(CopyGone(copy))
+        for lane, copy in lacking.unproved:
+            copier.prove(lane, ToProve(copy.path, known.file, copy.id, mtime_ns=copy.mtime_ns))
+        good = self._good_drives(known, {copy.id for copy in lacking.gone})
+        wanted = self._kit.settings.rule.drive_copies - good - len(lacking.unproved)
+        if wanted <= 0:
+            return
+        source = self._source(known, {copy.id for copy in lacking.gone})
+        if source is None:
+            self.no_source += 1
+        elif lacking.lanes:
+            yield self._task(known, *source, lanes=self._roomiest(lacking.lanes, known.file.size)[:wanted])
 
     def _prove_cached(self, copier: Copier, lane: int) -> None:
         """Read back what was last read from memory, maybe, and would come from the device now."""
@@ -220,45 +229,69 @@ class _Plan:
                 yield self._task(debt.known, *source, lanes=chosen)
 
     def decide(self, copier: Copier, task: Task, file: File, __: bytes) -> dict[int, str]:
-        """The source's own path on each lane, numbered where that is taken. Raises SourceDiffers, NameTaken."""
+        """The source's own path on each lane, numbered where that is taken; a companion's, beside its picture.
+
+        Raises SourceDiffers, NameTaken.
+        """
         known = placed_as(self._naming, task, file, task.entry.path)
-        older = self._older_version(task, known)
-        if older is not None:
-            return older
-        chosen = self._chosen(task, file)
+        follows = self._companion(task, known)
+        wanted = (
+            self._following.paths(follows, task.lanes) if follows else dict.fromkeys(task.lanes, task.entry.path)
+        )
+        paths = self._older_versions(task, known, wanted)
+        wanted = {lane: path for lane, path in wanted.items() if lane not in paths}
+        chosen = Chosen()
+        if wanted and follows:
+            chosen = self._following.chosen(follows, self._names, wanted)
+        elif wanted:
+            chosen = self._chosen(task, file, tuple(wanted))
         self._names.give(chosen.paths, file)
+        if known.kind.is_original:
+            self._following.named(file, {lane: entry.path for lane, entry in chosen.found.items()} | chosen.paths)
         for lane, entry in chosen.found.items():
             copier.report(Found(task, lane, entry))
             copier.prove(lane, ToProve(entry.path, file))
         for lane, error in chosen.failed.items():
             copier.report(NotCopied(task, lane, error))
-        return chosen.paths
+        return {lane: path for lane, path in paths.items() if path is not None} | chosen.paths
 
-    def _older_version(self, task: Task, known: KnownFile) -> dict[int, str] | None:
-        """A companion's newest version takes the path of an older one, which is moved aside and kept.
-
-        One that was edited since it was looked at keeps its path: it may be newer still.
-        """
-        path = task.entry.path
-        if newest_version(self._naming, path) != known.id:
+    def _companion(self, task: Task, known: KnownFile) -> Companion | None:
+        """How a companion is to follow the pictures that its source lies beside; None if it lies beside none."""
+        if task.source is None or content_is_identity(known.kind, known.file.size):
             return None
-        paths: dict[int, str] = {}
-        older = False
-        for lane in task.lanes:
-            here = questions.copy_at(self._naming, self._drives[lane].record.id, path)
+        place_id = questions.copy_with_id(self._naming, task.source).place_id
+        pictures = pictures_beside(self._naming, place_id, task.entry.path)
+        if not pictures:
+            return None
+        return Companion(known.file, task.entry.name, sorted(pictures), task.entry.path)
+
+    def _older_versions(self, task: Task, known: KnownFile, wanted: Mapping[int, str]) -> dict[int, str | None]:
+        """The lanes on which a companion's newest version takes the path of an older one, which is kept aside.
+
+        One that was edited since it was looked at keeps its path, as it may be newer still: there it gets none.
+        """
+        paths: dict[int, str | None] = {}
+        for lane, path in wanted.items():
+            place_id = self._drives[lane].record.id
+            here = questions.copy_at(self._naming, place_id, path)
             if here is None or here.state is not CopyState.PRESENT or here.file_id == known.id:
                 continue
-            older, seen = True, self._drives[lane].seen(path)
-            if seen is None or is_as_recorded(here, seen):
+            if newest_version(self._naming, path, place_id) != known.id:
+                continue
+            seen = self._drives[lane].seen(path)
+            held = questions.file_with_id(self._naming, here.file_id)
+            if seen is None or (is_untouched(here, seen) and holds_as_recorded(self._drives[lane], here, held)):
                 task.gives_way[lane] = "an older version; the newest has taken its place"
                 task.as_seen[lane] = seen
                 paths[lane] = path
-        return paths if older else None
+            else:
+                paths[lane] = None
+        return paths
 
-    def _chosen(self, task: Task, file: File) -> Chosen:
+    def _chosen(self, task: Task, file: File, lanes: Sequence[int]) -> Chosen:
         folder, _, name = task.entry.path.rpartition("/")
         for number in range(1, MOST_NAMES):
-            chosen = self._names.is_free(f"{folder}/{numbered(name, number)}", file, task.lanes)
+            chosen = self._names.is_free(f"{folder}/{numbered(name, number)}", file, lanes)
             if chosen is not None:
                 return chosen
         raise no_name_left(task.entry.path)

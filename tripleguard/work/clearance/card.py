@@ -174,8 +174,8 @@ class _CardAsking:
 
     def first_look(self) -> Job[None]:
         """Look at each copy of what was read."""
-        for number, (path, known, beside) in enumerate(self._known_files()):
-            self._copies.first_look(known, _name(path), beside)
+        for number, (path, known, pictures) in enumerate(self._known_files()):
+            self._copies.first_look(known, _name(path), pictures)
             if number % _SAY_EVERY == 0:
                 yield self._moved("looking at the copies", number)
 
@@ -188,8 +188,8 @@ class _CardAsking:
         if not self._question.card.still_there():
             raise _gone(self._question.card)
         away = self._copies.begin_last_look()
-        for number, (path, known, beside) in enumerate(self._known_files()):
-            self._counted[path] = self._copies.last_look(known, _name(path), beside)
+        for number, (path, known, pictures) in enumerate(self._known_files()):
+            self._counted[path] = self._copies.last_look(known, _name(path), pictures)
             if number % _SAY_EVERY == 0:
                 yield self._moved("looking at the copies once more", number)
         away += self._copies.end_last_look()
@@ -278,24 +278,23 @@ class _CardAsking:
             with self._kit.catalog.writing():
                 enter_look(self._kit.catalog, known.id, told.verdict, told.traits, self._kit.clock.now())
 
-    def _known_files(self) -> Iterator[tuple[str, KnownFile, frozenset[str] | None]]:
-        """Every file of the card that the catalog knows by what was read of it, with where its picture lies."""
+    def _known_files(self) -> Iterator[tuple[str, KnownFile, frozenset[bytes] | None]]:
+        """Every file of the card that the catalog knows by what was read of it, and its frame's originals."""
         beside = Beside()
         for path, seen in self._card.files.items():
             known = self._known(seen)
             if known is not None:
-                yield path, known, self._folders_beside(beside, known, path)
+                yield path, known, self._pictures_beside(beside, known, path)
 
     def _known(self, seen: ObservedFile) -> KnownFile | None:
         return questions.file_with_digest(self._kit.catalog, seen.digest) if seen.digest is not None else None
 
-    def _folders_beside(self, beside: Beside, known: KnownFile, path: str) -> frozenset[str] | None:
-        """Where the originals of this frame lie; an original itself is noted for what comes after it."""
+    def _pictures_beside(self, beside: Beside, known: KnownFile, path: str) -> frozenset[bytes] | None:
+        """The originals of this frame; an original itself is noted for what comes after it."""
         entry = Entry(path, known.file.size, 0)
         if kind_of(entry.name).is_original:
-            copies = questions.copies_of(self._kit.catalog, known.id)
-            beside.lies_in(entry, (copy.path.rpartition("/")[0] for copy in copies))
-        return beside.folders(entry)
+            beside.holds(entry, known.file)
+        return beside.pictures(entry)
 
     def _count(self, path: str, seen: ObservedFile, keep: Mapping[int, int]) -> None:
         """Count one file of the card, and why it is not covered if it is not."""

@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tripleguard.catalog import questions
+from tripleguard.catalog.copies_by_name import CopiesByName
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.model import Copy, Entry, PlaceKind, PlaceRecord
@@ -28,7 +29,7 @@ from tripleguard.rules import (
     standing,
 )
 from tripleguard.work.clearance.observation import Stamp, stamp_of
-from tripleguard.work.holdings import serves
+from tripleguard.work.holdings import copies_serving
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job
 from tripleguard.work.rescanning.rescan import RescanResult, read_back
@@ -93,6 +94,7 @@ class CopyEvidence:
         self._kit = kit
         self._needs = needs
         self._wanted = wanted
+        self._by_name = CopiesByName(kit.catalog)
         self._leaving = leaving
         self._leaving_disks = leaving.place.disks() if leaving is not None else frozenset()
         self._without = frozenset(without)
@@ -112,11 +114,11 @@ class CopyEvidence:
         for monitor in self._monitors.values():
             monitor.close()
 
-    def first_look(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> None:
+    def first_look(self, known: KnownFile, name: str, pictures: frozenset[bytes] | None) -> None:
         """Look at each copy of a file that may count under this name, and note which must be read back."""
         counting: list[Copy] = []
         stale: list[Copy] = []
-        for copy, drive in self._candidates(known, name, beside):
+        for copy, drive in self._candidates(known, name, pictures):
             self._monitors[copy.place_id].watch(copy.path.rpartition("/")[0])
             seen = drive.seen(copy.path)
             if seen is None:
@@ -147,14 +149,14 @@ class CopyEvidence:
         self._answering = {place: drive for place, drive in self._drives.items() if drive.place.here()}
         return [drive.record.name for place, drive in self._drives.items() if place not in self._answering]
 
-    def last_look(self, known: KnownFile, name: str, beside: frozenset[str] | None) -> CountedCopies:
+    def last_look(self, known: KnownFile, name: str, pictures: frozenset[bytes] | None) -> CountedCopies:
         """Look at each copy again and count; `end_last_look` tells afterwards what was changed meanwhile."""
         counting: list[Copy] = []
         standings: list[Standing] = []
         problems: set[str] = set()
-        for copy in questions.copies_of(self._kit.catalog, known.id):
+        for copy in copies_serving(self._by_name, known, name, pictures):
             record = self._records.get(copy.place_id)
-            if record is None or not serves(known, copy.path, name, beside):
+            if record is None:
                 continue
             drive = self._answering.get(copy.place_id)
             seen = drive.seen(copy.path) if drive is not None else None
@@ -163,6 +165,9 @@ class CopyEvidence:
                 standings.append(stands)
             elif seen is None or not self._lies_as_before(copy, stamp_of(seen)):
                 problems.add(CHANGED)
+            elif seen.mtime_ns != copy.mtime_ns:
+                # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
+                standings.append(Standing.UNPROVED)
             elif (problem := self._goes_with_it(copy)) is not None:
                 problems.add(problem)
             else:
@@ -192,11 +197,11 @@ class CopyEvidence:
     # What each of these rests on
 
     def _candidates(
-        self, known: KnownFile, name: str, beside: frozenset[str] | None
+        self, known: KnownFile, name: str, pictures: frozenset[bytes] | None
     ) -> Iterator[tuple[Copy, OpenDrive]]:
-        for copy in questions.copies_of(self._kit.catalog, known.id):
+        for copy in copies_serving(self._by_name, known, name, pictures):
             drive = self._drives.get(copy.place_id)
-            if drive is not None and copy.place_id in self._records and serves(known, copy.path, name, beside):
+            if drive is not None and copy.place_id in self._records:
                 yield copy, drive
 
     def _stands(self, copy: Copy, seen: Entry | None, *, is_here: bool = True) -> Standing:
@@ -212,18 +217,17 @@ class CopyEvidence:
         )
 
     def _lies_as_verified(self, copy: Copy, stamp: Stamp) -> bool:
-        """Whether a copy lies there as it did when it was read back, as far as anybody noted it.
-
-        Two seconds or a time zone, which `rules.standing` allows, are enough for another file of the same size.
-        """
+        """Whether a copy lies there as it did when it was read back, as far as anybody noted it."""
         before = self._before.get((copy.place_id, copy.path), stamp)
         return before == stamp and stamp[1] == copy.mtime_ns
 
     def _lies_as_before(self, copy: Copy, stamp: Stamp) -> bool:
         """Whether a copy lies there in the last look as it did in the first, and before it was read back."""
-        if self._seen.stamps.get(copy.id) != stamp or stamp[1] != copy.mtime_ns:
+        if self._seen.stamps.get(copy.id) != stamp:
             return False
-        return copy.id in self._seen.stale.get(copy.place_id, {}) or self._lies_as_verified(copy, stamp)
+        if copy.id in self._seen.stale.get(copy.place_id, {}):
+            return True
+        return self._before.get((copy.place_id, copy.path), stamp) == stamp
 
     def _can_be_read_back(self, copy: Copy, drive: OpenDrive, stands: Standing) -> bool:
         if stands is Standing.CACHED:

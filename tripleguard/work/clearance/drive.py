@@ -12,11 +12,11 @@ from collections.abc import Iterator, Sequence
 
 from blake3 import blake3
 
-from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.aside import aside_copies
 from tripleguard.catalog.journal import drives_given_yes
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import DAY
@@ -33,7 +33,7 @@ from tripleguard.work.clearance.drive_answer import LOST, SOLE, DriveAnswer, Unc
 from tripleguard.work.clearance.observation import Stamp, stamp_of
 from tripleguard.work.clearance.quarantined import content_of, name_of, read_back_digest
 from tripleguard.work.clearance.verdict import verdict
-from tripleguard.work.holdings import Beside
+from tripleguard.work.holdings import content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive, catalog_is_current
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.tally import Tally
@@ -106,7 +106,6 @@ class _Asking:
         self._stamps: dict[str, Stamp] = {}
         self._reasons = Tally(_WORSE_FIRST)
         self._notes = Tally()
-        self._beside = Beside()
         self._files = self._bytes = 0
         self._uncovered: list[Uncovered] = []
         self._covered: list[tuple[str, bytes]] = []
@@ -150,12 +149,11 @@ class _Asking:
             self._listed.add(copy.path) if isinstance(item, Entry) else None
             known = questions.file_with_id(self._kit.catalog, copy.file_id)
             for one in self._versions(known, copy.path):
-                self._copies.first_look(one, copy.path.rpartition("/")[2], self._folders_beside(one, copy.path))
+                self._copies.first_look(one, copy.path.rpartition("/")[2], self._pictures_beside(one, copy.path))
 
     def begin_last_look(self) -> None:
         """List the drive again: what this answers is so at the moment this begins."""
         self._at = self._kit.clock.now()
-        self._beside = Beside()
         if self._drive is not None:
             if not self._drive.place.here():
                 raise self._gone()
@@ -285,9 +283,9 @@ class _Asking:
         if self._monitor is not None:
             self._monitor.watch(folder)
 
-    def _count(self, path: str, known: KnownFile, name: str, beside: frozenset[str] | None) -> CountedCopies:
+    def _count(self, path: str, known: KnownFile, name: str, pictures: frozenset[bytes] | None) -> CountedCopies:
         """Count the copies elsewhere in the last look; whether they stayed as they were is asked at the end."""
-        counted = self._copies.last_look(known, name, beside)
+        counted = self._copies.last_look(known, name, pictures)
         if self._copies.enough(counted):
             self._rests_on.append((path, counted))
         return counted
@@ -295,7 +293,7 @@ class _Asking:
     def _versions(self, known: KnownFile, path: str) -> Iterator[KnownFile]:
         """The file, and of a sidecar also its newest version."""
         yield known
-        newest = newest_version(self._kit.catalog, path) if known.kind is Kind.COMPANION else None
+        newest = newest_version(self._kit.catalog, path, self._record.id) if known.kind is Kind.COMPANION else None
         if newest is not None and newest != known.id:
             yield questions.file_with_id(self._kit.catalog, newest)
 
@@ -328,7 +326,7 @@ class _Asking:
             self._file(known, copy)
             return
         counted = self._count(
-            copy.path, known, copy.path.rpartition("/")[2], self._folders_beside(known, copy.path)
+            copy.path, known, copy.path.rpartition("/")[2], self._pictures_beside(known, copy.path)
         )
         if self._copies.enough(counted) or self._is_superseded(known, copy.path):
             self._notes.add("gone from the drive", copy.path)
@@ -346,7 +344,7 @@ class _Asking:
             self._notes.add("older version", path)
             self._cover(path, known)
             return
-        counted = self._count(path, known, name, self._folders_beside(known, path))
+        counted = self._count(path, known, name, self._pictures_beside(known, path))
         if self._copies.enough(counted):
             self._cover(path, known)
             return
@@ -360,11 +358,11 @@ class _Asking:
 
     def _is_superseded(self, known: KnownFile, path: str) -> bool:
         """Whether this is an older version of a sidecar whose newest one is safe without the drive."""
-        newest = newest_version(self._kit.catalog, path) if known.kind is Kind.COMPANION else None
+        newest = newest_version(self._kit.catalog, path, self._record.id) if known.kind is Kind.COMPANION else None
         if newest is None or newest == known.id:
             return False
         newer = questions.file_with_id(self._kit.catalog, newest)
-        counted = self._count(path, newer, path.rpartition("/")[2], self._folders_beside(known, path))
+        counted = self._count(path, newer, path.rpartition("/")[2], self._pictures_beside(known, path))
         return self._copies.enough(counted)
 
     def _word(self, counted: CountedCopies, copy: Copy) -> str:
@@ -381,12 +379,11 @@ class _Asking:
         line = f"{known.file.digest.hex()}  {known.file.size}  "
         self._list.update(line.encode() + path.encode("utf-8", "surrogateescape") + b"\n")
 
-    def _folders_beside(self, known: KnownFile, path: str) -> frozenset[str] | None:
-        entry = Entry(path, known.file.size, 0)
-        if kind_of(entry.name).is_original:
-            copies = questions.copies_of(self._kit.catalog, known.id)
-            self._beside.lies_in(entry, (copy.path.rpartition("/")[0] for copy in copies))
-        return self._beside.folders(entry)
+    def _pictures_beside(self, known: KnownFile, path: str) -> frozenset[bytes] | None:
+        """The originals that a companion lies beside here; None where it lies beside none, or is one itself."""
+        if content_is_identity(known.kind, known.file.size):
+            return None
+        return pictures_beside(self._kit.catalog, self._record.id, path) or None
 
     def _is_good_here(self, known: KnownFile) -> bool:
         return any(

@@ -126,7 +126,7 @@ def _path_in(folder: str, known: KnownFile, copies: Sequence[Copy]) -> str:
 
 
 def _is_superseded(catalog: Catalog, file_id: int, copies: Sequence[Copy]) -> bool:
-    return any(newest_version(catalog, copy.path) not in (None, file_id) for copy in copies)
+    return any(newest_version(catalog, copy.path, copy.place_id) not in (None, file_id) for copy in copies)
 
 
 def _spelled_out(part: str) -> str:

@@ -140,7 +140,7 @@ class Sparing:
         """The file (id) whose copies must be safe once this is gone: of a sidecar its newest version."""
         if copy.home is None or content_is_identity(file.kind, file.file.size):
             return file.id
-        return newest_version(self._kit.catalog, copy.home) or file.id
+        return newest_version(self._kit.catalog, copy.home, copy.copy.place_id) or file.id
 
     def _why_rotten(self, file_id: int, serves: Callable[[Copy], bool], read: Copy | None = None) -> str | None:
         """Why the copies that would stay can't be relied on, read from their media now; None: they can.

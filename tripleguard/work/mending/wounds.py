@@ -130,7 +130,7 @@ class Plan:
         if finding.kind is FindingKind.STRAY or finding.copy_id is None:
             return None
         row = self._catalog.row("SELECT file_id FROM copies WHERE id = ?", finding.copy_id)
-        newest = newest_version(self._catalog, finding.path)
+        newest = newest_version(self._catalog, finding.path, finding.place_id)
         file_id = newest if newest is not None else (row[0] if row else None)
         return questions.file_with_id(self._catalog, file_id) if file_id is not None else None
 

@@ -115,7 +115,7 @@ class _OnDrive:
         return read_head(self._place, entry.path, LARGEST_SIDECAR + 1)
 
     def frame(self, catalog: Catalog, entry: Entry) -> list[Member] | str:
-        found = frame_at(catalog, entry.path)
+        found = frame_at(catalog, entry.path, (self._record.id,))
         return found or "no picture of that name lies beside it in the catalog"
 
     def enter(self, entry: Entry, content: bytes) -> bool:
@@ -268,7 +268,7 @@ def _from_pictures(kit: Kit, drive: OpenDrive, result: LearntResult) -> Iterator
             result.not_known.append((path, f"it can't be read ({shown(str(error))})"))
             continue
         result.pictures += 1
-        frame = frame_at(kit.catalog, path) if rating else []
+        frame = frame_at(kit.catalog, path, (drive.record.id,)) if rating else []
         batch.append((known.id, frame[0].file_id if frame else known.id, rating))
         if len(batch) >= _BATCH:
             _enter_pictures(kit, batch)

@@ -268,7 +268,7 @@ class _Rescan:
             known = questions.file_with_id(catalog, copy.file_id)
             if known.kind is not Kind.COMPANION or copy.state is not CopyState.PRESENT:
                 continue
-            newest = newest_version(catalog, copy.path)
+            newest = newest_version(catalog, copy.path, self._place)
             is_stale = newest is not None and newest != copy.file_id and copy.path in owed
             with catalog.writing():
                 if is_stale:

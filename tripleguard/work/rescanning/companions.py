@@ -13,8 +13,10 @@ from tripleguard.cameras.kinds import frame_key, kind_of
 from tripleguard.catalog import folders, questions, shoots
 from tripleguard.catalog.findings import close_at, findings_of_copy, notice
 from tripleguard.catalog.journal import add_event
-from tripleguard.catalog.lineage import add_edit, add_version, newest_version, settle_wants
+from tripleguard.catalog.lineage import add_edit, add_version, is_of_one_line, newest_version, settle_wants
+from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.twins import has_twin
 from tripleguard.catalog.writing import (
     Origin,
     copy_holds,
@@ -177,6 +179,10 @@ def _enter_version(look: Look, copy: Copy, seen: Seen, home: str) -> None:
     copy_holds(look.catalog, copy.id, file_id, seen.entry, look.now, look.place.insertion)
     copy_verified(look.catalog, copy.id, seen.medium, look.now, look.place.insertion)
     _event(look, EventType.METADATA_MODIFICATION, f"{shown(home)} has a new version", shoot_id, file_id)
+    pictures = pictures_beside(look.catalog, look.place.id, seen.entry.path)
+    for other in folders.copies_at_path(look.catalog, seen.entry.path):
+        if other.file_id == file_id and not is_of_one_line(look.catalog, other, pictures):
+            has_twin(look.catalog, file_id)
     settle_wants(look.catalog, home, look.wants)
     mark_stale(look.catalog, home, look.now)
 
@@ -199,7 +205,15 @@ def _enter_new(look: Look, seen: Seen, beside: Copy, home: str) -> None:
     copy_verified(look.catalog, copy_id, seen.medium, look.now, look.place.insertion)
     if home != entry.path:
         look.misplaced(copy_id, file_id, entry.path, home)
-    others = [copy for copy in folders.copies_at_path(look.catalog, home) if copy.id != copy_id]
+    others: list[Copy] = []
+    pictures = pictures_beside(look.catalog, look.place.id, entry.path)
+    for copy in folders.copies_at_path(look.catalog, home):
+        if copy.id == copy_id:
+            continue
+        if is_of_one_line(look.catalog, copy, pictures):
+            others.append(copy)
+        elif copy.file_id == file_id:
+            has_twin(look.catalog, file_id)
     for copy in others:
         add_version(look.catalog, shoot_id, home, copy.file_id, copy.mtime_ns, look.now)
     if others:
@@ -211,9 +225,12 @@ def _enter_new(look: Look, seen: Seen, beside: Copy, home: str) -> None:
 
 
 def mark_stale(catalog: Catalog, path: str, now: int) -> None:
-    """Older versions at this path, on any place, are stale; the newest is not. Call inside `writing`."""
-    newest = newest_version(catalog, path)
+    """Older versions at this path, on any place, are stale; the newest beside each picture is not.
+
+    Call inside `writing`.
+    """
     for copy in folders.copies_at_path(catalog, path):
+        newest = newest_version(catalog, path, copy.place_id)
         if newest is None or copy.file_id == newest or copy.state is not CopyState.PRESENT:
             # What is missing or rotten stays so, whatever its version.
             over = (FindingKind.STALE,)

@@ -85,7 +85,9 @@ class Entering:
         """A copy holds something else, or can't be read. A companion that nobody touched is rotten, not edited."""
         copy, entry, file = result.copy, result.entry, result.file
         known = questions.file_with_id(self._catalog, copy.file_id)
-        edited = known.kind is Kind.COMPANION and not is_untouched(copy, entry)
+        # A driver that shows a time in coarse steps shows an earlier one; a later one was set by an editor.
+        touched = not is_untouched(copy, entry) or entry.mtime_ns > copy.mtime_ns
+        edited = known.kind is Kind.COMPANION and touched
         if edited and file is not None and not is_hollow(file):
             enter_edit(self._look, copy, Seen(entry, file, result.sample, result.medium))
             return None
@@ -150,7 +152,7 @@ class Entering:
 
     def _belongs_here(self, known: KnownFile, path: str) -> bool:
         """Whether an open finding waits for this file at this path: a mend was cut off before it could say so."""
-        wanted = newest_version(self._catalog, path)
+        wanted = newest_version(self._catalog, path, self._place.id)
         waiting = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE, FindingKind.MISSING)
         return any(
             one.kind in waiting and known.id == (wanted if wanted is not None else one.file_id)

@@ -17,7 +17,7 @@ from tripleguard.errors import CopyTrouble
 from tripleguard.model import Copy, CopyState, Entry, Kind
 from tripleguard.names import folded
 from tripleguard.places.own import OWN
-from tripleguard.rules import is_as_recorded, is_untouched
+from tripleguard.rules import is_as_recorded, is_exactly_as_recorded
 from tripleguard.work.kit import OpenDrive
 from tripleguard.work.walking import Walk
 
@@ -131,7 +131,7 @@ class Listing:
 
     def _is_fine(self, copy: Copy, entry: Entry) -> bool:
         """Whether it lies as recorded. Of a sidecar the finest sign of an edit counts: it is soon read."""
-        same = is_untouched if kind_of(copy.path) is Kind.COMPANION else is_as_recorded
+        same = is_exactly_as_recorded if kind_of(copy.path) is Kind.COMPANION else is_as_recorded
         return same(copy, entry) and self._is_believed(copy)
 
     def _is_believed(self, copy: Copy) -> bool:

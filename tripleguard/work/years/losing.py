@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.shoots import shoot_of_copy
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.catalog.twins import copies_by_name, counts_now, is_good, is_superseded
+from tripleguard.catalog.twins import counts_now, is_good, is_superseded, statements
 from tripleguard.model import PlaceRecord, Shoot
 from tripleguard.rules import overdue_before
 from tripleguard.work.kit import Kit, where_drives_are
@@ -147,7 +147,7 @@ def _names_on(catalog: Catalog, record: PlaceRecord) -> Iterator[_Name]:
         record.id,
     )
     for file_id, size, offsite in rows:
-        for copies in copies_by_name(catalog, file_id):
+        for copies in statements(catalog, file_id):
             here = next((copy for copy in copies if copy.place_id == record.id), None)
             if here is not None and not is_superseded(catalog, file_id, copies):
                 good = frozenset(copy.place_id for copy in copies if is_good(copy)) & counting
