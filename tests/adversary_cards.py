@@ -235,7 +235,8 @@ class Ground:
             why = lacking(scene) if again.word == "yes" else ""
             if not why:
                 return Verdict("yes", excused=True)
-            return wrong_or_rot(change, f"asked again: {why}", at_rest=self.scenario.expects == "yes")
+            # The question before has just read every copy, so the evidence is as young as can be.
+            return wrong_or_rot(change, f"asked again: {why}", at_rest=True)
         why = shrunk(scene, tap) or lacking(scene)
         # Where the answer had to be no from the start, nothing that happens makes a yes right.
         at_rest = self.scenario.expects == "yes" and is_at_rest(scene, change, tap)

@@ -245,7 +245,7 @@ def test_the_reference_has_every_name_that_json_prints(bare: World) -> None:
     desk, reference = Desk(bare), sections()
     media = bare.root / "media"
     for path, arguments in {
-        "setup": ["--drive", f"A={media}/drive-a", "--drive", f"B={media}/drive-b"],
+        "setup": ["--drive", f"A={media}/drive-a", "--drive", f"B={media}/drive-b", "--allow-same-disk"],
         "offload": [str(desk.card)],
         "drives": [],
         "topup": [],

@@ -198,7 +198,7 @@ class _CardAsking:
             raise _gone(self._question.card)
         for path in sorted(known_before - seen_now):
             self._reasons.add("gone meanwhile", path)
-        for path in sorted(seen_now - known_before):
+        for path in sorted((seen_now - known_before) | self._card.new_paths()):
             self._reasons.add("new meanwhile", path)
         for name in sorted(set(away)):
             self._reasons.add("drive gone meanwhile", name)

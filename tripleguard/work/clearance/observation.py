@@ -117,6 +117,13 @@ class CardObservation:
         changes = self._monitor.changes()
         return {path for path in self.files if changes.may_include(path)}
 
+    def new_paths(self) -> set[str]:
+        """Return what the system says was made or changed in the card's folders and no listing has shown."""
+        changes = self._monitor.changes()
+        if changes.everything:
+            return set()
+        return set(changes.paths) - self.files.keys() - self.litter - self.odd.keys()
+
     def keeps_change_times(self) -> bool:
         """Whether the card's file system keeps a time of change that no program can set back."""
         return any(mtime != ctime and ctime != 0 for _, mtime, ctime in (one.stamp for one in self.files.values()))
