@@ -235,7 +235,8 @@ def test_a_card_pulled_in_the_middle_is_said_and_resumed(bare: World, images: Im
     assert images.mount("card", kind) == card.root
     found = bare.run("offload", card.root, "--json")
     assert (found.status, found.json["verified"]) == (0, {"A": 100, "B": 100})
-    assert found.json["resumed"] >= 4
+    # It was taken out, so each file is read again; what was copied is not copied again.
+    assert (found.json["resumed"], found.json["already_there"] >= 4) == (0, True)
     oracle.finished()
 
 
