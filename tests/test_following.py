@@ -257,6 +257,7 @@ def test_after_a_repair_the_bad_copy_that_lies_aside_is_no_reason(world: World) 
     world.unplug("B")
     for subject in (("card", card.root), ("drive", "A")):
         told = {one["kind"] for one in world.run("clearance", *subject, "--json").json["reasons"]}
-        assert told == ({"drive away"} if subject[0] == "card" else {"other drive away"})
+        # What only rotted lies nowhere else, so it is named where the drive is to go; it says what removes it.
+        assert told == ({"drive away"} if subject[0] == "card" else {"other drive away", "only in quarantine"})
     world.plug("B")
     assert world.run("clearance", "card", card.root).status == 0

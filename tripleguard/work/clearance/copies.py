@@ -17,7 +17,7 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.copies_by_name import CopiesByName
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
-from tripleguard.model import Copy, Entry, PlaceKind, PlaceRecord
+from tripleguard.model import Copy, Entry, Kind, PlaceKind, PlaceRecord
 from tripleguard.places.changes import ChangeMonitor, Changes
 from tripleguard.places.disks import is_same_copy
 from tripleguard.rules import (
@@ -29,6 +29,7 @@ from tripleguard.rules import (
     standing,
 )
 from tripleguard.work.clearance.observation import Stamp, stamp_of
+from tripleguard.work.companion_content import holds_as_recorded
 from tripleguard.work.holdings import copies_serving
 from tripleguard.work.kit import Kit, OpenDrive
 from tripleguard.work.progress import Job
@@ -168,6 +169,8 @@ class CopyEvidence:
             elif seen.mtime_ns != copy.mtime_ns:
                 # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
                 standings.append(Standing.UNPROVED)
+            elif drive is not None and self._was_edited(known, copy, drive):
+                standings.append(Standing.GONE)
             elif (problem := self._goes_with_it(copy)) is not None:
                 problems.add(problem)
             else:
@@ -246,6 +249,12 @@ class CopyEvidence:
             else:
                 chosen[copy.place_id] = copy
         return list(chosen.values())
+
+    def _was_edited(self, known: KnownFile, copy: Copy, drive: OpenDrive) -> bool:
+        """Whether a companion that a drive's going rests on holds something else: it is read, as no time tells."""
+        if self._leaving is None or known.kind is not Kind.COMPANION:
+            return False
+        return not holds_as_recorded(drive, copy, known)
 
     def _goes_with_it(self, copy: Copy) -> str | None:
         """Why a copy would go together with the drive that may leave; None: it would not."""
