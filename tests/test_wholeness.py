@@ -233,7 +233,7 @@ def test_a_fault_of_this_program_is_not_checkable_and_stops_nothing(monkeypatch:
         yield Piece(0, 8)
         raise AssertionError
 
-    monkeypatch.setattr(wholeness, "walk_jpeg", broken)
+    monkeypatch.setitem(wholeness.WALKS, "JPEG", broken)
     found = verdict("ORR_0001.JPG", picture())
     assert found.wholeness is Wholeness.UNCHECKED
     assert "it was copied all the same" in found.why
@@ -245,7 +245,7 @@ def test_what_was_found_before_a_fault_of_this_program_still_counts(monkeypatch:
         yield Piece(0, 8)
         raise AssertionError
 
-    monkeypatch.setattr(wholeness, "walk_jpeg", stumbling)
+    monkeypatch.setitem(wholeness.WALKS, "JPEG", stumbling)
     assert verdict("ORR_0001.JPG", picture()).wholeness is Wholeness.BROKEN
 
 

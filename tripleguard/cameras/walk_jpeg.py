@@ -17,6 +17,9 @@ from tripleguard.cameras.asking import LIMIT, Answer, Ask, Shape, Span, Walk, ne
 MOST_SEGMENTS = 4096
 """Segments stepped through in one stream."""
 
+LONGEST_FILL = 16 << 10
+"""Fill bytes in a row that are taken for such; erased memory reads the same."""
+
 MOST_PICTURES = 16
 """Further pictures looked at in one file."""
 
@@ -93,7 +96,7 @@ class Stream:
             return (yield from self._next_marker(at))
         code = marker[1]
         if code == 0xFF:
-            return at + 1
+            return (yield from self._fill(at))
         if code == 0xD9:
             return self._ends(at)
         if code in _ALONE:
@@ -101,6 +104,22 @@ class Stream:
         if not self._may_stand(code) and not (yield from self._is_note(at, code, marker)):
             return self._flaw("is interrupted", f"is interrupted at byte {at:,} by what can't stand there")
         return (yield from self._segment(at, code, marker))
+
+    def _fill(self, at: int) -> Generator[Ask, Answer, int]:
+        """Step over fill bytes (ITU-T T.81, B.1.1.2); where their last one stands, which begins a marker."""
+        begin, size = at, _FIRST_FILL
+        while at < self._limit:
+            some = yield from piece(at, min(size, self._limit - at))
+            if some is None:
+                return self._unsure("could not be followed to its end")
+            filled = len(some) - len(some.lstrip(b"\xff"))
+            at, size = at + filled, _FILL_PIECE
+            if filled < len(some) or not some:
+                break
+        if at - begin > LONGEST_FILL:
+            sign, why = "has a long run of ones", f"has nothing but ones from byte {begin:,} to byte {at:,}"
+            self._shape.flaw(f"{self._what} {sign}", f"its {self._what} {why}", grave=False, habit=True)
+        return at - 1 if at < self._limit else self._ends_early()
 
     def _segment(self, at: int, code: int, marker: bytes) -> Generator[Ask, Answer, int]:
         length = int.from_bytes(marker[2:4], "big")
@@ -193,6 +212,7 @@ _LOSSLESS = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
 # DHT, JPG and DAC stand among the frames and are none.
 _NO_FRAME = frozenset({0xC4, 0xC8, 0xCC})
 _LONGEST_INDEX = 8192
+_FIRST_FILL, _FILL_PIECE = 64, 32 << 10
 _PROGRESSIVE = frozenset({0xC2, 0xC6, 0xCA, 0xCE})
 _NOTES = frozenset({*range(0xE0, 0xF0), 0xFE})
 _LONGEST_TABLES = 2048
