@@ -17,7 +17,7 @@ from tripleguard.cameras.asking import LIMIT, Answer, Ask, Shape, Span, Walk, ne
 MOST_SEGMENTS = 4096
 """Segments stepped through in one stream."""
 
-LONGEST_FILL = 16 << 10
+LONGEST_FILL = 2 << 10
 """Fill bytes in a row that are taken for such; erased memory reads the same."""
 
 MOST_PICTURES = 16
@@ -66,6 +66,7 @@ class Stream:
         self._coded: int | None = None
         self._one_scan = False
         self._progressive = False
+        self._framed = False
         self._first_codes: set[int] = set()
 
     def walk(self) -> Walk:
@@ -127,6 +128,9 @@ class Stream:
             return self._ends_early()
         if length < 2:
             return self._flaw("has a senseless segment", f"has a segment of no sensible length at byte {at:,}")
+        if code == 0xDA and not self._framed:
+            return self._flaw("has no frame", f"is interrupted at byte {at:,} by a scan that belongs to no frame")
+        self._framed = self._framed or (0xC0 <= code <= 0xCF and code not in _NO_FRAME)
         self.lossless = self.lossless or code in _LOSSLESS
         self._progressive = self._progressive or code in _PROGRESSIVE
         if code == 0xC4:

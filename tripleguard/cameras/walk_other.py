@@ -141,6 +141,8 @@ def _walk_heap(
             shape.image.append(Span(start + offset, start + offset + length, coded=True))
         elif tag == _JPEG:
             shape.pictures.append((start + offset, start + offset + length))
+            # Its stream is past when its place is known; large blank runs in it still count.
+            shape.image.append(Span(start + offset, start + offset + length, coded=True, flat=True))
         elif tag & _TYPE in _HEAPS and length >= 6:
             inside.append((start + offset, start + offset + length))
     return inside

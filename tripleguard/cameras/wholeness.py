@@ -33,7 +33,7 @@ from tripleguard.cameras.walk_streams import (
     walk_riff,
 )
 from tripleguard.cameras.walk_tiff import walk_tiff
-from tripleguard.model import Kind, Verdict, Wholeness
+from tripleguard.model import BEGINS_WRONGLY, EVEN_OR_HOLE, Kind, Verdict, Wholeness
 
 HOLE = LEAST
 """Bytes of zeros in image data that no camera writes: a black corner is a few, a page of a card's memory all."""
@@ -47,9 +47,6 @@ HOLE_IN_FLAT = 48 << 10
 BLANK_SHARE = 0.4
 """Share of bare pixels that one blank run may take: more of a picture is not of one colour, but lost."""
 
-FLAT_HOLE = "even colour or hole"
-"""How the sign of a blank run begins that decoding can explain."""
-
 SMALLEST = 128
 """Bytes that no picture is smaller than: its headers alone are more."""
 
@@ -57,9 +54,6 @@ SMALLEST = 128
 MOST_ASKED = 1 << 18
 """Pieces and markers that a walk asks for in one file: many times what a camera's needs, and half a second."""
 
-
-BEGINS_WRONGLY = "begins wrongly"
-"""The sign of a file that begins as no known form does."""
 
 WALKS: dict[str, Callable[[Shape, int], Walk]] = {
     "JPEG": walk_jpeg,
@@ -241,7 +235,7 @@ def _note_holes(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], wh
             sign = (
                 f"{what} at the end of image data" if at_end else f"{what} at {begin - span.start} of image data"
             )
-            sign = f"{FLAT_HOLE}, {sign}" if span.flat else sign
+            sign = f"{EVEN_OR_HOLE}, {sign}" if span.flat else sign
     if longest:
         why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but {what}"
         shape.flaw(sign, why, grave=False, habit=True)
