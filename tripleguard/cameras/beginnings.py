@@ -52,8 +52,8 @@ def is_checkable(extension: str) -> bool:
     return extension in _CHECKABLE
 
 
-TOLD_BY_LITTLE = frozenset({"MPEG sound", "packets", "JPEG XL codestream"})
-"""Forms that so few bits announce that other bytes may look alike."""
+TOLD_BY_LITTLE = frozenset({"MPEG sound", "packets", "JPEG XL codestream", "swapped TIFF"})
+"""Forms that so few bits announce that other bytes may look alike, or damage."""
 
 
 def _starts(*magics: bytes) -> Callable[[bytes], bool]:

@@ -48,7 +48,7 @@ def decode(units: Sequence[bytes]) -> tuple[list[str], str]:
     """
     damage: list[str] = []
     # Three zeros in a row are never written inside a unit: ITU-T H.265, 7.4.2.
-    if any(b"\0\0\0" in unit for unit in units):
+    if any(b"\0\0\0" in unit.rstrip(b"\0") for unit in units):
         damage.append("zeros where it can't have any")
     if any(_ONES in unit for unit in units):
         damage.append("ones where it can't have so many")

@@ -25,6 +25,11 @@ def kind_of(name: str) -> Kind:
     return _KINDS.get(extension_of(name), Kind.OTHER)
 
 
+def known_extensions(*kinds: Kind) -> frozenset[str]:
+    """Return the extensions, in small letters and without their dot, of files of these kinds."""
+    return frozenset(extension for extension, kind in _KINDS.items() if kind in kinds)
+
+
 def extension_of(name: str) -> str:
     """The extension of a name or path, without its dot and in small letters; empty without one."""
     base = name.rpartition("/")[2]

@@ -163,7 +163,7 @@ def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
             if stream.end is not None:
                 shape.pictures.append((start, stream.end))
         elif holds == _AN_IMAGE:
-            shape.image.append(Span(start, start + length, coded=True))
+            shape.image.append(Span(start, start + length, coded=True, full=brand != RAW_BRAND))
 
 
 def _boxes(content: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:

@@ -134,7 +134,7 @@ def walk_jp2(shape: Shape, size: int) -> Walk:
         last = yield from piece(end - 2, 2)
         if last != b"\xff\xd9":
             shape.flaw("has no end", "its picture is cut short: the end is missing", grave=end == size)
-        shape.image.append(Span(start, end, coded=True))
+        shape.image.append(Span(start, end, coded=True, full=True))
 
 
 def walk_jxl(shape: Shape, size: int) -> Walk:
@@ -145,7 +145,7 @@ def walk_jxl(shape: Shape, size: int) -> Walk:
     parts = [(start, end, number) for start, end, number in held if number is not None]
     if parts and not any(number >> 31 for _, _, number in parts):
         shape.flaw("cut short", "it is cut short: its last part is missing", grave=True)
-    shape.image += [Span(start, end, coded=True) for start, end, _ in held]
+    shape.image += [Span(start, end, coded=True, full=True) for start, end, _ in held]
 
 
 def _walk_boxes(

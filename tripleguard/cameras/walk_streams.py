@@ -73,7 +73,7 @@ def walk_riff(shape: Shape, size: int) -> Walk:
         elif what == b"idx1":
             yield from _walk_index(shape, at + 8, at + 8 + length)
         elif what in _CODED_PICTURES:
-            shape.image.append(Span(at + 8, at + 8 + length, coded=True))
+            shape.image.append(Span(at + 8, at + 8 + length, coded=True, full=True))
         seen.add(what)
         at = yield from _behind(at + 8 + length, length)
     else:

@@ -38,7 +38,7 @@ from tripleguard.model import BEGINS_WRONGLY, EVEN_OR_HOLE, Kind, Verdict, Whole
 HOLE = LEAST
 """Bytes of zeros in image data that no camera writes: a black corner is a few, a page of a card's memory all."""
 
-HOLE_IN_FILM = 4 << 20
+HOLE_IN_FILM = 2 << 20
 """The same in a film, where sound stands between the pictures: no camera writes seconds of it at once."""
 
 HOLE_IN_FLAT = 48 << 10
@@ -243,7 +243,9 @@ def _note_holes(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], wh
 
 def _counts_at_end(span: Span, length: int, what: str) -> bool:
     """Return whether a blank run that reaches to the end of image data may be a hole."""
-    if span.film and not span.full:
+    if span.full:
+        return True
+    if span.film:
         # Films keep room at their end.
         return False
     # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2), but no camera writes many.
