@@ -1,12 +1,19 @@
-"""Small files as cameras write them, made by hand: boxes, a RAF, a CRW. And where the sample files lie."""
+"""Small files as cameras write them, made by hand: boxes, a RAF, a CRW. And where the sample files lie.
+
+`data/stage.heic` is a picture of random discs, drawn by code and encoded once as HEVC, for no encoder of HEVC is
+among what the tests need.
+"""
 
 from __future__ import annotations
 
+import io
+import random
 import struct
 from datetime import datetime
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from tripleguard.demo.jpeg import write_jpeg
 from tripleguard.demo.pictures import picture_file, raw_file
@@ -156,6 +163,101 @@ def crw(jpeg: bytes, image: bytes) -> bytes:
         body += content
     directory = struct.pack("<H", len(entries)) + b"".join(entries) + struct.pack("<I", len(body))
     return b"II\x1a\0\0\0HEAPCCDR\2\0\1\0".ljust(26, b"\0") + body + directory
+
+
+def noise(width: int, height: int, mode: str = "RGB") -> Image.Image:
+    """A picture of nothing but noise, which no coding makes small."""
+    bands = len(mode) if mode != "P" else 1
+    return Image.frombytes(mode, (width, height), random.Random(9).randbytes(width * height * bands))
+
+
+def written(image: Image.Image, form: str, **how: object) -> bytes:
+    """A picture as Pillow and the libraries it carries write it."""
+    out = io.BytesIO()
+    image.save(out, form, **how)
+    return out.getvalue()
+
+
+def heic() -> bytes:
+    """A HEIF picture that an encoder wrote."""
+    return (Path(__file__).parent / "data" / "stage.heic").read_bytes()
+
+
+def coded(size: int, seed: int = 5) -> bytes:
+    """Bytes as a coder writes them: without zeros and ones."""
+    return random.Random(seed).randbytes(size).replace(b"\xff", b"\xfe").replace(b"\0", b"\1")
+
+
+def whole_film(brand: bytes, samples: list[bytes], *, index_first: bool = False, room: int = 0) -> bytes:
+    """A film whose index says where each sample lies (ISO/IEC 14496-12, 8.7), ten samples to a chunk."""
+    start = box(b"ftyp", brand + bytes(4) + brand)
+    chunks = [samples[at : at + 10] for at in range(0, len(samples), 10)]
+
+    def index(at: int) -> bytes:
+        places = []
+        for chunk in chunks:
+            places.append(at)
+            at += sum(map(len, chunk))
+        table = box(b"stsd", bytes(8)) + box(b"stts", struct.pack(">IIII", 0, 1, len(samples), 1))
+        table += box(b"stsz", struct.pack(f">III{len(samples)}I", 0, 0, len(samples), *map(len, samples)))
+        runs = [(1, 10, 1), *([(len(chunks), len(chunks[-1]), 1)] if len(chunks[-1]) != 10 else [])]
+        table += box(
+            b"stsc", struct.pack(">II", 0, len(runs)) + b"".join(struct.pack(">III", *run) for run in runs)
+        )
+        table += box(b"stco", struct.pack(f">II{len(places)}I", 0, len(places), *places))
+        media = box(b"mdia", box(b"mdhd", bytes(24)) + box(b"minf", box(b"stbl", table)))
+        return box(b"moov", box(b"mvhd", bytes(100)) + box(b"trak", box(b"tkhd", bytes(84)) + media))
+
+    body = box(b"mdat", b"".join(samples) + bytes(room))
+    if index_first:
+        return start + index(len(start) + len(index(0)) + 8) + body
+    return start + body + index(len(start) + 8)
+
+
+def riff_chunk(kind: bytes, content: bytes) -> bytes:
+    """RIFF: IBM and Microsoft, 1991."""
+    return struct.pack("<4sI", kind, len(content)) + content + b"\0" * (len(content) % 2)
+
+
+def whole_avi(pictures: list[bytes]) -> bytes:
+    """A film of JPEG pictures and an index behind them."""
+    shown = b"movi" + b"".join(riff_chunk(b"00dc", one) for one in pictures)
+    entries, at = b"", 4
+    for one in pictures:
+        entries += struct.pack("<4sIII", b"00dc", 16, at, len(one))
+        at += 8 + len(one) + len(one) % 2
+    header = riff_chunk(b"LIST", b"hdrl" + riff_chunk(b"avih", bytes(56)))
+    inside = b"AVI " + header + riff_chunk(b"JUNK", bytes(500)) + riff_chunk(b"LIST", shown)
+    return riff_chunk(b"RIFF", inside + riff_chunk(b"idx1", entries))
+
+
+def mrw(width: int = 200, height: int = 100) -> bytes:
+    """A raw in the form of an MRW: blocks, among them the sensor's size, and twelve bits for each value."""
+    sizes = struct.pack(">4H4BI", height, width, height, width, 12, 12, 0x59, 0, 0x10000)
+    blocks = b"\0PRD" + struct.pack(">I", 8 + len(sizes)) + b"27730001" + sizes
+    blocks += b"\0TTW" + struct.pack(">I", 200) + b"\1" * 200
+    return b"\0MRM" + struct.pack(">I", len(blocks)) + blocks + coded(width * height * 12 // 8)
+
+
+def matroska(content: bytes, kind: bytes = b"matroska") -> bytes:
+    """A film in the form of Matroska: its head, and one segment with its length (RFC 8794, 4 and 11)."""
+    head = b"\x42\x82" + bytes([0x80 | len(kind)]) + kind
+    segment = b"\x18\x53\x80\x67\x01" + len(content).to_bytes(7, "big") + content
+    return b"\x1a\x45\xdf\xa3" + bytes([0x80 | len(head)]) + head + segment
+
+
+def asf(content: bytes) -> bytes:
+    """A film in the Advanced Systems Format: a header object and a data object (Microsoft, 2.1)."""
+    header = bytes.fromhex("3026b2758e66cf11a6d900aa0062ce6c") + struct.pack("<Q", 24 + 60) + b"\1" * 60
+    shown = bytes.fromhex("3626b2758e66cf11a6d900aa0062ce6c") + struct.pack("<Q", 50 + len(content)) + b"\1" * 26
+    return header + shown + content
+
+
+def jxl(content: bytes) -> bytes:
+    """A JPEG XL file of boxes, its codestream in two parts (ISO/IEC 18181-2, 9.9)."""
+    half = len(content) // 2
+    parts = box(b"jxlp", bytes(4) + content[:half]) + box(b"jxlp", b"\x80\0\0\1" + content[half:])
+    return box(b"JXL ", b"\r\n\x87\n") + box(b"ftyp", b"jxl \0\0\0\0jxl ") + parts
 
 
 _SMALL = write_jpeg(stage_scene(7, 2, 2), 16, 16)

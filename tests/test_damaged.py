@@ -177,7 +177,7 @@ def test_a_fault_of_this_program_stops_no_offload(world: World, monkeypatch: pyt
     def stumble(*_: object) -> None:
         raise RuntimeError("a bug")
 
-    monkeypatch.setattr(wholeness, "walk_tiff", stumble)
+    monkeypatch.setitem(wholeness.WALKS, "TIFF", stumble)
     monkeypatch.setattr("tripleguard.work.looking.read_traits", stumble)
     card = world.card()
     card.frames(2)

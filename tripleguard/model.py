@@ -298,6 +298,16 @@ class Traits:
     rating: float | None = None
 
 
+BEGINS_WRONGLY = "begins wrongly"
+"""The sign of a file that begins as no file of its kind does."""
+
+EVEN_OR_HOLE = "even colour or hole"
+"""How the sign of a blank run begins where an even colour may be coded as one."""
+
+DECODING_EXPLAINS = (BEGINS_WRONGLY, EVEN_OR_HOLE)
+"""How the signs of those flaws begin that are none if the whole picture decodes."""
+
+
 @dataclass(frozen=True, slots=True)
 class Flaw:
     """One thing in a camera's file that does not hold together.

@@ -52,7 +52,8 @@ class Span:
     """Image data from start to end; zeros in it are no padding.
 
     coded: it is compressed, so that ones, as erased memory reads, can't be picture either. film: silence may stand
-    in it, which is zeros. flat: an even colour in it may be zeros, however much of it.
+    in it, which is zeros. flat: an even colour in it may be zeros, if not most of the picture. full: it is
+    known where it ends, so that nothing is filled up there.
     """
 
     start: int
@@ -60,6 +61,7 @@ class Span:
     coded: bool = False
     film: bool = False
     flat: bool = False
+    full: bool = False
 
 
 @dataclass(slots=True)

@@ -25,6 +25,11 @@ def kind_of(name: str) -> Kind:
     return _KINDS.get(extension_of(name), Kind.OTHER)
 
 
+def known_extensions(*kinds: Kind) -> frozenset[str]:
+    """Return the extensions, in small letters and without their dot, of files of these kinds."""
+    return frozenset(extension for extension, kind in _KINDS.items() if kind in kinds)
+
+
 def extension_of(name: str) -> str:
     """The extension of a name or path, without its dot and in small letters; empty without one."""
     base = name.rpartition("/")[2]
@@ -125,9 +130,9 @@ _RAW = """
     3fr ari arq arw bay cap cr2 cr3 crw cs1 dcr dcs dng drf eip erf fff gpr iiq k25 kdc mdc mef mos mrw nef
     nrw orf ori pef raf raw rw2 rwl sr2 srf srw x3f
 """
-_PICTURE = "jpg jpe jpeg heic heif hif insp mpo tif tiff"
+_PICTURE = "avif fpx gif heic heif hif insp j2k jp2 jpe jpeg jpf jpg jpx jxl mpo png tif tiff webp"
 _VIDEO = """
-    360 3gp avi braw cine crm insv m2t m2ts m4v mkv mod mov mp4 mpeg mpg mts mxf nev r3d rmf tod wmv
+    360 3gp avi braw cine crm insv lrv m2t m2ts m4v mkv mod mov mp4 mpeg mpg mts mxf nev r3d rmf tod webm wmv
 """
 _SOUND = "aac aif aiff amr bwf caf flac m4a mp3 oga ogg opus wav wma"
 _COMPANION = "xmp"

@@ -15,6 +15,7 @@ import struct
 from collections.abc import Iterator
 
 from tripleguard.cameras.asking import LONGEST_PIECE, Shape, Span, Walk, piece
+from tripleguard.cameras.walk_film import FilmIndex
 from tripleguard.cameras.walk_jpeg import walk_stream
 
 MOST_BOXES = 1 << 16
@@ -40,6 +41,8 @@ def walk_boxes(shape: Shape, size: int) -> Walk:
     seen: set[bytes] = set()
     brand = b""
     index: bytes | None = None
+    film = FilmIndex(shape, size)
+    films: list[tuple[int, int]] = []
     indexes = at = 0
     for _ in range(MOST_BOXES):
         if at == size:
@@ -79,15 +82,25 @@ def walk_boxes(shape: Shape, size: int) -> Walk:
             yield from _walk_index(shape, size, brand, index)
             index = None
         if kind == b"mdat" and brand not in _PICTURES:
-            shape.image.append(Span(at + 8, at + length, film=True))
+            films.append((at + (16 if header[:4] == b"\0\0\0\1" else 8), at + length))
+        if kind == b"moov" and brand not in _PICTURES:
+            yield from film.walk(at + 8, at + length)
         seen.add(kind)
         at += length
     else:
         shape.unsure = f"it has more than {MOST_BOXES:,} boxes"
     if index is not None:
         yield from _walk_index(shape, size, brand, index)
+    shape.image += [_film_span(start, end, film.samples_end()) for start, end in films]
     if not any(flaw.grave for flaw in shape.flaws):
         _whole_kit(shape, seen, brand)
+
+
+def _film_span(start: int, end: int, samples_end: int) -> Span:
+    """Return the part of a film's data that holds samples; behind the last one a camera may have kept room."""
+    if start < samples_end <= end:
+        return Span(start, samples_end, film=True, full=True)
+    return Span(start, end, film=True, full=samples_end > end)
 
 
 _OWN_END = b"8db42d694ccc418790edff439fe026bf"
@@ -150,7 +163,7 @@ def _walk_index(shape: Shape, size: int, brand: bytes, content: bytes) -> Walk:
             if stream.end is not None:
                 shape.pictures.append((start, stream.end))
         elif holds == _AN_IMAGE:
-            shape.image.append(Span(start, start + length, coded=True))
+            shape.image.append(Span(start, start + length, coded=True, full=brand != RAW_BRAND))
 
 
 def _boxes(content: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:

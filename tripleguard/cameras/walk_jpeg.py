@@ -17,6 +17,9 @@ from tripleguard.cameras.asking import LIMIT, Answer, Ask, Shape, Span, Walk, ne
 MOST_SEGMENTS = 4096
 """Segments stepped through in one stream."""
 
+LONGEST_FILL = 2 << 10
+"""Fill bytes in a row that are taken for such; erased memory reads the same."""
+
 MOST_PICTURES = 16
 """Further pictures looked at in one file."""
 
@@ -63,6 +66,7 @@ class Stream:
         self._coded: int | None = None
         self._one_scan = False
         self._progressive = False
+        self._framed = False
         self._first_codes: set[int] = set()
 
     def walk(self) -> Walk:
@@ -93,7 +97,7 @@ class Stream:
             return (yield from self._next_marker(at))
         code = marker[1]
         if code == 0xFF:
-            return at + 1
+            return (yield from self._fill(at))
         if code == 0xD9:
             return self._ends(at)
         if code in _ALONE:
@@ -102,12 +106,31 @@ class Stream:
             return self._flaw("is interrupted", f"is interrupted at byte {at:,} by what can't stand there")
         return (yield from self._segment(at, code, marker))
 
+    def _fill(self, at: int) -> Generator[Ask, Answer, int]:
+        """Step over fill bytes (ITU-T T.81, B.1.1.2); where their last one stands, which begins a marker."""
+        begin, size = at, _FIRST_FILL
+        while at < self._limit:
+            some = yield from piece(at, min(size, self._limit - at))
+            if some is None:
+                return self._unsure("could not be followed to its end")
+            filled = len(some) - len(some.lstrip(b"\xff"))
+            at, size = at + filled, _FILL_PIECE
+            if filled < len(some) or not some:
+                break
+        if at - begin > LONGEST_FILL:
+            sign, why = "has a long run of ones", f"has nothing but ones from byte {begin:,} to byte {at:,}"
+            self._shape.flaw(f"{self._what} {sign}", f"its {self._what} {why}", grave=False, habit=True)
+        return at - 1 if at < self._limit else self._ends_early()
+
     def _segment(self, at: int, code: int, marker: bytes) -> Generator[Ask, Answer, int]:
         length = int.from_bytes(marker[2:4], "big")
         if len(marker) < 4 or at + 2 + length > self._limit:
             return self._ends_early()
         if length < 2:
             return self._flaw("has a senseless segment", f"has a segment of no sensible length at byte {at:,}")
+        if code == 0xDA and not self._framed:
+            return self._flaw("has no frame", f"is interrupted at byte {at:,} by a scan that belongs to no frame")
+        self._framed = self._framed or (0xC0 <= code <= 0xCF and code not in _NO_FRAME)
         self.lossless = self.lossless or code in _LOSSLESS
         self._progressive = self._progressive or code in _PROGRESSIVE
         if code == 0xC4:
@@ -193,6 +216,7 @@ _LOSSLESS = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
 # DHT, JPG and DAC stand among the frames and are none.
 _NO_FRAME = frozenset({0xC4, 0xC8, 0xCC})
 _LONGEST_INDEX = 8192
+_FIRST_FILL, _FILL_PIECE = 64, 32 << 10
 _PROGRESSIVE = frozenset({0xC2, 0xC6, 0xCA, 0xCE})
 _NOTES = frozenset({*range(0xE0, 0xF0), 0xFE})
 _LONGEST_TABLES = 2048

@@ -1,10 +1,11 @@
-"""Walks through the raws that are neither TIFF nor boxes: Fujifilm's RAF, Canon's old CRW, Foveon's X3F.
+"""Walks through raws that are neither TIFF nor boxes: RAF (Fujifilm), CRW (Canon), X3F (Foveon), MRW (Minolta).
 
 A RAF has a header with the places of a JPEG, a directory and the image data. A CRW is a heap: its directory stands
 at its very end, so that the last four bytes tell whether the end is there at all; so it is with an X3F.
 
 RAF's header is not published; known from files. CRW: Canon's CIFF specification, version 1.0, revision 4 (1997),
-as it is restated by those who read such files; X3F: Foveon's file format specification; both from memory.
+as it is restated by those who read such files; X3F: Foveon's file format specification; both from memory. MRW is
+not published; from memory, as those who read such files describe it.
 """
 
 from __future__ import annotations
@@ -68,6 +69,31 @@ def walk_x3f(shape: Shape, size: int) -> Walk:
     shape.covers(size)
 
 
+def walk_mrw(shape: Shape, size: int) -> Walk:
+    """An MRW of size bytes: blocks in front, one with the sensor's size, and the image data to the end."""
+    header = yield from piece(0, 8)
+    if header is None or len(header) < 8:
+        shape.flaw("cut short", "it is cut short: not even its header is whole", grave=True)
+        return
+    start, at = 8 + int.from_bytes(header[4:], "big"), 8
+    if shape.cut("header", start, size):
+        return
+    for _ in range(MOST_ENTRIES):
+        block = (yield from piece(at, 32)) if at + 8 <= start else b""
+        if block is None or len(block) < 32:
+            break
+        if block[:4] == b"\0PRD":
+            height, width = struct.unpack_from(">HH", block, 16)
+            end = start + height * width * block[24] // 8
+            if end == start:
+                break
+            if not shape.cut("image data", end, size):
+                shape.image.append(Span(start, end))
+            return
+        at += 8 + int.from_bytes(block[4:8], "big")
+    shape.flaw("no sensor size", "its header does not say how large its picture is", grave=False, habit=True)
+
+
 def walk_ciff(shape: Shape, size: int) -> Walk:
     """A CRW of size bytes."""
     header = yield from piece(0, 6)
@@ -115,6 +141,8 @@ def _walk_heap(
             shape.image.append(Span(start + offset, start + offset + length, coded=True))
         elif tag == _JPEG:
             shape.pictures.append((start + offset, start + offset + length))
+            # Its stream is past when its place is known; large blank runs in it still count.
+            shape.image.append(Span(start + offset, start + offset + length, coded=True, flat=True))
         elif tag & _TYPE in _HEAPS and length >= 6:
             inside.append((start + offset, start + offset + length))
     return inside

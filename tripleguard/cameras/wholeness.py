@@ -14,24 +14,38 @@ be told, and whatever happens in here, a file is copied. A fault of this program
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from tripleguard.cameras.asking import Ask, Shape, Span, Walk
+from tripleguard.cameras.beginnings import TOLD_BY_LITTLE, allowed_forms, form_of, is_checkable
 from tripleguard.cameras.kinds import extension_of, kind_of
 from tripleguard.cameras.passing import BLOCK, LATER, LEAST, ONES, ZERO, Blanks, Passing
-from tripleguard.cameras.tiff import ORDERS
-from tripleguard.cameras.walk_boxes import is_boxes_start, walk_boxes
+from tripleguard.cameras.walk_boxes import walk_boxes
 from tripleguard.cameras.walk_jpeg import walk_jpeg
-from tripleguard.cameras.walk_other import RAF_START, X3F_START, is_ciff, walk_ciff, walk_raf, walk_x3f
-from tripleguard.cameras.walk_streams import PACKETS, RIFF_FORMS, RIFFS, walk_packets, walk_riff
+from tripleguard.cameras.walk_other import walk_ciff, walk_mrw, walk_raf, walk_x3f
+from tripleguard.cameras.walk_pictures import walk_gif, walk_jp2, walk_jxl, walk_png
+from tripleguard.cameras.walk_streams import (
+    PACKETS,
+    PACKETS_TOLD_BY,
+    walk_asf,
+    walk_matroska,
+    walk_packets,
+    walk_riff,
+)
 from tripleguard.cameras.walk_tiff import walk_tiff
-from tripleguard.model import Kind, Verdict, Wholeness
+from tripleguard.model import BEGINS_WRONGLY, EVEN_OR_HOLE, Kind, Verdict, Wholeness
 
 HOLE = LEAST
 """Bytes of zeros in image data that no camera writes: a black corner is a few, a page of a card's memory all."""
 
-HOLE_IN_FILM = 4 << 20
+HOLE_IN_FILM = 2 << 20
 """The same in a film, where sound stands between the pictures: no camera writes seconds of it at once."""
+
+HOLE_IN_FLAT = 48 << 10
+"""The same where an even colour is coded as zeros, as editors do it; also of ones at the end of image data."""
+
+BLANK_SHARE = 0.4
+"""Share of bare pixels that one blank run may take: more of a picture is not of one colour, but lost."""
 
 SMALLEST = 128
 """Bytes that no picture is smaller than: its headers alone are more."""
@@ -39,6 +53,28 @@ SMALLEST = 128
 
 MOST_ASKED = 1 << 18
 """Pieces and markers that a walk asks for in one file: many times what a camera's needs, and half a second."""
+
+
+WALKS: dict[str, Callable[[Shape, int], Walk]] = {
+    "JPEG": walk_jpeg,
+    "RAF": walk_raf,
+    "CRW": walk_ciff,
+    "X3F": walk_x3f,
+    "MRW": walk_mrw,
+    "boxes": walk_boxes,
+    "TIFF": walk_tiff,
+    "AVI": walk_riff,
+    "WAVE": walk_riff,
+    "WebP": walk_riff,
+    "PNG": walk_png,
+    "GIF": walk_gif,
+    "JPEG 2000": walk_jp2,
+    "JPEG XL": walk_jxl,
+    "ASF": walk_asf,
+    "Matroska": walk_matroska,
+    "packets": walk_packets,
+}
+"""The walk for each form in `beginnings` that has one."""
 
 
 class Look:
@@ -72,7 +108,7 @@ class Look:
         try:
             self._stream.advance(view)
             self._blanks.feed(view)
-            if not self._started and len(self._stream.head) >= min(SMALLEST, self._size):
+            if not self._started and len(self._stream.head) >= min(PACKETS_TOLD_BY, self._size):
                 self._start()
             self._go_on()
         except Exception as error:  # noqa: BLE001 - the look's outer edge: a fault in here must not stop a copy
@@ -120,8 +156,12 @@ class Look:
         elif self._walk is None:
             self._no_walk()
         spans = _side_by_side(self._shape)
-        _note_holes(self._shape, [span for span in spans if not span.flat], self._blanks.runs(ZERO), "zeros")
-        _note_holes(self._shape, [span for span in spans if span.coded], self._blanks.runs(ONES), "ones")
+        zeros, ones = self._blanks.runs(ZERO), self._blanks.runs(ONES)
+        _note_holes(self._shape, [span for span in spans if span.coded or not span.flat], zeros, "zeros")
+        _note_holes(self._shape, [span for span in spans if span.coded or span.film], ones, "ones")
+        bare = [span for span in spans if not span.coded and not span.film]
+        _note_half_blank(self._shape, bare, ones, "ones")
+        _note_half_blank(self._shape, [span for span in bare if span.flat], zeros, "zeros")
         unsure = self._shape.unsure or ("it could not be followed to its end" if self._ask is not None else "")
         return self._as_far_as_it_came(unsure)
 
@@ -133,16 +173,13 @@ class Look:
         return Verdict(Wholeness.UNCHECKED, why=unsure) if unsure else Verdict(Wholeness.CLEAN)
 
     def _no_walk(self) -> None:
-        """What to say of a file that begins like none that is known here."""
-        head, extension = self._stream.head, extension_of(self._name)
-        large = head[:4] in (b"II+\0", b"MM\0+")
+        """Note what can be said of a file whose structure no walk follows."""
+        head = self._stream.head
         if not head.strip(b"\0") or not head.strip(b"\xff"):
             what = "zeros" if head[:1] == b"\0" else "ones"
             self._shape.flaw("blank start", f"where it should begin there is nothing but {what}", grave=True)
-        elif extension in _KNOWN_STARTS and not large:
-            why = f"it does not begin as a .{extension} file does"
-            self._shape.flaw("begins wrongly", why, grave=False, habit=True)
-        else:
+        elif not self._shape.flaws:
+            extension = extension_of(self._name)
             self._shape.unsure = f"the structure of .{extension} files is not known here"
 
 
@@ -153,82 +190,85 @@ def look_through(name: str, content: bytes | memoryview) -> tuple[Verdict, Shape
     return look.verdict(), look.shape
 
 
+def uncheckable_kind(verdict: Verdict, name: str) -> str | None:
+    """Return the short name of the kind of a file that is unchecked because files of its kind can't be checked.
+
+    Returns:
+        The extension in capitals, such as `JXL`; None for a file that was checked, and for one of a kind that can
+        be checked, where the reason lies in this very file or in this program.
+    """
+    extension = extension_of(name)
+    if verdict.wholeness is not Wholeness.UNCHECKED or is_checkable(extension):
+        return None
+    return extension.upper()
+
+
 def _stumbled(error: Exception) -> str:
     return f"this program stumbled over it ({type(error).__name__}); it was copied all the same"
 
 
 def _walk_for(shape: Shape, head: bytes, size: int, extension: str) -> Walk | None:
-    form = _form_of(head)
-    if form is not None and extension in _KNOWN_STARTS and extension not in _FORMS_OF_NAMES[form]:
-        # Where a file table is damaged, one file's name leads to the bytes of another.
-        why = f"it begins as another kind of file does ({form}), and not as a .{extension} file"
-        shape.flaw("another kind of file", why, grave=False, habit=True)
-    match form:
-        case "JPEG":
-            return walk_jpeg(shape, size)
-        case "RAF":
-            return walk_raf(shape, size)
-        case "CRW":
-            return walk_ciff(shape, size)
-        case "X3F":
-            return walk_x3f(shape, size)
-        case "boxes":
-            return walk_boxes(shape, size)
-        case "TIFF":
-            return walk_tiff(shape, size)
-        case "RIFF":
-            return walk_riff(shape, size)
-    return walk_packets(shape, size) if extension in PACKETS and head.strip(head[:1]) else None
-
-
-def _form_of(head: bytes) -> str | None:
-    """What kind of file begins so; None if it is not known here."""
-    if head.startswith(b"\xff\xd8"):
-        return "JPEG"
-    if head.startswith(RAF_START):
-        return "RAF"
-    if head.startswith(X3F_START):
-        return "X3F"
-    if is_ciff(head):
-        return "CRW"
-    if is_boxes_start(head):
-        return "boxes"
-    if head[:4] in ORDERS:
-        return "TIFF"
-    return "RIFF" if head.startswith(RIFFS) and head[8:12] in RIFF_FORMS else None
-
-
-_FORMS = {
-    # Phones call pictures that they were asked to share .jpg, whatever they are.
-    "JPEG": "jpg jpeg jpe heic heif hif",
-    "TIFF": "tif tiff dng nef nrw cr2 arw sr2 srw pef orf ori rw2 rwl gpr",
-    "boxes": "cr3 heic heif hif jpg jpeg jpe mp4 mov",
-    "RAF": "raf",
-    "CRW": "crw",
-    "X3F": "x3f",
-    "RIFF": "avi",
-}
-_FORMS_OF_NAMES = {form: frozenset(names.split()) for form, names in _FORMS.items()}
-_KNOWN_STARTS = frozenset().union(*_FORMS_OF_NAMES.values())
+    form, allowed = form_of(head), allowed_forms(extension)
+    if extension in PACKETS and len(head) < PACKETS_TOLD_BY:
+        form = "packets"
+    if allowed is not None and form not in allowed:
+        if form is None or form in TOLD_BY_LITTLE:
+            shape.flaw(BEGINS_WRONGLY, f"it does not begin as a .{extension} file does", grave=False, habit=True)
+        else:
+            # Where a file table is damaged, one file's name leads to the bytes of another.
+            why = f"it begins as another kind of file does ({form}), and not as a .{extension} file"
+            shape.flaw("another kind of file", why, grave=False, habit=True)
+    walk = WALKS.get(form) if form is not None else None
+    return walk(shape, size) if walk is not None else None
 
 
 def _note_holes(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], what: str) -> None:
     """Note the longest blank run that lies inside image data and is too long to belong there."""
     longest, where, sign = 0, 0, ""
-    for span, begin, stop in _meetings(spans, runs):
+    for span, _, begin, stop in _meetings(spans, runs):
         # A maker's blanks are always in the same place; a hole in a card is not.
         at_end = span.end - stop < BLOCK
-        if at_end and (what == "ones" or span.film):
-            # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2); films keep room at their end.
+        if at_end and not _counts_at_end(span, stop - begin, what):
             continue
-        if stop - begin >= (HOLE_IN_FILM if span.film else HOLE) and stop - begin > longest:
+        if stop - begin >= _hole_in(span) and stop - begin > longest:
             longest, where = stop - begin, begin
             sign = (
                 f"{what} at the end of image data" if at_end else f"{what} at {begin - span.start} of image data"
             )
+            sign = f"{EVEN_OR_HOLE}, {sign}" if span.flat else sign
     if longest:
         why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but {what}"
         shape.flaw(sign, why, grave=False, habit=True)
+
+
+def _counts_at_end(span: Span, length: int, what: str) -> bool:
+    """Return whether a blank run that reaches to the end of image data may be a hole."""
+    if span.full:
+        return True
+    if span.film:
+        # Films keep room at their end.
+        return False
+    # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2), but no camera writes many.
+    return what == "zeros" or length >= HOLE_IN_FLAT
+
+
+def _hole_in(span: Span) -> int:
+    if span.film:
+        return HOLE_IN_FILM
+    return HOLE_IN_FLAT if span.flat else HOLE
+
+
+def _note_half_blank(shape: Shape, spans: list[Span], runs: list[tuple[int, int]], what: str) -> None:
+    """Note a blank run that takes a large share of bare pixels: black or white may fill much of them, not most."""
+    total = sum(span.end - span.start for span in spans)
+    blank: dict[int, int] = {}
+    for _, run, begin, stop in _meetings(spans, runs):
+        # Strips of one picture follow one another, and a hole goes on through them.
+        blank[run] = blank.get(run, 0) + stop - begin
+    longest = max(blank.values(), default=0)
+    if longest >= HOLE_IN_FLAT and longest > BLANK_SHARE * total:
+        why = f"{longest:,} of the {total:,} bytes of its image data, all in a row, are nothing but {what}"
+        shape.flaw(f"mostly {what}", why, grave=False, habit=True)
 
 
 def _side_by_side(shape: Shape) -> list[Span]:
@@ -242,13 +282,13 @@ def _side_by_side(shape: Shape) -> list[Span]:
     return kept
 
 
-def _meetings(spans: list[Span], runs: list[tuple[int, int]]) -> Iterator[tuple[Span, int, int]]:
-    """Where spans and runs meet; both are in order and do not overlap themselves."""
+def _meetings(spans: list[Span], runs: list[tuple[int, int]]) -> Iterator[tuple[Span, int, int, int]]:
+    """Yield where spans and runs meet, with the number of the run; neither overlap themselves."""
     at = 0
     for span in spans:
         while at < len(runs) and runs[at][1] <= span.start:
             at += 1
         number = at
         while number < len(runs) and runs[number][0] < span.end:
-            yield span, max(runs[number][0], span.start), min(runs[number][1], span.end)
+            yield span, number, max(runs[number][0], span.start), min(runs[number][1], span.end)
             number += 1

@@ -13,13 +13,17 @@ from dataclasses import dataclass
 
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import from_db, joined_path, to_db
-from tripleguard.model import FindingKind, Flaw, Traits, Verdict, Wholeness
+from tripleguard.model import DECODING_EXPLAINS, FindingKind, Flaw, Traits, Verdict, Wholeness
 
 FEWEST_FILES = 20
 """Files of a model and form that must have been looked through before anything is called its habit."""
 
 NEARLY_ALL = 0.9
 """Share of them that must have a flaw for it to be a habit."""
+
+
+DECODES = "it decodes without faults"
+"""Why a file is called clean that a look alone could not call so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +60,7 @@ def enter_look(catalog: Catalog, file_id: int, verdict: Verdict, traits: Traits,
 
     What a decoder said of the file before is kept.
     """
+    verdict = _as_decoded(catalog, file_id, verdict)
     form_id = form_of(catalog, file_id)
     catalog.run(
         "INSERT INTO looks (file_id, form_id, at, verdict, why, width, height, orientation, rating)"
@@ -77,15 +82,34 @@ def enter_look(catalog: Catalog, file_id: int, verdict: Verdict, traits: Traits,
     reconsider(catalog, file_id, at)
 
 
+def _as_decoded(catalog: Catalog, file_id: int, verdict: Verdict) -> Verdict:
+    """Return a verdict without what decoding this very file has explained before."""
+    row = catalog.row("SELECT why FROM looks WHERE file_id = ?", file_id)
+    if row is None or row[0] != DECODES:
+        return verdict
+    left = tuple(flaw for flaw in verdict.flaws if flaw.grave or not flaw.sign.startswith(DECODING_EXPLAINS))
+    return Verdict(verdict.wholeness, left) if left else Verdict(Wholeness.CLEAN, why=DECODES)
+
+
 def enter_decoded(catalog: Catalog, file_id: int, flaws: Sequence[Flaw], at: int, *, decoded: bool) -> None:
     """Keep what decoding the whole file told. decoded False: no decoder reads it. Call inside `writing`."""
     catalog.run("UPDATE looks SET decoded_at = ? WHERE file_id = ?", at, file_id)
     if decoded and not flaws:
+        for sign in DECODING_EXPLAINS:
+            catalog.run(
+                "DELETE FROM flaws WHERE file_id = ? AND decoded = 0 AND grave = 0 AND substr(sign, 1, ?) = ?",
+                file_id,
+                len(sign),
+                sign,
+            )
         catalog.run(
-            "UPDATE looks SET verdict = ?, why = '' WHERE file_id = ? AND verdict = ?",
+            "UPDATE looks SET verdict = ?, why = ? WHERE file_id = ? AND verdict IN (?, ?)"
+            " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = looks.file_id)",
             Wholeness.CLEAN,
+            DECODES,
             file_id,
             Wholeness.UNCHECKED,
+            Wholeness.SUSPICIOUS,
         )
     _enter_flaws(catalog, file_id, flaws, decoded=True)
     reconsider(catalog, file_id, at)
@@ -181,6 +205,24 @@ def verdicts_in(catalog: Catalog, job_id: int) -> dict[Wholeness, int]:
         job_id,
     )
     return {Wholeness(verdict): count for verdict, count in rows}
+
+
+def unchecked_in(catalog: Catalog, job_id: int) -> list[tuple[str, str]]:
+    """Return the name of each file that a job read and that could not be checked, and why not."""
+    rows = catalog.rows(
+        "SELECT f.name, l.why FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
+        " JOIN looks l ON l.file_id = c.file_id JOIN files f ON f.id = c.file_id WHERE l.verdict = ?"
+        " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = l.file_id) ORDER BY f.id",
+        job_id,
+        Wholeness.UNCHECKED,
+    )
+    return [(from_db(name), why or "") for name, why in rows]
+
+
+def look_at(catalog: Catalog, file_id: int) -> Verdict | None:
+    """Return what the look into one file told, without its flaws; None if it was not looked through."""
+    row = catalog.row("SELECT verdict, why FROM looks WHERE file_id = ?", file_id)
+    return Verdict(Wholeness(row[0]), why=row[1] or "") if row is not None else None
 
 
 def settle_habits(catalog: Catalog, at: int) -> None:

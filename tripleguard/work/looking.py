@@ -6,22 +6,36 @@ the file, and a card that holds such a file is not cleared unless a person says 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.traits import read_traits
-from tripleguard.cameras.wholeness import Look
+from tripleguard.cameras.wholeness import Look, uncheckable_kind
 from tripleguard.catalog import questions, shoots
 from tripleguard.catalog.findings import accept
 from tripleguard.catalog.journal import add_event
-from tripleguard.catalog.looks import Damaged, Habit, damaged_files, damaged_in, habits, settle_habits, verdicts_in
+from tripleguard.catalog.looks import (
+    Damaged,
+    Habit,
+    damaged_files,
+    damaged_in,
+    habits,
+    settle_habits,
+    unchecked_in,
+    verdicts_in,
+)
 from tripleguard.model import Entry, EventType, Finding, FindingKind, Outcome, Severity, Traits, Verdict, Wholeness
 from tripleguard.names import shown
+from tripleguard.wording import counted
 from tripleguard.work.kit import Kit, agent
 
 ALIKE = 5
 """Files of a shoot with the same fault that are named one by one; more are told in one line."""
+
+MOST_KINDS = 6
+"""Kinds that are named in one line."""
 
 ADVICE = (
     "keep the card and read it again in another reader with `offload --read-twice`; if it stays so, ask a "
@@ -40,12 +54,22 @@ class Looked:
 
 @dataclass(frozen=True, slots=True)
 class WholeCard:
-    """What looks told of the files of one card. damaged: not only by a habit of their model."""
+    """What looks told of the files of one card. damaged: not only by a habit of their model.
+
+    uncheckable: how many of the unchecked ones are of which kind that can't be checked; the rest are unchecked for
+    a reason of their own.
+    """
 
     clean: int = 0
     unchecked: int = 0
     damaged: tuple[Damaged, ...] = ()
     habits: tuple[Habit, ...] = ()
+    uncheckable: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def doubtful(self) -> int:
+        """How many files could not be checked although files of their kind can be."""
+        return max(0, self.unchecked - sum(files for _, files in self.uncheckable))
 
 
 def look_for(entry: Entry) -> Look | None:
@@ -73,7 +97,48 @@ def whole_card(kit: Kit, job_id: int) -> WholeCard:
         unchecked=unchecked,
         damaged=damaged,
         habits=tuple(habits(kit.catalog, job_id)),
+        uncheckable=tuple(count_kinds(uncheckable_kinds(kit, job_id))),
     )
+
+
+def uncheckable_kinds(kit: Kit, job_id: int) -> list[str]:
+    """Return the kind of each file that a job read and that can't be checked because of its kind."""
+    kinds = (
+        uncheckable_kind(Verdict(Wholeness.UNCHECKED, why=why), name)
+        for name, why in unchecked_in(kit.catalog, job_id)
+    )
+    return [kind for kind in kinds if kind is not None]
+
+
+def count_kinds(kinds: Iterable[str]) -> list[tuple[str, int]]:
+    """Return each kind and how many files are of it, the most frequent first."""
+    return sorted(Counter(kinds).items(), key=lambda one: (-one[1], one[0]))
+
+
+def uncheckable_sentence(kinds: Sequence[tuple[str, int]]) -> str:
+    """Return the line about files whose kinds can't be checked, without a full stop; empty if there are none.
+
+    Args:
+        kinds: as `count_kinds` returns them.
+    """
+    if not kinds:
+        return ""
+    names = [shown(kind) for kind, _ in kinds]
+    more = f" and {len(names) - MOST_KINDS} more" if len(names) > MOST_KINDS else ""
+    files = counted(sum(number for _, number in kinds), "file")
+    what = "a kind" if len(names) == 1 else "kinds"
+    return f"{files} of {what} that can't be checked: {', '.join(names[:MOST_KINDS])}{more}"
+
+
+def damage_sentence(files: int, damaged: int) -> str:
+    """Return how the files of a card stand whose copies are all there and some of which may be damaged."""
+    if not damaged:
+        return f"{counted(files, 'file')} copied twice"
+    return f"{counted(files, 'file')} copied twice, {damaged:,} may be damaged as the card gave {_them(damaged)}"
+
+
+def _them(number: int) -> str:
+    return "it" if number == 1 else "them"
 
 
 def accept_damage(kit: Kit, damaged: Sequence[Damaged], why: str) -> None:

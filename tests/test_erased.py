@@ -1,0 +1,248 @@
+"""A part of the card was lost: what should be picture or film reads as zeros, or, as erased flash does, as ones.
+
+One hole of 64 KiB in a picture, of 5 MiB in a film, or half of a file; wherever it lies, the header included, the
+file is not called clean, and not passed over as not checkable.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+
+import pytest
+from files import (
+    SAMPLES,
+    WHOLE_SAMPLES,
+    coded,
+    heic,
+    noise,
+    picture,
+    raw,
+    sample,
+    whole_avi,
+    whole_film,
+    written,
+)
+from PIL import Image
+from test_wholeness import in_pieces, sizes_of
+
+from tripleguard.cameras.judging import can_judge, judge
+from tripleguard.cameras.wholeness import look_through
+from tripleguard.model import Verdict, Wholeness
+
+CLEAN = Verdict(Wholeness.CLEAN)
+DAMAGED = (Wholeness.BROKEN, Wholeness.SUSPICIOUS)
+HOLE, HOLE_IN_FILM = 64 << 10, 5 << 20
+
+needs_decoders = pytest.mark.skipif(not can_judge(), reason="tripleguard[decode] is not installed")
+
+
+def holed(content: bytes, at: int, size: int, value: int) -> bytes:
+    end = min(at + size, len(content))
+    return content[:at] + bytes([value]) * (end - at) + content[end:]
+
+
+def camera_jpeg(fill: int = 0) -> bytes:
+    """A JPEG as cameras write it: full segments of notes in front, and each marker after so many fill bytes."""
+    content = written(noise(500, 400), "JPEG", quality=95)
+    source = random.Random(8)
+    notes = b"".join(
+        b"\xff" * fill + b"\xff" + code + (2 + size).to_bytes(2, "big") + source.randbytes(size)
+        for code, size in ((b"\xe1", 65_000), (b"\xe2", 65_533), (b"\xe2", 65_533), (b"\xfe", 300))
+    )
+    return content[:2] + notes + content[2:]
+
+
+def starts(content: bytes, step: int) -> Iterator[int]:
+    return iter(range(0, len(content) - 4096, step))
+
+
+@pytest.mark.parametrize("value", [0, 255])
+def test_one_hole_in_a_jpeg_is_damage_wherever_it_lies(value: int) -> None:
+    content = camera_jpeg()
+    assert look_through("ORR_0001.JPG", content)[0] == CLEAN
+    for at in starts(content, 1024):
+        found = look_through("ORR_0001.JPG", holed(content, at, HOLE, value))[0]
+        assert found.wholeness in DAMAGED, (at, found)
+
+
+@pytest.mark.parametrize("value", [0, 255])
+@pytest.mark.parametrize("name", [name for name in WHOLE_SAMPLES if name.endswith("JPG")])
+def test_one_hole_in_a_real_jpeg_is_damage_wherever_it_lies(name: str, value: int) -> None:
+    content = sample(name)
+    reach = look_through(name, content)[1].reach
+    source = random.Random(name)
+    for at in [*range(0, 131_072, 4096), *(512 * source.randrange(reach // 512 - 128) for _ in range(40))]:
+        found = look_through(name, holed(content, at, HOLE, value))[0]
+        assert found.wholeness in DAMAGED, (at, found)
+
+
+@pytest.mark.parametrize("fill", [1, 2, 900])
+def test_fill_bytes_before_a_marker_are_no_damage(fill: int) -> None:
+    """ITU-T T.81, B.1.1.2: any number of them may stand there."""
+    assert look_through("ORR_0001.JPG", camera_jpeg(fill))[0] == CLEAN
+    for seed in range(3):
+        passing = in_pieces("ORR_0001.JPG", camera_jpeg(fill), sizes_of(random.Random(seed), 60_000))
+        assert passing == CLEAN
+
+
+def test_a_scan_before_its_frame_is_damage() -> None:
+    """ITU-T T.81, B.2.2: a frame header comes before the scans."""
+    content = written(noise(50, 40), "JPEG")
+    frame, tables = content.index(b"\xff\xc0"), content.index(b"\xff\xc4")
+    assert look_through("ORR_0001.JPG", content[:frame] + content[tables:])[0].wholeness is Wholeness.BROKEN
+
+
+@needs_decoders
+def test_whatever_begins_as_a_jpeg_is_decoded_whatever_the_walk_said() -> None:
+    content = camera_jpeg()
+    hole = holed(content, 250_000, HOLE, 255)
+    assert not look_through("ORR_0001.JPG", hole)[1].pictures, "the walk did not come to its end"
+    found = judge("ORR_0001.JPG", hole)
+    assert found.flaws
+    many = content[:2] + b"\xff\xfe\0\2" * 5000 + content[2:]
+    assert look_through("ORR_0001.JPG", many)[0].wholeness is Wholeness.UNCHECKED
+    assert judge("ORR_0001.JPG", many).decoded
+
+
+FILM = [coded(30_000, seed) for seed in range(20)] * 20
+FILMS = {
+    "C0001.MP4": whole_film(b"XAVC", FILM),
+    "C0002.MP4": whole_film(b"mp42", FILM, index_first=True),
+    "MOV_0001.MOV": whole_film(b"qt  ", FILM),
+    "GL010001.LRV": whole_film(b"mp41", FILM, room=3000),
+    "MOV_0001.AVI": whole_avi(FILM),
+}
+
+
+@pytest.mark.parametrize("value", [0, 255])
+@pytest.mark.parametrize("name", FILMS)
+def test_five_mebibytes_of_nothing_in_a_film_are_damage(name: str, value: int) -> None:
+    content = FILMS[name]
+    assert look_through(name, content)[0] == CLEAN
+    for at in (*range(0, len(content) - HOLE_IN_FILM, 512 * 701), len(content) - HOLE_IN_FILM):
+        found = look_through(name, holed(content, at // 512 * 512, HOLE_IN_FILM, value))[0]
+        assert found.wholeness in DAMAGED, (at, found)
+
+
+@pytest.mark.parametrize("value", [0, 255])
+@pytest.mark.parametrize("name", FILMS)
+@pytest.mark.parametrize("half", ["first", "last", "middle"])
+def test_a_film_half_of_which_is_nothing_is_damaged(name: str, value: int, half: str) -> None:
+    content = FILMS[name]
+    at = {"first": 0, "last": len(content) // 2, "middle": len(content) // 4}[half]
+    assert look_through(name, holed(content, at, len(content) // 2, value))[0].wholeness in DAMAGED
+
+
+def test_a_film_whose_last_samples_are_zeros_is_damaged_and_room_behind_them_is_not() -> None:
+    content = whole_film(b"XAVC", FILM, room=6 << 20)
+    assert look_through("C0001.MP4", content)[0] == CLEAN
+    end = content.rindex(FILM[-1]) + len(FILM[-1])
+    hole = holed(content, end - HOLE_IN_FILM, HOLE_IN_FILM, 0)
+    assert look_through("C0001.MP4", hole)[0].wholeness is Wholeness.SUSPICIOUS
+
+
+def test_an_index_that_points_behind_the_end_is_broken() -> None:
+    content = whole_film(b"XAVC", FILM[:40], index_first=True)
+    moved = content.replace(b"stco" + content[content.index(b"stco") + 4 :][:8], b"stco" + bytes(4) + b"\0\0\0\4")
+    last = moved.index(b"stco") + 4 + 8 + 4 * 3
+    changed = moved[:last] + b"\x7f\xff\xff\xf0" + moved[last + 4 :]
+    assert look_through("C0001.MP4", changed)[0].wholeness is Wholeness.BROKEN
+
+
+@pytest.mark.parametrize("value", [0, 255])
+def test_half_a_tiff_of_nothing_is_suspicious(value: int) -> None:
+    content = written(noise(900, 600), "TIFF")
+    assert look_through("scan.tif", content)[0] == CLEAN
+    for at in (0, len(content) // 4, len(content) // 2):
+        found = look_through("scan.tif", holed(content, at, len(content) // 2, value))[0]
+        assert found.wholeness in DAMAGED, at
+
+
+@pytest.mark.parametrize("shade", [0, 255])
+def test_a_tiff_a_third_of_which_is_black_or_white_is_clean(shade: int) -> None:
+    image = noise(900, 600)
+    image.paste(Image.new("RGB", (900, 200), (shade,) * 3), (0, 0))
+    assert look_through("scan.tif", written(image, "TIFF"))[0] == CLEAN
+
+
+@pytest.mark.parametrize("shade", [0, 255])
+def test_a_tiff_of_bare_pixels_that_are_all_one_colour_is_suspicious(shade: int) -> None:
+    """It may be a picture; it may as well be a header and nothing behind it. A person looks."""
+    content = written(Image.new("RGB", (900, 600), (shade,) * 3), "TIFF")
+    assert look_through("scan.tif", content)[0].wholeness is Wholeness.SUSPICIOUS
+
+
+@pytest.mark.parametrize("value", [0, 255])
+@pytest.mark.parametrize("form", ["AVIF", "WEBP", "JPEG2000", "PNG", "GIF"])
+def test_one_hole_in_another_picture_is_damage(form: str, value: int) -> None:
+    image = noise(240, 240, "P" if form == "GIF" else "RGB")
+    how = {"quality": 95} if form in ("AVIF", "WEBP") else {}
+    name = {"JPEG2000": "IMG_0001.JP2"}.get(form, f"IMG_0001.{form}")
+    content = written(image, form, **how)
+    assert look_through(name, content)[0] == CLEAN
+    for at in starts(content, 16_384):
+        file = holed(content, at, HOLE, value)
+        found = look_through(name, file)[0]
+        decoded = can_judge() and judge(name, file).flaws
+        assert found.wholeness in DAMAGED or decoded, (at, found)
+
+
+@needs_decoders
+@pytest.mark.parametrize("how", ["zeros", "ones", "exchanged"])
+def test_small_damage_in_a_heif_picture_is_found_by_decoding(how: str) -> None:
+    pytest.importorskip("pi_heif")
+    content = heic()
+    assert judge("IMG_0001.HEIC", content) == judge("IMG_0001.HEIC", content)
+    assert judge("IMG_0001.HEIC", content).decoded
+    assert not judge("IMG_0001.HEIC", content).flaws
+    start = look_through("IMG_0001.HEIC", content)[1].image[0].start + 256
+    for at in range(start, len(content) - 2048, 701):
+        if how == "exchanged":
+            changed = bytearray(content)
+            changed[at : at + 512], changed[at + 1024 : at + 1536] = (
+                content[at + 1024 : at + 1536],
+                content[at : at + 512],
+            )
+            file = bytes(changed)
+        else:
+            file = holed(content, at, 512, 0 if how == "zeros" else 255)
+        found = judge("IMG_0001.HEIC", file)
+        assert found.flaws, at
+        assert found.flaws[0].grave
+
+
+@needs_decoders
+@pytest.mark.parametrize("form", ["PNG", "GIF", "WEBP", "AVIF", "JPEG2000", "TIFF"])
+def test_whole_pictures_of_other_forms_decode(form: str) -> None:
+    content = written(noise(200, 100, "P" if form == "GIF" else "RGB"), form)
+    name = {"JPEG2000": "a.JP2", "TIFF": "a.TIF"}.get(form, f"a.{form}")
+    assert (judge(name, content).decoded, judge(name, content).flaws) == (True, ())
+
+
+@needs_decoders
+def test_a_picture_of_no_form_that_is_read_here_is_no_damage() -> None:
+    found = judge("IMG_0001.JXL", b"\xff\x0a" + coded(3000))
+    assert (found.decoded, found.flaws) == (False, ())
+
+
+@pytest.mark.parametrize("value", [0, 255])
+def test_a_jpeg_with_black_all_over_keeps_its_word_and_a_large_hole_in_it_is_told(value: int) -> None:
+    content = written(noise(900, 700), "JPEG", progressive=True)
+    assert look_through("edited.jpg", content)[0] == CLEAN
+    for at in starts(content, 32_768):
+        assert look_through("edited.jpg", holed(content, at, HOLE, value))[0].wholeness in DAMAGED, at
+
+
+def test_no_whole_sample_of_a_real_camera_is_called_damaged() -> None:
+    if not SAMPLES.is_dir():
+        pytest.skip("no sample files beside the project")
+    for name in WHOLE_SAMPLES:
+        content = sample(name)
+        assert look_through(name, content)[0] == CLEAN, name
+        assert not can_judge() or not judge(name, content).flaws, name
+
+
+def test_small_files_of_this_project_stay_clean() -> None:
+    for name, content in (("ORR_0001.DNG", raw()), ("ORR_0001.JPG", picture()), ("IMG_0001.HEIC", heic())):
+        assert look_through(name, content)[0] == CLEAN
