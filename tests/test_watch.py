@@ -243,7 +243,7 @@ def test_the_third_place_is_looked_at_every_night_too(evening: World) -> None:
     there[1].write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
     night_missed(evening, "offsite rescan")
     with watching(evening) as watch:
-        # What is missing the upload may have seen first: it lists what is there before it says that nothing is owed.
+        # The upload may have seen first what is missing: it lists what is there before it says that all is.
         watch.until_done("offsite rescan")
         assert "offsite rescan" in {one["what"] for one in watch.status()["next"]}
         sent = "2 files sent and proved; nothing is owed offsite"
