@@ -14,13 +14,22 @@ from dataclasses import dataclass, field
 
 from blake3 import blake3
 
-from tripleguard.answers import Clearance
+from tripleguard.answers import Clearance, Reason
 from tripleguard.cameras.judging import decoders_installed
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.cameras.passing import HEAD
+from tripleguard.cameras.wholeness import uncheckable_kind
 from tripleguard.catalog import questions
 from tripleguard.catalog.journal import drives_given_yes
-from tripleguard.catalog.looks import Damaged, awaits_decoding, damage_of, enter_look, has_look, settle_habits
+from tripleguard.catalog.looks import (
+    Damaged,
+    awaits_decoding,
+    damage_of,
+    enter_look,
+    has_look,
+    look_at,
+    settle_habits,
+)
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import HOUR
 from tripleguard.digest import Hasher
@@ -44,7 +53,7 @@ from tripleguard.work.clearance.record import Covered, keep_record
 from tripleguard.work.clearance.verdict import verdict
 from tripleguard.work.holdings import Beside
 from tripleguard.work.kit import Kit, OpenDrive, catalog_is_current
-from tripleguard.work.looking import accept_damage, look_for, looked
+from tripleguard.work.looking import accept_damage, count_kinds, look_for, looked, uncheckable_sentence
 from tripleguard.work.numbering import files_to_keep, unseen
 from tripleguard.work.progress import Job, Moved
 from tripleguard.work.tally import Tally
@@ -157,6 +166,7 @@ class _CardAsking:
         self._covered_files = Covered()
         self._verified = {drive.record.name: VerifiedOnDrive() for drive in drives}
         self._accepted: list[Damaged] = []
+        self._uncheckable: list[str] = []
         self._decodes = decoders_installed()
         self._counted: dict[str, CountedCopies] = {}
         self._frames: set[int] = set()
@@ -237,7 +247,7 @@ class _CardAsking:
             covered=self._covered,
             list_digest=self._list.digest(),
             reasons=self._reasons.reasons(),
-            notes=self._notes.reasons(),
+            notes=self._notes.reasons() + self._kinds_not_checked(),
             numbers=unseen(self._kit),
         )
         if clearance.answer and self._accepted:
@@ -352,6 +362,10 @@ class _CardAsking:
         self._covered += 1
         if self._decodes and awaits_decoding(self._kit.catalog, known.id):
             self._notes.add("not decoded")
+        look = look_at(self._kit.catalog, known.id)
+        kind = uncheckable_kind(look, path) if look is not None else None
+        if kind is not None:
+            self._uncheckable.append(kind)
         digest = known.file.digest
         size, mtime_ns, _ = seen.stamp
         line = f"{digest.hex()}  {size}  ".encode() + path.encode("utf-8", "surrogateescape") + b"\n"
@@ -370,6 +384,13 @@ class _CardAsking:
             self._accepted.append(damage)
         self._notes.add("damage accepted", path)
         return True
+
+    def _kinds_not_checked(self) -> tuple[Reason, ...]:
+        """What no parser here knows: counted beside the verdict, whatever that is."""
+        if not self._uncheckable:
+            return ()
+        sentence = uncheckable_sentence(count_kinds(self._uncheckable))
+        return (Reason("kinds not checkable", len(self._uncheckable), sentence),)
 
     def _moved(self, doing: str, number: int) -> Moved:
         return Moved(doing, number, len(self._card.files), 0, 0, 0.0, None)
