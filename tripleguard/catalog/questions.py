@@ -8,6 +8,7 @@ from __future__ import annotations
 from tripleguard.catalog.rows import COPY, COPY_FROM, FILE, KnownFile, copy_of, file_of
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.catalog.text import split_path, to_db
+from tripleguard.errors import CatalogTrouble
 from tripleguard.model import Copy, Entry
 
 
@@ -19,7 +20,8 @@ def file_with_digest(catalog: Catalog, digest: bytes) -> KnownFile | None:
 def file_with_id(catalog: Catalog, file_id: int) -> KnownFile:
     """The file with this id."""
     found = _one_file(catalog.row(f"SELECT {FILE} FROM files f WHERE f.id = ?", file_id))
-    assert found is not None
+    if found is None:
+        raise _exchanged(catalog)
     return found
 
 
@@ -41,7 +43,8 @@ def copies_of(catalog: Catalog, file_id: int) -> list[Copy]:
 def copy_with_id(catalog: Catalog, copy_id: int) -> Copy:
     """The copy with this id."""
     row = catalog.row(f"SELECT {COPY} {COPY_FROM} WHERE c.id = ?", copy_id)
-    assert row is not None
+    if row is None:
+        raise _exchanged(catalog)
     return copy_of(row)
 
 
@@ -114,6 +117,15 @@ def meta(catalog: Catalog, key: str) -> str | None:
     """One small fact about this catalog."""
     row = catalog.row("SELECT value FROM meta WHERE key = ?", key)
     return row[0] if row else None
+
+
+def _exchanged(catalog: Catalog) -> CatalogTrouble:
+    """Rows are never taken out of a catalog, so one that is missing lies in another file than it was found in."""
+    return CatalogTrouble(
+        f"The catalog {catalog.path} is not the one any more that this command began with.",
+        safe="Nothing was removed. Do not reformat a card now.",
+        do="If an older copy of it was put back, run the command again: it takes over what the drives know.",
+    )
 
 
 def _one_file(row: Row | None) -> KnownFile | None:

@@ -66,6 +66,7 @@ class _FirstLook:
 
     stamps: dict[int, Stamp] = field(default_factory=dict)
     stale: dict[int, dict[int, Copy]] = field(default_factory=dict)
+    edited: set[int] = field(default_factory=set)
 
 
 class CopyEvidence:
@@ -125,6 +126,8 @@ class CopyEvidence:
             if seen is None:
                 continue
             stamp = self._seen.stamps.setdefault(copy.id, stamp_of(seen))
+            if self._was_edited(known, copy, drive):
+                self._seen.edited.add(copy.id)
             stands = self._stands(copy, seen)
             if stands is Standing.COUNTS and self._lies_as_verified(copy, stamp):
                 counting.append(copy)
@@ -169,7 +172,7 @@ class CopyEvidence:
             elif seen.mtime_ns != copy.mtime_ns:
                 # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
                 standings.append(Standing.UNPROVED)
-            elif drive is not None and self._was_edited(known, copy, drive):
+            elif copy.id in self._seen.edited:
                 standings.append(Standing.GONE)
             elif (problem := self._goes_with_it(copy)) is not None:
                 problems.add(problem)

@@ -104,6 +104,8 @@ class _Asking:
         self.items: list[Entry | Lying | Copy] = []
         self._rests_on: list[tuple[str, CountedCopies]] = []
         self._stamps: dict[str, Stamp] = {}
+        self._as_recorded: dict[str, bool] = {}
+        self._content: dict[str, KnownFile | None] = {}
         self._reasons = Tally(_WORSE_FIRST)
         self._notes = Tally()
         self._files = self._bytes = 0
@@ -143,11 +145,15 @@ class _Asking:
             self._watch(item.path.rpartition("/")[0])
             aside = self._in_quarantine.get(item.path)
             known = content_of(self._kit.catalog, self._drive, item) if self._drive is not None else None
+            self._content[item.path] = known
             if known is not None:
                 self._copies.first_look(known, name_of(aside, item), None)
         if copy is not None:
-            self._listed.add(copy.path) if isinstance(item, Entry) else None
             known = questions.file_with_id(self._kit.catalog, copy.file_id)
+            if isinstance(item, Entry):
+                self._listed.add(copy.path)
+                # Read before the last look, which then shows that it stayed so.
+                self._as_recorded[copy.path] = self._lies_as_recorded(copy, known, item)
             for one in self._versions(known, copy.path):
                 self._copies.first_look(one, copy.path.rpartition("/")[2], self._pictures_beside(one, copy.path))
 
@@ -201,7 +207,7 @@ class _Asking:
         known = None if copy is None else questions.file_with_id(self._kit.catalog, copy.file_id)
         if copy is None or known is None:
             self._reasons.add("not in the catalog", item.path)
-        elif copy.state is CopyState.ALTERED or not self._lies_as_recorded(copy, known, item):
+        elif copy.state is CopyState.ALTERED or not self._as_recorded.get(item.path, False):
             self._reasons.add("changed here", item.path)
         else:
             self._file(known, copy)
@@ -309,7 +315,7 @@ class _Asking:
         if lying.is_note:
             return
         copy = self._in_quarantine.get(lying.path)
-        known = content_of(self._kit.catalog, drive, lying)
+        known = self._content.get(lying.path)
         if known is None or not self._copies.enough(self._count(lying.path, known, name_of(copy, lying), None)):
             self._reasons.add("aside and unknown" if copy is None else "only in quarantine", lying.path)
 
