@@ -79,7 +79,7 @@ def test_a_copy_of_a_drive_inherits_no_evidence(shot: World) -> None:
     assert answer.status == 1
     assert "YES" not in answer.out
     assert shot.run("report").status == 1
-    assert shot.run("findings", "--json").json["counts"]["corrupt"] == 4
+    assert shot.run("report", "--json").json["counts"]["corrupt"] == 4
 
 
 def test_an_offload_reads_a_copied_drive_back_and_finds_what_is_wrong(shot: World) -> None:
@@ -243,7 +243,7 @@ def test_a_drive_that_was_copied_to_another_disk_counts_once_it_was_read(bare: W
     zeroed(bare.drives["B"])
     assert bare.run("clearance", "card", card.root).status == 1
     assert verified(bare, "B") == 0
-    assert bare.run("findings", "--json").json["counts"]["corrupt"] == 4
+    assert bare.run("report", "--json").json["counts"]["corrupt"] == 4
 
 
 @pytest.mark.images
