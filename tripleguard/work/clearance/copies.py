@@ -169,11 +169,11 @@ class CopyEvidence:
                 standings.append(stands)
             elif seen is None or not self._lies_as_before(copy, stamp_of(seen)):
                 problems.add(CHANGED)
+            elif copy.id in self._seen.edited:
+                standings.append(Standing.GONE)
             elif seen.mtime_ns != copy.mtime_ns:
                 # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
                 standings.append(Standing.UNPROVED)
-            elif copy.id in self._seen.edited:
-                standings.append(Standing.GONE)
             elif (problem := self._goes_with_it(copy)) is not None:
                 problems.add(problem)
             else:
