@@ -235,7 +235,7 @@ DRIVE: dict[str, Case] = {
     ),
     "not in the catalog": Case(_offloaded_and(_a_stray)),
     "not in the catalog, leaving": Case(_offloaded_and(_leaving_with(_a_stray))),
-    "gone and short": Case(_offloaded_and(_gone_from_a)),
+    "gone and short": Case(_offloaded_and(_gone_from_a), {"another drive": _another_drive}),
     "changed here": Case(_offloaded_and(_changed_on_a)),
     "changed here, leaving": Case(_offloaded_and(_leaving_with(_changed_on_a))),
     "no good copy": Case(_offloaded_and(_rotten_everywhere)),

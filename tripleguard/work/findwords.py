@@ -79,7 +79,8 @@ _DRIVE_REASONS = {
     "bytes, and may be somebody's work: move to another disk what is of use; what only rotted goes by "
     "`aside empty`",
     "gone and short": "{files} {are} recorded on this drive, not listed on it now, and held too few times "
-    "elsewhere: look whether something hides them, then `rescan` and `retire NAME --prepare`",
+    "elsewhere: look whether something hides them, then `rescan` and, with another drive connected, "
+    "`retire NAME --prepare`",
     "gone meanwhile here": "{files} on the drive {were} there when this began and {are} not now: look yourself, "
     "then ask again",
     "changed meanwhile here": "{files} on the drive {were} changed, or new, while this looked: let nothing else "
