@@ -11,8 +11,10 @@ import pytest
 from nights import archive, rot
 from world import EVENING, CardFolder, World
 
+from tripleguard.catalog import questions
 from tripleguard.catalog.selects import all_selects
 from tripleguard.digest import digest_of
+from tripleguard.work.frames import frame_of
 
 NEXT_WEEK = EVENING + timedelta(days=8)
 OLD = datetime(2019, 5, 4, 15, 0)
@@ -218,6 +220,25 @@ def test_ratings_of_two_pictures_of_one_path_choose_each_their_own(world: World)
     assert chosen == [digest_of(pictures["A"])]
 
 
+def test_two_selects_of_one_path_bring_their_own_sidecars_along(world: World) -> None:
+    _hand_made(world)
+    sidecars = {drive: world.drives[drive] / "old/2019-05-04 Quay/ORR_0001.xmp" for drive in "AB"}
+    for number, path in enumerate(sidecars.values(), 4):
+        path.write_bytes(_xmp(number))
+    world.run("selects", "learn")
+    with world.kit() as kit:
+        frames = [frame_of(kit.catalog, select.known.id) for select in all_selects(kit.catalog)]
+        held = [
+            {questions.file_with_id(kit.catalog, member.file_id).file.digest for member in frame}
+            for frame in frames
+        ]
+    wanted = [
+        {digest_of(path.read_bytes()), digest_of(path.with_suffix(".DNG").read_bytes())}
+        for path in sidecars.values()
+    ]
+    assert sorted(map(sorted, held)) == sorted(map(sorted, wanted))
+
+
 def test_a_drive_with_settings_that_lie_beside_another_picture_elsewhere_is_kept(world: World) -> None:
     """Equal settings beside another picture are another statement: no copy of these."""
     pictures = _hand_made(world, equal=True)
@@ -242,6 +263,25 @@ def _xmp(rating: int) -> bytes:
         b'<rdf:Description xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="%d"/></rdf:RDF></x:xmpmeta>'
         % rating
     )
+
+
+def test_a_new_sidecar_beside_another_picture_is_not_the_missing_one_of_equal_bytes(world: World) -> None:
+    """One name in two folders: what is missing beside the first picture did not move to the second."""
+    card = CardFolder(world.drives["A"])
+    for folder, number in (("old/2019-05-04 Quay", 1), ("old/2019-05-05 Pier", 2)):
+        card.raw(f"{folder}/ORR_0001.DNG", seed=number, taken=OLD)
+    first, second = (world.drives["A"] / f"old/2019-05-{day}/ORR_0001.xmp" for day in ("04 Quay", "05 Pier"))
+    first.write_bytes(b"<x/>")
+    world.run("adopt")
+    world.run("topup")
+    first.unlink()
+    second.write_bytes(b"<x/>")
+    for command in (("rescan", "--quick"), ("mend",), ("topup",)):
+        world.run(*command)
+    for drive in "AB":
+        for folder in ("old/2019-05-04 Quay", "old/2019-05-05 Pier"):
+            assert (world.drives[drive] / folder / "ORR_0001.xmp").read_bytes() == b"<x/>", (drive, folder)
+    assert world.run("report").status == 0, world.run("report").out
 
 
 # What lies aside

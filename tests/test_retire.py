@@ -110,10 +110,10 @@ def test_what_the_drive_holds_besides_is_not_forgotten(shot: World, trouble: str
     folder = next(shot.drives["A"].glob("2026/*/*/"))
     if trouble == "stranger":
         (shot.drives["A"] / "tax papers.pdf").write_bytes(b"%PDF")
-        word = "not in the catalog"
+        word = "not in the catalog, leaving"
     elif trouble == "edited":
         (folder / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
-        word = "changed here"
+        word = "changed here, leaving"
     else:
         (folder / "best").symlink_to("/etc")
         word = "odd on the drive"

@@ -48,15 +48,15 @@ _REASONS = {
 }
 
 _DRIVE_REASONS = {
-    "no good copy": "{files} {are} damaged on this drive and good on no other: keep the drive as it is; the "
-    "card, a drive from the shelf or a recovery service may still have them",
-    "only here": "{files} {are} good on this drive and on no other that counts: "
+    "no good copy": "{files} {are} damaged on this drive and good on no other: keep the drive as it is; while the "
+    "card still has {them}, `offload` it; else a drive from the shelf or a recovery service may have {them}",
+    "only here": "{files} {are} good on this drive and on no other that counts: with the other drives connected, "
     "`retire NAME --prepare` copies them",
     "yes given": "{files} {have} a copy on a drive that may be gone, as the answer for it was yes (see the note): "
     "if that drive stays, `clearance drive NAME --withdraw` takes the yes back; if it goes, `retire` it, then "
     "`topup`",
-    "one elsewhere": "{files} {have} fewer good copies elsewhere than the rule asks: "
-    "`retire NAME --prepare` makes them",
+    "one elsewhere": "{files} {have} fewer good copies elsewhere than the rule asks: with another drive "
+    "connected, `retire NAME --prepare` makes them",
     "copy missing elsewhere": "{files} {have} a copy elsewhere that is not as recorded: `rescan`, then "
     "`retire NAME --prepare`",
     "not proved elsewhere": "{files} {have} a copy elsewhere that was never read back from the medium: "
@@ -65,23 +65,29 @@ _DRIVE_REASONS = {
     "`retire NAME --prepare` reads them again",
     "other drive away": "{files} {have} a copy on a drive that is not connected: connect it and ask again",
     "other drive out of service": "{files} {have} a copy on a drive that is lost, leaving or retired: "
-    "`retire NAME --prepare` makes others",
+    "with another drive connected, `retire NAME --prepare` makes others",
     "drive not here": "the drive is not connected, so nobody can look whether there is more on it: connect it and "
     "ask again; if it is dead or gone, use `drives lost`",
-    "not in the catalog": "{files} on the drive {are} not in the catalog: move them to another disk yourself, or "
-    "`rescan` and see `findings`",
+    "not in the catalog": "{files} on the drive {are} not in the catalog: `adopt` enters {them} as {they_lie}, or "
+    "move {them} to another disk yourself, then ask again",
+    "not in the catalog, leaving": "{files} on the drive {are} not in the catalog, and nothing new counts on a "
+    "drive that is leaving: `drives recall NAME`, `adopt`, then `retire NAME --prepare`; or move {them} to "
+    "another disk yourself",
     "aside and unknown": "{things} in the drive's folder .tripleguard/aside {are} in no catalog, and may be all "
     "that is left of a picture: move them to another disk yourself",
     "only in quarantine": "{things} in the drive's folder .tripleguard/aside {are} held nowhere else with these "
     "bytes, and may be somebody's work: move to another disk what is of use; what only rotted goes by "
     "`aside empty`",
     "gone and short": "{files} {are} recorded on this drive, not listed on it now, and held too few times "
-    "elsewhere: look whether something hides them, then `rescan` and `retire NAME --prepare`",
+    "elsewhere: look whether something hides them, then `rescan` and, with another drive connected, "
+    "`retire NAME --prepare`",
     "gone meanwhile here": "{files} on the drive {were} there when this began and {are} not now: look yourself, "
     "then ask again",
     "changed meanwhile here": "{files} on the drive {were} changed, or new, while this looked: let nothing else "
     "write to it, then ask again",
     "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `mend`, then ask again",
+    "changed here, leaving": "{files} on the drive {are} not as recorded, and nothing is put right on a drive "
+    "that is leaving: `drives recall NAME`, `rescan`, `mend`, then `retire NAME --prepare`",
     "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
     "listed): look yourself",
 }
@@ -123,6 +129,7 @@ def said(word: str, count: int) -> str:
         them="it" if one else "them",
         drives=f"{count:,} drive{'' if one else 's'}",
         stay="stays" if one else "stay",
+        they_lie="it lies" if one else "they lie",
         have="has" if one else "have",
         were="was" if one else "were",
         differ="differs" if one else "differ",

@@ -55,10 +55,12 @@ _NOTICED: dict[FindingKind, tuple[Severity, str, str]] = {
     FindingKind.STRAY: (
         Severity.NOTE,
         "on {place} is not in the catalog",
-        "keep it, move it away yourself, or accept it with a reason",
+        "run `adopt` to enter it as it lies, move it away yourself, or accept it with a reason",
     ),
 }
 
+
+_COUNT = (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 _IN_BIN = (
     "on {place} is in the bin there, and goes when that is emptied; it counts for nothing",
@@ -273,9 +275,15 @@ def _short(kit: Kit, places: list[PlaceStatus]) -> list[Finding]:
     findings = []
     wanted = kit.settings.rule.drive_copies
     away = [status.record.name for status in places if status.state == "away"]
-    step = (
-        f"Connect drive {' or '.join(away)} and run `topup`" if away else "Run `topup` with all drives connected"
-    )
+    in_service = [
+        one.record for one in places if one.record.kind is PlaceKind.DRIVE and one.record.state in _COUNT
+    ]
+    if len(in_service) < wanted:
+        step = "Add another drive with `drives add NAME PATH`, then run `topup`"
+    elif away:
+        step = f"Connect drive {' or '.join(away)} and run `topup`"
+    else:
+        step = "Run `topup` with all drives connected"
     for have, count in sorted(shoots.short_by_copies(kit.catalog).items()):
         words = {0: "no verified copy", 1: "one verified copy"}.get(have, f"{have} verified copies")
         last = "run `offload` again while the card still has them" if have == 0 else step

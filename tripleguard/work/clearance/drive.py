@@ -206,11 +206,15 @@ class _Asking:
         copy = questions.copy_at(self._kit.catalog, self._record.id, item.path)
         known = None if copy is None else questions.file_with_id(self._kit.catalog, copy.file_id)
         if copy is None or known is None:
-            self._reasons.add("not in the catalog", item.path)
+            self._reasons.add(self._said("not in the catalog"), item.path)
         elif copy.state is CopyState.ALTERED or not self._as_recorded.get(item.path, False):
-            self._reasons.add("changed here", item.path)
+            self._reasons.add(self._said("changed here"), item.path)
         else:
             self._file(known, copy)
+
+    def _said(self, word: str) -> str:
+        """The word as it is for this drive: on one that is leaving, nothing is entered or put right."""
+        return f"{word}, leaving" if self._record.state is PlaceState.LEAVING else word
 
     def _lies_as_recorded(self, copy: Copy, known: KnownFile, entry: Entry) -> bool:
         """Whether a file on the drive is the recorded one; read where size and time don't say so exactly.

@@ -13,6 +13,7 @@ from tripleguard.catalog import questions
 from tripleguard.catalog.findings import BAD, findings_at, notice
 from tripleguard.catalog.journal import add_event
 from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.catalog.writing import (
@@ -28,7 +29,7 @@ from tripleguard.model import Copy, CopyState, Entry, EventType, FindingKind, Ki
 from tripleguard.names import shown
 from tripleguard.places.own import is_own
 from tripleguard.rules import is_untouched, same_time
-from tripleguard.work.holdings import serves
+from tripleguard.work.holdings import content_is_identity, serves
 from tripleguard.work.rescanning.companions import Look, Seen, enter_beside, enter_edit, is_hollow
 from tripleguard.work.rescanning.seen import Absent, Different, Equal, Listed, Unknown
 
@@ -139,6 +140,7 @@ class Entering:
 
     def _missing_copy(self, known: KnownFile, entry: Entry) -> Copy | None:
         """The missing copy that this can be: equal sidecars of two pictures are not each other."""
+        beside = pictures_beside(self._catalog, self._place.id, entry.path)
         return next(
             (
                 copy
@@ -146,9 +148,15 @@ class Entering:
                 if copy.place_id == self._place.id
                 and copy.state is CopyState.MISSING
                 and serves(known, entry.path, copy.path.rpartition("/")[2])
+                and (content_is_identity(known.kind, known.file.size) or self._went_with(copy, beside))
             ),
             None,
         )
+
+    def _went_with(self, copy: Copy, pictures: frozenset[bytes]) -> bool:
+        """Whether a missing companion can lie beside these pictures now: they are its own, or it has none."""
+        its = pictures_beside(self._catalog, copy.place_id, copy.path)
+        return not its or not pictures or bool(its & pictures)
 
     def _belongs_here(self, known: KnownFile, path: str) -> bool:
         """Whether an open finding waits for this file at this path: a mend was cut off before it could say so."""
