@@ -26,7 +26,8 @@ _FOLDER = 0x400 | 0x800
 _LOST = 0x2000 | 0x4000 | 0x8000
 """Unmounted, the queue ran over, or the watch ended: from then on nothing is known."""
 _ONLY_FOLDERS = 0x01000000
-_FLAGS = os.O_NONBLOCK | os.O_CLOEXEC if sys.platform != "win32" else 0
+_DIRECTORY: int = getattr(os, "O_DIRECTORY", 0)
+_FLAGS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
 _HEADER = struct.Struct("iIII")
 
 
@@ -80,7 +81,7 @@ class ChangeMonitor:
         if len(self._watched) % 64 == 0:
             self._take()
         with contextlib.suppress(OSError):
-            descriptor = os.open(self.place.where(folder), os.O_RDONLY | os.O_DIRECTORY, dir_fd=self.place.fd)
+            descriptor = os.open(self.place.where(folder), os.O_RDONLY | _DIRECTORY, dir_fd=self.place.fd)
             try:
                 where = os.fsencode(f"/proc/self/fd/{descriptor}")
                 number = _libc().inotify_add_watch(self._fd, where, _CONTENT | _FOLDER | _ONLY_FOLDERS)
