@@ -99,7 +99,7 @@ def test_a_drive_that_gets_half_of_it_lasts_twice_as_long() -> None:
 def test_a_first_small_shoot_on_large_drives_is_no_date_that_a_calendar_lacks(world: World) -> None:
     """At this pace the drives last longer than the year 9999: nothing is to be bought, and it is said so."""
     card = world.card()
-    card.put("DCIM/100ORREY/memo.mp3", b"x", at=datetime.now(UTC).replace(tzinfo=None))
+    card.put("DCIM/100ORREY/memo.txt", b"x", at=datetime.now(UTC).replace(tzinfo=None))
     assert world.run("offload", card.root).status == 0
     answer = world.run("forecast")
     assert answer.status == 0, answer.err

@@ -155,6 +155,10 @@ class World:
 
     def run(self, *arguments: object) -> Answer:
         """Run one command in this process, as `tripleguard --home HOME ARGUMENTS`."""
+        if arguments and arguments[0] == "rebuild" and not (self.home / "settings.toml").exists():
+            # Settings are not rebuilt, and the folders of a test lie on one disk.
+            self.home.mkdir(exist_ok=True)
+            self.settings("")
         out, err = _Stream(), _Stream()
         status, before = 0, sys.argv
         sys.argv = ["tripleguard", "--home", str(self.home), *map(str, arguments)]
