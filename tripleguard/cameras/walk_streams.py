@@ -24,7 +24,7 @@ PACKETS = frozenset({"mts", "m2ts", "m2t"})
 """Extensions of films that are streams of packets."""
 
 MOST_CHUNKS = 1 << 16
-MOST_FRAMES = 1 << 17
+MOST_FRAMES = 3 << 15
 """Chunks of pictures and sounds followed in one film; the rest is only looked at for blank runs."""
 
 MOST_PACKETS = 1 << 17
