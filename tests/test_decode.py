@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from files import WHOLE_SAMPLES, film, picture, raw, sample
+from files import WHOLE_SAMPLES, film, heic, picture, raw, sample
 from world import World, finished
 
 from tripleguard.cameras.judging import can_judge, judge
@@ -54,6 +54,18 @@ def test_exchanged_blocks_that_no_structure_shows_are_found() -> None:
             found = judge(name, broken)
             assert found.flaws or look_through(name, broken)[0].wholeness is Wholeness.BROKEN, name
             assert all(flaw.grave for flaw in found.flaws)
+
+
+@needs_decoders
+def test_a_heif_picture_is_decoded_in_the_other_process_too() -> None:
+    pytest.importorskip("pi_heif")
+    content = heic()
+    middle = len(content) // 2
+    with Decoder() as decoder:
+        whole = decoder.judge("IMG_0001.HEIC", content)
+        holed = decoder.judge("IMG_0001.HEIC", content[:middle] + bytes(512) + content[middle + 512 :])
+    assert (whole.decoded, whole.flaws) == (True, ())
+    assert [flaw.grave for flaw in holed.flaws] == [True]
 
 
 @needs_decoders

@@ -102,6 +102,7 @@ EXCEPTIONS = {
     ("work/apart.py", "subprocess"): "a process of our own, from our own code",
     ("watch/posting.py", "subprocess"): "its own sender of messages, in a process that can be killed",
     ("work/decoding/decoding_apart.py", "fdopen"): "its own standard output",
+    ("cameras/hevc.py", "ctypes"): "libde265, which gets bytes in memory, in the decoder's own process",
     ("places/windows.py", "ctypes"): "a reading handle past the cache; CreateFileW with GENERIC_READ only",
 }
 """Single calls that look like changes, each with the reason why it is none, or not on a drive."""
