@@ -43,7 +43,10 @@ HOLE_IN_FILM = 2 << 20
 """The same in a film, where sound stands between the pictures: no camera writes seconds of it at once."""
 
 HOLE_IN_FLAT = 48 << 10
-"""The same where an even colour is coded as zeros, as editors do it; also of ones at the end of image data."""
+"""The same where an even colour is coded as zeros, as editors do it."""
+
+ONES_AT_END = 16 << 10
+"""Bytes of ones at the end of image data that may be fill bytes; a hole that goes on beyond it is longer."""
 
 BLANK_SHARE = 0.4
 """Share of bare pixels that one blank run may take: more of a picture is not of one colour, but lost."""
@@ -250,7 +253,7 @@ def _counts_at_end(span: Span, length: int, what: str) -> bool:
         # Films keep room at their end.
         return False
     # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2), but no camera writes many.
-    return what == "zeros" or length >= HOLE_IN_FLAT
+    return what == "zeros" or length >= ONES_AT_END
 
 
 def _hole_in(span: Span) -> int:
