@@ -239,6 +239,15 @@ def mrw(width: int = 200, height: int = 100) -> bytes:
     return b"\0MRM" + struct.pack(">I", len(blocks)) + blocks + coded(width * height * 12 // 8)
 
 
+def rw2(width: int = 200, height: int = 100) -> bytes:
+    """A raw in the form of an RW2: its sensor's size, and where 16 bytes for each 14 pixels begin. From memory."""
+    start = 256
+    fields = ((0x0002, width), (0x0003, height), (0x002D, 4), (0x0118, start))
+    directory = struct.pack("<H", len(fields))
+    directory += b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in fields) + bytes(4)
+    return (b"IIU\0" + struct.pack("<I", 8) + directory).ljust(start, b"\1") + coded(width * height // 14 * 16)
+
+
 def matroska(content: bytes, kind: bytes = b"matroska") -> bytes:
     """A film in the form of Matroska: its head, and one segment with its length (RFC 8794, 4 and 11)."""
     head = b"\x42\x82" + bytes([0x80 | len(kind)]) + kind

@@ -14,6 +14,7 @@ import time
 import tracemalloc
 from pathlib import Path
 
+from test_beginnings import MADE
 from test_other_forms import avi, packets, sound, x3f
 from test_wholeness import broken_somewhere, in_pieces, made, sizes_of
 
@@ -27,7 +28,7 @@ LARGEST = 100 << 20
 def whole_files() -> dict[str, bytes]:
     """One small whole file of every form."""
     more = {"ORR_0001.WAV": sound(), "ORR_0001.AVI": avi(), "00001.MTS": packets(192), "ORR_0001.X3F": x3f()}
-    return made() | more
+    return made() | more | MADE
 
 
 NAMES = sorted(whole_files())

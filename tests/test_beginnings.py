@@ -19,6 +19,7 @@ from files import (
     noise,
     picture,
     raw,
+    rw2,
     whole_avi,
     whole_film,
     written,
@@ -148,6 +149,15 @@ def test_a_picture_that_can_be_checked_and_was_not_is_no_matter_of_its_kind() ->
     assert uncheckable_kind(fault_of_ours, "ORR_0001.NEF") is None
     assert uncheckable_kind(fault_of_ours, "ORR_0001.JPG") is None
     assert uncheckable_kind(CLEAN, "ORR_0001.JXL") is None
+
+
+def test_an_rw2_is_known_to_be_cut_and_never_to_be_whole() -> None:
+    content = rw2()
+    for extension in ("RW2", "RWL"):
+        found = look_through(f"P0000001.{extension}", content)[0]
+        assert (found.wholeness, uncheckable_kind(found, f"a.{extension}")) == (Wholeness.UNCHECKED, extension)
+        cut = look_through(f"P0000001.{extension}", content[: len(content) // 3])[0]
+        assert cut.wholeness is Wholeness.BROKEN
 
 
 @pytest.mark.parametrize("name", ["IMG_0001.PNG", "IMG_0002.PNG"])

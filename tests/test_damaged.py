@@ -8,7 +8,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from files import CUT_SAMPLES, film, picture, raw, sample
+from files import CUT_SAMPLES, coded, film, picture, raw, sample
+from tripleguard.work.cards.looking import damage_sentence, uncheckable_sentence, whole_card
 from world import CardFolder, World, contents
 
 from tripleguard.cameras import wholeness
@@ -211,6 +212,50 @@ def test_size_turn_and_stars_are_kept(world: World) -> None:
     connection.close()
     clean = "clean as far as can be told"
     assert rows == [(None, None, None, None, clean), (640, 424, 1, None, clean)]
+
+
+def test_kinds_that_nobody_can_check_are_counted_by_name_and_other_doubts_apart(world: World) -> None:
+    card = world.card()
+    card.frames(1)
+    card.put("DCIM/100ORREY/ORR_0002.JXL", b"\xff\x0a" + coded(3000, 1))
+    card.put("DCIM/100ORREY/ORR_0003.JXL", b"\xff\x0a" + coded(3000, 2))
+    card.put("DCIM/100ORREY/ORR_0004.FPX", bytes.fromhex("d0cf11e0a1b11ae1") + coded(3000, 3))
+    many = picture()[:2] + b"\xff\xfe\0\2" * 5000 + picture()[2:]
+    card.put("DCIM/100ORREY/ORR_0005.JPG", many)
+    world.run("offload", card.root)
+    with world.kit() as kit:
+        job = kit.catalog.row("SELECT max(job_id) FROM card_files")
+        assert job is not None
+        whole = whole_card(kit, job[0])
+    assert (whole.uncheckable, whole.unchecked, whole.doubtful) == ((("JXL", 2), ("FPX", 1)), 4, 1)
+    assert uncheckable_sentence(whole.uncheckable) == "3 files of kinds that can't be checked: JXL, FPX"
+
+
+@pytest.mark.parametrize(
+    ("files", "damaged", "sentence"),
+    [
+        (1, 0, "1 file copied twice"),
+        (11, 6, "11 files copied twice, 6 may be damaged as the card gave them"),
+        (2, 1, "2 files copied twice, 1 may be damaged as the card gave it"),
+    ],
+)
+def test_a_damaged_file_is_said_to_be_copied(files: int, damaged: int, sentence: str) -> None:
+    assert damage_sentence(files, damaged) == sentence
+
+
+@pytest.mark.parametrize(
+    ("kinds", "sentence"),
+    [
+        ([], ""),
+        ([("JXL", 1)], "1 file of a kind that can't be checked: JXL"),
+        (
+            [(f"K{n}", 1) for n in range(8)],
+            "8 files of kinds that can't be checked: K0, K1, K2, K3, K4, K5 and 2 more",
+        ),
+    ],
+)
+def test_kinds_that_can_not_be_checked_are_named(kinds: list[tuple[str, int]], sentence: str) -> None:
+    assert uncheckable_sentence(kinds) == sentence
 
 
 @pytest.mark.parametrize("name", CUT_SAMPLES)

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from files import WHOLE_SAMPLES, film, picture, raw, sample
+from files import WHOLE_SAMPLES, film, heic, picture, raw, sample
 from world import World, finished
 
 from tripleguard.cameras.judging import can_judge, judge
@@ -57,6 +57,18 @@ def test_exchanged_blocks_that_no_structure_shows_are_found() -> None:
 
 
 @needs_decoders
+def test_a_heif_picture_is_decoded_in_the_other_process_too() -> None:
+    pytest.importorskip("pi_heif")
+    content = heic()
+    middle = len(content) // 2
+    with Decoder() as decoder:
+        whole = decoder.judge("IMG_0001.HEIC", content)
+        holed = decoder.judge("IMG_0001.HEIC", content[:middle] + bytes(512) + content[middle + 512 :])
+    assert (whole.decoded, whole.flaws) == (True, ())
+    assert [flaw.grave for flaw in holed.flaws] == [True]
+
+
+@needs_decoders
 def test_a_damaged_preview_alone_makes_a_raw_suspicious_and_not_broken() -> None:
     content = raw(size=2 << 20)
     start, end = look_through("a.DNG", content)[1].pictures[0]
@@ -83,6 +95,37 @@ def test_a_picture_is_found_by_decode_reported_and_keeps_its_card(world: World) 
     again = world.run("decode", "--json")
     assert (again.status, again.json["decoded"]) == (0, 0), "each picture is decoded once"
     assert "1 damaged at source" in world.run("log").out
+
+
+def swapped(content: bytes) -> bytes:
+    """A raw whose magic number is in the other byte order, as one camera's KDC has it; LibRaw does not mind."""
+    return content[:2] + content[3:1:-1] + content[4:]
+
+
+@needs_decoders
+def test_a_raw_that_only_begins_oddly_is_cleared_once_it_was_decoded(world: World) -> None:
+    card = world.card()
+    card.put("DCIM/100ORREY/P0000001.KDC", swapped(raw(size=1 << 20)))
+    card.put("DCIM/100ORREY/ORR_0002.NEF", swapped(raw(8, size=1 << 20)))
+    before = world.run("offload", card.root, "--json").json["whole"]
+    assert [one["path"] for one in before["damaged"]] == ["DCIM/100ORREY/ORR_0002.NEF"]
+    assert before["not_checkable"] == 1
+    assert world.run("decode", "--json").json["damaged"] == []
+    for _ in range(2):
+        after = world.run("offload", card.root, "--json")
+        assert (after.status, after.json["whole"]["damaged"], after.json["whole"]["not_checkable"]) == (0, [], 0)
+
+
+@needs_decoders
+def test_decoding_explains_no_hole_and_no_stranger(world: World) -> None:
+    card = world.card()
+    holed = bytearray(raw(size=1 << 20))
+    holed[600 << 10 : 680 << 10] = bytes(80 << 10)
+    card.put("DCIM/100ORREY/ORR_0001.DNG", bytes(holed))
+    card.put("DCIM/100ORREY/ORR_0002.NEF", picture(8, 640, 424))
+    assert len(world.run("offload", card.root, "--json").json["whole"]["damaged"]) == 2
+    world.run("decode")
+    assert len(world.run("offload", card.root, "--json").json["whole"]["damaged"]) == 2
 
 
 @needs_decoders

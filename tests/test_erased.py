@@ -24,7 +24,7 @@ from files import (
     written,
 )
 from PIL import Image
-from test_wholeness import in_pieces, sizes_of
+from test_wholeness import broken_somewhere, in_pieces, sizes_of
 
 from tripleguard.cameras.judging import can_judge, judge
 from tripleguard.cameras.wholeness import look_through
@@ -218,6 +218,17 @@ def test_whole_pictures_of_other_forms_decode(form: str) -> None:
     content = written(noise(200, 100, "P" if form == "GIF" else "RGB"), form)
     name = {"JPEG2000": "a.JP2", "TIFF": "a.TIF"}.get(form, f"a.{form}")
     assert (judge(name, content).decoded, judge(name, content).flaws) == (True, ())
+
+
+@needs_decoders
+@pytest.mark.parametrize("form", ["HEIC", "PNG", "GIF", "WEBP", "AVIF", "JPEG2000", "TIFF"])
+def test_no_damage_makes_decoding_raise(form: str) -> None:
+    image = noise(60, 40, "P" if form == "GIF" else "RGB")
+    content = heic() if form == "HEIC" else written(image, form)
+    name = {"JPEG2000": "a.JP2", "TIFF": "a.TIF"}.get(form, f"a.{form}")
+    for seed in range(200):
+        found = judge(name, broken_somewhere(content, random.Random(seed)))
+        assert found.decoded or found.why or found.flaws
 
 
 @needs_decoders

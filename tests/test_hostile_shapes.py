@@ -8,10 +8,11 @@ from __future__ import annotations
 import struct
 import time
 import tracemalloc
+import zlib
 from collections.abc import Callable
 
 import pytest
-from files import box
+from files import box, whole_avi
 
 from tripleguard.cameras.wholeness import look_through
 from tripleguard.model import Wholeness
@@ -69,9 +70,56 @@ def one_index_after_the_other() -> bytes:
     return box(b"ftyp", b"crx \0\0\0\0crx ") + (index + box(b"mdat", bytes(100))) * 20
 
 
+def a_gif_of_blocks_of_one_byte() -> bytes:
+    return b"GIF89a" + bytes(7) + b"\x21\x01" + b"\1a" * 3_000_000
+
+
+def a_png_of_empty_chunks() -> bytes:
+    return b"\x89PNG\r\n\x1a\n" + (struct.pack(">I4sI", 0, b"tEXt", zlib.crc32(b"tEXt"))) * 300_000
+
+
+def a_film_of_empty_pictures() -> bytes:
+    return whole_avi([b""] * 300_000)
+
+
+def an_index_of_empty_tracks() -> bytes:
+    return box(b"ftyp", b"mp42mp42") + box(b"moov", box(b"trak", b"") * 300_000) + box(b"mdat", bytes(100))
+
+
+def an_index_of_tracks_in_tracks() -> bytes:
+    inside = b""
+    for _ in range(3000):
+        inside = box(b"trak", inside)
+    return box(b"ftyp", b"mp42mp42") + box(b"moov", inside * 20) + box(b"mdat", bytes(100))
+
+
+def an_index_of_countless_samples() -> bytes:
+    """A chunk that is said to hold two milliards of samples."""
+    table = box(b"stsc", struct.pack(">5I", 0, 1, 1, 1 << 31, 1)) + box(b"stco", struct.pack(">3I", 0, 1, 100))
+    table += box(b"stsz", struct.pack(">3I", 0, 0, 1 << 16) + struct.pack(">I", 1 << 30) * (1 << 16))
+    track = box(b"trak", box(b"mdia", box(b"minf", box(b"stbl", table))))
+    return box(b"ftyp", b"mp42mp42") + box(b"moov", track * 40) + box(b"mdat", bytes(100))
+
+
+def a_jpeg_of_fill_bytes() -> bytes:
+    return b"\xff\xd8" + (b"\xff" * 70 + b"\xd0") * 60_000
+
+
+def a_jpeg_xl_of_parts() -> bytes:
+    return box(b"JXL ", b"\r\n\x87\n") + box(b"jxlp", bytes(4)) * 300_000
+
+
 @pytest.mark.parametrize(
     ("name", "made"),
     [
+        ("IMG_0001.GIF", a_gif_of_blocks_of_one_byte),
+        ("IMG_0001.PNG", a_png_of_empty_chunks),
+        ("ORR_0001.AVI", a_film_of_empty_pictures),
+        ("ORR_0001.MP4", an_index_of_empty_tracks),
+        ("ORR_0001.MP4", an_index_of_tracks_in_tracks),
+        ("ORR_0001.MP4", an_index_of_countless_samples),
+        ("ORR_0001.JPG", a_jpeg_of_fill_bytes),
+        ("IMG_0001.JXL", a_jpeg_xl_of_parts),
         ("ORR_0001.DNG", many_directories_of_the_same_strips),
         ("ORR_0001.DNG", tiles_that_are_nothing_but_markers),
         ("ORR_0001.HIF", items_of_countless_parts_of_no_length),

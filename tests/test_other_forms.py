@@ -93,6 +93,14 @@ def test_a_recording_that_lost_its_power_is_told_and_not_called_whole() -> None:
     assert "could not finish" in found.flaws[0].why
 
 
+@pytest.mark.parametrize("filled", [b"\0", b"\x17", b"d", b""])
+def test_pictures_of_odd_lengths_in_a_film_are_followed_however_they_are_filled_up(filled: bytes) -> None:
+    pictures = b"".join(struct.pack("<4sI", b"00dc", 1001) + CODED[:1001] + filled for _ in range(40))
+    header = chunk(b"LIST", b"hdrl" + chunk(b"avih", bytes(56)))
+    shown = chunk(b"LIST", b"movi" + pictures)
+    assert verdict("ORR_0001.AVI", chunk(b"RIFF", b"AVI " + header + shown)) == Verdict(Wholeness.CLEAN)
+
+
 @pytest.mark.parametrize(("name", "width"), [("00001.MTS", 192), ("00001.M2TS", 192), ("00001.M2T", 188)])
 def test_a_stream_of_packets_is_never_called_clean_and_its_damage_is_found(name: str, width: int) -> None:
     content = packets(width)

@@ -29,9 +29,16 @@ def coded_pictures(content: bytes) -> Iterator[list[bytes]]:
     for at, end in _children(content, 0, len(content), b"meta"):
         places = dict(islice(_item_places(content, at + 4, end), MOST_ITEMS))
         for item, settings in islice(_settings(content, at + 4, end), MOST_ITEMS):
-            coded = b"".join(content[start:stop] for start, stop in places.get(item, ()))
+            coded = _joined(content, places.get(item, []))
             if coded:
                 yield [*_parameter_sets(settings), *_units(coded, (settings[21] & 3) + 1)]
+
+
+def _joined(content: bytes, places: list[Place]) -> bytes:
+    """Return the bytes of an item; none if its parts are more than the file has, which only a hostile one says."""
+    if sum(max(0, min(stop, len(content)) - start) for start, stop in places) > len(content):
+        return b""
+    return b"".join(content[start:stop] for start, stop in places)
 
 
 def _boxes(content: bytes, at: int, end: int) -> Iterator[tuple[bytes, int, int]]:

@@ -146,7 +146,7 @@ def _judge_by_pillow(content: bytes) -> tuple[list[Flaw], str]:
                 picture.load()
     except (UnidentifiedImageError, Image.DecompressionBombError, NotImplementedError):
         return [], "no decoder here reads this kind of picture"
-    except (OSError, SyntaxError, ValueError, EOFError, IndexError) as error:
+    except (OSError, SyntaxError, ValueError, EOFError, IndexError, RuntimeError) as error:
         said = " ".join(str(error).split())[:120]
         if _NOT_READ.search(said):
             return [], f"it is of a kind that the decoder does not read ({said})"
@@ -157,7 +157,9 @@ def _judge_by_pillow(content: bytes) -> tuple[list[Flaw], str]:
 
 
 _PILLOW_FORMATS = ("PNG", "GIF", "WEBP", "AVIF", "JPEG2000", "TIFF")
-_NOT_READ = re.compile("not available|unsupported|not supported|unknown|cannot handle", re.IGNORECASE)
+_NOT_READ = re.compile(
+    "not available|unsupported|not supported|not implemented|unknown|cannot handle", re.IGNORECASE
+)
 
 
 def _judge_raw(content: bytes) -> tuple[list[Flaw], str]:

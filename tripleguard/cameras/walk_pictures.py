@@ -16,6 +16,9 @@ from collections.abc import Generator
 from tripleguard.cameras.asking import Answer, Ask, Shape, Span, Walk, piece
 
 MOST_CHUNKS = 1 << 16
+MOST_BLOCKS = 1 << 19
+"""Small blocks of one GIF that are stepped over; of 255 bytes each they make 130 MB."""
+
 PIECE = 32 << 10
 """Bytes of a chunk that are looked at together; less than what a stream keeps of what has passed."""
 
@@ -87,10 +90,13 @@ def walk_gif(shape: Shape, size: int) -> Walk:
             why = f"its structure breaks off at byte {blocks.at - 1:,}: what stands there is no block"
             shape.flaw("no block", why, grave=True)
             return
-        if blocks.at >= size or not (yield from blocks.skip_chain()):
+        ended = blocks.at < size and (yield from blocks.skip_chain())
+        if blocks.left == 0:
+            break
+        if not ended:
             shape.flaw("cut short", "it is cut short: its end is missing", grave=True)
             return
-    shape.unsure = "it has more pictures than are followed"
+    shape.unsure = "it has more parts than are followed"
 
 
 def _colours(flags: int) -> int:
@@ -103,6 +109,7 @@ class _Blocks:
 
     def __init__(self, at: int) -> None:
         self.at = at
+        self.left = MOST_BLOCKS
         self._start = 0
         self._held = b""
 
@@ -116,13 +123,15 @@ class _Blocks:
 
     def skip_chain(self) -> Generator[Ask, Answer, bool]:
         """Step over sub-blocks up to their terminator; return whether it was there."""
-        while True:
+        while self.left:
+            self.left -= 1
             length = yield from self.take(1)
             if not length:
                 return False
             if length == b"\0":
                 return True
             self.at += length[0]
+        return False
 
 
 def walk_jp2(shape: Shape, size: int) -> Walk:

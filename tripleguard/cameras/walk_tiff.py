@@ -5,7 +5,7 @@ and below one another; each may name strips, tiles or a JPEG. Whatever is named 
 is said to be JPEG, an ordinary picture or a lossless one, is walked from marker to marker.
 
 Tags: TIFF 6.0 (Adobe, 1992), sections 8, 15 and 22; SubIFDs: TIFF technical note 1; Exif's directories: CIPA
-DC-008, 4.6.3. Panasonic's raw offset is not published; from memory.
+DC-008, 4.6.3. Panasonic's raw offset and sensor size are not published; from memory.
 """
 
 from __future__ import annotations
@@ -159,7 +159,8 @@ class _Directories:
 
     def _values(self, entries: dict[int, _Entry]) -> Generator[Ask, Answer, dict[int, tuple[int, ...]]]:
         """The whole numbers of the fields that matter here, asked for in the order in which they lie."""
-        wanted = sorted((one for tag, one in entries.items() if tag in _WANTED), key=lambda one: one.at)
+        tags = _WANTED | _PANASONIC_SIZE if self._panasonic else _WANTED
+        wanted = sorted((one for tag, one in entries.items() if tag in tags), key=lambda one: one.at)
         found: dict[int, tuple[int, ...]] = {}
         for one in wanted:
             if not one.code or one.count == 0:
@@ -192,9 +193,7 @@ class _Directories:
                 self._ahead_of(start, start + length, "preview")
         if self._panasonic and _PANASONIC_RAW in values:
             start = values[_PANASONIC_RAW][0]
-            if start >= self._size:
-                self._shape.cut("image data", start + 1, self._size)
-            else:
+            if not self._shape.cut("image data", start + max(1, _least_panasonic(values)), self._size):
                 self._shape.image.append(Span(start, self._size))
                 self._shape.unsure = self._shape.unsure or "it does not say where its image data ends"
 
@@ -249,12 +248,20 @@ def _bare_size(values: dict[int, tuple[int, ...]]) -> int:
     return width * height * max(samples, len(bits)) * max(bits) // 8
 
 
+def _least_panasonic(values: dict[int, tuple[int, ...]]) -> int:
+    """Return how many bytes image data has at least: all but the newest codings take one or more for a pixel."""
+    width, height, coding = (values.get(tag, (0,))[0] for tag in (_SENSOR_WIDTH, _SENSOR_HEIGHT, _RAW_FORMAT))
+    return width * height if 2 <= coding <= 7 else 0
+
+
 _SUBFILE, _COMPRESSION = 0x00FE, 0x0103
 _WIDTH, _HEIGHT, _BITS, _SAMPLES = 0x0100, 0x0101, 0x0102, 0x0115
 _STRIPS = 0x0111
 _STRIP_TAGS, _TILE_TAGS = (_STRIPS, 0x0117), (0x0144, 0x0145)
 _JPEG_AT, _JPEG_BYTES = 0x0201, 0x0202
 _PANASONIC_RAW = 0x0118
+_SENSOR_WIDTH, _SENSOR_HEIGHT, _RAW_FORMAT = 0x0002, 0x0003, 0x002D
+_PANASONIC_SIZE = frozenset({_SENSOR_WIDTH, _SENSOR_HEIGHT, _RAW_FORMAT})
 _SUB_IFDS, _EXIF_IFD, _GPS_IFD, _INTEROP_IFD = 0x014A, 0x8769, 0x8825, 0xA005
 _BELOW_TAGS = (_SUB_IFDS, _EXIF_IFD, _GPS_IFD, _INTEROP_IFD)
 _WANTED = frozenset(

@@ -1,15 +1,16 @@
 """Tells whether a camera's file holds together, while it streams past on its way to the drives.
 
-A perfect copy of a broken file is a broken file, and the time to notice is before the card is emptied. What
-kind of file it is, its first bytes tell; a walk then follows its structure (`asking` says how). Everything here
-is bounded: the head, a tail, and what a walk asks for is kept, nothing else.
+A perfect copy of a broken file is a broken file, and the time to notice is before the card is emptied. What kind
+of file it is, its first bytes tell; a walk then follows its structure (`asking` says how). Everything here is
+bounded: the head, a tail, and what a walk asks for is kept, nothing else.
 
 Runs of zeros are what a hole in a card leaves behind; runs of ones are what its erased memory reads. Makers pad
-with both, so they count only inside image data, ones only where it is compressed, and only whole blocks of 512
-bytes, the smallest a card can lose.
+with both, so they count only inside image data, and only whole blocks of 512 bytes, the smallest a card can lose.
+Black is zeros in the bare pixels of a finished picture, white is ones in any: there they count only where they
+take a large share.
 
-The verdict is careful on both sides: `broken` is said of what can't be otherwise, `clean` means as far as can
-be told, and whatever happens in here, a file is copied. A fault of this program is `not checkable`.
+The verdict is careful on both sides: `broken` is said of what can't be otherwise, `clean` means as far as can be
+told, and whatever happens in here, a file is copied. A fault of this program is `not checkable`.
 """
 
 from __future__ import annotations
@@ -42,7 +43,10 @@ HOLE_IN_FILM = 2 << 20
 """The same in a film, where sound stands between the pictures: no camera writes seconds of it at once."""
 
 HOLE_IN_FLAT = 48 << 10
-"""The same where an even colour is coded as zeros, as editors do it; also of ones at the end of image data."""
+"""The same where an even colour is coded as zeros, as editors do it."""
+
+ONES_AT_END = 16 << 10
+"""Bytes of ones at the end of image data that may be fill bytes; a hole that goes on beyond it is longer."""
 
 BLANK_SHARE = 0.4
 """Share of bare pixels that one blank run may take: more of a picture is not of one colour, but lost."""
@@ -249,7 +253,7 @@ def _counts_at_end(span: Span, length: int, what: str) -> bool:
         # Films keep room at their end.
         return False
     # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2), but no camera writes many.
-    return what == "zeros" or length >= HOLE_IN_FLAT
+    return what == "zeros" or length >= ONES_AT_END
 
 
 def _hole_in(span: Span) -> int:

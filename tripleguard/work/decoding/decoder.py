@@ -88,7 +88,7 @@ class Decoder:
             raise WrongUse(
                 "The decoders are not installed.",
                 safe="Nothing was changed.",
-                do="Install tripleguard[decode]: it brings rawpy (LibRaw) and simplejpeg.",
+                do="Install tripleguard[decode]: it brings rawpy (LibRaw), simplejpeg, and pi-heif (libde265).",
             )
         return self._process
 
