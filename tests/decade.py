@@ -160,7 +160,7 @@ class Decade:
         card = self.world.folder("card")
         try:
             for number in numbers:
-                path = card / "DCIM/100ORREY" / f"{number}.FLAC"
+                path = card / "DCIM/100ORREY" / f"{number}.WAV"
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_bytes(self.truth.content(number))
             with self.world.kit(self.clock) as kit:

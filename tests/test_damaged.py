@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from files import CUT_SAMPLES, coded, film, picture, raw, sample
-from tripleguard.work.cards.looking import damage_sentence, uncheckable_sentence, whole_card
+from tripleguard.work.looking import damage_sentence, uncheckable_sentence, whole_card
 from world import CardFolder, World, contents
 
 from tripleguard.cameras import wholeness
