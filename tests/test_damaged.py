@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 from files import CUT_SAMPLES, coded, film, picture, raw, sample
-from tripleguard.work.looking import damage_sentence, uncheckable_sentence, whole_card
 from world import CardFolder, World, contents
 
 from tripleguard.cameras import wholeness
 from tripleguard.catalog.looks import FEWEST_FILES
 from tripleguard.digest import digest_of
+from tripleguard.work.looking import damage_sentence, uncheckable_sentence, whole_card
 
 
 def cut_raw(card: CardFolder, number: int = 9) -> Path:
