@@ -79,19 +79,6 @@ class Card:
         """Begin to notice what is changed on the card; it watches nothing yet."""
         return ChangeMonitor(self._folder)
 
-    def totals(self) -> Totals:
-        """How much there is. Raises CardGone."""
-        totals = Totals()
-        for item in self.listed():
-            if isinstance(item, Entry):
-                totals.files += 1
-                totals.total_bytes += item.size
-            elif isinstance(item, Left):
-                totals.litter += 1
-            else:
-                totals.odd += 1
-        return totals
-
     def read(self, path: str) -> MediumReading:
         """Open a file for one pass, past the cache. Raises OSError."""
         return MediumReading(self._folder, path, self._depth)

@@ -20,7 +20,7 @@ from tripleguard.catalog.pairing import pictures_beside
 from tripleguard.catalog.places import all_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import DAY
-from tripleguard.errors import CardGone, CopyTrouble, PlaceFailed, Stopped
+from tripleguard.errors import CardGone, PlaceFailed, Stopped
 from tripleguard.model import Copy, CopyState, Entry, Kind, Odd, PlaceRecord, PlaceState
 from tripleguard.places.aside import Lying
 from tripleguard.places.card import Card, Left
@@ -31,8 +31,9 @@ from tripleguard.rules import Needs, Standing, is_as_recorded, telling
 from tripleguard.work.clearance.copies import CHANGED, SAME_COPY, SAME_DISK, CopyEvidence, CountedCopies
 from tripleguard.work.clearance.drive_answer import LOST, SOLE, DriveAnswer, Uncovered, shoots_at_risk
 from tripleguard.work.clearance.observation import Stamp, stamp_of
-from tripleguard.work.clearance.quarantined import content_of, name_of, read_back_digest
+from tripleguard.work.clearance.quarantined import content_of, name_of
 from tripleguard.work.clearance.verdict import verdict
+from tripleguard.work.companion_content import holds_as_recorded
 from tripleguard.work.holdings import content_is_identity
 from tripleguard.work.kit import Kit, OpenDrive, catalog_is_current
 from tripleguard.work.progress import Job, Moved
@@ -228,10 +229,7 @@ class _Asking:
         if copy.state is not CopyState.PRESENT:
             return True
         assert self._drive is not None
-        try:
-            return read_back_digest(self._drive, entry.path) == known.file.digest
-        except (OSError, CopyTrouble):
-            return False
+        return holds_as_recorded(self._drive, copy, known)
 
     def answer(self) -> DriveAnswer:
         """The answer from what was counted."""

@@ -42,11 +42,6 @@ def name_of(copy: AsideCopy | None, lying: Lying) -> str:
     return (home or lying.path).rpartition("/")[2]
 
 
-def read_back_digest(drive: OpenDrive, path: str) -> bytes:
-    """Return the BLAKE3 of a file on a drive, read from the medium now. Raises OSError, CopyTrouble."""
-    return _read(drive, path).digest
-
-
 def _read(drive: OpenDrive, path: str) -> File:
     hasher, buffer = Hasher(), aligned_buffer(_PIECE)
     reading = drive.place.read(path)
