@@ -182,8 +182,10 @@ def test_a_file_that_was_listed_once_and_never_again_is_a_no(world: World) -> No
 class Ending(Card):
     """A card of which an offload reads two files, and then is stopped for good."""
 
+    last = "ORR_0003.DNG"
+
     def read(self, path: str) -> MediumReading:
-        if path.endswith("ORR_0003.DNG"):
+        if path.endswith(self.last):
             raise KeyboardInterrupt
         return super().read(path)
 
@@ -204,11 +206,17 @@ def test_another_card_with_the_same_names_sizes_times_and_ends_is_read_itself(wo
     assert answer.status == 0
 
 
+class EndingLate(Ending):
+    """The same, long after the first files were entered."""
+
+    last = "ORR_0040.DNG"
+
+
 def test_the_same_card_in_the_same_mounting_goes_on_where_it_was(world: World) -> None:
     card = world.card()
-    card.frames(4)
+    card.frames(40)
     with pytest.raises(KeyboardInterrupt):
-        world.offload_job(card.root, Ending)
+        world.offload_job(card.root, EndingLate)
     answer = world.run("offload", card.root, "--json")
     assert answer.status == 0
     assert answer.json["resumed"] >= 1
