@@ -28,11 +28,11 @@ from typing import Protocol
 import adversary_cards as cards
 import adversary_drives as drives
 import adversary_mounts as mounts
-from adversary_calls import Call
 from adversary_cards import Verdict
 from adversary_changes import ALL, Change
-from images import why_not
-from kills import scratch_disk
+from adversary_syscalls import Call
+from disk_images import why_not
+from kill_campaign import scratch_disk
 
 _SLOW_EACH = 40
 _WORDS = ("yes", "no", "refused", "unforeseen", "not reached", "rot at rest", "wrong")

@@ -20,16 +20,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from adversary_calls import Call, Tap
 from adversary_changes import FRAME, LONG, Change, Scene, older_home, rewritten, zeroed
 from adversary_scene import Kept
+from adversary_syscalls import Call, Tap
 from blake3 import blake3
 from world import CardFolder, TestClock, World, finished
 
 from tripleguard.clock import HOUR
 from tripleguard.errors import TripleguardError
-from tripleguard.watch.carding import serve_card
-from tripleguard.watch.errand import Errand, What
+from tripleguard.watch.card_tasks import process_card
+from tripleguard.watch.queue import TaskKind, WatchTask
 
 NEVER = 1 << 60
 
@@ -81,13 +81,13 @@ def by_command(*words: str) -> Ask:
 def by_the_watch(scene: Scene) -> Said:
     """Plug the card in while a watch runs: its task for cards."""
     try:
-        with scene.world.kit(TappedClock()) as kit:
-            ended = finished(serve_card(kit, Errand(What.CARD, str(scene.card))))
+        with scene.world.ctx(TappedClock()) as ctx:
+            ended = finished(process_card(ctx, WatchTask(TaskKind.CARD, str(scene.card))))
     except TripleguardError as error:
         return Said("refused", str(error))
     except Exception as error:  # noqa: BLE001 - the outer edge of a task: what the watch would report as unforeseen
         return Said("unforeseen", repr(error))
-    yes = ended.card is not None and ended.card.answer and str(ended.outcome) == "done"
+    yes = ended.card is not None and ended.card.is_yes and str(ended.status) == "done"
     return Said("yes" if yes else "no", ended.message)
 
 

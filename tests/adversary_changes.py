@@ -16,7 +16,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from adversary_calls import Tap
+from adversary_syscalls import Tap
 from world import World
 
 from tripleguard.clock import DAY, SECOND

@@ -21,7 +21,7 @@ from adversary_changes import (
     zeroed,
 )
 
-from tripleguard.places.own import ASIDE, OWN
+from tripleguard.places.reserved import QUARANTINE_DIR, RESERVED_DIR
 
 
 def _new_on_a(path: str) -> Callable[[Scene], bool]:
@@ -79,7 +79,7 @@ def _in_quarantine(make: Callable[[Path], object]) -> Callable[[Scene], bool]:
     """Something happens to what lies in quarantine on A."""
 
     def change(scene: Scene) -> bool:
-        for path in sorted((scene.drive("A") / ASIDE).rglob("*.DNG")):
+        for path in sorted((scene.drive("A") / QUARANTINE_DIR).rglob("*.DNG")):
             make(path)
         return True
 
@@ -104,12 +104,12 @@ OTHERS = (
 ON_A = (
     Change("A: a new frame", "leaving", _new_on_a("2026/2026-06-13 untitled/new.DNG")),
     Change("A: a frame outside the shoots", "leaving", _new_on_a("mine/new.DNG")),
-    Change("A: a frame in the program's folder", "leaving", _new_on_a(f"{OWN}/new.DNG")),
-    Change("A: a frame in incoming", "leaving", _new_on_a(f"{OWN}/incoming/new.DNG")),
-    Change("A: a frame named as unfinished", "leaving", _new_on_a(f"{OWN}/incoming/0a1b2c3d.part")),
-    Change("A: a frame among the lists", "leaving", _new_on_a(f"{OWN}/lists/new.DNG")),
-    Change("A: a frame among the records", "leaving", _new_on_a(f"{OWN}/records/new.DNG")),
-    Change("A: a frame in quarantine", "leaving", _new_on_a(f"{ASIDE}/new.DNG")),
+    Change("A: a frame in the program's folder", "leaving", _new_on_a(f"{RESERVED_DIR}/new.DNG")),
+    Change("A: a frame in incoming", "leaving", _new_on_a(f"{RESERVED_DIR}/incoming/new.DNG")),
+    Change("A: a frame named as unfinished", "leaving", _new_on_a(f"{RESERVED_DIR}/incoming/0a1b2c3d.part")),
+    Change("A: a frame among the lists", "leaving", _new_on_a(f"{RESERVED_DIR}/lists/new.DNG")),
+    Change("A: a frame among the records", "leaving", _new_on_a(f"{RESERVED_DIR}/records/new.DNG")),
+    Change("A: a frame in quarantine", "leaving", _new_on_a(f"{QUARANTINE_DIR}/new.DNG")),
     Change("A: a remark in a check list", "leaving", _remark),
     Change("A: the sidecar edited", "leaving", lambda scene: _sidecar_edited(scene, time_kept=False)),
     Change("A: the sidecar edited, time kept", "leaving", lambda scene: _sidecar_edited(scene, time_kept=True)),

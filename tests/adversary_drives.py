@@ -19,19 +19,19 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from adversary_calls import Call, Tap
 from adversary_cards import NEVER, Said, Verdict, is_at_rest, set_up, wrong_or_rot
 from adversary_changes import Change, Scene, rewritten, zeroed
 from adversary_drive_changes import IN_QUARANTINE, ON_A, OTHERS
 from adversary_scene import Kept, tree
+from adversary_syscalls import Call, Tap
 from blake3 import blake3
 from world import CardFolder, World, is_own_beside
 
 from tripleguard.clock import DAY, HOUR
-from tripleguard.places.own import ASIDE, OWN
+from tripleguard.places.reserved import QUARANTINE_DIR, RESERVED_DIR
 
 Ask = Callable[[Scene], Said]
-_LOCK = f"{OWN}/lock"
+_LOCK = f"{RESERVED_DIR}/lock"
 
 
 def _by_command(*words: str) -> Ask:
@@ -246,7 +246,7 @@ class Ground:
         place = f"{scene.drive('A').name}/"
         for path, moment in tap.seen.removed.items():
             below = path.removeprefix(place)
-            if not below.startswith(f"{ASIDE}/") or not below.endswith(".DNG"):
+            if not below.startswith(f"{QUARANTINE_DIR}/") or not below.endswith(".DNG"):
                 continue
             fired = tap.fired if tap.fired is not None and tap.fired <= moment else None
             if fired is not None and below in watched.touched():
@@ -266,9 +266,9 @@ class Ground:
 
 def _is_own(path: str) -> bool:
     """Whether a path is one of the program's own; what lies in quarantine came from elsewhere."""
-    if path.startswith(f"{ASIDE}/"):
+    if path.startswith(f"{QUARANTINE_DIR}/"):
         return not path.endswith((".DNG", ".xmp"))
-    return path.startswith(f"{OWN}/") or is_own_beside(path)
+    return path.startswith(f"{RESERVED_DIR}/") or is_own_beside(path)
 
 
 def _written_to(scene: Scene, watched: _Watched) -> str:
@@ -302,20 +302,20 @@ def _last_look_at(scene: Scene, tap: Tap, name: str, until: int) -> int:
     looks = [
         max((at for at in moments if at <= until), default=0)
         for path, moments in tap.seen.looked.items()
-        if path.startswith(drives) and path.endswith(f"/{name}") and f"/{OWN}/" not in path
+        if path.startswith(drives) and path.endswith(f"/{name}") and f"/{RESERVED_DIR}/" not in path
     ]
     return min(looks, default=until)
 
 
 def _is_picture(path: str) -> bool:
-    return path.endswith((".DNG", ".xmp")) and f"/{OWN}/" not in path
+    return path.endswith((".DNG", ".xmp")) and f"/{RESERVED_DIR}/" not in path
 
 
 def _inodes(root: Path) -> dict[bytes, frozenset[tuple[int, int]]]:
     """What lies on a drive under final names: digest to the inodes that hold it."""
     found: dict[bytes, frozenset[tuple[int, int]]] = {}
     for path, (content, _) in tree(root).items():
-        if path.startswith(f"{OWN}/"):
+        if path.startswith(f"{RESERVED_DIR}/"):
             continue
         status = os.stat(root / path)
         digest = blake3(content).digest()

@@ -12,11 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from adversary_calls import Tap
 from adversary_cards import CLEARANCE, OFFLOAD, Ground, Scenario, fill, offloaded, set_up
 from adversary_changes import LONG, Change, Scene, rewritten, zeroed
 from adversary_scene import Kept
-from images import Images
+from adversary_syscalls import Tap
+from disk_images import Images
 from world import CardFolder, World
 
 _MEGABYTES = 8

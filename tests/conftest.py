@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from gateway import Gateway, missing, running
+from s3_gateway import Gateway, missing, running
 from world import World
 
-from tripleguard.places.media import depth_of
+from tripleguard.places.cache_bypass import detect_cache_bypass
 
 
 @pytest.fixture(scope="session")
@@ -22,11 +22,11 @@ def disk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     folder serves only if it is on a disk; else one beside the project; else the test is skipped.
     """
     usual = tmp_path_factory.getbasetemp()
-    if depth_of(usual).medium.reached_device:
+    if detect_cache_bypass(usual).medium.is_from_device:
         yield usual
         return
     beside = Path(__file__).resolve().parent.parent / "build"
-    if not depth_of(beside.parent).medium.reached_device:
+    if not detect_cache_bypass(beside.parent).medium.is_from_device:
         pytest.skip("neither the temporary folder nor the project is on a disk that can be read past the cache")
     beside.mkdir(exist_ok=True)
     made = Path(tempfile.mkdtemp(prefix="tests-", dir=beside))

@@ -14,9 +14,9 @@ import time
 import tracemalloc
 from pathlib import Path
 
-from test_beginnings import MADE
-from test_other_forms import avi, packets, sound, x3f
-from test_wholeness import broken_somewhere, in_pieces, made, sizes_of
+from test_integrity_check import broken_somewhere, in_pieces, made, sizes_of
+from test_integrity_formats import MADE
+from test_sound_and_film_formats import avi, packets, sound, x3f
 
 SLOWEST = 1.0
 """Seconds of a processor for one file."""
@@ -38,14 +38,14 @@ def looked_at(name: str, content: bytes) -> None:
     """Look into one hostile file in every way. Raises AssertionError."""
     # Here, so that it is what was imported last: with the marks by which atheris sees where it goes.
     from tripleguard.cameras.capture import read_capture
-    from tripleguard.cameras.traits import read_traits
-    from tripleguard.cameras.wholeness import look_through
+    from tripleguard.cameras.image_info import read_image_info
+    from tripleguard.cameras.integrity.checker import check_integrity
 
     began = time.process_time()
-    said = look_through(name, content)[0]
-    assert "stumbled" not in said.why, said
+    said = check_integrity(name, content)[0]
+    assert "stumbled" not in said.explanation, said
     read_capture(content, name)
-    read_traits(content, name)
+    read_image_info(content, name)
     taken = time.process_time() - began
     assert taken < SLOWEST, f"{taken:.1f} s for {len(content)} bytes"
 
@@ -63,8 +63,8 @@ def guided(seconds: int) -> None:
         del sys.modules[name]
     with atheris.instrument_imports(include=["tripleguard.cameras"]):
         import tripleguard.cameras.capture
-        import tripleguard.cameras.traits
-        import tripleguard.cameras.wholeness  # noqa: F401 - imported to be marked
+        import tripleguard.cameras.image_info
+        import tripleguard.cameras.integrity.checker  # noqa: F401 - imported to be marked
 
     def one(content: bytes) -> None:
         if content:
@@ -92,7 +92,7 @@ def mutated(seconds: int, first: int) -> int:
         try:
             looked_at(name, content)
             said = in_pieces(name, content, sizes_of(source, source.choice((512, 4096, 100_000))))
-            assert "stumbled" not in said.why, said
+            assert "stumbled" not in said.explanation, said
         except Exception as error:  # noqa: BLE001 - a campaign counts whatever went wrong
             failed += 1
             print(f"FAILED: seed {seed}, {name}: {error!r}", flush=True)
@@ -105,7 +105,7 @@ def mutated(seconds: int, first: int) -> int:
 
 def _peak(whole: dict[str, bytes]) -> str:
     """The most memory that a look took, of a few hundred more."""
-    from tripleguard.cameras.wholeness import look_through
+    from tripleguard.cameras.integrity.checker import check_integrity
 
     most = 0
     for seed in range(400):
@@ -113,7 +113,7 @@ def _peak(whole: dict[str, bytes]) -> str:
         name = source.choice(NAMES)
         content = broken_somewhere(whole[name], source)
         tracemalloc.start()
-        look_through(name, content)
+        check_integrity(name, content)
         most = max(most, tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert most < LARGEST

@@ -15,9 +15,9 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.cameras.capture import read_capture, tells_when
-from tripleguard.cameras.notes import KEY
-from tripleguard.cameras.reach import Far
+from tripleguard.cameras.capture import can_have_capture_time, read_capture
+from tripleguard.cameras.head_reader import RandomAccess
+from tripleguard.cameras.maker_notes import OPAQUE_KEY_PREFIX
 from tripleguard.model import Capture
 
 HEAD = 1 << 20
@@ -29,7 +29,7 @@ HAS_EXIFTOOL = shutil.which("exiftool") is not None
 
 @dataclass(frozen=True)
 class Comparison:
-    """One value of one file: `same`, `both none`, `only ours`, `only exiftool's` or `different`."""
+    """One value of one file: `is_unchanged`, `both none`, `only ours`, `only exiftool's` or `different`."""
 
     time: str
     model: str
@@ -38,7 +38,7 @@ class Comparison:
 
 def compare(folder: Path) -> dict[Path, Comparison]:
     """Every file below a folder that may say when it was taken."""
-    paths = sorted(path for path in folder.rglob("*") if path.is_file() and tells_when(path.name))
+    paths = sorted(path for path in folder.rglob("*") if path.is_file() and can_have_capture_time(path.name))
     return {path: _compared(path, read) for path, read in zip(paths, _exiftool(paths), strict=True)}
 
 
@@ -69,7 +69,7 @@ def _compared(path: Path, other: dict[str, object]) -> Comparison:
             file.seek(at)
             return file.read(size)
 
-        ours = read_capture(head, path.name, Far(path.stat().st_size, read_at))
+        ours = read_capture(head, path.name, RandomAccess(path.stat().st_size, read_at))
     times = [_time(str(other[tag])) for tag in TIMES if tag in other]
     return Comparison(
         _same(_time(ours.local or ""), [time for time in times if time]),
@@ -102,8 +102,8 @@ def _serials(ours: Capture, other: dict[str, object]) -> list[str]:
     """exiftool's, without what stands for no number. An internal number is one only where there is no other."""
     texts = [re.sub(r"[\s()]", "", str(other[tag])).lstrip("0").casefold() for tag in SERIALS if tag in other]
     internal = str(other.get("InternalSerialNumber", ""))
-    if (ours.serial or "").startswith(KEY) and re.fullmatch(r"([0-9a-f]{2})+", internal):
-        texts.append((KEY + enciphered(internal)).replace(" ", ""))
+    if (ours.serial or "").startswith(OPAQUE_KEY_PREFIX) and re.fullmatch(r"([0-9a-f]{2})+", internal):
+        texts.append((OPAQUE_KEY_PREFIX + enciphered(internal)).replace(" ", ""))
     return texts
 
 

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from kills import scratch_disk
+from kill_campaign import scratch_disk
 
 HERE = Path(__file__).resolve().parent
 PROJECT = HERE.parent

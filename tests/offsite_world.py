@@ -8,19 +8,19 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pytest
-from gateway import KEY, SECRET, Gateway
+from s3_gateway import KEY, SECRET, Gateway
 from world import CardFolder, TestClock, World, finished
 
-from tripleguard.digest import digest_of
-from tripleguard.work.budget import Budget
-from tripleguard.work.kit import Kit, OpenDrive, opened, where_drives_are
-from tripleguard.work.offsite.line import Patience
-from tripleguard.work.offsite.third_place import OpenOffsite, needed_offsite, opened_offsite
-from tripleguard.work.offsite.upload import UploadResult, upload
+from tripleguard.digest import compute_digest
+from tripleguard.jobs.background import Budget
+from tripleguard.jobs.drives import JobContext, OpenDrive, locate_drives, open_drives
+from tripleguard.jobs.offsite.network import RetryPolicy
+from tripleguard.jobs.offsite.offsite_place import OpenOffsite, open_locked_offsite, require_offsite
+from tripleguard.jobs.offsite.upload import UploadResult, upload
 
 PART = 5 * 1024 * 1024
 BIG = 2 * PART + 1_000_003
-QUICK = Patience(first=0.02, longest=0.2, tries=40, without=60.0, silence=2.0)
+QUICK = RetryPolicy(first_wait_s=0.02, max_wait_s=0.2, max_tries=40, give_up_after_s=60.0, response_timeout_s=2.0)
 
 
 def credentials_for(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -66,7 +66,7 @@ class Offsite:
             for key in keys:
                 name = key.removeprefix("tour 26/")
                 if not name.startswith(".tripleguard/") and not name.endswith("checksums.b3"):
-                    found[name] = digest_of(self.gateway.ask("GET", f"/{self.bucket}/{key}")[1])
+                    found[name] = compute_digest(self.gateway.ask("GET", f"/{self.bucket}/{key}")[1])
             if "<IsTruncated>true</IsTruncated>" not in body:
                 return found
             marker = keys[-1]
@@ -76,22 +76,22 @@ class Offsite:
 
     @contextmanager
     def opened(
-        self, patience: Patience = QUICK, clock: TestClock | None = None
-    ) -> Iterator[tuple[Kit, list[OpenDrive], OpenOffsite]]:
+        self, patience: RetryPolicy = QUICK, clock: TestClock | None = None
+    ) -> Iterator[tuple[JobContext, list[OpenDrive], OpenOffsite]]:
         """What a job is given, with a test's patience."""
         with (
-            self.world.kit(clock) as kit,
-            opened(kit, where_drives_are(kit), "upload", writing=False) as ready,
-            opened_offsite(kit, needed_offsite(kit), "upload", patience) as place,
+            self.world.ctx(clock) as ctx,
+            open_drives(ctx, locate_drives(ctx), "upload", for_writing=False) as ready,
+            open_locked_offsite(ctx, require_offsite(ctx), "upload", patience) as place,
         ):
-            yield kit, ready.looked_at, place
+            yield ctx, ready.connected, place
 
     def send(
-        self, *, patience: Patience = QUICK, clock: TestClock | None = None, budget: Budget | None = None
+        self, *, patience: RetryPolicy = QUICK, clock: TestClock | None = None, budget: Budget | None = None
     ) -> UploadResult:
         """The upload itself, with a test's patience."""
-        with self.opened(patience, clock) as (kit, drives, place):
-            return finished(upload(kit, drives, place, budget or Budget(), patience=patience))
+        with self.opened(patience, clock) as (ctx, drives, place):
+            return finished(upload(ctx, drives, place, budget or Budget(), retry_policy=patience))
 
 
 def paths_on(world: World) -> dict[str, bytes]:

@@ -114,7 +114,7 @@ class Oracle:
             folder = path.rpartition("/")[0]
             content = (root / path).read_bytes()
             assert not content or content.endswith(b"\n"), f"{path} is half a list"
-            for name, digest in checklist.parsed(content):
+            for name, digest in checklist.parse_b3sum(content):
                 assert files.get(f"{folder}/{name}") == digest, f"{path} says {name} is what it is not"
 
     @staticmethod

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from world import CardFolder, World
 
-from tripleguard.layout import shoot_called
+from tripleguard.layout import guess_shoot
 
 
 def _stamps(root: Path) -> dict[str, tuple[int, int, int]]:
@@ -106,7 +106,7 @@ def test_a_card_is_cleared_by_what_was_adopted(by_hand: World) -> None:
     ],
 )
 def test_a_folder_says_what_shoot_it_is(folder: str, called: tuple[str | None, str | None]) -> None:
-    assert shoot_called(folder) == called
+    assert guess_shoot(folder) == called
 
 
 def test_a_broken_picture_in_an_old_archive_is_told_and_no_card_is_spoken_of(world: World) -> None:

@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 from adversary import Schedule, every, groups, played, schedule_of, some
-from adversary_calls import Call, Tap
 from adversary_cards import SCENARIOS, Ground, lacking
 from adversary_changes import ALL, Change, hard_linked, on_drive, zeroed
 from adversary_reference import Careful
 from adversary_scene import Kept, tree
-from images import why_not
+from adversary_syscalls import Call, Tap
+from disk_images import why_not
 
 
 @pytest.fixture(scope="module")

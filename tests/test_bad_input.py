@@ -12,15 +12,15 @@ import struct
 from pathlib import Path
 
 import pytest
-from files import box, film, marked, tiny_raw
+from sample_files import box, film, marked, tiny_raw
 from world import Answer, TestClock, World, contents
 
-from tripleguard.cli.shell import say
-from tripleguard.digest import digest_of, file_of
-from tripleguard.errors import CardGone
+from tripleguard.cli.shell import print_lines
+from tripleguard.digest import compute_digest, hash_chunks
+from tripleguard.errors import CardGoneError
+from tripleguard.places.cache_bypass import MediumReader
 from tripleguard.places.card import Card
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import MediumReading
+from tripleguard.places.dir_handle import DirHandle
 
 
 def _told(answer: Answer, status: int, what: str) -> None:
@@ -116,7 +116,7 @@ def test_a_marker_that_would_write_on_the_terminal_is_refused(world: World, key:
 
 def test_nothing_that_is_said_reaches_the_terminal_raw(capsys: pytest.CaptureFixture[str]) -> None:
     """Whatever a line quotes: it ends at one door."""
-    say([f"first\nDrive {ESCAPES}: \udc80 and b\u00e4d"])
+    print_lines([f"first\nDrive {ESCAPES}: \udc80 and b\u00e4d"])
     out = capsys.readouterr().out
     assert out == "first\nDrive B\\x1b[2J\\x1b]0;pwned\\x07\\r\\u202egnp: \\x80 and b\u00e4d\n"
 
@@ -232,8 +232,8 @@ def test_empty_files_keep_their_names(world: World) -> None:
 class _Meddled(Card):
     """A card whose file is changed by somebody while it is read, every time."""
 
-    def read(self, path: str) -> MediumReading:
-        reading = super().read(path)
+    def open_reader(self, path: str) -> MediumReader:
+        reading = super().open_reader(path)
         if path.endswith("ORR_0002.DNG"):
             self.meddle(self.root / path)
         return reading
@@ -268,7 +268,7 @@ def test_a_file_that_does_not_hold_still_is_never_claimed(world: World, kind: ty
     assert set(world.on("A").values()) == {
         digest for path, digest in whole.items() if not path.endswith("ORR_0002.DNG")
     }
-    assert not result.clearance.answer
+    assert not result.clearance.is_yes
     assert result.verified == {"A": 2, "B": 2}
 
 
@@ -287,26 +287,26 @@ def test_a_drive_that_can_not_hold_a_file_says_so_before_writing(world: World) -
     """FAT32 holds files up to 2^32 - 1 bytes (general reference)."""
     import dataclasses
 
-    from tripleguard.errors import NoRoom
+    from tripleguard.errors import NoSpaceError
     from tripleguard.places.drive import open_drive
-    from tripleguard.places.probe import FAT32_LARGEST
+    from tripleguard.places.fs_limits import FAT32_MAX_FILE_BYTES
 
     drive = open_drive(world.drives["A"])
     try:
-        drive._limits = dataclasses.replace(drive.limits, largest=FAT32_LARGEST)
-        drive.begin(FAT32_LARGEST).discard()
-        with pytest.raises(NoRoom, match="can't hold files over"):
-            drive.begin(FAT32_LARGEST + 1)
+        drive._fs_limits = dataclasses.replace(drive.fs_limits, max_file_bytes=FAT32_MAX_FILE_BYTES)
+        drive.begin_copy(FAT32_MAX_FILE_BYTES).discard()
+        with pytest.raises(NoSpaceError, match="can't hold files over"):
+            drive.begin_copy(FAT32_MAX_FILE_BYTES + 1)
     finally:
         drive.close()
 
 
 def test_a_folder_that_is_held_does_not_follow_the_path_elsewhere(here: Path) -> None:
     (here / "a").mkdir()
-    held = HeldFolder(here / "a")
+    held = DirHandle(here / "a")
     (here / "a").rename(here / "b")
     (here / "a").mkdir()
-    assert not held.still_there()
+    assert not held.is_still_at_root()
     held.close()
 
 
@@ -330,7 +330,7 @@ def test_a_file_that_holds_still_at_the_second_try_is_taken_as_it_is_then(world:
     result = world.offload_job(card.root, _Late)
     assert [reason.kind for reason in result.clearance.reasons] == ["changed meanwhile"]
     assert result.not_copied == ()
-    assert world.offload_job(card.root).clearance.answer
+    assert world.offload_job(card.root).clearance.is_yes
     assert sorted(world.on("A").values()) == sorted(card.digests().values())
 
 
@@ -339,8 +339,8 @@ class _Failing(Card):
 
     after = 0
 
-    def read(self, path: str) -> MediumReading:
-        reading = super().read(path)
+    def open_reader(self, path: str) -> MediumReader:
+        reading = super().open_reader(path)
         return _Torn(reading, self.after) if path.endswith("ORR_0002.DNG") else reading
 
 
@@ -348,10 +348,10 @@ class _FailingLater(_Failing):
     after = 1
 
 
-class _Torn(MediumReading):
+class _Torn(MediumReader):
     """A reading that gives some pieces and then an input/output error."""
 
-    def __init__(self, reading: MediumReading, after: int) -> None:
+    def __init__(self, reading: MediumReader, after: int) -> None:
         self._inner, self._left = reading, after
 
     def readinto(self, buffer: memoryview) -> int:
@@ -384,17 +384,17 @@ def test_a_read_error_on_the_card_stops_one_file_and_makes_it_a_no(world: World,
 class _Pulled(Card):
     """A card that is pulled out after a few files."""
 
-    def read(self, path: str) -> MediumReading:
+    def open_reader(self, path: str) -> MediumReader:
         if path.endswith("ORR_0003.DNG") and self.root.exists():
             self.root.rename(self.root.with_name("in a pocket"))
             raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
-        return super().read(path)
+        return super().open_reader(path)
 
 
 def test_a_card_that_is_pulled_is_told_and_the_next_run_goes_on(world: World) -> None:
     card = world.card()
     card.frames(5)
-    with pytest.raises(CardGone) as caught:
+    with pytest.raises(CardGoneError) as caught:
         world.offload_job(card.root, _Pulled)
     for part in (caught.value.what, caught.value.safe, caught.value.do):
         assert part
@@ -451,7 +451,7 @@ def test_hostile_names_of_folders_and_of_what_can_not_be_copied(world: World, na
     answer = world.run("offload", card.root)
     assert answer.status == 1
     assert not set(answer.out + answer.err) & {"\x07", "\x1b", "\u202e"}
-    assert set(world.on("A").values()) == {digest_of(b"video")}
+    assert set(world.on("A").values()) == {compute_digest(b"video")}
     assert any(f"/{os.fsdecode(name)}/C0001.MP4" in path for path in world.on("B"))
     assert world.run("offload", card.root, "--json").json["clearance"]["reasons"][0]["count"] == 1
 
@@ -464,7 +464,7 @@ def test_case_twins_and_twin_forms_keep_their_own_bytes(world: World) -> None:
         card.put(f"DCIM/100ORREY/{name}", marked(name.encode()))
     assert world.run("offload", card.root).status == 0
     assert {Path(path).name: digest for path, digest in world.on("A").items()} == {
-        name: digest_of(marked(name.encode())) for name in twins
+        name: compute_digest(marked(name.encode())) for name in twins
     }
     assert world.run("offload", card.root, "--json").json["copied"] == 0
 
@@ -575,4 +575,6 @@ def test_more_than_four_gib_is_one_file_like_any_other(world: World) -> None:
     assert copy.stat().st_size == size
 
     with path.open("rb") as one, copy.open("rb") as other:
-        assert file_of(iter(lambda: one.read(1 << 22), b"")) == file_of(iter(lambda: other.read(1 << 22), b""))
+        assert hash_chunks(iter(lambda: one.read(1 << 22), b"")) == hash_chunks(
+            iter(lambda: other.read(1 << 22), b"")
+        )

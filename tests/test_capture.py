@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tripleguard.cameras.boxes import MOST_BOXES, MOST_ITEMS
-from tripleguard.cameras.capture import LONGEST, MOST_SEGMENTS, read_capture, text_of
-from tripleguard.cameras.tiff import MOST_ENTRIES
+from tripleguard.cameras.boxes import MAX_BOXES, MAX_ITEMS
+from tripleguard.cameras.capture import MAX_SEGMENTS, MAX_TEXT_LENGTH, clean_text, read_capture
+from tripleguard.cameras.tiff import MAX_ENTRIES
 from tripleguard.model import Capture
 
 SAMPLES = Path(os.environ.get("TRIPLEGUARD_SAMPLES") or Path(__file__).parents[1].parent / "shared" / "samples")
@@ -228,14 +228,14 @@ def test_exif_is_found_behind_other_segments_and_fill_bytes() -> None:
         heif(tiff(MAIN, EXIF), lead=b""),
         heif(tiff(MAIN, EXIF), 1, index_size=4),
         heif(tiff(MAIN, EXIF), 0, index_size=4),  # version 0 has no index; the bits are reserved
-        heif(tiff(MAIN, EXIF), others=MOST_ITEMS - 1),
+        heif(tiff(MAIN, EXIF), others=MAX_ITEMS - 1),
     ],
 )
 def test_exif_items_of_heif_are_found_in_every_form_of_their_lists(file: bytes) -> None:
     assert read_capture(file, "x.HEIC") == WHOLE
 
 
-@pytest.mark.parametrize("file", [heif(tiff(MAIN, EXIF), method=1), heif(tiff(MAIN, EXIF), others=MOST_ITEMS)])
+@pytest.mark.parametrize("file", [heif(tiff(MAIN, EXIF), method=1), heif(tiff(MAIN, EXIF), others=MAX_ITEMS)])
 def test_exif_items_of_heif_that_lie_elsewhere_or_too_far_down_are_not_looked_for(file: bytes) -> None:
     assert read_capture(file, "x.HEIC") == Capture()
 
@@ -398,7 +398,7 @@ def test_a_row_of_zeros_or_a_word_for_nothing_is_no_serial_so_that_two_bodies_ar
 def test_a_films_own_clock_is_read_and_said_to_be_utc_or_local() -> None:
     mvhd = box(b"mvhd", b"\0\0\0\0" + struct.pack(">II", 3_800_000_000, 3_800_000_000) + b"\0" * 88)
     film = box(b"ftyp", b"mp42\0\0\0\0mp42isom") + box(b"moov", mvhd)
-    assert read_capture(film, "C0001.MP4") == Capture("2024-05-31T11:33:20", zone_known=False)
+    assert read_capture(film, "C0001.MP4") == Capture("2024-05-31T11:33:20", is_zone_known=False)
 
 
 @pytest.mark.parametrize(
@@ -410,7 +410,7 @@ def test_a_films_own_clock_is_read_and_said_to_be_utc_or_local() -> None:
         ("Orrery\u202e7R".encode(), "Orrery7R"),
         ("Orrerÿ".encode(), "Orrerÿ"),
         (b"Orrer\xff", "Orrerÿ"),
-        (b"x" * 200, "x" * LONGEST),
+        (b"x" * 200, "x" * MAX_TEXT_LENGTH),
         (b"y" * 63 + b" z", "y" * 63),
         (b"\0Orrery", None),
         (b" \x00 ", None),
@@ -419,7 +419,7 @@ def test_a_films_own_clock_is_read_and_said_to_be_utc_or_local() -> None:
     ],
 )
 def test_texts_come_out_as_one_clean_line(raw: bytes | None, clean: str | None) -> None:
-    assert text_of(raw.partition(b"\0")[0] if raw is not None else None) == clean
+    assert clean_text(raw.partition(b"\0")[0] if raw is not None else None) == clean
 
 
 def test_texts_of_a_file_are_cleaned_on_the_way() -> None:
@@ -429,7 +429,9 @@ def test_texts_of_a_file_are_cleaned_on_the_way() -> None:
 
 def check_sane(capture: Capture) -> None:
     for value in (capture.local, capture.subsec, capture.offset, capture.make, capture.model, capture.serial):
-        assert value is None or (0 < len(value) <= LONGEST and value.isprintable() and value == value.strip())
+        assert value is None or (
+            0 < len(value) <= MAX_TEXT_LENGTH and value.isprintable() and value == value.strip()
+        )
 
 
 NAMES = st.sampled_from(["x.CR3", "x.NEF", "x.JPG", "x.RAF", "x.HEIC", "x.MP4", "x.RW2", "x"])
@@ -543,8 +545,8 @@ def test_a_directory_is_read_up_to_a_fixed_number_of_entries() -> None:
         model = struct.pack("<HHI4s", 0x0110, 2, 3, b"R7\0\0")
         return b"II*\0\x08\0\0\0" + struct.pack("<H", 65535) + filler * index + model + filler * 4000
 
-    assert read_capture(with_model_at(MOST_ENTRIES - 1), "x.NEF").model == "R7"
-    assert read_capture(with_model_at(MOST_ENTRIES), "x.NEF").model is None
+    assert read_capture(with_model_at(MAX_ENTRIES - 1), "x.NEF").model == "R7"
+    assert read_capture(with_model_at(MAX_ENTRIES), "x.NEF").model is None
 
 
 def test_of_a_field_written_twice_the_first_counts() -> None:
@@ -555,11 +557,11 @@ def test_of_a_field_written_twice_the_first_counts() -> None:
 def test_a_level_of_boxes_is_given_up_after_a_fixed_number() -> None:
     good = cr3(CMT1=tiff(MAIN))
     ftyp, rest = good[:24], good[24:]
-    assert read_capture(ftyp + box(b"free", b"") * (MOST_BOXES - 2) + rest, "x.CR3").model == "Orrery R7"
-    assert read_capture(ftyp + box(b"free", b"") * MOST_BOXES + rest, "x.CR3").model is None
+    assert read_capture(ftyp + box(b"free", b"") * (MAX_BOXES - 2) + rest, "x.CR3").model == "Orrery R7"
+    assert read_capture(ftyp + box(b"free", b"") * MAX_BOXES + rest, "x.CR3").model is None
 
 
 def test_a_jpeg_is_given_up_after_a_fixed_number_of_segments() -> None:
     comment = b"\xff\xfe\0\x04hi"
-    assert read_capture(jpeg(tiff(MAIN, EXIF), comment * (MOST_SEGMENTS - 1)), "x.JPG") == WHOLE
-    assert read_capture(jpeg(tiff(MAIN, EXIF), comment * MOST_SEGMENTS), "x.JPG") == Capture()
+    assert read_capture(jpeg(tiff(MAIN, EXIF), comment * (MAX_SEGMENTS - 1)), "x.JPG") == WHOLE
+    assert read_capture(jpeg(tiff(MAIN, EXIF), comment * MAX_SEGMENTS), "x.JPG") == Capture()

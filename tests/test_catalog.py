@@ -21,52 +21,59 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from sqlite_utils import Database
 from world import World
 
-from tripleguard.answers import Clearance
-from tripleguard.catalog import folders, questions, schema, shoots
-from tripleguard.catalog.journal import add_clearance, add_event, begin_job, end_job, events, last_clearance
-from tripleguard.catalog.migrations import STEPS
-from tripleguard.catalog.places import (
-    add_place,
-    all_places,
-    place_leaves,
-    place_named,
-    place_seen,
-    place_was_away,
-    set_place_state,
+from tripleguard.catalog import file_queries, folder_queries, schema, shoots
+from tripleguard.catalog.event_log import (
+    add_clearance,
+    add_event,
+    begin_job,
+    end_job,
+    get_last_card_clearance,
+    list_events,
 )
-from tripleguard.catalog.store import BUSY_SECONDS, Catalog, create_catalog, open_catalog
-from tripleguard.catalog.text import from_db, joined_path, split_path, to_db
-from tripleguard.catalog.writing import (
-    Origin,
+from tripleguard.catalog.file_updates import (
+    FileOrigin,
     add_card_file,
-    copy_holds,
-    copy_lies_at,
-    copy_listed,
-    copy_moved_aside,
-    copy_state,
-    copy_touched,
-    copy_verified,
-    copy_written,
+    apply_drive_copies_rule,
     ensure_body,
     ensure_file,
     ensure_shoot,
-    follow_rule,
+    move_copy,
+    record_copy,
+    record_copy_listed,
+    record_copy_quarantined,
+    record_copy_verified,
+    set_copy_content,
+    set_copy_mtime,
+    set_copy_state,
     set_meta,
 )
-from tripleguard.digest import digest_of
-from tripleguard.errors import CatalogTrouble, NotSetUp, WrongUse
+from tripleguard.catalog.migrations import STEPS
+from tripleguard.catalog.places import (
+    add_place,
+    get_place,
+    list_places,
+    mark_place_evidence_inherited,
+    record_place_connected,
+    set_place_leaving,
+    set_place_state,
+)
+from tripleguard.catalog.rows import from_db, join_path, split_path, to_db
+from tripleguard.catalog.store import BUSY_TIMEOUT_SECONDS, Catalog, create_catalog, open_catalog
+from tripleguard.clearance_answer import Clearance
+from tripleguard.digest import compute_digest
+from tripleguard.errors import CatalogError, NotSetUpError, UsageError
 from tripleguard.model import (
     CopyState,
+    DriveRole,
     Entry,
+    EventOutcome,
     EventType,
     File,
-    Kind,
+    FileKind,
     Medium,
-    Outcome,
     PlaceKind,
     PlaceRecord,
     PlaceState,
-    Role,
 )
 
 PATHS = [f"2026/2026-06-13 quay/R7/ORR_000{n}.DNG" for n in range(4)] + ["2026/2026-06-14 hall/a.xmp"]
@@ -81,19 +88,24 @@ def catalog(tmp_path: Path) -> Iterator[Catalog]:
 
 
 def drive_in(catalog: Catalog, name: str, kind: PlaceKind = PlaceKind.DRIVE) -> PlaceRecord:
-    with catalog.writing():
+    with catalog.transaction():
         return add_place(
-            catalog, f"uid-{name}", name, kind=kind, role=Role.ROAD, at=1, path=Path(f"/media/{name}")
+            catalog, f"uid-{name}", name, kind=kind, role=DriveRole.ROAD, at=1, path=Path(f"/media/{name}")
         )
 
 
 def file_in(
     catalog: Catalog, content: bytes, *, day: str = DAYS[0], name: str = "ORR_0001.DNG", wants: int = 2
 ) -> int:
-    with catalog.writing():
+    with catalog.transaction():
         shoot = ensure_shoot(catalog, day, "quay", 1)
         return ensure_file(
-            catalog, File(digest_of(content), len(content)), Origin(name, Kind.RAW, shoot), None, wants, 1
+            catalog,
+            File(compute_digest(content), len(content)),
+            FileOrigin(name, FileKind.RAW, shoot),
+            None,
+            wants,
+            1,
         )
 
 
@@ -109,7 +121,7 @@ class CountsFollow(RuleBasedStateMachine):
         self.places = [drive_in(self.catalog, name).id for name in "ABC"]
         self.places.append(drive_in(self.catalog, "away", PlaceKind.OFFSITE).id)
         self.wants = 2
-        follow_rule(self.catalog, 2)
+        apply_drive_copies_rule(self.catalog, 2)
 
     def teardown(self) -> None:
         if hasattr(self, "catalog"):
@@ -117,7 +129,7 @@ class CountsFollow(RuleBasedStateMachine):
             shutil.rmtree(self.folder)
 
     def copies(self) -> list[int]:
-        return [row[0] for row in self.catalog.rows("SELECT id FROM copies ORDER BY id")]
+        return [row[0] for row in self.catalog.fetch_all("SELECT id FROM copies ORDER BY id")]
 
     @rule(size=st.integers(0, 5), day=st.sampled_from(DAYS))
     def enter_a_file(self, size: int, day: str) -> None:
@@ -130,45 +142,49 @@ class CountsFollow(RuleBasedStateMachine):
     @rule(data=st.data(), by_us=st.booleans(), path=st.sampled_from(PATHS), day=st.sampled_from(DAYS))
     def write_a_copy(self, data: st.DataObject, by_us: bool, path: str, day: str) -> None:
         self.at += 1
-        with self.catalog.writing():
-            copy_written(
+        with self.catalog.transaction():
+            record_copy(
                 self.catalog,
                 data.draw(st.sampled_from(self.files)),
                 data.draw(st.sampled_from(self.places)),
                 ensure_shoot(self.catalog, day, "quay", 1),
                 Entry(path, 1, 5),
                 self.at,
-                by_us=by_us,
+                is_ours=by_us,
             )
 
     @precondition(lambda self: self.copies())
     @rule(data=st.data(), medium=st.sampled_from(Medium), insertion=st.sampled_from([None, "one", "two"]))
     def verify_a_copy(self, data: st.DataObject, medium: Medium, insertion: str | None) -> None:
         self.at += 1
-        with self.catalog.writing():
-            copy_verified(self.catalog, data.draw(st.sampled_from(self.copies())), medium, self.at, insertion)
+        with self.catalog.transaction():
+            record_copy_verified(
+                self.catalog, data.draw(st.sampled_from(self.copies())), medium, self.at, insertion
+            )
 
     @precondition(lambda self: self.copies())
     @rule(data=st.data(), state=st.sampled_from(CopyState))
     def find_a_copy_in_a_state(self, data: st.DataObject, state: CopyState) -> None:
         self.at += 1
-        with self.catalog.writing():
-            copy_state(self.catalog, data.draw(st.sampled_from(self.copies())), state, self.at)
+        with self.catalog.transaction():
+            set_copy_state(self.catalog, data.draw(st.sampled_from(self.copies())), state, self.at)
 
     @precondition(lambda self: self.copies())
     @rule(data=st.data())
     def move_a_copy_aside(self, data: st.DataObject) -> None:
         self.at += 1
-        copy = questions.copy_with_id(self.catalog, data.draw(st.sampled_from(self.copies())))
-        with self.catalog.writing():
-            copy_moved_aside(self.catalog, copy.id, copy.place_id, f".tripleguard/aside/{self.at}/x", self.at)
+        copy = file_queries.get_copy(self.catalog, data.draw(st.sampled_from(self.copies())))
+        with self.catalog.transaction():
+            record_copy_quarantined(
+                self.catalog, copy.id, copy.place_id, f".tripleguard/aside/{self.at}/x", self.at
+            )
 
     @precondition(lambda self: self.copies() and self.files)
     @rule(data=st.data())
     def put_another_file_at_a_path(self, data: st.DataObject) -> None:
-        copy = questions.copy_with_id(self.catalog, data.draw(st.sampled_from(self.copies())))
-        with self.catalog.writing():
-            copy_holds(
+        copy = file_queries.get_copy(self.catalog, data.draw(st.sampled_from(self.copies())))
+        with self.catalog.transaction():
+            set_copy_content(
                 self.catalog, copy.id, data.draw(st.sampled_from(self.files)), Entry(copy.path, 1, 9), self.at
             )
 
@@ -176,46 +192,46 @@ class CountsFollow(RuleBasedStateMachine):
     @rule(data=st.data())
     def touch_list_and_move_a_copy(self, data: st.DataObject) -> None:
         self.at += 1
-        copy = questions.copy_with_id(self.catalog, data.draw(st.sampled_from(self.copies())))
-        with self.catalog.writing():
-            copy_touched(self.catalog, copy.id, self.at)
-            copy_listed(self.catalog, copy.id, self.at)
-            copy_lies_at(self.catalog, copy.id, copy.place_id, Entry(f"moved/{self.at}", 1, self.at))
+        copy = file_queries.get_copy(self.catalog, data.draw(st.sampled_from(self.copies())))
+        with self.catalog.transaction():
+            set_copy_mtime(self.catalog, copy.id, self.at)
+            record_copy_listed(self.catalog, copy.id, self.at)
+            move_copy(self.catalog, copy.id, copy.place_id, Entry(f"moved/{self.at}", 1, self.at))
 
     @precondition(lambda self: self.copies())
     @rule(data=st.data())
     def forget_a_copy(self, data: st.DataObject) -> None:
-        with self.catalog.writing():
-            self.catalog.run("DELETE FROM copies WHERE id = ?", data.draw(st.sampled_from(self.copies())))
+        with self.catalog.transaction():
+            self.catalog.execute("DELETE FROM copies WHERE id = ?", data.draw(st.sampled_from(self.copies())))
 
     @rule(data=st.data(), state=st.sampled_from(PlaceState))
     def change_a_place(self, data: st.DataObject, state: PlaceState) -> None:
         place = data.draw(st.sampled_from(self.places))
-        with self.catalog.writing():
-            if state is PlaceState.LEAVING:
-                place_leaves(self.catalog, place, self.at)
+        with self.catalog.transaction():
+            if state is PlaceState.RETIRING:
+                set_place_leaving(self.catalog, place, self.at)
             else:
-                set_place_state(self.catalog, place, state, Role.ROAD)
+                set_place_state(self.catalog, place, state, DriveRole.ROAD)
 
     @precondition(lambda self: self.files)
     @rule(data=st.data(), day=st.sampled_from(DAYS))
     def put_a_file_into_another_shoot(self, data: st.DataObject, day: str) -> None:
-        with self.catalog.writing():
+        with self.catalog.transaction():
             shoot = ensure_shoot(self.catalog, day, "quay", 1)
             number = data.draw(st.sampled_from(self.files))
-            self.catalog.run("UPDATE files SET shoot_id = ? WHERE id = ?", shoot, number)
+            self.catalog.execute("UPDATE files SET shoot_id = ? WHERE id = ?", shoot, number)
 
     @rule(copies=st.integers(1, 3))
     def change_the_rule(self, copies: int) -> None:
         self.wants = copies
-        follow_rule(self.catalog, copies)
+        apply_drive_copies_rule(self.catalog, copies)
 
     @rule(day=st.sampled_from(DAYS))
     def fail_in_the_middle(self, day: str) -> None:
         before = recount(self.catalog)
 
-        with contextlib.suppress(KeyboardInterrupt), self.catalog.writing():
-            self.catalog.run("DELETE FROM copies")
+        with contextlib.suppress(KeyboardInterrupt), self.catalog.transaction():
+            self.catalog.execute("DELETE FROM copies")
             ensure_shoot(self.catalog, day, "never", 1)
             raise KeyboardInterrupt
         assert recount(self.catalog) == before
@@ -229,9 +245,9 @@ class CountsFollow(RuleBasedStateMachine):
 def kept_up(catalog: Catalog) -> tuple[object, ...]:
     """What the triggers keep."""
     return (
-        catalog.rows("SELECT id, drive_copies, offsite_copies FROM files ORDER BY id"),
-        catalog.rows("SELECT id, files, bytes, short FROM shoots ORDER BY id"),
-        catalog.rows(
+        catalog.fetch_all("SELECT id, drive_copies, offsite_copies FROM files ORDER BY id"),
+        catalog.fetch_all("SELECT id, files, bytes, short FROM shoots ORDER BY id"),
+        catalog.fetch_all(
             "SELECT shoot_id, place_id, copies, bytes, good, good_bytes FROM coverage"
             " WHERE copies <> 0 OR bytes <> 0 OR good <> 0 OR good_bytes <> 0 ORDER BY shoot_id, place_id"
         ),
@@ -240,11 +256,13 @@ def kept_up(catalog: Catalog) -> tuple[object, ...]:
 
 def recount(catalog: Catalog) -> tuple[object, ...]:
     """The same from the rows themselves, counted in Python."""
-    places = {place.id: place for place in all_places(catalog)}
-    files = {row[0]: row[1:] for row in catalog.rows("SELECT id, shoot_id, size, wants FROM files ORDER BY id")}
+    places = {place.id: place for place in list_places(catalog)}
+    files = {
+        row[0]: row[1:] for row in catalog.fetch_all("SELECT id, shoot_id, size, wants FROM files ORDER BY id")
+    }
     on: dict[tuple[int, str], set[int]] = {}
     held: dict[tuple[int, int], list[int]] = {}
-    for file, place, shoot, state, verified in catalog.rows(
+    for file, place, shoot, state, verified in catalog.fetch_all(
         "SELECT file_id, place_id, shoot_id, state, verified_at FROM copies"
     ):
         size = files[file][1]
@@ -259,7 +277,7 @@ def recount(catalog: Catalog) -> tuple[object, ...]:
             if places[place].state in (PlaceState.ACTIVE, PlaceState.SHELVED):
                 on.setdefault((file, str(places[place].kind)), set()).add(place)
     copies = {file: len(on.get((file, "drive"), ())) for file in files}
-    shoots = {row[0]: [0, 0, 0] for row in catalog.rows("SELECT id FROM shoots ORDER BY id")}
+    shoots = {row[0]: [0, 0, 0] for row in catalog.fetch_all("SELECT id FROM shoots ORDER BY id")}
     for file, (shoot, size, wants) in files.items():
         shoots[shoot][0] += 1
         shoots[shoot][1] += size
@@ -278,11 +296,11 @@ TestCountsFollow = CountsFollow.TestCase
 
 
 def test_events_and_clearances_are_append_only(catalog: Catalog) -> None:
-    with catalog.writing():
+    with catalog.transaction():
         job = begin_job(catalog, "offload", "/media/card", "ph@laptop", 1)
-        add_event(catalog, EventType.INGESTION, Outcome.SUCCESS, "12 files read", 2, job_id=job)
+        add_event(catalog, EventType.INGESTION, EventOutcome.SUCCESS, "12 files read", 2, job_id=job)
         add_clearance(catalog, Clearance(True, "/media/card", 3, 1, 1, 1, bytes(32), ()), "card", "ph@laptop")
-        end_job(catalog, job, Outcome.SUCCESS, {}, 4)
+        end_job(catalog, job, EventOutcome.SUCCESS, {}, 4)
     for statement in (
         "UPDATE events SET message = 'nothing happened'",
         "DELETE FROM events",
@@ -290,16 +308,16 @@ def test_events_and_clearances_are_append_only(catalog: Catalog) -> None:
         "DELETE FROM clearances",
         "INSERT OR REPLACE INTO events (id, at, type, outcome, message) VALUES (1, 1, 'x', 'success', 'y')",
     ):
-        for one in (catalog, catalog.reopened()):
-            with pytest.raises(sqlite3.IntegrityError, match="append-only"), one.writing():
-                one.run(statement)
-    assert [event.message for event in events(catalog, None, 10)] == ["12 files read"]
-    assert last_clearance(catalog) == (3, "/media/card", True)
+        for one in (catalog, catalog.reopen()):
+            with pytest.raises(sqlite3.IntegrityError, match="append-only"), one.transaction():
+                one.execute(statement)
+    assert [event.message for event in list_events(catalog, None, 10)] == ["12 files read"]
+    assert get_last_card_clearance(catalog) == (3, "/media/card", True)
 
 
 def test_a_change_outside_a_transaction_is_a_mistake(catalog: Catalog) -> None:
     with pytest.raises(AssertionError):
-        catalog.run("INSERT INTO meta (key, value) VALUES ('a', 'b')")
+        catalog.execute("INSERT INTO meta (key, value) VALUES ('a', 'b')")
 
 
 READINGS = [
@@ -333,19 +351,19 @@ def test_what_a_reading_through_the_cache_is_worth(
     """The copy was written in insertion one. The evidence: how far down it reached, and which reading said so."""
     place, file = drive_in(catalog, "A"), file_in(catalog, b"one")
     readings = 0
-    with catalog.writing():
-        number = copy_written(catalog, file, place.id, 1, Entry(PATHS[0], 3, 5), 10, insertion="one")
+    with catalog.transaction():
+        number = record_copy(catalog, file, place.id, 1, Entry(PATHS[0], 3, 5), 10, insertion="one")
         for what in happens:
             if isinstance(what, tuple):
                 readings += 1
-                copy_verified(catalog, number, Medium(what[0]), 100 * readings, what[1])
+                record_copy_verified(catalog, number, Medium(what[0]), 100 * readings, what[1])
             elif what == "missing":
-                copy_state(catalog, number, CopyState.MISSING, 50)
+                set_copy_state(catalog, number, CopyState.MISSING, 50)
             elif what == "saved":
-                copy_touched(catalog, number, 77_000_000_007)
+                set_copy_mtime(catalog, number, 77_000_000_007)
             else:
-                place_was_away(catalog, place.id)
-    found = questions.copy_with_id(catalog, number).evidence
+                mark_place_evidence_inherited(catalog, place.id)
+    found = file_queries.get_copy(catalog, number).evidence
     told = None if found.medium is None else (str(found.medium), (found.verified_at or 0) // 100)
     assert told == evidence
     assert (found.inherited_at is not None) == (evidence is None)
@@ -354,22 +372,22 @@ def test_what_a_reading_through_the_cache_is_worth(
 def test_one_copy_one_row_and_a_new_one_wants_proof_again(catalog: Catalog) -> None:
     """A path that is written anew loses what was known of what lay there."""
     place, first, second = drive_in(catalog, "A"), file_in(catalog, b"one"), file_in(catalog, b"two")
-    with catalog.writing():
-        number = copy_written(catalog, first, place.id, 1, Entry(PATHS[0], 3, 5), 10)
-        copy_verified(catalog, number, Medium.DIRECT, 11)
-        assert copy_written(catalog, second, place.id, 1, Entry(PATHS[0], 3, 6), 12) == number
-    copy = questions.copy_with_id(catalog, number)
+    with catalog.transaction():
+        number = record_copy(catalog, first, place.id, 1, Entry(PATHS[0], 3, 5), 10)
+        record_copy_verified(catalog, number, Medium.DIRECT, 11)
+        assert record_copy(catalog, second, place.id, 1, Entry(PATHS[0], 3, 6), 12) == number
+    copy = file_queries.get_copy(catalog, number)
     assert (copy.file_id, copy.mtime_ns, copy.state) == (second, 6, CopyState.PRESENT)
     assert (copy.evidence.written_at, copy.evidence.verified_at, copy.evidence.medium) == (12, None, None)
-    assert questions.copies_of(catalog, first) == []
+    assert file_queries.list_copies(catalog, first) == []
 
 
 def test_evidence_is_whole_or_none(catalog: Catalog) -> None:
     place, file = drive_in(catalog, "A"), file_in(catalog, b"one")
-    with catalog.writing():
-        number = copy_written(catalog, file, place.id, 1, Entry(PATHS[0], 3, 5), 10)
-    with pytest.raises(sqlite3.IntegrityError), catalog.writing():
-        catalog.run("UPDATE copies SET verified_at = 5 WHERE id = ?", number)
+    with catalog.transaction():
+        number = record_copy(catalog, file, place.id, 1, Entry(PATHS[0], 3, 5), 10)
+    with pytest.raises(sqlite3.IntegrityError), catalog.transaction():
+        catalog.execute("UPDATE copies SET verified_at = 5 WHERE id = ?", number)
 
 
 def test_opening_again_changes_nothing(tmp_path: Path) -> None:
@@ -389,7 +407,7 @@ def test_opening_again_changes_nothing(tmp_path: Path) -> None:
         create_catalog(path).close()
     assert whole() == before
     connection = sqlite3.connect(path)
-    schema.bring_up_to_date(connection)
+    schema.migrate(connection)
     connection.close()
     assert whole() == before
 
@@ -397,14 +415,14 @@ def test_opening_again_changes_nothing(tmp_path: Path) -> None:
 def test_a_catalog_of_an_earlier_version_is_brought_up_to_date_and_keeps_its_rows(tmp_path: Path) -> None:
     path = tmp_path / "catalog.db"
     connection = sqlite3.connect(path)
-    schema.migrations().apply(Database(connection), stop_before=STEPS[1][0])
+    schema.build_migrations().apply(Database(connection), stop_before=STEPS[1][0])
     with connection:
         connection.execute("INSERT INTO meta VALUES ('catalog_id', 'abc')")
     connection.close()
     catalog = open_catalog(path)
-    assert questions.meta(catalog, "catalog_id") == "abc"
-    assert catalog.row("PRAGMA user_version") == (schema.LATEST,)
-    assert catalog.rows("SELECT * FROM findings") == []
+    assert file_queries.get_meta(catalog, "catalog_id") == "abc"
+    assert catalog.fetch_one("PRAGMA user_version") == (schema.LATEST_VERSION,)
+    assert catalog.fetch_all("SELECT * FROM findings") == []
     catalog.close()
 
 
@@ -412,20 +430,20 @@ def test_a_catalog_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) 
     path = tmp_path / "catalog.db"
     create_catalog(path).close()
     connection = sqlite3.connect(path)
-    connection.execute(f"PRAGMA user_version = {schema.LATEST + 1}")
+    connection.execute(f"PRAGMA user_version = {schema.LATEST_VERSION + 1}")
     connection.close()
-    with pytest.raises(CatalogTrouble, match="newer tripleguard") as caught:
+    with pytest.raises(CatalogError, match="newer tripleguard") as caught:
         open_catalog(path)
     assert "not changed" in caught.value.safe
     assert "newer" in caught.value.do
 
 
 def test_what_is_no_catalog_is_told(tmp_path: Path) -> None:
-    with pytest.raises(NotSetUp, match="no catalog"):
+    with pytest.raises(NotSetUpError, match="no catalog"):
         open_catalog(tmp_path / "none.db")
     path = tmp_path / "catalog.db"
     path.write_bytes(b"this is a letter and no database " * 100)
-    with pytest.raises(CatalogTrouble, match="can't be used") as caught:
+    with pytest.raises(CatalogError, match="can't be used") as caught:
         open_catalog(path)
     assert "snapshot" in caught.value.safe
     assert path.read_bytes().startswith(b"this is a letter")
@@ -448,11 +466,11 @@ def test_a_damaged_catalog_is_told_and_nothing_is_cleared(world: World) -> None:
 
 def test_a_commit_is_on_the_disk(catalog: Catalog) -> None:
     """SQLite's documentation: WAL with synchronous=FULL syncs at each commit (FULL is 2)."""
-    assert catalog.row("PRAGMA journal_mode") == ("wal",)
-    assert catalog.row("PRAGMA synchronous") == (2,)
-    assert catalog.row("PRAGMA foreign_keys") == (1,)
-    other = catalog.reopened()
-    assert other.row("PRAGMA synchronous") == (2,)
+    assert catalog.fetch_one("PRAGMA journal_mode") == ("wal",)
+    assert catalog.fetch_one("PRAGMA synchronous") == (2,)
+    assert catalog.fetch_one("PRAGMA foreign_keys") == (1,)
+    other = catalog.reopen()
+    assert other.fetch_one("PRAGMA synchronous") == (2,)
     other.close()
 
 
@@ -460,7 +478,7 @@ WRITER = """
     import sys
     from pathlib import Path
     from tripleguard.catalog.store import open_catalog
-    from tripleguard.catalog.writing import set_meta
+    from tripleguard.catalog.file_updates import set_meta
     catalog = open_catalog(Path(sys.argv[1]))
     for number in range(200):
         with catalog.writing():
@@ -473,15 +491,15 @@ WRITER = """
 def test_two_processes_write_at_once_and_nothing_is_lost(tmp_path: Path) -> None:
     path = tmp_path / "catalog.db"
     catalog = create_catalog(path)
-    with catalog.writing():
+    with catalog.transaction():
         set_meta(catalog, "sum", "0")
     running = [
         subprocess.Popen([sys.executable, "-c", textwrap.dedent(WRITER), str(path), name])
         for name in ("one", "two")
     ]
     assert [process.wait(60) for process in running] == [0, 0]
-    assert questions.meta(catalog, "sum") == "400"
-    assert catalog.row("SELECT count(*) FROM meta") == (401,)
+    assert file_queries.get_meta(catalog, "sum") == "400"
+    assert catalog.fetch_one("SELECT count(*) FROM meta") == (401,)
     catalog.close()
 
 
@@ -511,7 +529,7 @@ def test_many_threads_make_one_catalog(tmp_path: Path) -> None:
         start.wait()
         try:
             create_catalog(path).close()
-        except CatalogTrouble as error:
+        except CatalogError as error:
             troubles.append(str(error))
 
     threads = [threading.Thread(target=make) for _ in range(4)]
@@ -521,7 +539,7 @@ def test_many_threads_make_one_catalog(tmp_path: Path) -> None:
         thread.join()
     assert troubles == []
     catalog = open_catalog(path)
-    assert catalog.row("PRAGMA integrity_check") == ("ok",)
+    assert catalog.fetch_one("PRAGMA integrity_check") == ("ok",)
     catalog.close()
 
 
@@ -530,38 +548,38 @@ def test_a_catalog_that_stays_busy_says_so(tmp_path: Path) -> None:
     holder = create_catalog(path)
     # A connection as the catalog opens it, but of little patience.
     waiting = Catalog(path, sqlite3.connect(path, timeout=0.1, isolation_level=None))
-    with holder.writing():
-        assert waiting.rows("SELECT * FROM meta") == [], "readers never wait"
-        with pytest.raises(CatalogTrouble) as caught, waiting.writing():
+    with holder.transaction():
+        assert waiting.fetch_all("SELECT * FROM meta") == [], "readers never wait"
+        with pytest.raises(CatalogError) as caught, waiting.transaction():
             raise AssertionError("it must not come here")
     assert "in use by another tripleguard" in caught.value.what
-    assert f"{BUSY_SECONDS:.0f} s" in caught.value.what
+    assert f"{BUSY_TIMEOUT_SECONDS:.0f} s" in caught.value.what
     assert caught.value.safe
     assert caught.value.do
-    with waiting.writing():
+    with waiting.transaction():
         set_meta(waiting, "a", "b")
     waiting.close()
     holder.close()
 
 
 def test_a_transaction_is_kept_whole_or_not_at_all(catalog: Catalog) -> None:
-    with contextlib.suppress(KeyboardInterrupt), catalog.writing():
+    with contextlib.suppress(KeyboardInterrupt), catalog.transaction():
         set_meta(catalog, "a", "1")
         raise KeyboardInterrupt
-    assert questions.meta(catalog, "a") is None
+    assert file_queries.get_meta(catalog, "a") is None
 
 
 def test_a_full_disk_under_the_catalog_is_told_and_the_next_try_works(catalog: Catalog) -> None:
-    pages = catalog.row("PRAGMA page_count")
+    pages = catalog.fetch_one("PRAGMA page_count")
     assert pages is not None
-    catalog.row(f"PRAGMA max_page_count = {pages[0] + 2}")
-    with pytest.raises(CatalogTrouble, match="full"), catalog.writing():
+    catalog.fetch_one(f"PRAGMA max_page_count = {pages[0] + 2}")
+    with pytest.raises(CatalogError, match="full"), catalog.transaction():
         set_meta(catalog, "key", "x" * 1_000_000)
-    assert catalog.rows("SELECT * FROM meta") == []
-    catalog.row("PRAGMA max_page_count = 1000000")
-    with catalog.writing():
+    assert catalog.fetch_all("SELECT * FROM meta") == []
+    catalog.fetch_one("PRAGMA max_page_count = 1000000")
+    with catalog.transaction():
         set_meta(catalog, "a", "1")
-    assert questions.meta(catalog, "a") == "1"
+    assert file_queries.get_meta(catalog, "a") == "1"
 
 
 BROKEN = os.fsdecode(b"caf\xe9 \xff")
@@ -573,59 +591,64 @@ BROKEN = os.fsdecode(b"caf\xe9 \xff")
 )
 def test_any_name_comes_back_as_it_was(catalog: Catalog, name: str) -> None:
     assert from_db(to_db(name)) == name
-    assert joined_path(*split_path(f"{name}/{name}/{name}")) == f"{name}/{name}/{name}"
+    assert join_path(*split_path(f"{name}/{name}/{name}")) == f"{name}/{name}/{name}"
     place, file = drive_in(catalog, "A"), file_in(catalog, b"one", name=name)
     path = f"2026/{name}/{name}"
-    with catalog.writing():
+    with catalog.transaction():
         job = begin_job(catalog, "offload", name, "ph", 1)
-        number = copy_written(catalog, file, place.id, 1, Entry(path, 3, 5), 10)
+        number = record_copy(catalog, file, place.id, 1, Entry(path, 3, 5), 10)
         add_card_file(catalog, job, Entry(f"DCIM/{name}/{name}", 3, 5), file, 9)
-        place_seen(catalog, place.id, Path("/media") / name, 5)
+        record_place_connected(catalog, place.id, Path("/media") / name, 5)
         add_clearance(catalog, Clearance(False, name, 3, 1, 1, 0, bytes(32), ()), "card", "ph")
-    assert questions.file_with_id(catalog, file).name == name
-    assert questions.copy_with_id(catalog, number).path == path
-    found = questions.copy_at(catalog, place.id, path)
+    assert file_queries.get_file(catalog, file).name == name
+    assert file_queries.get_copy(catalog, number).path == path
+    found = file_queries.find_copy_at(catalog, place.id, path)
     assert found is not None
     assert found.id == number
-    assert questions.as_read(catalog, job, f"DCIM/{name}/{name}") == (file, 3, 5, 9)
-    assert folders.names_in_folder(catalog, place.id, f"2026/{name}") == [name]
-    assert [path for path, _ in folders.copies_in_folder(catalog, place.id, f"2026/{name}")] == [path]
-    assert [known.id for known in questions.lookalikes(catalog, name, 3)] == [file]
-    assert all_places(catalog)[0].last_path == str(Path("/media") / name)
-    assert last_clearance(catalog) == (3, name, False)
+    assert file_queries.find_card_file(catalog, job, f"DCIM/{name}/{name}") == (file, 3, 5, 9)
+    assert folder_queries.list_names_in_folder(catalog, place.id, f"2026/{name}") == [name]
+    assert [path for path, _ in folder_queries.list_digests_below_folder(catalog, place.id, f"2026/{name}")] == [
+        path
+    ]
+    assert [known.id for known in file_queries.list_files_like(catalog, name, 3)] == [file]
+    assert list_places(catalog)[0].last_path == str(Path("/media") / name)
+    assert get_last_card_clearance(catalog) == (3, name, False)
 
 
 def test_a_folder_is_not_taken_for_its_neighbour(catalog: Catalog) -> None:
     place, file = drive_in(catalog, "A"), file_in(catalog, b"one")
     paths = ["x/a", "x/y/b", "x y/c", "x%/d", "X/e", "x_/f", "xx/g"]
-    with catalog.writing():
+    with catalog.transaction():
         for path in paths:
-            copy_written(catalog, file, place.id, 1, Entry(path, 3, 5), 10)
-    assert [path for path, _ in folders.copies_in_folder(catalog, place.id, "x")] == ["x/a", "x/y/b"]
+            record_copy(catalog, file, place.id, 1, Entry(path, 3, 5), 10)
+    assert [path for path, _ in folder_queries.list_digests_below_folder(catalog, place.id, "x")] == [
+        "x/a",
+        "x/y/b",
+    ]
 
 
 def test_names_of_drives_are_told_apart_without_regard_to_case(catalog: Catalog) -> None:
     drive_in(catalog, "North")
-    assert place_named(catalog, "north").name == "North"
-    with pytest.raises(WrongUse, match="no drive called South") as caught:
-        place_named(catalog, "South")
+    assert get_place(catalog, "north").name == "North"
+    with pytest.raises(UsageError, match="no drive called South") as caught:
+        get_place(catalog, "South")
     assert "North" in caught.value.do
-    with pytest.raises(sqlite3.IntegrityError), catalog.writing():
-        add_place(catalog, "other", "NORTH", kind=PlaceKind.DRIVE, role=Role.ROAD, at=1, path=Path("/x"))
+    with pytest.raises(sqlite3.IntegrityError), catalog.transaction():
+        add_place(catalog, "other", "NORTH", kind=PlaceKind.DRIVE, role=DriveRole.ROAD, at=1, path=Path("/x"))
 
 
 def test_a_body_and_a_shoot_are_entered_once(catalog: Catalog) -> None:
-    with catalog.writing():
+    with catalog.transaction():
         one = ensure_body(catalog, "Orrery R7 7731", "Orrery", "Orrery R7", "40017731")
         assert ensure_body(catalog, "another label", "Orrery", "Orrery R7", "40017731") == one
         assert ensure_shoot(catalog, DAYS[0], "quay", 1) == ensure_shoot(catalog, DAYS[0], "QUAY", 2)
         assert ensure_shoot(catalog, DAYS[1], "quay", 1) != ensure_shoot(catalog, DAYS[0], "quay", 2)
-    assert shoots.bodies(catalog)["Orrery", "Orrery R7", "40017731"] == (one, "Orrery R7 7731")
+    assert shoots.list_bodies(catalog)["Orrery", "Orrery R7", "40017731"] == (one, "Orrery R7 7731")
 
 
 def test_one_content_is_one_file(catalog: Catalog) -> None:
     """And what was known of it first stays: where it was first seen, when, and what it was called."""
     first = file_in(catalog, b"same", name="ORR_0001.DNG")
     assert file_in(catalog, b"same", name="ORR_0002.DNG", day=DAYS[1]) == first
-    assert questions.file_with_id(catalog, first).name == "ORR_0001.DNG"
-    assert shoots.totals(catalog) == (1, 4, 1)
+    assert file_queries.get_file(catalog, first).name == "ORR_0001.DNG"
+    assert shoots.count_totals(catalog) == (1, 4, 1)

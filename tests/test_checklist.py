@@ -10,17 +10,17 @@ import shutil
 import subprocess
 
 import pytest
-from files import film, marked
 from hypothesis import given
 from hypothesis import strategies as st
+from sample_files import film, marked
 from world import World, contents
 
-from tripleguard.checklist import parsed, written
-from tripleguard.digest import EMPTY, digest_of
+from tripleguard.checklist import format_b3sum, parse_b3sum
+from tripleguard.digest import EMPTY_DIGEST, compute_digest
 
 NAMES = st.text(st.characters(exclude_characters="\0\ufffd", exclude_categories=["Cs"]), min_size=1, max_size=40)
 DIGESTS = st.binary(min_size=32, max_size=32)
-HEX = EMPTY.hex()
+HEX = EMPTY_DIGEST.hex()
 
 AWKWARD = [
     "plain.jpg",
@@ -44,21 +44,21 @@ needs_b3sum = pytest.mark.skipif(shutil.which("b3sum") is None, reason="b3sum is
 
 @given(st.lists(st.tuples(NAMES, DIGESTS), max_size=8))
 def test_what_is_written_is_read_back(files: list[tuple[str, bytes]]) -> None:
-    assert list(parsed(written(files))) == files
+    assert list(parse_b3sum(format_b3sum(files))) == files
 
 
 @given(st.binary(max_size=300))
 def test_any_bytes_can_be_looked_through(content: bytes) -> None:
-    for name, digest in parsed(content):
+    for name, digest in parse_b3sum(content):
         assert name
         assert len(digest) == 32
 
 
 @given(st.lists(st.sampled_from([HEX, HEX[:-1], "\\", "  ", " ", "x", "\\n", "\r", "\n", "\0"]), max_size=12))
 def test_lines_that_are_nearly_right_give_whole_digests_or_nothing(parts: list[str]) -> None:
-    for name, digest in parsed("".join(parts).encode()):
+    for name, digest in parse_b3sum("".join(parts).encode()):
         assert name
-        assert digest == EMPTY
+        assert digest == EMPTY_DIGEST
 
 
 @pytest.mark.parametrize(
@@ -77,8 +77,8 @@ def test_lines_that_are_nearly_right_give_whole_digests_or_nothing(parts: list[s
     ],
 )
 def test_lines_are_as_b3sum_writes_them(name: str, line: str) -> None:
-    assert written([(name, EMPTY)]) == line.encode()
-    assert list(parsed(line.encode())) == [(name, EMPTY)]
+    assert format_b3sum([(name, EMPTY_DIGEST)]) == line.encode()
+    assert list(parse_b3sum(line.encode())) == [(name, EMPTY_DIGEST)]
 
 
 @pytest.mark.parametrize(
@@ -98,17 +98,20 @@ def test_lines_are_as_b3sum_writes_them(name: str, line: str) -> None:
 )
 def test_a_line_that_is_none_is_passed_over(line: str) -> None:
     content = f"{line}\n{HEX}  good\n".encode()
-    assert list(parsed(content)) == [("good", EMPTY)]
+    assert list(parse_b3sum(content)) == [("good", EMPTY_DIGEST)]
 
 
 def test_line_ends_of_other_systems_are_read() -> None:
-    assert list(parsed(f"{HEX}  a\r\n{HEX}  b".encode())) == [("a", EMPTY), ("b", EMPTY)]
+    assert list(parse_b3sum(f"{HEX}  a\r\n{HEX}  b".encode())) == [("a", EMPTY_DIGEST), ("b", EMPTY_DIGEST)]
 
 
 def test_names_that_b3sum_can_not_check_get_no_line() -> None:
     """b3sum refuses names that are not UTF-8 and those that hold U+FFFD; one such line would spoil its answer."""
     broken = os.fsdecode(b"a\xff.jpg")
-    assert written([(broken, EMPTY), ("a\ufffd.jpg", EMPTY), ("b", EMPTY)]) == f"{HEX}  b\n".encode()
+    assert (
+        format_b3sum([(broken, EMPTY_DIGEST), ("a\ufffd.jpg", EMPTY_DIGEST), ("b", EMPTY_DIGEST)])
+        == f"{HEX}  b\n".encode()
+    )
 
 
 @needs_b3sum
@@ -121,7 +124,7 @@ def test_the_real_b3sum_checks_what_an_offload_left(world: World) -> None:
     assert world.run("offload", card.root, "--shoot", "awkward names").status == 0
     for drive in world.drives.values():
         shoot = drive / "2026/2026-06-13 awkward names"
-        listed = dict(parsed((shoot / "checksums.b3").read_bytes()))
+        listed = dict(parse_b3sum((shoot / "checksums.b3").read_bytes()))
         check = subprocess.run(["b3sum", "--check", "checksums.b3"], cwd=shoot, capture_output=True, check=False)
         assert check.returncode == 0, check.stdout + check.stderr
         assert check.stdout.count(b": OK\n") == len(listed) == len(AWKWARD) + 1
@@ -154,7 +157,7 @@ def test_a_carriage_return_in_a_name_comes_back_through_our_own_reading(world: W
     assert world.run("offload", card.root, "--shoot", "x").status == 0
     content = (world.drives["A"] / "2026/2026-06-13 x/checksums.b3").read_bytes()
     assert b"\r" not in content
-    assert list(parsed(content)) == [("unknown camera/c\rd.jpg", digest_of(marked(b"carriage return")))]
+    assert list(parse_b3sum(content)) == [("unknown camera/c\rd.jpg", compute_digest(marked(b"carriage return")))]
 
 
 def test_a_line_that_somebody_else_wrote_stays(world: World) -> None:
@@ -163,8 +166,8 @@ def test_a_line_that_somebody_else_wrote_stays(world: World) -> None:
     assert world.run("offload", card.root, "--shoot", "x").status == 0
     listed = world.drives["A"] / "2026/2026-06-13 x/checksums.b3"
     with listed.open("ab") as file:
-        file.write(written([("edits/best.tif", digest_of(b"edit"))]))
+        file.write(format_b3sum([("edits/best.tif", compute_digest(b"edit"))]))
     card.frames(1, first=2)
     assert world.run("offload", card.root, "--shoot", "x").status == 0
-    names = [name.rpartition("/")[2] for name, _ in parsed(listed.read_bytes())]
+    names = [name.rpartition("/")[2] for name, _ in parse_b3sum(listed.read_bytes())]
     assert sorted(names) == ["ORR_0001.DNG", "ORR_0002.DNG", "best.tif"]

@@ -12,17 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import World
 
-from tripleguard.config import Settings, parse_settings, read_settings, seconds_of, size_in_bytes
-from tripleguard.errors import WrongSettings
-from tripleguard.home import example_settings, home_at, make_home
-from tripleguard.layout import copy_path, shoot_folder
+from tripleguard.config import Settings, parse_duration, parse_settings, parse_size, read_settings
+from tripleguard.errors import SettingsError
+from tripleguard.home import create_home, read_example_settings, resolve_home
+from tripleguard.layout import build_copy_path, build_shoot_folder
 from tripleguard.names import is_safe_path
 
 EXAMPLE = Path(__file__).resolve().parent.parent / "config/settings.toml"
 
 
-def refusal(text: str) -> WrongSettings:
-    with pytest.raises(WrongSettings) as caught:
+def refusal(text: str) -> SettingsError:
+    with pytest.raises(SettingsError) as caught:
         parse_settings(text, Path("/home/ph/settings.toml"))
     return caught.value
 
@@ -38,11 +38,13 @@ def test_the_example_holds_every_setting_with_the_value_used_without_it() -> Non
 
 
 def test_a_new_home_gets_the_example_and_an_old_one_keeps_its_own(here: Path) -> None:
-    home = home_at(str(here / "home"))
-    make_home(home)
-    assert home.settings.read_text(encoding="utf-8") == EXAMPLE.read_text(encoding="utf-8") == example_settings()
+    home = resolve_home(str(here / "home"))
+    create_home(home)
+    assert (
+        home.settings.read_text(encoding="utf-8") == EXAMPLE.read_text(encoding="utf-8") == read_example_settings()
+    )
     home.settings.write_text("[rule]\ndrive_copies = 3\n", encoding="utf-8")
-    make_home(home)
+    create_home(home)
     assert read_settings(home.settings).rule.drive_copies == 3
 
 
@@ -117,11 +119,11 @@ def test_what_is_no_toml_names_its_line() -> None:
 def test_a_file_that_is_no_text_is_told(tmp_path: Path) -> None:
     path = tmp_path / "settings.toml"
     path.write_bytes(b"[rule]\n\xff\xfe\n")
-    with pytest.raises(WrongSettings, match="can't be read"):
+    with pytest.raises(SettingsError, match="can't be read"):
         read_settings(path)
 
 
-def assert_told(error: WrongSettings) -> None:
+def assert_told(error: SettingsError) -> None:
     assert error.what.startswith("The settings in x are wrong: ")
 
 
@@ -129,7 +131,7 @@ def assert_told(error: WrongSettings) -> None:
 def test_any_text_is_settings_or_told_in_words(text: str) -> None:
     try:
         parse_settings(text, Path("x"))
-    except WrongSettings as error:
+    except SettingsError as error:
         assert_told(error)
 
 
@@ -146,12 +148,12 @@ def test_a_template_is_refused_or_leads_to_safe_paths(parts: list[str]) -> None:
     text = "[layout]\n" + f"template = {msgspec.json.encode(template).decode()}\n"
     try:
         layout = parse_settings(text, Path("x")).layout
-    except WrongSettings:
+    except SettingsError:
         return
-    path = copy_path(layout, "2026-06-13", "quay", "Orrery R7", "DCIM/100ORREY/ORR_0001.DNG")
+    path = build_copy_path(layout, "2026-06-13", "quay", "Orrery R7", "DCIM/100ORREY/ORR_0001.DNG")
     assert is_safe_path(path)
     assert path.endswith("/ORR_0001.DNG")
-    assert path.startswith(shoot_folder(layout, "2026-06-13", "quay") + "/")
+    assert path.startswith(build_shoot_folder(layout, "2026-06-13", "quay") + "/")
 
 
 @pytest.mark.parametrize(
@@ -168,13 +170,13 @@ def test_a_template_is_refused_or_leads_to_safe_paths(parts: list[str]) -> None:
     ],
 )
 def test_sizes_as_people_write_them(text: str, size: int) -> None:
-    assert size_in_bytes(text) == size
+    assert parse_size(text) == size
 
 
 @pytest.mark.parametrize("text", ["", "GB", "1 PB", "-1", "1e9", "1,5 GB", "1 GBit", "1 G B", "²"])
 def test_what_is_no_size_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is not a size"):
-        size_in_bytes(text)
+        parse_size(text)
 
 
 @pytest.mark.parametrize(
@@ -191,13 +193,13 @@ def test_what_is_no_size_is_refused(text: str) -> None:
     ],
 )
 def test_times_as_people_write_them(text: str, seconds: int) -> None:
-    assert seconds_of(text) == seconds
+    assert parse_duration(text) == seconds
 
 
 @pytest.mark.parametrize("text", ["", "2", "h", "2 hours", "1.5h", "-2h", "30min 1h", "9999999d", "2h x"])
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is not a time"):
-        seconds_of(text)
+        parse_duration(text)
 
 
 def test_a_setting_takes_effect(world: World) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from decade import play
+from decade_campaign import play
 
 
 @pytest.mark.parametrize("seed", [2])

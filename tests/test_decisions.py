@@ -13,11 +13,11 @@ from typing import Any
 import click
 import msgspec
 import pytest
-from nights import archive, folder_on
+from archive_faults import archive, folder_on
 from world import EVENING, World
 
-from tripleguard.catalog.decisions import decided
-from tripleguard.catalog.lineage import newest_version
+from tripleguard.catalog.companions import find_newest_version
+from tripleguard.catalog.decisions import collect_decisions
 from tripleguard.cli import _root as root_command
 
 SIDECAR = (
@@ -29,12 +29,12 @@ SIDECAR = (
 
 def _decided(world: World) -> dict[str, Any]:
     """All that was decided, in a form that two catalogs of the same files have in common."""
-    with world.kit() as kit:
-        said = msgspec.to_builtins(decided(kit.catalog, 0))
+    with world.ctx() as ctx:
+        said = msgspec.to_builtins(collect_decisions(ctx.catalog, 0))
         newest = {}
         for path, *_ in said["versions"]:
-            file_id = newest_version(kit.catalog, path, None)
-            newest[path] = kit.catalog.row("SELECT digest FROM files WHERE id = ?", file_id)
+            file_id = find_newest_version(ctx.catalog, path, None)
+            newest[path] = ctx.catalog.fetch_one("SELECT digest FROM files WHERE id = ?", file_id)
     for key in ("catalog", "generation", "at", "former", "versions"):
         del said[key]
     for place in said["places"]:

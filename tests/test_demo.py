@@ -59,8 +59,8 @@ def test_the_evening_plays_through_and_keeps_to_its_folder(here: Path) -> None:
 
 def test_the_tour_is_the_same_on_every_machine(here: Path) -> None:
     for name in ("one", "other"):
-        folder = tour.scratch_folder(here / name)
-        tour.lay_out(folder, accept_cached=False)
+        folder = tour.make_scratch_folder(here / name)
+        tour.set_up_tour(folder, accept_cached=False)
     assert contents(here / "one") == contents(here / "other")
     assert len(contents(here / "one" / "card-1")) == 71
     assert len(contents(here / "one" / "card-2")) == 47
@@ -93,6 +93,6 @@ def test_without_a_folder_it_takes_a_fresh_one_below_the_cache(
     if sys.platform != "linux":
         pytest.skip("XDG_CACHE_HOME names the cache folder on Linux only")
     monkeypatch.setenv("XDG_CACHE_HOME", str(here / "cache"))
-    one, other = tour.scratch_folder(None), tour.scratch_folder(None)
+    one, other = tour.make_scratch_folder(None), tour.make_scratch_folder(None)
     assert one != other
     assert one.parent == other.parent == here / "cache" / "tripleguard"

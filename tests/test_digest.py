@@ -10,21 +10,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tripleguard.catalog.file_updates import FileOrigin, ensure_file, ensure_shoot
 from tripleguard.catalog.store import create_catalog
-from tripleguard.catalog.writing import Origin, ensure_file, ensure_shoot
 from tripleguard.digest import (
-    EMPTY,
+    EMPTY_DIGEST,
     SAMPLE_EDGE,
     Hasher,
-    SampledHasher,
-    digest_of,
-    file_of,
-    sample_of,
+    SamplingHasher,
+    compute_digest,
+    compute_sample,
+    hash_chunks,
 )
-from tripleguard.model import File, Kind
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import MediumReading, aligned_buffer, depth_of
-from tripleguard.work.chunks import CHUNK
+from tripleguard.jobs.copying.buffers import CHUNK_BYTES
+from tripleguard.model import File, FileKind
+from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass
+from tripleguard.places.dir_handle import DirHandle
 
 # BLAKE3 team, test_vectors/test_vectors.json (as of 5 August 2026, release line 1.8.6): byte i of the input is
 # i mod 251; the first 32 bytes of each output. The lengths sit on block, chunk and tree edges.
@@ -45,7 +45,7 @@ VECTORS = {
     31744: "62b6960e1a44bcc1eb1a611a8d6235b6b4b78f32e7abc4fb4c6cdcce94895c47",
     102400: "bc3e3d41a1146b069abffad3c0d44860cf664390afce4d9661f7902e7943e085",
 }
-READ_SIZES = [1, 7, 1023, 1024, 1025, 65536, CHUNK]
+READ_SIZES = [1, 7, 1023, 1024, 1025, 65536, CHUNK_BYTES]
 
 
 def vector(length: int) -> bytes:
@@ -61,12 +61,12 @@ def pieces(data: bytes, size: int) -> Iterator[memoryview]:
 @pytest.mark.parametrize("length", VECTORS)
 def test_the_official_vectors_come_out_at_any_size_of_reading(length: int, size: int) -> None:
     data, expected = vector(length), File(bytes.fromhex(VECTORS[length]), length)
-    for hasher in (Hasher(), SampledHasher()):
+    for hasher in (Hasher(), SamplingHasher()):
         for piece in pieces(data, size):
             hasher.update(piece)
-        assert hasher.file() == expected
-    assert file_of(pieces(data, size)) == expected
-    assert digest_of(data) == expected.digest
+        assert hasher.as_file() == expected
+    assert hash_chunks(pieces(data, size)) == expected
+    assert compute_digest(data) == expected.digest
 
 
 @pytest.mark.parametrize("size", READ_SIZES)
@@ -78,38 +78,38 @@ def test_the_official_vectors_come_out_of_a_file_read_from_its_medium(here: Path
     never to others.
     """
     (here / "vector").write_bytes(vector(length))
-    folder = HeldFolder(here)
+    folder = DirHandle(here)
     try:
-        reading = MediumReading(folder, "vector", depth_of(here))
-        buffer = aligned_buffer(max(size, 1))[:size]
-        hasher = SampledHasher()
+        reading = MediumReader(folder, "vector", detect_cache_bypass(here))
+        buffer = allocate_aligned(max(size, 1))[:size]
+        hasher = SamplingHasher()
         try:
             while count := reading.readinto(buffer):
                 hasher.update(buffer[:count])
         finally:
             reading.close()
-        assert reading.medium.reached_device
+        assert reading.medium.is_from_device
     finally:
         folder.close()
-    assert hasher.file() == File(bytes.fromhex(VECTORS[length]), length)
+    assert hasher.as_file() == File(bytes.fromhex(VECTORS[length]), length)
 
 
 def test_a_text_that_the_authors_print() -> None:
     # b3sum/what_does_check_do.md of the BLAKE3 repository prints this line for a file that holds "hi\n".
-    assert digest_of(b"hi\n").hex() == "0b8b60248fad7ac6dfac221b7e01a8b91c772421a15b387dd1fb2d6a94aee438"
+    assert compute_digest(b"hi\n").hex() == "0b8b60248fad7ac6dfac221b7e01a8b91c772421a15b387dd1fb2d6a94aee438"
     # From memory, recomputed with another program.
-    assert digest_of(b"abc").hex() == "6437b3ac38465133ffb63b75273a8db548c558465d79db03fd359c6cd5bd9d85"
+    assert compute_digest(b"abc").hex() == "6437b3ac38465133ffb63b75273a8db548c558465d79db03fd359c6cd5bd9d85"
 
 
 @pytest.mark.parametrize("length", [0, 1, SAMPLE_EDGE - 1, SAMPLE_EDGE, SAMPLE_EDGE + 1])
 @pytest.mark.parametrize("times", [1, 2, 3])
 def test_a_sample_taken_on_the_way_is_the_one_taken_from_the_file(length: int, times: int) -> None:
-    check_sample(length * times, CHUNK)
+    check_sample(length * times, CHUNK_BYTES)
 
 
 @given(
     size=st.integers(0, 3 * SAMPLE_EDGE + 3),
-    step=st.sampled_from([1000, 4096, SAMPLE_EDGE - 1, SAMPLE_EDGE, SAMPLE_EDGE + 1, CHUNK]),
+    step=st.sampled_from([1000, 4096, SAMPLE_EDGE - 1, SAMPLE_EDGE, SAMPLE_EDGE + 1, CHUNK_BYTES]),
 )
 def test_samples_agree_whatever_the_size_and_the_reading(size: int, step: int) -> None:
     check_sample(size, step)
@@ -117,7 +117,7 @@ def test_samples_agree_whatever_the_size_and_the_reading(size: int, step: int) -
 
 def check_sample(size: int, step: int) -> None:
     data = (vector(251) * (size // 251 + 1))[:size]
-    hasher = SampledHasher()
+    hasher = SamplingHasher()
     for piece in pieces(data, step):
         hasher.update(piece)
     asked: list[tuple[int, int]] = []
@@ -126,37 +126,44 @@ def check_sample(size: int, step: int) -> None:
         asked.append((offset, length))
         return data[offset : offset + length]
 
-    assert hasher.sample() == sample_of(size, read_at)
+    assert hasher.sample() == compute_sample(size, read_at)
     assert all(offset >= 0 and offset + length <= size for offset, length in asked)
 
 
 def test_a_sample_sees_size_and_both_ends() -> None:
     base = bytearray(vector(200_000))
-    seen = {sample_of(len(base), lambda offset, length: bytes(base[offset : offset + length]))}
+    seen = {compute_sample(len(base), lambda offset, length: bytes(base[offset : offset + length]))}
     for at in (0, SAMPLE_EDGE - 1, len(base) - SAMPLE_EDGE, len(base) - 1):
         changed = bytearray(base)
         changed[at] ^= 1
-        seen.add(sample_of(len(changed), lambda offset, length, c=changed: bytes(c[offset : offset + length])))  # type: ignore[misc]
+        seen.add(
+            compute_sample(
+                len(changed),
+                lambda offset, length, changed=bytes(changed): changed[offset : offset + length],  # type: ignore[misc]
+            )
+        )
     assert len(seen) == 5
     shorter = base[:-1]
-    assert sample_of(len(shorter), lambda offset, length: bytes(shorter[offset : offset + length])) not in seen
+    assert (
+        compute_sample(len(shorter), lambda offset, length: bytes(shorter[offset : offset + length])) not in seen
+    )
 
 
 def test_the_digest_of_nothing_never_belongs_to_a_file_with_bytes(tmp_path: Path) -> None:
     """An accidentally empty copy gives itself away by this digest; the catalog refuses to believe it."""
-    assert bytes.fromhex(VECTORS[0]) == EMPTY
+    assert bytes.fromhex(VECTORS[0]) == EMPTY_DIGEST
     hasher = Hasher()
     hasher.size = 1  # bytes that never reached the hash
     with pytest.raises(AssertionError):
-        hasher.file()
+        hasher.as_file()
     catalog = create_catalog(tmp_path / "catalog.db")
     try:
-        for file in (File(EMPTY, 1), File(digest_of(b"x"), 0)):
-            with catalog.writing():
+        for file in (File(EMPTY_DIGEST, 1), File(compute_digest(b"x"), 0)):
+            with catalog.transaction():
                 shoot = ensure_shoot(catalog, "2026-06-13", "x", 1)
-            with pytest.raises(sqlite3.IntegrityError), catalog.writing():
-                ensure_file(catalog, file, Origin("a", Kind.RAW, shoot), None, 2, 1)
-        assert catalog.rows("SELECT * FROM files") == []
+            with pytest.raises(sqlite3.IntegrityError), catalog.transaction():
+                ensure_file(catalog, file, FileOrigin("a", FileKind.RAW, shoot), None, 2, 1)
+        assert catalog.fetch_all("SELECT * FROM files") == []
     finally:
         catalog.close()
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 
 import pytest
-from nights import archive, change, kinds, rot
+from archive_faults import archive, change, kinds, rot
 from world import World
 
-from tripleguard.forecast import share_bound
+from tripleguard.forecast.rescan_plan import compute_bad_share_bound
 
 
 def test_a_drill_says_what_it_left_out(world: World) -> None:
@@ -78,7 +78,7 @@ def test_a_drill_before_the_first_show_and_one_larger_than_the_archive(world: Wo
     for place in world.run("drill", "--files", "1000", "--json").json["places"]:
         assert (place["copies"], place["sampled"], place["failed"]) == (2, 2, [])
     one = world.run("drill", "--files", "1", "--json").json["places"][0]
-    assert one["bad_share_at_most"] == round(share_bound(1, 0), 6) == 0.95
+    assert one["bad_share_at_most"] == round(compute_bad_share_bound(1, 0), 6) == 0.95
 
 
 def test_a_sample_in_which_all_is_bad_bounds_nothing(world: World) -> None:

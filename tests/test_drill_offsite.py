@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from faulty import Faults, Line
-from gateway import Gateway
+from faulty_network import Faults, Line
 from offsite_world import Offsite, credentials_for
+from s3_gateway import Gateway
 from world import World
 
 SIZE = 64 << 10

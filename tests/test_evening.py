@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from files import film, memo
+from sample_files import film, memo
 from world import EVENING, World
 
 from tripleguard import checklist
@@ -155,7 +155,7 @@ def test_check_lists_are_read_by_plain_tools(world: World) -> None:
     assert world.run("offload", card.root).status == 0
     lists = list(world.drives["A"].glob("2026/*/checksums.b3"))
     assert len(lists) == 1
-    assert len(list(checklist.parsed(lists[0].read_bytes()))) == 7
+    assert len(list(checklist.parse_b3sum(lists[0].read_bytes()))) == 7
     if shutil.which("b3sum") is None:
         pytest.skip("b3sum is not installed")
     checked = subprocess.run(

@@ -19,13 +19,13 @@ import bagit
 import pytest
 from world import CardFolder, World, contents, finished
 
-from tripleguard.catalog.shoots import the_shoot
-from tripleguard.errors import PlaceFailed, Stopped
-from tripleguard.places.handing import Handing, open_handing
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import MediumReading
-from tripleguard.work.handing.handover import Wish, hand_over
-from tripleguard.work.kit import opened, where_drives_are
+from tripleguard.catalog.shoots import resolve_shoot
+from tripleguard.errors import PlaceFailedError, StoppedError
+from tripleguard.jobs.drives import locate_drives, open_drives
+from tripleguard.jobs.handover.handover import HandoverRequest, hand_over
+from tripleguard.places.cache_bypass import MediumReader
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.handover_folder import HandoverFolder, open_handover_folder
 
 SHOOT = "2026-06-13 Quay night"
 SETTINGS = """
@@ -355,35 +355,35 @@ def on_card_of(out: Path) -> dict[str, bytes]:
 
 def test_stopped_it_goes_on(after: World) -> None:
     out = after.root / "client"
-    with after.kit() as kit:
-        target = open_handing(out, [], ("DCIM",))
-        with opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
-            job = hand_over(kit, ready.drives, target, Wish(the_shoot(kit.catalog, "quay")))
+    with after.ctx() as ctx:
+        target = open_handover_folder(out, [], ("DCIM",))
+        with open_drives(ctx, locate_drives(ctx), "a test", for_writing=False) as ready:
+            job = hand_over(ctx, ready.writable, target, HandoverRequest(resolve_shoot(ctx.catalog, "quay")))
             next(job)
-            kit.stop.set()
-            with pytest.raises(Stopped):
+            ctx.stop.set()
+            with pytest.raises(StoppedError):
                 finished(job)
         target.close()
     assert after.run("handover", "quay", out).status == 0
     library_validates(out)
 
 
-class Forgetful(Handing):
+class Forgetful(HandoverFolder):
     """A disk that gives back other bytes than were written."""
 
-    def read(self, path: str) -> MediumReading:
+    def open_reader(self, path: str) -> MediumReader:
         with (self.root / path).open("r+b") as file:
             file.write(b"\0\0\0\0")
-        return super().read(path)
+        return super().open_reader(path)
 
 
 def test_a_disk_that_gives_back_other_bytes_is_found_out(after: World) -> None:
     out = after.folder("client")
-    with after.kit() as kit:
-        target = Forgetful(HeldFolder(out))
-        with opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
-            job = hand_over(kit, ready.drives, target, Wish(the_shoot(kit.catalog, "quay")))
-            with pytest.raises(PlaceFailed, match="does not give back"):
+    with after.ctx() as ctx:
+        target = Forgetful(DirHandle(out))
+        with open_drives(ctx, locate_drives(ctx), "a test", for_writing=False) as ready:
+            job = hand_over(ctx, ready.writable, target, HandoverRequest(resolve_shoot(ctx.catalog, "quay")))
+            with pytest.raises(PlaceFailedError, match="does not give back"):
                 finished(job)
         target.close()
     assert not list(named(out))

@@ -7,16 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tripleguard.cameras.kinds import (
-    dcf_folder,
-    dcf_stem,
-    frame_key,
-    frame_number,
+    get_frame_key,
+    is_appledouble_header,
     is_appledouble_name,
+    is_dcf_stem,
     is_litter,
     kind_of,
-    looks_like_appledouble,
+    parse_dcf_folder,
+    parse_frame_number,
 )
-from tripleguard.model import Kind
+from tripleguard.model import FileKind
 
 # The raw extensions are the camera makers' own, from memory; common practice, no source.
 RAW_NAMES = [
@@ -29,39 +29,42 @@ RAW_NAMES = [
 
 @pytest.mark.parametrize("name", RAW_NAMES)
 def test_every_makers_raw_is_an_original_in_either_case(name: str) -> None:
-    assert kind_of(name) is Kind.RAW
-    assert kind_of(name.lower()) is Kind.RAW
-    assert kind_of(f"DCIM/100ORREY/{name}") is Kind.RAW
+    assert kind_of(name) is FileKind.RAW
+    assert kind_of(name.lower()) is FileKind.RAW
+    assert kind_of(f"DCIM/100ORREY/{name}") is FileKind.RAW
 
 
 @pytest.mark.parametrize(
     ("name", "kind"),
     [
-        ("IMG_0001.JPG", Kind.PICTURE),
-        ("IMG_0001.heic", Kind.PICTURE),
-        ("DSC00001.HIF", Kind.PICTURE),
-        ("scan.tif", Kind.PICTURE),
-        ("C0001.MP4", Kind.VIDEO),
-        ("00001.MTS", Kind.VIDEO),
-        ("A001_C001.R3D", Kind.VIDEO),
-        ("A001.CRM", Kind.VIDEO),
-        ("ZZ9_0001.NEV", Kind.VIDEO),
-        ("IMG_0001.WAV", Kind.SOUND),
-        ("IMG_0001.xmp", Kind.COMPANION),
-        ("IMG_0001.CR3.XMP", Kind.COMPANION),
-        ("GL010123.LRV", Kind.VIDEO),
-        ("VID_0001.INSV", Kind.VIDEO),
-        ("VID_0001.WEBM", Kind.VIDEO),
-        *((f"IMG_0001.{extension}", Kind.PICTURE) for extension in ("AVIF", "JXL", "PNG", "WEBP", "GIF", "JP2")),
-        ("GX010123.THM", Kind.OTHER),
-        ("AUTPRINT.MRK", Kind.OTHER),
-        ("jpg", Kind.OTHER),
-        (".jpg", Kind.OTHER),
-        ("cr3/readme", Kind.OTHER),
-        ("", Kind.OTHER),
+        ("IMG_0001.JPG", FileKind.PICTURE),
+        ("IMG_0001.heic", FileKind.PICTURE),
+        ("DSC00001.HIF", FileKind.PICTURE),
+        ("scan.tif", FileKind.PICTURE),
+        ("C0001.MP4", FileKind.VIDEO),
+        ("00001.MTS", FileKind.VIDEO),
+        ("A001_C001.R3D", FileKind.VIDEO),
+        ("A001.CRM", FileKind.VIDEO),
+        ("ZZ9_0001.NEV", FileKind.VIDEO),
+        ("IMG_0001.WAV", FileKind.SOUND),
+        ("IMG_0001.xmp", FileKind.COMPANION),
+        ("IMG_0001.CR3.XMP", FileKind.COMPANION),
+        ("GL010123.LRV", FileKind.VIDEO),
+        ("VID_0001.INSV", FileKind.VIDEO),
+        ("VID_0001.WEBM", FileKind.VIDEO),
+        *(
+            (f"IMG_0001.{extension}", FileKind.PICTURE)
+            for extension in ("AVIF", "JXL", "PNG", "WEBP", "GIF", "JP2")
+        ),
+        ("GX010123.THM", FileKind.OTHER),
+        ("AUTPRINT.MRK", FileKind.OTHER),
+        ("jpg", FileKind.OTHER),
+        (".jpg", FileKind.OTHER),
+        ("cr3/readme", FileKind.OTHER),
+        ("", FileKind.OTHER),
     ],
 )
-def test_kinds_by_extension(name: str, kind: Kind) -> None:
+def test_kinds_by_extension(name: str, kind: FileKind) -> None:
     assert kind_of(name) is kind
 
 
@@ -130,12 +133,12 @@ def test_a_mac_half_file_is_told_by_its_magic_and_not_by_its_name() -> None:
     header = bytes.fromhex("00051607 00020000") + b"Mac OS X        "
     assert is_appledouble_name("DCIM/._IMG_0001.CR3")
     assert not is_appledouble_name("DCIM/_IMG0001.CR3")
-    assert looks_like_appledouble(header)
-    assert looks_like_appledouble(bytes.fromhex("00051607 00010000"))
-    assert not looks_like_appledouble(b"II*\0\x08\0\0\0")
-    assert not looks_like_appledouble(bytes.fromhex("00051600 00020000"))  # AppleSingle holds the file itself
-    assert not looks_like_appledouble(header[:6])
-    assert not looks_like_appledouble(b"")
+    assert is_appledouble_header(header)
+    assert is_appledouble_header(bytes.fromhex("00051607 00010000"))
+    assert not is_appledouble_header(b"II*\0\x08\0\0\0")
+    assert not is_appledouble_header(bytes.fromhex("00051600 00020000"))  # AppleSingle holds the file itself
+    assert not is_appledouble_header(header[:6])
+    assert not is_appledouble_header(b"")
 
 
 # CIPA DC-009-2010 (DCF 2.0) as restated in device manuals: folder = 100-999 and five of `0-9 A-Z _`;
@@ -145,12 +148,12 @@ def test_a_mac_half_file_is_told_by_its_magic_and_not_by_its_name() -> None:
     [("100CANON", 100), ("999_____", 999), ("101nz7_2", 101), ("101MSDCF", 101)],
 )
 def test_picture_folders_by_dcf(name: str, number: int) -> None:
-    assert dcf_folder(name) == number
+    assert parse_dcf_folder(name) == number
 
 
 @pytest.mark.parametrize("name", ["099CANON", "100CANO", "100CANON2", "100CAN N", "100CANON\n", "100ſANON", ""])
 def test_other_folders_have_no_number(name: str) -> None:
-    assert dcf_folder(name) is None
+    assert parse_dcf_folder(name) is None
 
 
 @pytest.mark.parametrize(
@@ -166,7 +169,7 @@ def test_other_folders_have_no_number(name: str) -> None:
     ],
 )
 def test_frame_numbers_by_dcf(name: str, number: int) -> None:
-    assert frame_number(name) == number
+    assert parse_frame_number(name) == number
 
 
 @pytest.mark.parametrize(
@@ -183,13 +186,13 @@ def test_frame_numbers_by_dcf(name: str, number: int) -> None:
     ],
 )
 def test_other_names_have_no_frame_number(name: str) -> None:
-    assert frame_number(name) is None
+    assert parse_frame_number(name) is None
 
 
 def test_the_stem_rule_takes_names_without_extension_only() -> None:
-    assert dcf_stem("IMG_0001")
-    assert not dcf_stem("IMG_0001.CR3")
-    assert not dcf_stem("IMG_0000")
+    assert is_dcf_stem("IMG_0001")
+    assert not is_dcf_stem("IMG_0001.CR3")
+    assert not is_dcf_stem("IMG_0000")
 
 
 def test_all_files_of_one_frame_share_one_key() -> None:
@@ -201,22 +204,22 @@ def test_all_files_of_one_frame_share_one_key() -> None:
         "IMG_0001.cr3.XMP",
         "IMG_0001.WAV",
     ]
-    keys = {frame_key(f"DCIM/100CANON/{name}") for name in names}
+    keys = {get_frame_key(f"DCIM/100CANON/{name}") for name in names}
     assert keys == {("DCIM/100CANON", "IMG_0001")}
 
 
 def test_frames_of_two_folders_or_two_names_stay_apart() -> None:
-    assert frame_key("DCIM/100CANON/IMG_0001.CR3") != frame_key("DCIM/101CANON/IMG_0001.CR3")
-    assert frame_key("IMG_0001.CR3") != frame_key("IMG_0001-2.CR3")
-    assert frame_key("tour.day.xmp") == ("", "TOUR.DAY")
-    assert frame_key(".xmp") == ("", ".XMP")
+    assert get_frame_key("DCIM/100CANON/IMG_0001.CR3") != get_frame_key("DCIM/101CANON/IMG_0001.CR3")
+    assert get_frame_key("IMG_0001.CR3") != get_frame_key("IMG_0001-2.CR3")
+    assert get_frame_key("tour.day.xmp") == ("", "TOUR.DAY")
+    assert get_frame_key(".xmp") == ("", ".XMP")
 
 
 @given(st.text(st.characters(), max_size=60))
 def test_any_name_at_all_gets_its_answers(name: str) -> None:
-    assert kind_of(name) in Kind
-    number = frame_number(name)
+    assert kind_of(name) in FileKind
+    number = parse_frame_number(name)
     assert number is None or 1 <= number <= 9999
-    assert frame_key(name)[0] == name.rpartition("/")[0]
+    assert get_frame_key(name)[0] == name.rpartition("/")[0]
     assert isinstance(is_litter(name), bool)
-    assert dcf_folder(name) is None or 100 <= int(name[:3]) <= 999
+    assert parse_dcf_folder(name) is None or 100 <= int(name[:3]) <= 999

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tripleguard.cameras.kinds import dcf_folder
-from tripleguard.config import Layout
-from tripleguard.layout import copy_path, shoot_folder, shooting_day
+from tripleguard.cameras.kinds import parse_dcf_folder
+from tripleguard.config import LayoutSettings
+from tripleguard.layout import build_copy_path, build_shoot_folder, compute_shooting_day
 from tripleguard.names import is_safe_path
 
 FIVE = time(5)
@@ -40,13 +40,13 @@ FIVE = time(5)
     ],
 )
 def test_a_shooting_day_ends_at_five(taken: datetime, day: str) -> None:
-    assert shooting_day(taken, FIVE) == day
+    assert compute_shooting_day(taken, FIVE) == day
 
 
 def test_midnight_and_other_hours_can_be_chosen() -> None:
-    assert shooting_day(datetime(2026, 6, 14, 0, 0), time(0)) == "2026-06-14"
-    assert shooting_day(datetime(2026, 6, 14, 6, 29), time(6, 30)) == "2026-06-13"
-    assert shooting_day(datetime(2026, 6, 14, 6, 30), time(6, 30)) == "2026-06-14"
+    assert compute_shooting_day(datetime(2026, 6, 14, 0, 0), time(0)) == "2026-06-14"
+    assert compute_shooting_day(datetime(2026, 6, 14, 6, 29), time(6, 30)) == "2026-06-13"
+    assert compute_shooting_day(datetime(2026, 6, 14, 6, 30), time(6, 30)) == "2026-06-14"
 
 
 @given(st.datetimes(datetime(1980, 1, 2), datetime(2107, 12, 31)))
@@ -55,10 +55,10 @@ def test_a_show_of_five_hours_from_nine_stays_in_one_day(evening: datetime) -> N
     for hours in range(8):
         later = begun.replace(hour=(21 + hours) % 24)
         later = later if hours < 3 else datetime.fromordinal(begun.toordinal() + 1).replace(hour=(21 + hours) % 24)
-        assert shooting_day(later, FIVE) == begun.date().isoformat()
+        assert compute_shooting_day(later, FIVE) == begun.date().isoformat()
 
 
-USUAL = Layout()
+USUAL = LayoutSettings()
 
 
 @pytest.mark.parametrize(
@@ -86,7 +86,7 @@ USUAL = Layout()
     ],
 )
 def test_what_of_a_card_path_is_kept(card_path: str, kept: str) -> None:
-    path = copy_path(USUAL, "2026-06-13", "quay", "Orrery R7 7731", card_path)
+    path = build_copy_path(USUAL, "2026-06-13", "quay", "Orrery R7 7731", card_path)
     assert path == f"2026/2026-06-13 quay/Orrery R7 7731/{kept}"
 
 
@@ -94,17 +94,17 @@ def test_what_of_a_card_path_is_kept(card_path: str, kept: str) -> None:
     ("name", "number"), [("100CANON", 100), ("999_____", 999), ("100", None), ("1000CANO", 100)]
 )
 def test_folder_numbers_of_dcf(name: str, number: int | None) -> None:
-    assert dcf_folder(name) == number
+    assert parse_dcf_folder(name) == number
 
 
 def test_a_template_of_ones_own() -> None:
-    layout = Layout(template="tours/{date} {shoot}/raw/{body}/{name}")
+    layout = LayoutSettings(template="tours/{date} {shoot}/raw/{body}/{name}")
     assert (
-        copy_path(layout, "2026-06-13", "quay", "R7", "DCIM/100CANON/A.CR3")
+        build_copy_path(layout, "2026-06-13", "quay", "R7", "DCIM/100CANON/A.CR3")
         == "tours/2026-06-13 quay/raw/R7/A.CR3"
     )
-    assert shoot_folder(layout, "2026-06-13", "quay") == "tours/2026-06-13 quay"
-    assert shoot_folder(USUAL, "2026-06-13", "quay") == "2026/2026-06-13 quay"
+    assert build_shoot_folder(layout, "2026-06-13", "quay") == "tours/2026-06-13 quay"
+    assert build_shoot_folder(USUAL, "2026-06-13", "quay") == "2026/2026-06-13 quay"
 
 
 @given(
@@ -112,7 +112,7 @@ def test_a_template_of_ones_own() -> None:
     st.sampled_from(["{name}", "{date}", "}{"]),
 )
 def test_braces_in_what_is_put_in_are_only_text(shoot: str, name: str) -> None:
-    path = copy_path(USUAL, "2026-06-13", shoot, "{year}", f"DCIM/100CANON/{name}.JPG")
+    path = build_copy_path(USUAL, "2026-06-13", shoot, "{year}", f"DCIM/100CANON/{name}.JPG")
     assert path == f"2026/2026-06-13 {shoot}/{{year}}/{name}.JPG"
 
 
@@ -121,7 +121,7 @@ def test_braces_in_what_is_put_in_are_only_text(shoot: str, name: str) -> None:
 )
 def test_a_safe_card_path_leads_to_a_safe_copy_path(card_path: str) -> None:
     if is_safe_path(card_path):
-        assert is_safe_path(copy_path(USUAL, "2026-06-13", "quay", "R7", card_path))
+        assert is_safe_path(build_copy_path(USUAL, "2026-06-13", "quay", "R7", card_path))
 
 
 def test_the_wall_time_decides_and_no_zone() -> None:
@@ -129,5 +129,5 @@ def test_the_wall_time_decides_and_no_zone() -> None:
     moment = datetime(2026, 6, 14, 3, 30, tzinfo=UTC)
     on_tour = moment.astimezone(ZoneInfo("America/New_York")).replace(tzinfo=None)
     at_home = moment.astimezone(ZoneInfo("Europe/Berlin")).replace(tzinfo=None)
-    assert shooting_day(on_tour, FIVE) == "2026-06-13"
-    assert shooting_day(at_home, FIVE) == "2026-06-14"
+    assert compute_shooting_day(on_tour, FIVE) == "2026-06-13"
+    assert compute_shooting_day(at_home, FIVE) == "2026-06-14"

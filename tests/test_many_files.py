@@ -14,23 +14,23 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import pytest
-from files import memo
+from sample_files import memo
 from world import World
 
-from tripleguard.digest import digest_of
-from tripleguard.model import Entry, File, Limits, Medium, Room
-from tripleguard.work.cards.copying import Copier, CopyResult
-from tripleguard.work.cards.results import Proved, Task, Written
+from tripleguard.digest import compute_digest
+from tripleguard.jobs.copying.copy_tasks import CopyTask, CopyVerified, CopyWritten
+from tripleguard.jobs.copying.engine import CopyEngine, CopyResult
+from tripleguard.model import Entry, File, FreeSpace, FsLimits, Medium
 
 BODY = b"one tiny picture"
-PLAIN = Limits(
-    folds_case=False,
-    folds_form=False,
-    forbidden="",
-    utf8_only=False,
-    name_bytes=255,
-    name_units=0,
-    largest=0,
+PLAIN = FsLimits(
+    is_case_insensitive=False,
+    is_normalization_insensitive=False,
+    forbidden_chars="",
+    is_utf8_only=False,
+    max_name_bytes=255,
+    max_name_units=0,
+    max_file_bytes=0,
     mtime_step_ns=1,
     file_system="simulated",
 )
@@ -45,28 +45,28 @@ class SlowDrive:
     flush_seconds: float = 0.0
     name: str = "slow"
     uid: str = "slow"
-    limits: Limits = PLAIN
+    fs_limits: FsLimits = PLAIN
     files: dict[str, bytes] = field(default_factory=dict)
     now_open: int = 0
     most_open: int = 0
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def room(self) -> Room:
-        return Room(10**12, 10**12, 0)
+    def free_space(self) -> FreeSpace:
+        return FreeSpace(10**12, 10**12, 0)
 
-    def here(self) -> bool:
+    def is_connected(self) -> bool:
         return True
 
-    def look(self, path: str) -> Entry | None:
+    def stat(self, path: str) -> Entry | None:
         return Entry(path, len(self.files[path]), 0) if path in self.files else None
 
-    def taken(self, path: str) -> bool:
+    def exists(self, path: str) -> bool:
         return path in self.files
 
     def walk(self, folder: str) -> Iterator[Entry]:
         yield from (Entry(path, len(body), 0) for path, body in self.files.items() if path.startswith(folder))
 
-    def begin(self, size: int) -> SlowIncoming:
+    def begin_copy(self, size: int) -> SlowIncoming:
         self.opened(1)
         return SlowIncoming(self)
 
@@ -75,17 +75,17 @@ class SlowDrive:
             self.now_open += step
             self.most_open = max(self.most_open, self.now_open)
 
-    def settle(self, folders: Iterable[str]) -> None:
+    def fsync_dirs(self, folders: Iterable[str]) -> None:
         list(folders)
 
-    def harden(self, path: str) -> None:
+    def fsync_files(self, path: str) -> None:
         assert path in self.files
 
-    def read(self, path: str) -> Held:
+    def open_reader(self, path: str) -> Held:
         return Held(self.files[path])
 
-    def set_aside(self, path: str, why: str) -> str:
-        raise AssertionError(f"{path}: {why}")
+    def quarantine(self, path: str, reason: str) -> str:
+        raise AssertionError(f"{path}: {reason}")
 
     def move(self, old: str, new: str) -> Entry:
         raise AssertionError(f"{old} to {new}")
@@ -115,8 +115,8 @@ class SlowIncoming:
     def discard(self) -> None:
         self._drive.opened(-1)
 
-    def keep(self, name: str, why: str) -> None:
-        raise AssertionError(f"{name}: {why}")
+    def quarantine_partial(self, name: str, reason: str) -> None:
+        raise AssertionError(f"{name}: {reason}")
 
 
 class Held(io.BytesIO):
@@ -133,28 +133,28 @@ class Plan:
         self.empty = empty
         self.begun = 0
 
-    def __call__(self, copier: Copier) -> Iterator[Task]:
+    def __call__(self, copier: CopyEngine) -> Iterator[CopyTask]:
         for number in range(self.count):
             self.begun += 1
             body = b"" if self.empty else BODY + str(number).encode()
             entry = Entry(f"DCIM/{number}.WAV", len(body), 0)
-            yield Task(entry, open=partial(Held, body), lanes=(0,), still_same=lambda: True)
+            yield CopyTask(entry, open=partial(Held, body), lanes=(0,), is_source_unchanged=lambda: True)
 
 
-def decide(copier: Copier, task: Task, file: File, head: bytes) -> dict[int, str]:
-    assert file.digest == digest_of(head)
+def decide(copier: CopyEngine, task: CopyTask, file: File, head: bytes) -> dict[int, str]:
+    assert file.digest == compute_digest(head)
     return {0: task.entry.path}
 
 
-def copier_for(drive: SlowDrive, plan: Plan, *, turns: bool = False) -> Copier:
-    return Copier([drive], plan, decide, buffer_bytes=16_000_000, turns=turns)
+def copier_for(drive: SlowDrive, plan: Plan, *, turns: bool = False) -> CopyEngine:
+    return CopyEngine([drive], plan, decide, buffer_bytes=16_000_000, alternate=turns)
 
 
-def all_of(copier: Copier) -> list[CopyResult]:
+def all_of(copier: CopyEngine) -> list[CopyResult]:
     copier.start()
     results: list[CopyResult] = []
     try:
-        for batch in copier.results():
+        for batch in copier.iter_batches():
             results += batch
     finally:
         results += copier.close()
@@ -165,7 +165,7 @@ def test_a_drive_that_flushes_slowly_holds_few_files_open() -> None:
     """256 open files are all that some systems allow a program (macOS's usual soft limit; from memory)."""
     drive = SlowDrive(flush_seconds=0.002)
     results = all_of(copier_for(drive, Plan(600)))
-    assert sum(isinstance(one, Proved) for one in results) == 600
+    assert sum(isinstance(one, CopyVerified) for one in results) == 600
     assert drive.now_open == 0
     assert drive.most_open <= 70
 
@@ -191,7 +191,7 @@ def test_everything_is_proved_however_the_drives_take_turns(turns: bool, empty: 
     drive, plan = SlowDrive(flush_seconds=0.0005), Plan(3_000, empty=empty)
     began = time.monotonic()
     results = all_of(copier_for(drive, plan, turns=turns))
-    assert sum(isinstance(one, Proved) for one in results) == 3_000
+    assert sum(isinstance(one, CopyVerified) for one in results) == 3_000
     assert time.monotonic() - began < ENOUGH
 
 
@@ -200,8 +200,8 @@ def test_a_head_that_moves_reads_back_before_too_many_tiny_files_wait() -> None:
     results = all_of(copier_for(SlowDrive(), Plan(6_000), turns=True))
     waiting = most = 0
     for one in results:
-        waiting += isinstance(one, Written)
-        waiting -= isinstance(one, Proved)
+        waiting += isinstance(one, CopyWritten)
+        waiting -= isinstance(one, CopyVerified)
         most = max(most, waiting)
     assert waiting == 0
     assert 100 < most < 3_000

@@ -9,40 +9,40 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from tripleguard.cameras.kinds import frame_key
-from tripleguard.model import Limits
+from tripleguard.cameras.kinds import get_frame_key
+from tripleguard.model import FsLimits
 from tripleguard.names import (
     EXFAT_FORBIDDEN,
-    fitted,
-    folded,
+    add_number,
+    escape_text,
+    find_title_problem,
+    fit_to_limits,
+    fold_name,
+    is_name_of_copy,
     is_safe_path,
-    is_text,
-    numbered,
-    shown,
+    is_valid_utf8,
     split_suffix,
-    stands_for,
-    trouble_with_title,
 )
 
-EXFAT = Limits(
-    folds_case=True,
-    folds_form=False,
-    forbidden="".join(char for char in EXFAT_FORBIDDEN if char not in "/\0"),
-    utf8_only=True,
-    name_bytes=0,
-    name_units=255,
-    largest=0,
+EXFAT = FsLimits(
+    is_case_insensitive=True,
+    is_normalization_insensitive=False,
+    forbidden_chars="".join(char for char in EXFAT_FORBIDDEN if char not in "/\0"),
+    is_utf8_only=True,
+    max_name_bytes=0,
+    max_name_units=255,
+    max_file_bytes=0,
     mtime_step_ns=10_000_000,
     file_system="exfat",
 )
-EXT4 = Limits(
-    folds_case=False,
-    folds_form=False,
-    forbidden="",
-    utf8_only=False,
-    name_bytes=255,
-    name_units=0,
-    largest=0,
+EXT4 = FsLimits(
+    is_case_insensitive=False,
+    is_normalization_insensitive=False,
+    forbidden_chars="",
+    is_utf8_only=False,
+    max_name_bytes=255,
+    max_name_units=0,
+    max_file_bytes=0,
     mtime_step_ns=1,
     file_system="ext4",
 )
@@ -75,7 +75,7 @@ PARTS = st.one_of(
 
 @given(PARTS)
 def test_a_shown_name_moves_no_cursor_and_hides_nothing(name: str) -> None:
-    text = shown(name)
+    text = escape_text(name)
     assert text.isprintable() or all(char.isprintable() or unicodedata.category(char) == "Zs" for char in text)
     assert not {unicodedata.category(char) for char in text} & {"Cc", "Cf", "Cs", "Zl", "Zp"}
     assert text.encode("utf-8")
@@ -90,7 +90,7 @@ def test_a_shown_name_moves_no_cursor_and_hides_nothing(name: str) -> None:
     ],
 )
 def test_control_and_direction_characters_are_spelt_out(char: str) -> None:
-    text = shown(f"a{char}b")
+    text = escape_text(f"a{char}b")
     assert char not in text
     assert text.startswith("a\\")
     assert text.endswith("b")
@@ -105,50 +105,50 @@ def test_ordinary_names_are_shown_as_they_are() -> None:
         "[bold]x[/bold]",
         "<b>&amp;",
     ):
-        assert shown(name) == name
+        assert escape_text(name) == name
 
 
 def test_broken_utf8_is_shown_byte_by_byte() -> None:
-    assert shown(os.fsdecode(b"a\xff\xfeb")) == "a\\xff\\xfeb"
+    assert escape_text(os.fsdecode(b"a\xff\xfeb")) == "a\\xff\\xfeb"
 
 
 @given(st.lists(PARTS, min_size=1, max_size=4).map("/".join))
 def test_a_fitted_path_can_be_stored_on_exfat(path: str) -> None:
-    fit = fitted(path, EXFAT)
+    fit = fit_to_limits(path, EXFAT)
     assert is_safe_path(fit)
     assert fit.count("/") == path.count("/")
     for part in fit.split("/"):
-        assert is_text(part)
+        assert is_valid_utf8(part)
         assert 1 <= len(part.encode("utf-16-le")) // 2 <= 255
         assert not set(part) & set(EXFAT_FORBIDDEN)
 
 
 @given(st.lists(PARTS, min_size=1, max_size=4).map("/".join))
 def test_a_fitted_path_can_be_stored_on_ext4(path: str) -> None:
-    assert all(1 <= len(os.fsencode(part)) <= 255 for part in fitted(path, EXT4).split("/"))
+    assert all(1 <= len(os.fsencode(part)) <= 255 for part in fit_to_limits(path, EXT4).split("/"))
 
 
 @given(PARTS)
 def test_a_name_is_changed_only_where_it_must_be(name: str) -> None:
     if len(os.fsencode(name)) <= 255:
-        assert fitted(name, EXT4) == name
+        assert fit_to_limits(name, EXT4) == name
     short = len(name.encode("utf-16-le", "surrogatepass")) // 2 <= 255
-    if is_text(name) and short and not set(name) & set(EXFAT_FORBIDDEN):
-        assert fitted(name, EXFAT) == name
+    if is_valid_utf8(name) and short and not set(name) & set(EXFAT_FORBIDDEN):
+        assert fit_to_limits(name, EXFAT) == name
 
 
 @given(PARTS, st.sampled_from([EXFAT, EXT4]))
-def test_fitting_twice_changes_nothing_more(name: str, limits: Limits) -> None:
-    once = fitted(name, limits)
-    assert fitted(once, limits) == once
+def test_fitting_twice_changes_nothing_more(name: str, limits: FsLimits) -> None:
+    once = fit_to_limits(name, limits)
+    assert fit_to_limits(once, limits) == once
 
 
 @given(PARTS, st.integers(2, 9998), st.sampled_from([EXFAT, EXT4]))
-def test_a_number_survives_the_fitting(name: str, number: int, limits: Limits) -> None:
+def test_a_number_survives_the_fitting(name: str, number: int, limits: FsLimits) -> None:
     """The longest name there is must still have a second way to be said, or its twin could never be stored."""
-    first, second = fitted(name, limits), fitted(numbered(name, number), limits)
-    assert folded(second) != folded(first)
-    assert folded(second) != folded(fitted(numbered(name, number + 1), limits))
+    first, second = fit_to_limits(name, limits), fit_to_limits(add_number(name, number), limits)
+    assert fold_name(second) != fold_name(first)
+    assert fold_name(second) != fold_name(fit_to_limits(add_number(name, number + 1), limits))
 
 
 @pytest.mark.parametrize(
@@ -164,13 +164,13 @@ def test_a_number_survives_the_fitting(name: str, number: int, limits: Limits) -
     ],
 )
 def test_a_taken_name_gets_a_number_before_its_extension(name: str, second: str) -> None:
-    assert numbered(name, 1) == name
-    assert numbered(name, 2) == second
+    assert add_number(name, 1) == name
+    assert add_number(name, 2) == second
 
 
 @given(PARTS, st.integers(1, 9998), st.sampled_from([EXFAT, EXT4]))
-def test_a_stored_name_stands_for_the_one_it_was_made_from(name: str, number: int, limits: Limits) -> None:
-    assert stands_for(fitted(numbered(name, number), limits), name)
+def test_a_stored_name_stands_for_the_one_it_was_made_from(name: str, number: int, limits: FsLimits) -> None:
+    assert is_name_of_copy(fit_to_limits(add_number(name, number), limits), name)
 
 
 @pytest.mark.parametrize(
@@ -194,7 +194,7 @@ def test_a_stored_name_stands_for_the_one_it_was_made_from(name: str, number: in
     ],
 )
 def test_a_name_stands_for_no_other(stored: str, wanted: str, stands: bool) -> None:
-    assert stands_for(stored, wanted) is stands
+    assert is_name_of_copy(stored, wanted) is stands
 
 
 @given(PARTS, st.integers(1, 9999))
@@ -202,7 +202,7 @@ def test_a_name_splits_and_joins(name: str, number: int) -> None:
     stem, end = split_suffix(name)
     assert stem + end == name
     assert stem
-    assert (numbered(name, number) == name) == (number == 1)
+    assert (add_number(name, number) == name) == (number == 1)
 
 
 @given(
@@ -211,23 +211,23 @@ def test_a_name_splits_and_joins(name: str, number: int) -> None:
 )
 def test_the_files_of_a_frame_stay_one_frame_under_their_number(stem: str, number: int) -> None:
     names = [f"{stem}.CR3", f"{stem}.JPG", f"{stem}.WAV", f"{stem}.xmp", f"{stem}.CR3.xmp"]
-    assert len({frame_key(name) for name in names}) == 1
-    assert len({frame_key(numbered(name, number)) for name in names}) == 1
+    assert len({get_frame_key(name) for name in names}) == 1
+    assert len({get_frame_key(add_number(name, number)) for name in names}) == 1
 
 
 def test_case_and_unicode_form_fold() -> None:
     # RFC 8493, section 6.1.1 prints both byte forms of this name.
     nfc, nfd = b"N\xc3\xba\xc3\xb1ez".decode(), b"Nu\xcc\x81n\xcc\x83ez".decode()
     assert nfc != nfd
-    assert folded(nfc) == folded(nfd) == folded(nfd.upper())
-    assert folded("A.JPG") == folded("a.jpg")
-    assert folded("a.jpg") != folded("b.jpg")
+    assert fold_name(nfc) == fold_name(nfd) == fold_name(nfd.upper())
+    assert fold_name("A.JPG") == fold_name("a.jpg")
+    assert fold_name("a.jpg") != fold_name("b.jpg")
 
 
 @given(PARTS)
 def test_folding_twice_changes_nothing_more(name: str) -> None:
-    assume(is_text(name))
-    assert folded(folded(name)) == folded(name)
+    assume(is_valid_utf8(name))
+    assert fold_name(fold_name(name)) == fold_name(name)
 
 
 @pytest.mark.parametrize("path", ["", "/", "/etc/passwd", "a//b", "a/", "./a", "../a", "a/../b", "a/..", "a\0b"])
@@ -244,7 +244,7 @@ def test_a_path_that_stays_inside_is_safe(path: str) -> None:
     "name", ["quay", "Late show 2", "Café & Söhne", "写真", "it's", "a.b", "CONCERT", "x" * 120]
 )
 def test_titles_that_every_drive_can_hold(name: str) -> None:
-    assert trouble_with_title(name) is None
+    assert find_title_problem(name) is None
 
 
 @pytest.mark.parametrize(
@@ -278,14 +278,14 @@ def test_titles_that_every_drive_can_hold(name: str) -> None:
     ],
 )
 def test_titles_that_some_drive_could_not_hold(name: str, why: str) -> None:
-    trouble = trouble_with_title(name)
+    trouble = find_title_problem(name)
     assert trouble is not None
     assert why in trouble
 
 
 @given(st.text(max_size=130))
 def test_a_title_without_trouble_fits_every_file_system(name: str) -> None:
-    if trouble_with_title(name) is None:
-        assert fitted(name, EXFAT) == fitted(name, EXT4) == name
+    if find_title_problem(name) is None:
+        assert fit_to_limits(name, EXFAT) == fit_to_limits(name, EXT4) == name
         assert is_safe_path(name)
-        assert shown(name) == name
+        assert escape_text(name) == name

@@ -15,15 +15,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from nights import aside, change, folder_on, rot
+from archive_faults import aside, change, folder_on, rot
 from world import CardFolder, TestClock, World
 
 from tripleguard.clock import DAY, SystemClock
-from tripleguard.errors import NoRoom
+from tripleguard.errors import NoSpaceError
+from tripleguard.jobs.clearance import reasons
 from tripleguard.model import FindingKind
+from tripleguard.places.copy_writer import DriveCopyWriter
 from tripleguard.places.drive import Drive
-from tripleguard.places.incoming import DriveIncoming
-from tripleguard.work import findwords
 
 Ask = tuple[str, ...]
 Make = Callable[["Scene"], None]
@@ -146,8 +146,8 @@ def _two_real_drives(scene: Scene) -> None:
 
 
 def _no_room(scene: Scene) -> None:
-    def full(_: Drive, size: int) -> DriveIncoming:
-        raise NoRoom(f"There is no room for {size} bytes.")
+    def full(_: Drive, size: int) -> DriveCopyWriter:
+        raise NoSpaceError(f"There is no room for {size} bytes.")
 
     scene.patch.setattr(Drive, "begin", full)
     scene.offload()
@@ -311,7 +311,7 @@ def test_the_next_step_of_a_reason_helps(scene: Scene, word: str) -> None:
 
 def test_every_reason_has_its_case_or_stands_where_no_command_helps() -> None:
     cased = {*CARD, *DRIVE, *A_PERSON, *A_MOMENT, *READ_BY_THE_QUESTION, *ANOTHER_CATALOG}
-    assert cased == {*findwords._REASONS, *findwords._DRIVE_REASONS}
+    assert cased == {*reasons._CARD_REASONS, *reasons._DRIVE_REASONS}
 
 
 def test_damage_that_a_person_lives_with_is_no_reason_any_more(scene: Scene) -> None:

@@ -13,15 +13,15 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from files import film, marked, memo, tiny_raw
+from sample_files import film, marked, memo, tiny_raw
 from world import EVENING, SERIAL, SMALL, CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, HOUR
-from tripleguard.digest import digest_of
+from tripleguard.digest import compute_digest
 from tripleguard.model import CopyState
 from tripleguard.places.drive import open_drive
-from tripleguard.places.locks import Holder, held
-from tripleguard.places.provenance import unfinished_name
+from tripleguard.places.locks import LockHolder, hold_lock
+from tripleguard.places.reserved import new_unfinished_name
 
 BODY = "2026/2026-06-13 quay/Orrery R7 7731"
 
@@ -183,7 +183,7 @@ def test_a_sidecar_with_two_versions_is_two_files(world: World) -> None:
     card.put("DCIM/100ORREY/ORR_0001.xmp", b"two stars", at=EVENING + timedelta(hours=1))
     offloaded(world, card)
     kept = {digest for path, digest in world.on("A").items() if path.endswith(".xmp")}
-    assert kept == {digest_of(b"one star"), digest_of(b"two stars")}
+    assert kept == {compute_digest(b"one star"), compute_digest(b"two stars")}
 
 
 def test_everything_but_litter_comes_along(world: World) -> None:
@@ -216,7 +216,7 @@ def test_everything_but_litter_comes_along(world: World) -> None:
         card.put(path, content)
     found = offloaded(world, card)
     assert (found["files"], found["copied"], found["litter"]) == (len(wanted), len(wanted), len(litter))
-    assert sorted(world.on("A").values()) == sorted(map(digest_of, wanted.values()))
+    assert sorted(world.on("A").values()) == sorted(map(compute_digest, wanted.values()))
     there = set(world.on("B"))
     for path in ("PRIVATE/M4ROOT/CLIP/C0001.MP4", "PRIVATE/M4ROOT/THMBNL/C0001T01.JPG"):
         assert any(at.endswith("/" + path) for at in there), "a video's folders belong together"
@@ -298,8 +298,8 @@ def test_a_frame_whose_name_is_taken_keeps_one_number_on_every_drive(world: Worl
     assert set(world.on("A")) == wanted | {f"{BODY}/ORR_0001-2.WAV"}
     assert world.on("A") == world.on("B")
     for number, folder in (("", "100ORREY"), ("-2", "101ORREY")):
-        assert world.on("A")[f"{BODY}/ORR_0001{number}.xmp"] == digest_of(folder.encode())
-    assert world.on("B")[f"{BODY}/ORR_0001-2.WAV"] == digest_of(late.read_bytes())
+        assert world.on("A")[f"{BODY}/ORR_0001{number}.xmp"] == compute_digest(folder.encode())
+    assert world.on("B")[f"{BODY}/ORR_0001-2.WAV"] == compute_digest(late.read_bytes())
 
 
 def test_a_name_that_is_taken_by_a_strangers_file_is_left_alone(world: World) -> None:
@@ -324,7 +324,7 @@ def test_a_card_file_called_like_one_of_the_tools_own_is_never_lost(world: World
     for number in (2, 3):
         offloaded(world, card)
         for drive in world.drives.values():
-            assert digest_of(b"not a list of ours") in contents(drive).values()
+            assert compute_digest(b"not a list of ours") in contents(drive).values()
         card.frames(1, first=number)
     offloaded(world, card)
     assert world.run("clearance", "card", card.root).status == 0
@@ -337,7 +337,7 @@ def test_twins_of_the_longest_name_are_both_kept(world: World) -> None:
     card.put(f"DCIM/100ORREY/{name}", b"one")
     card.put(f"DCIM/101ORREY/{name}", b"another")
     offloaded(world, card)
-    assert set(world.on("A").values()) == {digest_of(b"one"), digest_of(b"another")}
+    assert set(world.on("A").values()) == {compute_digest(b"one"), compute_digest(b"another")}
     assert all(len(Path(path).name) == 255 for path in world.on("A"))
 
 
@@ -394,11 +394,11 @@ def test_a_lost_drive_that_is_found_again_counts_once_it_was_read(world: World) 
     assert world.run("clearance", "card", card.root).status == 1
     assert world.run("offload", card.root, "--drive", "B").status == 3
     assert world.run("drives", "add", "B", world.drives["B"]).status == 0
-    with world.kit() as kit:
-        assert kit.catalog.rows("SELECT verified_at FROM copies WHERE place_id = 2") == [(None,)]
+    with world.ctx() as ctx:
+        assert ctx.catalog.fetch_all("SELECT verified_at FROM copies WHERE place_id = 2") == [(None,)]
     assert world.run("clearance", "card", card.root).status == 0
-    with world.kit() as kit:
-        assert kit.catalog.rows("SELECT verified_at FROM copies WHERE place_id = 2") != [(None,)]
+    with world.ctx() as ctx:
+        assert ctx.catalog.fetch_all("SELECT verified_at FROM copies WHERE place_id = 2") != [(None,)]
 
 
 def test_a_drive_is_known_by_its_marker_wherever_it_is(world: World) -> None:
@@ -454,8 +454,8 @@ def test_a_copy_that_was_changed_is_a_no_and_offload_mends_it(world: World, size
     assert (answer.status, reason_kinds(answer.json)) == (1, ["copy missing"])
     offloaded(world, card)
     assert sorted(world.on("B").values()) == sorted(card.digests().values())
-    assert digest_of(good) in world.on("A").values()
-    assert digest_of(bad) in contents(world.drives["A"]).values(), "nothing is deleted"
+    assert compute_digest(good) in world.on("A").values()
+    assert compute_digest(bad) in contents(world.drives["A"]).values(), "nothing is deleted"
 
 
 def test_a_copy_with_another_time_and_the_same_bytes_is_proved_again(world: World) -> None:
@@ -483,14 +483,14 @@ def test_rot_is_found_when_evidence_is_old_and_the_card_still_has_the_picture(wo
     os.utime(victim, ns=(status.st_atime_ns, status.st_mtime_ns))
     later = TestClock(now.at + 31 * DAY)
     result = world.offload_job(card.root, clock=later, shoot="quay")
-    assert result.clearance.answer
+    assert result.clearance.is_yes
     assert result.verified == {"A": 3, "B": 3}
     assert result.copied == 1
     assert sorted(world.on("B").values()) == sorted(card.digests().values())
-    assert digest_of(bytes(content)) in contents(world.drives["B"]).values(), "the bad copy lies aside"
-    with world.kit(later) as kit:
-        states = kit.catalog.rows("SELECT state, count(*) FROM copies GROUP BY state ORDER BY state")
-    assert states == [(CopyState.ASIDE, 1), (CopyState.PRESENT, 6)]
+    assert compute_digest(bytes(content)) in contents(world.drives["B"]).values(), "the bad copy lies aside"
+    with world.ctx(later) as ctx:
+        states = ctx.catalog.fetch_all("SELECT state, count(*) FROM copies GROUP BY state ORDER BY state")
+    assert states == [(CopyState.QUARANTINED, 1), (CopyState.PRESENT, 6)]
 
 
 @pytest.mark.parametrize("command", [("clearance", "card"), ("offload",)])
@@ -559,8 +559,8 @@ def test_the_record_says_who_when_what_and_how_to_check_it(world: World) -> None
             assert name in record
         for path, digest in card.digests().items():
             assert f"{digest.hex()}  {path}" in record
-    with world.kit() as kit:
-        kept = kit.catalog.rows("SELECT answer, files, covered, hex(list_digest) FROM clearances")
+    with world.ctx() as ctx:
+        kept = ctx.catalog.fetch_all("SELECT answer, files, covered, hex(list_digest) FROM clearances")
     assert kept == [(1, 2, 2, clearance["list_digest"].upper())]
 
 
@@ -570,8 +570,8 @@ def test_a_no_leaves_a_record_in_the_catalog_and_none_beside_the_shoot(world: Wo
     world.unplug("B")
     world.run("offload", card.root, "--shoot", "quay")
     assert list(world.drives["A"].glob("2026/*/clearance-*.txt")) == []
-    with world.kit() as kit:
-        assert kit.catalog.rows("SELECT answer FROM clearances") == [(0,)]
+    with world.ctx() as ctx:
+        assert ctx.catalog.fetch_all("SELECT answer FROM clearances") == [(0,)]
     assert world.run("report", "--json").json["last_clearance"]["answer"] == "no"
 
 
@@ -642,10 +642,10 @@ def test_a_drive_in_use_names_who_uses_it(world: World) -> None:
     card.frames(1)
     drive = open_drive(world.drives["B"])
     try:
-        with held(
+        with hold_lock(
             "Drive B",
-            drive.storing.open_lock,
-            Holder(4242, "laptop", "offload of /media/card", "2026-06-14T01:30:00Z"),
+            drive.writer.open_lock,
+            LockHolder(4242, "laptop", "offload of /media/card", "2026-06-14T01:30:00Z"),
         ):
             answer = world.run("offload", card.root)
             assert answer.status == 3
@@ -686,7 +686,7 @@ def test_two_offloads_at_once_do_not_mix(world: World) -> None:
 def test_unfinished_copies_of_a_killed_run_are_cleared_by_the_next(world: World) -> None:
     left = world.drives["A"] / ".tripleguard/incoming"
     left.mkdir(exist_ok=True)
-    (left / unfinished_name("part")).write_bytes(b"half a picture")
+    (left / new_unfinished_name("part")).write_bytes(b"half a picture")
     card = world.card()
     card.frames(1)
     offloaded(world, card)
@@ -788,5 +788,5 @@ def test_serial_of_the_body_is_known(world: World) -> None:
     card = world.card()
     card.frames(1)
     offloaded(world, card)
-    with world.kit() as kit:
-        assert kit.catalog.rows("SELECT make, model, serial FROM bodies") == [("Orrery", "Orrery R7", SERIAL)]
+    with world.ctx() as ctx:
+        assert ctx.catalog.fetch_all("SELECT make, model, serial FROM bodies") == [("Orrery", "Orrery R7", SERIAL)]

@@ -15,18 +15,18 @@ import time
 from pathlib import Path
 
 import pytest
-from faulty import SIGN_IN, Faults, Line, page
-from gateway import Gateway
+from faulty_network import SIGN_IN, Faults, Line, page
 from offsite_world import BIG, QUICK, Offsite, credentials_for, paths_on
+from s3_gateway import Gateway
 from world import World, finished
 
 from tripleguard import checklist
 from tripleguard.clock import DAY, SECOND
-from tripleguard.errors import LineTrouble
-from tripleguard.places.wire import Wire
-from tripleguard.work.budget import Budget
-from tripleguard.work.offsite.line import Patience
-from tripleguard.work.offsite.upload import upload
+from tripleguard.errors import NetworkError
+from tripleguard.jobs.background import Budget
+from tripleguard.jobs.offsite.network import RetryPolicy
+from tripleguard.jobs.offsite.upload import upload
+from tripleguard.places.s3.connection import HttpConnection
 
 pytestmark = pytest.mark.usefixtures("credentials")
 
@@ -116,7 +116,7 @@ def test_a_line_of_the_list_that_another_laptop_puts_there_at_that_moment_stays(
     world: World, gateway: Gateway
 ) -> None:
     offsite = Offsite(world, gateway).setup()
-    key, theirs = "2026/x/checksums.b3", checklist.written([("theirs.DNG", b"\2" * 32)])
+    key, theirs = "2026/x/checksums.b3", checklist.format_b3sum([("theirs.DNG", b"\2" * 32)])
     offsite.chosen(1)
     looks = 0
 
@@ -125,11 +125,11 @@ def test_a_line_of_the_list_that_another_laptop_puts_there_at_that_moment_stays(
         looks += 1
         if looks == 1:
             put(gateway, offsite, key, theirs)
-        return (before or b"") + checklist.written([("ours.DNG", b"\1" * 32)])
+        return (before or b"") + checklist.format_b3sum([("ours.DNG", b"\1" * 32)])
 
     with offsite.opened() as (_, _, place):
-        place.place.revise_own(key, revised, 1 << 20)  # type: ignore[union-attr]
-    assert dict(checklist.parsed(offsite.get(key))) == {"theirs.DNG": b"\2" * 32, "ours.DNG": b"\1" * 32}
+        place.place.update_own(key, revised, 1 << 20)  # type: ignore[union-attr]
+    assert dict(checklist.parse_b3sum(offsite.get(key))) == {"theirs.DNG": b"\2" * 32, "ours.DNG": b"\1" * 32}
 
 
 def test_objects_whose_tags_all_changed_are_read_back_within_the_budget_and_count_for_nothing_before(
@@ -143,8 +143,8 @@ def test_objects_whose_tags_all_changed_are_read_back_within_the_budget_and_coun
         put(gateway, offsite, key, bytes(64 << 10))
     first = world.run("rescan", "--place", "offsite", "--json").json
     assert (first["read_back"], first["bytes"] <= 4 * (64 << 10)) == (1, True)
-    with world.kit() as kit:
-        assert kit.catalog.row("SELECT count(*) FROM files WHERE offsite_copies > 0") == (0,)
+    with world.ctx() as ctx:
+        assert ctx.catalog.fetch_one("SELECT count(*) FROM files WHERE offsite_copies > 0") == (0,)
     for _ in range(3):
         world.run("rescan", "--place", "offsite", "--quick")
     kinds = [one["kind"] for one in world.run("findings", "--json").json["findings"] if one["place"] == "offsite"]
@@ -159,13 +159,13 @@ def test_what_lies_there_in_doubt_is_read_back_and_not_sent_again(world: World, 
         offsite = Offsite(world, gateway, line.endpoint).setup()
         offsite.chosen(2, size=300_000)
         assert offsite.send().sent == 2
-        with world.kit() as kit, kit.catalog.writing():
-            kit.catalog.run(
+        with world.ctx() as ctx, ctx.catalog.transaction():
+            ctx.catalog.execute(
                 "UPDATE copies SET verified_at = NULL, medium = NULL WHERE id IN (SELECT copy_id FROM objects)"
             )
         before = line.received
         result = offsite.send()
-    assert (result.sent, result.still_owed) == (0, 0)
+    assert (result.sent, result.missing) == (0, 0)
     assert line.received - before < 300_000
 
 
@@ -173,8 +173,8 @@ def test_a_picture_that_is_dropped_while_others_go_is_not_sent(world: World, gat
     offsite = Offsite(world, gateway).setup()
     offsite.chosen(3, more=lambda card: card.raw("DCIM/100ORREY/ORR_0009.DNG", size=BIG))
     world.run("selects", "add", "ORR_0009")
-    with offsite.opened() as (kit, drives, place):
-        job = upload(kit, drives, place, Budget(), patience=QUICK)
+    with offsite.opened() as (ctx, drives, place):
+        job = upload(ctx, drives, place, Budget(), retry_policy=QUICK)
         next(job)
         assert world.run("selects", "drop", "ORR_0002", "ORR_0009").status == 0
         result = finished(job)
@@ -188,16 +188,16 @@ def test_a_large_picture_that_is_dropped_between_two_parts_never_becomes_an_obje
     with Line(gateway.port, Faults(rate=16_000_000)) as line:
         offsite = Offsite(world, gateway, line.endpoint).setup()
         offsite.chosen(1, size=BIG)
-        with offsite.opened() as (kit, drives, place):
-            job = upload(kit, drives, place, Budget(), patience=QUICK)
+        with offsite.opened() as (ctx, drives, place):
+            job = upload(ctx, drives, place, Budget(), retry_policy=QUICK)
             for _ in job:
-                if kit.catalog.row("SELECT 1 FROM uploads"):
+                if ctx.catalog.fetch_one("SELECT 1 FROM uploads"):
                     break
             assert world.run("selects", "drop", "ORR_0001").status == 0
             result = finished(job)
         assert (result.sent, offsite.objects()) == (0, {})
-        with world.kit() as kit:
-            assert kit.catalog.row("SELECT count(*) FROM uploads") == (0,)
+        with world.ctx() as ctx:
+            assert ctx.catalog.fetch_one("SELECT count(*) FROM uploads") == (0,)
 
 
 def test_a_rating_by_a_clock_that_was_ahead_does_not_outlast_the_rejection(world: World) -> None:
@@ -257,8 +257,12 @@ def test_one_body_that_a_filter_never_lets_through_does_not_stop_the_others(
         line.faults.rate = 1_000_000
         world.run("offload", card.root, "--shoot", "Harbour")
         world.run("selects", "add", *(frame.stem for frame in frames))
-        result = offsite.send(patience=Patience(first=0.05, longest=0.1, tries=5, without=60.0, silence=2.0))
-    assert (result.sent, result.still_owed) == (29, 1)
+        result = offsite.send(
+            patience=RetryPolicy(
+                first_wait_s=0.05, max_wait_s=0.1, max_tries=5, give_up_after_s=60.0, response_timeout_s=2.0
+            )
+        )
+    assert (result.sent, result.missing) == (29, 1)
     assert len(paths_on(world)) == 30
 
 
@@ -293,10 +297,12 @@ def test_an_answer_that_comes_in_drops_for_ever_is_given_up() -> None:
 
         thread = threading.Thread(target=drip)
         thread.start()
-        wire = Wire(f"http://127.0.0.1:{server.getsockname()[1]}", 5.0, lambda: False, longest=0.5)
+        wire = HttpConnection(
+            f"http://127.0.0.1:{server.getsockname()[1]}", 5.0, lambda: False, response_timeout_s=0.5
+        )
         began = time.monotonic()
-        with pytest.raises(LineTrouble):
-            wire.ask("GET", "/", {"host": "x"})
+        with pytest.raises(NetworkError):
+            wire.request("GET", "/", {"host": "x"})
         ended.set()
         thread.join()
     assert time.monotonic() - began < 4

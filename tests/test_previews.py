@@ -17,19 +17,18 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
+from disk_images import SAMPLES
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from images import SAMPLES
 from PIL import Image
 from world import World
 
-from tripleguard.cameras.previews import Seeker
-from tripleguard.cameras.scaling import LONG_SIDE, held_whole, scaled
-from tripleguard.catalog import questions
-from tripleguard.demo.pictures import picture_file, raw_file
-from tripleguard.home import MOST_PREVIEWS, home_at, keep_preview, kept_preview, make_home
-from tripleguard.work.decoding.previewing import preview_of
-from tripleguard.work.kit import opened, where_drives_are
+from tripleguard.cameras.previews import PREVIEW_LONG_SIDE, PreviewFinder, measure_coefficient_memory, scale_jpeg
+from tripleguard.catalog import file_queries
+from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
+from tripleguard.home import MAX_PREVIEWS, create_home, read_preview, resolve_home, store_preview
+from tripleguard.jobs.drives import locate_drives, open_drives
+from tripleguard.jobs.inspect.previews import make_preview
 
 TAKEN = datetime(2026, 6, 13, 21, 30)
 
@@ -59,12 +58,12 @@ def opened_picture(content: bytes | None) -> Image.Image:
 
 def sought(name: str, content: bytes, step: int = 1 << 20) -> tuple[bytes | None, int]:
     """What a seeker finds, and how much of the file it wanted."""
-    seeker, at = Seeker(name, len(content)), 0
+    seeker, at = PreviewFinder(name, len(content)), 0
     while at < len(content) and not seeker.has_enough:
         seeker.feed(content[at : at + step])
         at += step
-    best = seeker.best()
-    return (None if best is None else scaled(best, seeker.orientation)), min(at, len(content))
+    best = seeker.get_best()
+    return (None if best is None else scale_jpeg(best, seeker.orientation)), min(at, len(content))
 
 
 @pytest.mark.parametrize(
@@ -82,8 +81,8 @@ def sought(name: str, content: bytes, step: int = 1 << 20) -> tuple[bytes | None
     ],
 )
 def test_a_picture_is_turned_upright(orientation: int, corners: str) -> None:
-    picture = opened_picture(scaled(jpeg(1200, 800), orientation))
-    assert picture.size == ((LONG_SIDE, 320) if orientation < 5 else (320, LONG_SIDE))
+    picture = opened_picture(scale_jpeg(jpeg(1200, 800), orientation))
+    assert picture.size == ((PREVIEW_LONG_SIDE, 320) if orientation < 5 else (320, PREVIEW_LONG_SIDE))
     width, height = picture.size
     names = {(255, 0, 0): "r", (0, 255, 0): "g", (0, 0, 255): "b", (255, 255, 255): "w"}
     seen = ""
@@ -99,18 +98,20 @@ def test_a_picture_is_turned_upright(orientation: int, corners: str) -> None:
 
 
 def test_a_raw_shows_the_picture_inside_it_the_right_way_up() -> None:
-    raw = raw_file(7, taken=TAKEN, subsec=0, offset="+02:00", serial="1", size=1_200_000, orientation=6)
+    raw = make_raw(7, taken_at=TAKEN, subsec=0, offset="+02:00", serial="1", size=1_200_000, orientation=6)
     found, wanted = sought("ORR_0001.DNG", raw)
     picture = opened_picture(found)
     assert picture.height > picture.width
-    assert max(picture.size) <= LONG_SIDE
+    assert max(picture.size) <= PREVIEW_LONG_SIDE
     assert wanted <= len(raw)
 
 
 def test_nothing_but_the_picture_is_kept() -> None:
     """Where, when and with which body is not for a page."""
-    content = picture_file(1, taken=TAKEN, subsec=0, offset="+02:00", serial="40017731", width=640, height=480)
-    small = scaled(content)
+    content = make_camera_jpeg(
+        1, taken_at=TAKEN, subsec=0, offset="+02:00", serial="40017731", width=640, height=480
+    )
+    small = scale_jpeg(content)
     assert small is not None
     assert b"Exif" not in small
     assert b"40017731" not in small
@@ -125,7 +126,7 @@ def test_real_files_of_many_makers_show_themselves() -> None:
     for path in sorted(SAMPLES.iterdir()):
         if path.suffix.lower() in (".jpg", ".crw"):
             found, _ = sought(path.name, path.read_bytes())
-            shown[path.name] = found is not None and max(opened_picture(found).size) <= LONG_SIDE
+            shown[path.name] = found is not None and max(opened_picture(found).size) <= PREVIEW_LONG_SIDE
     assert shown
     assert [name for name, good in shown.items() if not good] == []
     # There is no JPEG in this one.
@@ -142,23 +143,23 @@ def forged(width: int, height: int) -> bytes:
 
 @pytest.mark.parametrize(("width", "height"), [(65_500, 65_500), (20_000, 8_001), (65_500, 4)])
 def test_a_picture_that_would_fill_the_memory_is_not_decoded(width: int, height: int) -> None:
-    assert scaled(forged(width, height)) is None
+    assert scale_jpeg(forged(width, height)) is None
 
 
 def test_a_large_picture_in_several_scans_is_not_decoded() -> None:
     """A decoder holds all of it at once; no camera writes one. Bytes: two for each sample (ITU-T T.81, A.1)."""
     small = jpeg(640, 480, progressive=True, subsampling=0)
-    assert scaled(small) is not None
-    assert held_whole(small) == 640 * 480 * 3 * 2
-    assert held_whole(jpeg(640, 480, progressive=True, subsampling=2)) == 640 * 480 * 3
-    assert held_whole(jpeg(640, 480)) == 0
+    assert scale_jpeg(small) is not None
+    assert measure_coefficient_memory(small) == 640 * 480 * 3 * 2
+    assert measure_coefficient_memory(jpeg(640, 480, progressive=True, subsampling=2)) == 640 * 480 * 3
+    assert measure_coefficient_memory(jpeg(640, 480)) == 0
     content = bytearray(small)
     at = content.index(b"\xff\xc2")
     struct.pack_into(">HH", content, at + 5, 8000, 8000)
-    assert scaled(bytes(content)) is None
+    assert scale_jpeg(bytes(content)) is None
     one_colour_a_scan = bytearray(forged(12_000, 12_000))
     one_colour_a_scan[one_colour_a_scan.index(b"\xff\xda") + 4] = 1
-    assert scaled(bytes(one_colour_a_scan)) is None
+    assert scale_jpeg(bytes(one_colour_a_scan)) is None
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the most memory taken stands in /proc on Linux only")
@@ -166,7 +167,7 @@ def test_a_picture_as_wide_as_can_be_takes_little_memory(tmp_path: Path) -> None
     """The decoder leaves nothing out of a picture that is low enough: half a gigabyte, if it were drawn."""
     wide = jpeg(65_500, 600)
     code = (
-        "import sys; from tripleguard.cameras.scaling import scaled\n"
+        "import sys; from tripleguard.cameras.previews import scaled\n"
         "scaled(open(sys.argv[1], 'rb').read())\n"
         "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
     )
@@ -195,8 +196,8 @@ def test_whatever_the_bytes_are_there_is_a_small_picture_or_none(data: st.DataOb
         content[data.draw(st.integers(2, len(content) - 1))] = data.draw(st.integers(0, 255))
     cut = data.draw(st.integers(0, len(content)))
     for bytes_ in (bytes(content), bytes(content[:cut])):
-        small = scaled(bytes_)
-        assert small is None or max(opened_picture(small).size) <= LONG_SIDE
+        small = scale_jpeg(bytes_)
+        assert small is None or max(opened_picture(small).size) <= PREVIEW_LONG_SIDE
     sought("ORR_0001.DNG", bytes(content), step=50_000)
 
 
@@ -208,17 +209,17 @@ def test_a_preview_comes_from_a_verified_copy_and_is_kept(world: World) -> None:
     card.raw("DCIM/100ORREY/ORR_0001.DNG", size=300_000)
     card.put("DCIM/100ORREY/ORR_0002.WAV", b"spoken" * 100)
     world.run("offload", card.root)
-    with world.kit() as kit, opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
-        raw, sound = (questions.file_with_id(kit.catalog, number) for number in (1, 2))
+    with world.ctx() as ctx, open_drives(ctx, locate_drives(ctx), "a test", for_writing=False) as ready:
+        raw, sound = (file_queries.get_file(ctx.catalog, number) for number in (1, 2))
         if raw.name.endswith("WAV"):
             raw, sound = sound, raw
-        assert preview_of(kit, sound, ready.looked_at) is None
-        assert preview_of(kit, raw, []) is None
-        first = preview_of(kit, raw, ready.looked_at)
-        assert max(opened_picture(first).size) <= LONG_SIDE
+        assert make_preview(ctx, sound, ready.connected) is None
+        assert make_preview(ctx, raw, []) is None
+        first = make_preview(ctx, raw, ready.connected)
+        assert max(opened_picture(first).size) <= PREVIEW_LONG_SIDE
         # From the home now: no drive is needed any more.
-        assert preview_of(kit, raw, []) == first
-        kept = kit.home.previews
+        assert make_preview(ctx, raw, []) == first
+        kept = ctx.home.previews
         assert stat.S_IMODE(kept.stat().st_mode) == 0o700
         assert [stat.S_IMODE(path.stat().st_mode) for path in kept.iterdir()] == [0o600]
 
@@ -229,17 +230,17 @@ def test_a_copy_that_rotted_is_no_source_of_a_preview(world: World) -> None:
     world.run("offload", card.root)
     for root in world.drives.values():
         next(root.glob("2026/*/*/*.DNG")).unlink()
-    with world.kit() as kit, opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
-        assert preview_of(kit, questions.file_with_id(kit.catalog, 1), ready.looked_at) is None
+    with world.ctx() as ctx, open_drives(ctx, locate_drives(ctx), "a test", for_writing=False) as ready:
+        assert make_preview(ctx, file_queries.get_file(ctx.catalog, 1), ready.connected) is None
 
 
 def test_the_oldest_previews_give_way(tmp_path: Path) -> None:
-    home = home_at(str(tmp_path))
-    make_home(home)
-    for number in range(MOST_PREVIEWS + 5):
+    home = resolve_home(str(tmp_path))
+    create_home(home)
+    for number in range(MAX_PREVIEWS + 5):
         name = f"{zlib.crc32(str(number).encode()):08x}"
-        keep_preview(home, name, b"%d" % number)
+        store_preview(home, name, b"%d" % number)
         os.utime(home.previews / f"{name}.jpg", ns=(number * 10**9, number * 10**9))
-    assert len(list(home.previews.iterdir())) == MOST_PREVIEWS
-    assert kept_preview(home, f"{zlib.crc32(b'0'):08x}") is None
-    assert kept_preview(home, name) == b"%d" % (MOST_PREVIEWS + 4)
+    assert len(list(home.previews.iterdir())) == MAX_PREVIEWS
+    assert read_preview(home, f"{zlib.crc32(b'0'):08x}") is None
+    assert read_preview(home, name) == b"%d" % (MAX_PREVIEWS + 4)

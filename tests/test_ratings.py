@@ -15,16 +15,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from tripleguard.cameras.embedded import embedded_rating
+from tripleguard.cameras.image_info import read_embedded_rating
 from tripleguard.cameras.rating import (
-    LARGEST_SIDECAR,
-    MOST_ATTRIBUTES,
-    MOST_TAGS,
+    MAX_ATTRIBUTES,
+    MAX_SIDECAR_BYTES,
+    MAX_TAGS,
     REJECTED,
-    NotXmp,
-    rating_of,
-    sensible,
-    sidecar_rating,
+    InvalidXmpError,
+    parse_packet_rating,
+    parse_rating,
+    parse_sidecar_rating,
 )
 
 SAMPLES = Path(__file__).resolve().parent.parent.parent / "shared" / "samples"
@@ -52,30 +52,30 @@ def element(value: str) -> bytes:
     [("-1", REJECTED), ("0", 0.0), ("1", 1.0), ("5", 5.0), ("3.0", 3.0), ("2.5", 2.5), (" 4 ", 4.0), ("+3", 3.0)],
 )
 def test_what_an_editor_writes_is_read_as_it_is_meant(text: str, rating: float) -> None:
-    assert sensible(text) == rating
-    assert sidecar_rating(attribute(text)) == sidecar_rating(element(text)) == rating
-    assert rating_of(attribute(text)) == rating_of(element(text)) == rating
+    assert parse_rating(text) == rating
+    assert parse_sidecar_rating(attribute(text)) == parse_sidecar_rating(element(text)) == rating
+    assert parse_packet_rating(attribute(text)) == parse_packet_rating(element(text)) == rating
 
 
 @pytest.mark.parametrize(
     "text", ["-2", "6", "5.01", "-0.5", "-1.5", "NaN", "inf", "1e0", "five", "", "3,5", "٣", "0x3"]
 )
 def test_an_impossible_rating_says_nothing_and_rejects_nothing(text: str) -> None:
-    assert sensible(text) is None
-    assert rating_of(attribute(text)) is None
-    assert sidecar_rating(attribute(text)) is None
+    assert parse_rating(text) is None
+    assert parse_packet_rating(attribute(text)) is None
+    assert parse_sidecar_rating(attribute(text)) is None
 
 
 def test_a_sidecar_without_a_rating_says_nothing() -> None:
     bare = (
         f'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="{RDF}"><rdf:Description/></rdf:RDF></x:xmpmeta>'
     )
-    assert sidecar_rating(bare.encode()) is None
+    assert parse_sidecar_rating(bare.encode()) is None
 
 
 def test_the_prefix_is_the_writers_own_choice_and_another_namespace_is_another_property() -> None:
-    assert sidecar_rating(attribute("4", prefix="anything")) == 4.0
-    assert sidecar_rating(attribute("4").replace(XMP.encode(), b"http://example.org/")) is None
+    assert parse_sidecar_rating(attribute("4", prefix="anything")) == 4.0
+    assert parse_sidecar_rating(attribute("4").replace(XMP.encode(), b"http://example.org/")) is None
 
 
 def test_a_rating_deep_in_a_history_is_not_the_pictures_own() -> None:
@@ -83,7 +83,7 @@ def test_a_rating_deep_in_a_history_is_not_the_pictures_own() -> None:
         f'<rdf:RDF xmlns:rdf="{RDF}" xmlns:xmp="{XMP}"><rdf:Description xmp:Rating="2"><xmp:Was><rdf:Description'
         ' xmp:Rating="5"/></xmp:Was></rdf:Description></rdf:RDF>'
     )
-    assert sidecar_rating(history.encode()) == 2.0
+    assert parse_sidecar_rating(history.encode()) == 2.0
 
 
 def test_a_qualified_value_is_read() -> None:
@@ -92,36 +92,36 @@ def test_a_qualified_value_is_read() -> None:
         '<xmp:Rating rdf:parseType="Resource"><rdf:value>4</rdf:value><q:by>me</q:by></xmp:Rating>'
         "</rdf:Description></rdf:RDF>"
     )
-    assert sidecar_rating(content.encode()) == 4.0
+    assert parse_sidecar_rating(content.encode()) == 4.0
 
 
 def test_a_sidecar_that_would_fill_the_memory_is_refused() -> None:
     bomb = b'<!DOCTYPE a [<!ENTITY b "bbbbbbbbbb"><!ENTITY c "&b;&b;&b;&b;&b;">]><a>&c;</a>'
-    for content in (bomb, b"", b"not xml", b"<a/>", b"\0" * 100, b"<" * 10_000, b"x" * (LARGEST_SIDECAR + 1)):
-        with pytest.raises(NotXmp):
-            sidecar_rating(content)
+    for content in (bomb, b"", b"not xml", b"<a/>", b"\0" * 100, b"<" * 10_000, b"x" * (MAX_SIDECAR_BYTES + 1)):
+        with pytest.raises(InvalidXmpError):
+            parse_sidecar_rating(content)
 
 
 def test_a_sidecar_of_millions_of_parts_is_refused_before_it_is_parsed() -> None:
     """Sixteen megabytes of nothing but elements or attributes took half a gigabyte and several seconds."""
-    many = b" ".join(b"a%x=''" % number for number in range(MOST_ATTRIBUTES + 1))
-    for inside in (b"<a/>" * MOST_TAGS, b"<a " + many + b"/>", b"<a>" * MOST_TAGS):
+    many = b" ".join(b"a%x=''" % number for number in range(MAX_ATTRIBUTES + 1))
+    for inside in (b"<a/>" * MAX_TAGS, b"<a " + many + b"/>", b"<a>" * MAX_TAGS):
         began = time.process_time()
-        with pytest.raises(NotXmp, match="more than any editor"):
-            sidecar_rating(attribute("3").replace(b"</rdf:RDF>", inside + b"</rdf:RDF>"))
+        with pytest.raises(InvalidXmpError, match="more than any editor"):
+            parse_sidecar_rating(attribute("3").replace(b"</rdf:RDF>", inside + b"</rdf:RDF>"))
         assert time.process_time() - began < 0.5
 
 
 def test_a_deeply_nested_sidecar_ends_in_an_answer() -> None:
     content = b"<a>" * 100_000 + b"</a>" * 100_000
-    with pytest.raises(NotXmp):
-        sidecar_rating(content)
+    with pytest.raises(InvalidXmpError):
+        parse_sidecar_rating(content)
 
 
 @given(some.binary(max_size=2000))
 def test_no_bytes_make_a_picture_raise(content: bytes) -> None:
     for start in (b"", b"\xff\xd8", b"II*\0\x08\0\0\0", b"FUJIFILMCCD-RAW ", b"\0\0\0\x18ftypcrx "):
-        rating = embedded_rating(start + content, "A.CR3")
+        rating = read_embedded_rating(start + content, "A.CR3")
         assert rating is None or rating == REJECTED or 0 <= rating <= 5
 
 
@@ -144,21 +144,21 @@ def app1(content: bytes) -> bytes:
 
 def test_the_cameras_own_rating_button_counts_in_a_raw_and_in_a_jpeg() -> None:
     raw = tiff((0x0112, 3, 1, b"\1\0"), (0x4746, 3, 1, struct.pack("<H", 3)))
-    assert embedded_rating(raw, "A.NEF") == 3.0
+    assert read_embedded_rating(raw, "A.NEF") == 3.0
     jpeg = b"\xff\xd8" + app1(b"Exif\0\0" + raw) + b"\xff\xda"
-    assert embedded_rating(jpeg, "A.JPG") == 3.0
-    assert embedded_rating(jpeg, "A.WAV") is None
+    assert read_embedded_rating(jpeg, "A.JPG") == 3.0
+    assert read_embedded_rating(jpeg, "A.WAV") is None
 
 
 def test_xmp_in_a_picture_outranks_the_exif_field() -> None:
     packet = element("5")
     raw = tiff((0x02BC, 1, len(packet), packet), (0x4746, 3, 1, struct.pack("<H", 1)))
-    assert embedded_rating(raw, "A.DNG") == 5.0
+    assert read_embedded_rating(raw, "A.DNG") == 5.0
     field = tiff((0x4746, 3, 1, struct.pack("<H", 1)))
     jpeg = b"\xff\xd8" + app1(b"Exif\0\0" + field) + app1(XMP.encode() + b"\0" + packet) + b"\xff\xda"
-    assert embedded_rating(jpeg, "A.JPG") == 5.0
+    assert read_embedded_rating(jpeg, "A.JPG") == 5.0
     broken = b"\xff\xd8" + app1(b"Exif\0\0" + field) + app1(XMP.encode() + b"\0" + b"<broken") + b"\xff\xda"
-    assert embedded_rating(broken, "A.JPG") == 1.0
+    assert read_embedded_rating(broken, "A.JPG") == 1.0
 
 
 def test_a_packet_at_the_end_of_a_raw_is_fetched_from_there() -> None:
@@ -167,9 +167,9 @@ def test_a_packet_at_the_end_of_a_raw_is_fetched_from_there() -> None:
     whole = raw[: -len(packet)].replace(struct.pack("<I", len(raw) - len(packet)), struct.pack("<I", 50_000))
     whole = whole.ljust(50_000, b"\0") + packet
     head = whole[:4096]
-    assert embedded_rating(head, "A.DNG") is None
-    assert embedded_rating(head, "A.DNG", lambda offset, length: whole[offset : offset + length]) == 4.0
-    assert embedded_rating(head, "A.DNG", lambda offset, length: b"") is None
+    assert read_embedded_rating(head, "A.DNG") is None
+    assert read_embedded_rating(head, "A.DNG", lambda offset, length: whole[offset : offset + length]) == 4.0
+    assert read_embedded_rating(head, "A.DNG", lambda offset, length: b"") is None
 
 
 @pytest.mark.parametrize(
@@ -188,6 +188,6 @@ def test_real_pictures_say_what_their_cameras_wrote(name: str, rating: float | N
     if not sample.exists():
         pytest.skip(f"no sample {name} beside this checkout")
     if name.endswith(".xmp"):
-        assert sidecar_rating(sample.read_bytes()) == rating
+        assert parse_sidecar_rating(sample.read_bytes()) == rating
     else:
-        assert embedded_rating(sample.read_bytes()[: 1 << 18], name) == rating
+        assert read_embedded_rating(sample.read_bytes()[: 1 << 18], name) == rating

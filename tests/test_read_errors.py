@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from images import faulty, images_below, wait_until
-from opening import watched
+from disk_images import faulty, images_below, wait_until
+from file_access_tracer import watched
 from oracle import ASIDE
 from world import World
 

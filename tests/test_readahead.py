@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import MediumReading, depth_of
-from tripleguard.work.readahead import PIECE, ReadAhead
+from tripleguard.jobs.copying.buffers import PIECE_BYTES, ReadAhead
+from tripleguard.places.cache_bypass import MediumReader, detect_cache_bypass
+from tripleguard.places.dir_handle import DirHandle
 
 
 class Tape:
@@ -53,7 +53,9 @@ def ahead() -> Iterator[ReadAhead]:
     made.close()
 
 
-_SIZE = st.integers(1, 6 * PIECE) | st.sampled_from([0, 1, PIECE, PIECE + 1, 2 * PIECE, 3 * PIECE, 3 * PIECE - 1])
+_SIZE = st.integers(1, 6 * PIECE_BYTES) | st.sampled_from(
+    [0, 1, PIECE_BYTES, PIECE_BYTES + 1, 2 * PIECE_BYTES, 3 * PIECE_BYTES, 3 * PIECE_BYTES - 1]
+)
 
 
 @settings(deadline=None, max_examples=150)
@@ -62,7 +64,7 @@ def test_every_file_gives_its_own_bytes_in_order_however_it_ends(
     ahead: ReadAhead, size: int, said: int, fails_from: int | None, leave_after: int | None
 ) -> None:
     tape, got, failed = Tape(size, fails_from), 0, False
-    with contextlib.closing(ahead.chunks(tape, said)) as chunks:
+    with contextlib.closing(ahead.read_pieces(tape, said)) as chunks:
         try:
             for number, chunk in enumerate(chunks, start=1):
                 assert int.from_bytes(chunk[:8], "little") == got or len(chunk) < 8
@@ -79,22 +81,24 @@ def test_every_file_gives_its_own_bytes_in_order_however_it_ends(
 def one_after_the_other(size: int, fails_from: int | None) -> tuple[int, bool]:
     """What a single reader gets of such a file, and whether it meets the error."""
     got = 0
-    while fails_from is None or got + PIECE <= fails_from:
-        if size - got < PIECE:
+    while fails_from is None or got + PIECE_BYTES <= fails_from:
+        if size - got < PIECE_BYTES:
             return size, False
-        got += PIECE
+        got += PIECE_BYTES
     return got, True
 
 
-@pytest.mark.parametrize("size", [0, 1, 4096, PIECE - 1, PIECE, PIECE + 1, 3 * PIECE + 4097])
+@pytest.mark.parametrize(
+    "size", [0, 1, 4096, PIECE_BYTES - 1, PIECE_BYTES, PIECE_BYTES + 1, 3 * PIECE_BYTES + 4097]
+)
 def test_the_bytes_on_the_disk_come_whole(ahead: ReadAhead, here: Path, size: int) -> None:
     content = bytes(range(251)) * (size // 251 + 1)
     (here / "frame").write_bytes(content[:size])
-    folder = HeldFolder(here)
+    folder = DirHandle(here)
     try:
         for said in (size, 0, 2 * size + 1):
-            reading = MediumReading(folder, "frame", depth_of(here))
-            with contextlib.closing(ahead.chunks(reading, said)) as chunks:
+            reading = MediumReader(folder, "frame", detect_cache_bypass(here))
+            with contextlib.closing(ahead.read_pieces(reading, said)) as chunks:
                 assert b"".join(bytes(chunk) for chunk in chunks) == content[:size]
             reading.close()
     finally:
@@ -102,7 +106,7 @@ def test_the_bytes_on_the_disk_come_whole(ahead: ReadAhead, here: Path, size: in
 
 
 def test_a_piece_stays_as_it_was_while_the_next_ones_are_read(ahead: ReadAhead) -> None:
-    with contextlib.closing(ahead.chunks(Tape(12 * PIECE, None), 12 * PIECE)) as chunks:
+    with contextlib.closing(ahead.read_pieces(Tape(12 * PIECE_BYTES, None), 12 * PIECE_BYTES)) as chunks:
         for number, chunk in enumerate(chunks):
             threading.Event().wait(0.002)
-            assert int.from_bytes(chunk[:8], "little") == number * PIECE
+            assert int.from_bytes(chunk[:8], "little") == number * PIECE_BYTES

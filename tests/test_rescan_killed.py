@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import faulty
-from rescan_kills import Shelf, killed, resumed, shelf_below
+from disk_images import faulty
+from rescan_kill_campaign import Shelf, killed, resumed, shelf_below
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="asks the kernel of Linux what is opened")
 

@@ -6,15 +6,15 @@ import os
 from pathlib import Path
 
 import pytest
-from test_night import _rot
+from test_rescan_and_repair import _rot
 from world import TestClock, World, finished
 
-from tripleguard.catalog.places import place_named
+from tripleguard.catalog.places import get_place
 from tripleguard.clock import DAY
-from tripleguard.work.clearance.drive import answer_for_drive
-from tripleguard.work.clearance.drive_answer import DriveAnswer
-from tripleguard.work.kit import opened, where_drives_are
-from tripleguard.work.years.retiring import mark_leaving, prepare
+from tripleguard.jobs.clearance.drive_answer import DriveClearanceResult
+from tripleguard.jobs.clearance.drive_clearance import clear_drive
+from tripleguard.jobs.drives import locate_drives, open_drives
+from tripleguard.jobs.lifecycle.retire import mark_leaving, prepare_retirement
 
 
 def _stamps(root: Path) -> dict[str, tuple[int, int, int]]:
@@ -153,26 +153,26 @@ def test_what_stays_must_have_been_read_lately(shot: World) -> None:
     _third(shot)
     assert shot.run("retire", "A", "--prepare").status == 0
     clock = TestClock()
-    assert _asked(shot, clock).clearance.answer
+    assert _asked(shot, clock).clearance.is_yes
     clock.at += 8 * DAY
     late = _asked(shot, clock).clearance
     assert [(one.kind, one.count) for one in late.reasons] == [("not read lately", 7)]
-    with shot.kit(clock) as kit, opened(kit, where_drives_are(kit), "a test") as ready:
-        done = finished(prepare(kit, place_named(kit.catalog, "A"), ready.drives))
-    assert {one.place: one.read_back for one in done.read.places} == {"B": 7, "C": 7}
-    assert _asked(shot, clock).clearance.answer
+    with shot.ctx(clock) as ctx, open_drives(ctx, locate_drives(ctx), "a test") as ready:
+        done = finished(prepare_retirement(ctx, get_place(ctx.catalog, "A"), ready.writable))
+    assert {one.place: one.read_back for one in done.rescan_result.places} == {"B": 7, "C": 7}
+    assert _asked(shot, clock).clearance.is_yes
 
 
-def _asked(world: World, clock: TestClock) -> DriveAnswer:
-    with world.kit(clock) as kit, opened(kit, where_drives_are(kit), "a test", writing=False) as ready:
-        return finished(answer_for_drive(kit, place_named(kit.catalog, "A"), ready.looked_at))
+def _asked(world: World, clock: TestClock) -> DriveClearanceResult:
+    with world.ctx(clock) as ctx, open_drives(ctx, locate_drives(ctx), "a test", for_writing=False) as ready:
+        return finished(clear_drive(ctx, get_place(ctx.catalog, "A"), ready.connected))
 
 
 def test_a_card_is_not_cleared_by_a_copy_on_a_drive_that_is_leaving(shot: World) -> None:
     card = shot.root / "card"
     assert shot.run("clearance", "card", card).status == 0
-    with shot.kit() as kit:
-        mark_leaving(kit, place_named(kit.catalog, "A"))
+    with shot.ctx() as ctx:
+        mark_leaving(ctx, get_place(ctx.catalog, "A"))
     assert _reasons(shot.run("clearance", "card", card, "--json").json) == {"out of service": 7}
     assert shot.run("report", "--json").json["owed"][0]["short"] == 7
     assert shot.run("drives", "recall", "A").status == 0

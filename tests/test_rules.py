@@ -9,22 +9,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tripleguard.clock import DAY, HOUR, SECOND
-from tripleguard.model import Copy, CopyState, Entry, Evidence, Medium, PlaceState, Role
+from tripleguard.model import Copy, CopyState, DriveRole, Entry, Evidence, Medium, PlaceState
 from tripleguard.rules import (
-    Needs,
-    Standing,
-    interval_days,
+    CopyRequirements,
+    CopyStatus,
+    copy_status,
+    get_interval_days,
+    get_overdue_cutoff,
     is_as_recorded,
     is_recent,
-    overdue_before,
-    same_time,
-    standing,
-    telling,
+    is_same_mtime,
+    primary_reason,
 )
 
 NOW = int(datetime(2026, 6, 14, 2, tzinfo=UTC).timestamp()) * SECOND
 TAKEN = NOW - 6 * HOUR
-NEEDS = Needs(road_days=30, shelf_days=180, accept_cached=False)
+NEEDS = CopyRequirements(road_days=30, shelf_days=180, accept_cached=False)
 SEEN = Entry("2026/x/a.dng", 100, TAKEN)
 
 ANY_COPY_STATE = st.sampled_from(list(CopyState))
@@ -49,29 +49,31 @@ def stands(
     copy: Copy,
     *,
     drive: PlaceState = PlaceState.ACTIVE,
-    role: Role = Role.ROAD,
+    role: DriveRole = DriveRole.ROAD,
     here: bool = True,
     seen: Entry | None = SEEN,
-    needs: Needs = NEEDS,
-) -> Standing:
-    return standing(copy, drive, role, here=here, seen=seen if here else None, needs=needs, now=NOW)
+    needs: CopyRequirements = NEEDS,
+) -> CopyStatus:
+    return copy_status(
+        copy, drive, role, is_connected=here, entry=seen if here else None, requirements=needs, now=NOW
+    )
 
 
 def test_a_verified_copy_that_lies_there_counts() -> None:
-    assert stands(copy_of()) is Standing.COUNTS
-    assert stands(copy_of(medium=Medium.DROPPED)) is Standing.COUNTS
-    assert stands(copy_of(), drive=PlaceState.SHELVED, role=Role.SHELF) is Standing.COUNTS
+    assert stands(copy_of()) is CopyStatus.COUNTS
+    assert stands(copy_of(medium=Medium.DROPPED)) is CopyStatus.COUNTS
+    assert stands(copy_of(), drive=PlaceState.SHELVED, role=DriveRole.SHELF) is CopyStatus.COUNTS
 
 
 @pytest.mark.parametrize("drive", [PlaceState.LOST, PlaceState.RETIRED])
 def test_nothing_on_a_drive_out_of_service_counts(drive: PlaceState) -> None:
-    assert stands(copy_of(), drive=drive) is Standing.OUT
+    assert stands(copy_of(), drive=drive) is CopyStatus.OUT_OF_SERVICE
 
 
 @pytest.mark.parametrize("state", [state for state in CopyState if state is not CopyState.PRESENT])
 def test_a_copy_that_was_found_wrong_does_not_count(state: CopyState) -> None:
-    assert stands(copy_of(state=state)) is Standing.GONE
-    assert stands(copy_of(state=state), here=False) is Standing.GONE
+    assert stands(copy_of(state=state)) is CopyStatus.MISSING
+    assert stands(copy_of(state=state), here=False) is CopyStatus.MISSING
 
 
 @pytest.mark.parametrize(
@@ -79,43 +81,43 @@ def test_a_copy_that_was_found_wrong_does_not_count(state: CopyState) -> None:
     [None, Entry(SEEN.path, 99, TAKEN), Entry(SEEN.path, 100, TAKEN + 3 * SECOND), Entry(SEEN.path, 0, TAKEN)],
 )
 def test_a_copy_that_does_not_lie_as_recorded_does_not_count(seen: Entry | None) -> None:
-    assert stands(copy_of(), seen=seen) is Standing.GONE
+    assert stands(copy_of(), seen=seen) is CopyStatus.MISSING
     assert not is_as_recorded(copy_of(), seen)
 
 
 def test_written_is_not_verified() -> None:
-    assert stands(copy_of(verified=None)) is Standing.UNPROVED
+    assert stands(copy_of(verified=None)) is CopyStatus.UNVERIFIED
 
 
 def test_a_reading_from_memory_counts_only_where_a_person_says_so() -> None:
-    assert stands(copy_of(medium=Medium.CACHED)) is Standing.CACHED
-    assert stands(copy_of(medium=Medium.CACHED), needs=Needs(30, 180, True)) is Standing.COUNTS
+    assert stands(copy_of(medium=Medium.CACHED)) is CopyStatus.CACHED
+    assert stands(copy_of(medium=Medium.CACHED), needs=CopyRequirements(30, 180, True)) is CopyStatus.COUNTS
 
 
 def test_evidence_grows_old_by_where_the_drive_lives() -> None:
     month_old = copy_of(verified=NOW - 31 * DAY)
-    assert stands(month_old) is Standing.OVERDUE
-    assert stands(month_old, role=Role.SHELF) is Standing.COUNTS
-    assert stands(copy_of(verified=NOW - 181 * DAY), role=Role.SHELF) is Standing.OVERDUE
-    assert stands(copy_of(verified=NOW - 30 * DAY)) is Standing.COUNTS
+    assert stands(month_old) is CopyStatus.OVERDUE
+    assert stands(month_old, role=DriveRole.SHELF) is CopyStatus.COUNTS
+    assert stands(copy_of(verified=NOW - 181 * DAY), role=DriveRole.SHELF) is CopyStatus.OVERDUE
+    assert stands(copy_of(verified=NOW - 30 * DAY)) is CopyStatus.COUNTS
 
 
 def test_evidence_from_far_ahead_comes_from_a_wrong_clock() -> None:
-    assert stands(copy_of(verified=NOW + 2 * DAY)) is Standing.OVERDUE
+    assert stands(copy_of(verified=NOW + 2 * DAY)) is CopyStatus.OVERDUE
 
 
 @pytest.mark.parametrize("verified", [NOW - HOUR, NOW - 1, NOW, NOW + 1, NOW + HOUR, NOW + DAY])
 def test_a_drive_that_is_away_does_not_count_by_default(verified: int) -> None:
     """Not at all, says DESIGN; also not when a clock that was set back puts the evidence into the future."""
-    assert stands(copy_of(verified=verified), here=False) is Standing.AWAY
+    assert stands(copy_of(verified=verified), here=False) is CopyStatus.AWAY
 
 
 def test_what_was_read_back_within_the_hours_counts_and_nothing_from_the_future() -> None:
-    needs = Needs(30, 180, False, within=24 * HOUR)
-    assert stands(copy_of(verified=NOW - 23 * HOUR), needs=needs) is Standing.COUNTS
-    assert stands(copy_of(verified=NOW), needs=needs) is Standing.COUNTS
-    assert stands(copy_of(verified=NOW - 25 * HOUR), needs=needs) is Standing.OVERDUE
-    assert stands(copy_of(verified=NOW + 1), needs=needs) is Standing.OVERDUE
+    needs = CopyRequirements(30, 180, False, max_age_ns=24 * HOUR)
+    assert stands(copy_of(verified=NOW - 23 * HOUR), needs=needs) is CopyStatus.COUNTS
+    assert stands(copy_of(verified=NOW), needs=needs) is CopyStatus.COUNTS
+    assert stands(copy_of(verified=NOW - 25 * HOUR), needs=needs) is CopyStatus.OVERDUE
+    assert stands(copy_of(verified=NOW + 1), needs=needs) is CopyStatus.OVERDUE
 
 
 @given(
@@ -123,7 +125,7 @@ def test_what_was_read_back_within_the_hours_counts_and_nothing_from_the_future(
     verified=st.none() | ANY_TIME,
     medium=st.sampled_from(list(Medium)),
     drive=st.sampled_from(list(PlaceState)),
-    role=st.sampled_from(list(Role)),
+    role=st.sampled_from(list(DriveRole)),
     here=st.booleans(),
     seen=st.none() | st.builds(Entry, st.just("a"), st.integers(99, 101), NEAR_TAKEN),
     cached=st.booleans(),
@@ -134,22 +136,22 @@ def test_what_counts_meets_every_condition(
     verified: int | None,
     medium: Medium,
     drive: PlaceState,
-    role: Role,
+    role: DriveRole,
     here: bool,
     seen: Entry | None,
     cached: bool,
     within: int | None,
 ) -> None:
     copy = copy_of(state=state, verified=verified, medium=medium)
-    needs = Needs(30, 180, cached, within)
-    if stands(copy, drive=drive, role=role, here=here, seen=seen, needs=needs) is not Standing.COUNTS:
+    needs = CopyRequirements(30, 180, cached, within)
+    if stands(copy, drive=drive, role=role, here=here, seen=seen, needs=needs) is not CopyStatus.COUNTS:
         return
     assert drive in (PlaceState.ACTIVE, PlaceState.SHELVED)
     assert state is CopyState.PRESENT
     assert verified is not None
     assert medium is not Medium.CACHED or cached
     if within is None:
-        assert verified >= NOW - (180 if role is Role.SHELF else 30) * DAY
+        assert verified >= NOW - (180 if role is DriveRole.SHELF else 30) * DAY
     else:
         assert NOW - within <= verified <= NOW
     assert here
@@ -159,13 +161,13 @@ def test_what_counts_meets_every_condition(
 
 
 def test_the_reason_told_first_is_the_one_to_act_on() -> None:
-    assert telling([]) is None
-    assert telling([Standing.COUNTS]) is None
-    assert telling([Standing.AWAY, Standing.GONE, Standing.OUT]) is Standing.GONE
-    assert telling([Standing.OUT, Standing.AWAY]) is Standing.AWAY
-    for reason in Standing:
-        if reason is not Standing.COUNTS:
-            assert telling([reason]) is reason
+    assert primary_reason([]) is None
+    assert primary_reason([CopyStatus.COUNTS]) is None
+    assert primary_reason([CopyStatus.AWAY, CopyStatus.MISSING, CopyStatus.OUT_OF_SERVICE]) is CopyStatus.MISSING
+    assert primary_reason([CopyStatus.OUT_OF_SERVICE, CopyStatus.AWAY]) is CopyStatus.AWAY
+    for reason in CopyStatus:
+        if reason is not CopyStatus.COUNTS:
+            assert primary_reason([reason]) is reason
 
 
 # exFAT specification 1.00: times in steps of 2 s (7.4.8), for modification 10 ms with the increment (7.4.9); an
@@ -194,8 +196,8 @@ def test_the_reason_told_first_is_the_one_to_act_on() -> None:
 )
 def test_times_are_one_within_the_steps_and_zones_of_fat(apart: timedelta, same: bool) -> None:
     ns = round(apart.total_seconds() * 1_000_000) * 1000
-    assert same_time(NOW, NOW + ns) is same
-    assert same_time(NOW + ns, NOW) is same
+    assert is_same_mtime(NOW, NOW + ns) is same
+    assert is_same_mtime(NOW + ns, NOW) is same
 
 
 @given(
@@ -204,17 +206,17 @@ def test_times_are_one_within_the_steps_and_zones_of_fat(apart: timedelta, same:
     quarters=st.integers(-64, 64),
 )
 def test_any_time_comes_back_as_itself_from_any_fat(kept: int, step: int, quarters: int) -> None:
-    assert same_time(kept, kept // step * step + quarters * 15 * 60 * SECOND)
+    assert is_same_mtime(kept, kept // step * step + quarters * 15 * 60 * SECOND)
 
 
-@given(verified=ANY_TIME, role=st.sampled_from(list(Role)))
-def test_overdue_and_recent_never_disagree(verified: int, role: Role) -> None:
+@given(verified=ANY_TIME, role=st.sampled_from(list(DriveRole)))
+def test_overdue_and_recent_never_disagree(verified: int, role: DriveRole) -> None:
     if is_recent(verified, role, 30, 180, NOW):
-        assert verified >= overdue_before(role, 30, 180, NOW)
+        assert verified >= get_overdue_cutoff(role, 30, 180, NOW)
     elif verified <= NOW + DAY:
-        assert verified < overdue_before(role, 30, 180, NOW)
+        assert verified < get_overdue_cutoff(role, 30, 180, NOW)
 
 
 def test_intervals_of_the_default_rule() -> None:
-    assert interval_days(Role.ROAD, 30, 180) == 30
-    assert interval_days(Role.SHELF, 30, 180) == 180
+    assert get_interval_days(DriveRole.ROAD, 30, 180) == 30
+    assert get_interval_days(DriveRole.SHELF, 30, 180) == 180

@@ -9,16 +9,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from images import Images, images_below, umount
+from disk_images import Images, images_below, umount
 from world import World
 
 from tripleguard.config import parse_settings, read_settings
-from tripleguard.errors import WrongSettings
-from tripleguard.places.disks import disks_of, is_same_copy, sharing
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.media import depth_of
-from tripleguard.rules import independent_count
-from tripleguard.settings_file import with_setting
+from tripleguard.config_edit import replace_setting
+from tripleguard.errors import SettingsError
+from tripleguard.places.cache_bypass import detect_cache_bypass
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.disks import find_disks, find_shared_disks, is_same_copy
+from tripleguard.rules import count_independent
 
 SDA, SDB, SDC = frozenset({"sda"}), frozenset({"sdb"}), frozenset({"sdc"})
 BOTH = SDA | SDB
@@ -49,8 +49,8 @@ def images(here: Path) -> Iterator[Images]:
     ],
 )
 def test_as_many_count_as_cannot_die_together(disks: list[frozenset[str] | None], count: int) -> None:
-    assert independent_count(disks, allow_same_disk=False) == count
-    assert independent_count(disks, allow_same_disk=True) == len(disks)
+    assert count_independent(disks, allow_same_disk=False) == count
+    assert count_independent(disks, allow_same_disk=True) == len(disks)
 
 
 def test_folders_and_images_on_one_disk_share_it(here: Path, images: Images) -> None:
@@ -64,12 +64,12 @@ def test_folders_and_images_on_one_disk_share_it(here: Path, images: Images) -> 
     point.mkdir()
     subprocess.run(["mount", "-o", "loop", inner, point], check=True)
     try:
-        known = disks_of(here)
+        known = find_disks(here)
         if known is None:
             pytest.skip("the disk of this folder can't be told here")
-        assert disks_of(one) == disks_of(other) == disks_of(point) == known
+        assert find_disks(one) == find_disks(other) == find_disks(point) == known
         names = [("A", one), ("B", other), ("C", point)]
-        assert [(pair.one, pair.other, pair.sure) for pair in sharing(names)] == [
+        assert [(pair.first, pair.second, pair.is_certain) for pair in find_shared_disks(names)] == [
             ("A", "B", True),
             ("A", "C", True),
             ("B", "C", True),
@@ -85,18 +85,18 @@ def test_a_bind_mount_is_the_folder_it_shows(here: Path, images: Images) -> None
     (point / "a").write_bytes(b"a picture")
     subprocess.run(["mount", "--bind", point, bound], check=True)
     try:
-        assert disks_of(bound) == disks_of(point)
+        assert find_disks(bound) == find_disks(point)
         assert same(point, "a", bound, "a")
     finally:
         umount(bound)
 
 
 def test_what_lies_in_no_file_system_of_a_disk_is_not_known() -> None:
-    assert disks_of(Path("/proc")) is None
+    assert find_disks(Path("/proc")) is None
 
 
 def same(one: Path, path: str, other: Path, other_path: str) -> bool:
-    held, beside = HeldFolder(one), HeldFolder(other)
+    held, beside = DirHandle(one), DirHandle(other)
     try:
         return is_same_copy(held, path, beside, other_path)
     finally:
@@ -166,16 +166,16 @@ def test_drives_on_one_disk_are_warned_of_until_the_settings_allow_it(bare: Worl
 )
 def test_one_line_of_the_settings_is_set_and_no_other(text: str) -> None:
     before = parse_settings(text, Path("x"))
-    after = with_setting(text, "rule", "allow_same_disk", "true", Path("x"))
+    after = replace_setting(text, "rule", "allow_same_disk", "true", Path("x"))
     settings = parse_settings(after, Path("x"))
     assert settings.rule.allow_same_disk
     assert (settings.layout, settings.rule.road_days) == (before.layout, before.rule.road_days)
-    assert with_setting(after, "rule", "allow_same_disk", "true", Path("x")) == after
+    assert replace_setting(after, "rule", "allow_same_disk", "true", Path("x")) == after
 
 
 def test_a_key_that_only_a_person_can_change_is_left(tmp_path: Path) -> None:
-    with pytest.raises(WrongSettings, match="by a program"):
-        with_setting("rule = {allow_same_disk = false}\n", "rule", "allow_same_disk", "true", Path("x"))
+    with pytest.raises(SettingsError, match="by a program"):
+        replace_setting("rule = {allow_same_disk = false}\n", "rule", "allow_same_disk", "true", Path("x"))
 
 
 def test_a_folder_in_memory_is_not_taken_for_the_disk_around_it(here: Path, images: Images) -> None:
@@ -184,7 +184,7 @@ def test_a_folder_in_memory_is_not_taken_for_the_disk_around_it(here: Path, imag
     point.mkdir()
     subprocess.run(["mount", "-t", "ramfs", "ramfs", point], check=True)
     try:
-        assert not depth_of(point).medium.reached_device
-        assert disks_of(point) == frozenset({"memory"})
+        assert not detect_cache_bypass(point).medium.is_from_device
+        assert find_disks(point) == frozenset({"memory"})
     finally:
         umount(point)

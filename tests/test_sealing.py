@@ -12,14 +12,14 @@ import shutil
 from pathlib import Path
 
 import pytest
-from faulty import Faults, Line
-from gateway import Gateway
+from faulty_network import Faults, Line
 from offsite_world import BIG, Offsite, credentials_for
+from s3_gateway import Gateway
 from world import World
 
 from tripleguard import checklist
-from tripleguard.digest import digest_of
-from tripleguard.work.offsite.line import Patience
+from tripleguard.digest import compute_digest
+from tripleguard.jobs.offsite.network import RetryPolicy
 
 pyrage = pytest.importorskip("pyrage", reason="the extra `seal` is not installed")
 
@@ -60,7 +60,7 @@ def test_the_check_list_speaks_of_the_sealed_bytes_and_the_catalog_is_sealed_too
     offsite, key = sealed_world(world, gateway)
     offsite.send()
     folder = "2026/2026-06-13 Harbour"
-    listed = dict(checklist.parsed(offsite.get(f"{folder}/checksums.b3")))
+    listed = dict(checklist.parse_b3sum(offsite.get(f"{folder}/checksums.b3")))
     assert {f"{folder}/{name}": digest for name, digest in listed.items()} == offsite.objects()
     query = {"list-type": "2", "prefix": "tour 26/.tripleguard/catalog/"}
     (snapshot,) = re.findall(r"<Key>([^<]*)</Key>", gateway.ask("GET", f"/{offsite.bucket}", query)[1].decode())
@@ -77,7 +77,9 @@ def test_a_sealed_upload_that_was_cut_off_goes_on_with_the_same_bytes(world: Wor
         world.settings(f'[offsite]\nseal_for = ["{key.to_public()}"]\n')
         offsite.chosen(1, size=BIG)
         line.faults.cut_after = [6 << 20, *[1] * 200]
-        few = Patience(first=0.01, longest=0.02, tries=3, without=10.0, silence=2.0)
+        few = RetryPolicy(
+            first_wait_s=0.01, max_wait_s=0.02, max_tries=3, give_up_after_s=10.0, response_timeout_s=2.0
+        )
         assert offsite.send(patience=few).sent == 0
         line.faults.cut_after = []
         before = line.received
@@ -85,7 +87,7 @@ def test_a_sealed_upload_that_was_cut_off_goes_on_with_the_same_bytes(world: Wor
     assert line.received - before < BIG - 900_000, "the part that had arrived was sent again"
     (name,) = offsite.objects()
     plain = pyrage.decrypt(offsite.get(name), [key])
-    assert digest_of(plain) == digest_of((world.drives["A"] / name.removesuffix(".age")).read_bytes())
+    assert compute_digest(plain) == compute_digest((world.drives["A"] / name.removesuffix(".age")).read_bytes())
     assert list((world.home / "scratch").iterdir()) == [], "what was sealed is not left behind"
 
 
@@ -194,7 +196,9 @@ def test_what_was_sealed_and_rotted_before_it_was_sent_is_sealed_anew(world: Wor
         world.settings(f'[offsite]\nseal_for = ["{key.to_public()}"]\n')
         offsite.chosen(1)
         line.faults.cut_after = [1] * 50
-        few = Patience(first=0.01, longest=0.02, tries=2, without=10.0, silence=2.0)
+        few = RetryPolicy(
+            first_wait_s=0.01, max_wait_s=0.02, max_tries=2, give_up_after_s=10.0, response_timeout_s=2.0
+        )
         assert offsite.send(patience=few).sent == 0
         line.faults.cut_after = []
         (sealed,) = (world.home / "scratch").glob("sealed-*.age")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from world import EVENING, SERIAL, SMALL, CardFolder, World
 
-from tripleguard.demo.pictures import picture_file
+from tripleguard.demo.camera_files import make_camera_jpeg
 
 XMP = (
     '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
@@ -96,8 +96,8 @@ def test_another_cameras_picture_of_that_name_is_not_sent_along(world: World) ->
     assert raw.parent == picture.parent
     for chosen in (raw, picture):
         assert world.run("selects", "add", chosen).status == 0
-        with world.kit() as kit:
-            wanted = kit.catalog.rows("SELECT path FROM wanted_offsite")
+        with world.ctx() as ctx:
+            wanted = ctx.catalog.fetch_all("SELECT path FROM wanted_offsite")
         assert [Path(path).name for (path,) in wanted] == [chosen.name]
         assert world.run("selects", "drop", chosen).status == 0
 
@@ -116,8 +116,8 @@ def test_the_newest_sidecar_counts_wherever_it_lies(world: World) -> None:
 
 def test_the_cameras_own_button_chooses_until_the_editor_says_otherwise(world: World) -> None:
     card = world.card()
-    content = picture_file(
-        7, taken=EVENING, subsec=0, offset="+02:00", serial=SERIAL, width=96, height=64, rating=5
+    content = make_camera_jpeg(
+        7, taken_at=EVENING, subsec=0, offset="+02:00", serial=SERIAL, width=96, height=64, rating=5
     )
     card.put("DCIM/100ORREY/ORR_0001.JPG", content)
     assert world.run("offload", card.root, "--shoot", "Harbour").status == 0
@@ -250,7 +250,7 @@ def test_finished_pictures_point_at_their_raws_by_name_and_time_together(world: 
     done = world.folder("done")
 
     def finish(name: str, at: datetime) -> None:
-        content = picture_file(9, taken=at, subsec=0, offset="+02:00", serial="1", width=80, height=60)
+        content = make_camera_jpeg(9, taken_at=at, subsec=0, offset="+02:00", serial="1", width=80, height=60)
         (done / name).write_bytes(content)
 
     finish("ORR_0002-final.jpg", taken)

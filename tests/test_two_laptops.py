@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from nights import rot
+from archive_faults import rot
 from world import World
 
 from tripleguard.clock import SECOND

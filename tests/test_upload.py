@@ -10,17 +10,17 @@ import time
 from pathlib import Path
 
 import pytest
-from faulty import SIGN_IN, Faults, Line, page
-from gateway import KEY, SECRET, Gateway
+from faulty_network import SIGN_IN, Faults, Line, page
 from offsite_world import BIG, PART, QUICK, Offsite, credentials_for, paths_on
+from s3_gateway import KEY, SECRET, Gateway
 from world import TestClock, World, finished
 
 from tripleguard import checklist
 from tripleguard.clock import DAY, HOUR
-from tripleguard.errors import NoAccess
-from tripleguard.work.budget import Budget
-from tripleguard.work.offsite.line import Patience
-from tripleguard.work.offsite.upload import upload
+from tripleguard.errors import AccessDeniedError
+from tripleguard.jobs.background import Budget
+from tripleguard.jobs.offsite.network import RetryPolicy
+from tripleguard.jobs.offsite.upload import upload
 
 
 @pytest.fixture(autouse=True)
@@ -62,7 +62,7 @@ def test_the_bucket_explains_itself(world: World, gateway: Gateway) -> None:
     world.run("upload")
     folder = "2026/2026-06-13 Harbour"
     listed = {
-        f"{folder}/{name}": digest for name, digest in checklist.parsed(offsite.get(f"{folder}/checksums.b3"))
+        f"{folder}/{name}": digest for name, digest in checklist.parse_b3sum(offsite.get(f"{folder}/checksums.b3"))
     }
     assert listed == offsite.objects()
     assert b'"name": "offsite"' in offsite.get(".tripleguard/place.json")
@@ -73,7 +73,7 @@ def test_what_is_sent_once_is_not_sent_again_and_nothing_is_begun(world: World, 
     offsite.chosen(2)
     assert offsite.send().sent == 2
     again = offsite.send()
-    assert (again.sent, again.line_bytes) == (0, 0)
+    assert (again.sent, again.network_bytes) == (0, 0)
 
 
 def test_a_large_file_goes_in_parts_and_comes_out_whole(world: World, gateway: Gateway) -> None:
@@ -124,22 +124,22 @@ def test_a_busy_server_and_a_silent_one_are_waited_for(world: World, gateway: Ga
         offsite.chosen(3)
         busy = page("503 Slow Down", b"<Error><Code>SlowDown</Code></Error>")
         broken = page("500 Internal Server Error", b"<html>nginx</html>", "text/html")
-        with offsite.opened() as (kit, drives, place):
+        with offsite.opened() as (ctx, drives, place):
             line.faults.answers, line.faults.stalls = [busy, broken, busy, busy], 1
-            result = finished(upload(kit, drives, place, Budget(), patience=QUICK))
-    assert (result.sent, result.still_owed) == (3, 0)
-    assert result.faltered >= 4
+            result = finished(upload(ctx, drives, place, Budget(), retry_policy=QUICK))
+    assert (result.sent, result.missing) == (3, 0)
+    assert result.retries >= 4
 
 
 def test_a_sign_in_page_is_named_and_nothing_is_believed(world: World, gateway: Gateway) -> None:
     with Line(gateway.port, Faults()) as line:
         offsite = Offsite(world, gateway, line.endpoint).setup()
         offsite.chosen(2)
-        with offsite.opened() as (kit, drives, place):
+        with offsite.opened() as (ctx, drives, place):
             line.faults.answers = [SIGN_IN] * 1000
-            result = finished(upload(kit, drives, place, Budget(), patience=QUICK))
-        assert (result.sent, result.still_owed) == (0, 2)
-        assert "page of this network" in result.waits
+            result = finished(upload(ctx, drives, place, Budget(), retry_policy=QUICK))
+        assert (result.sent, result.missing) == (0, 2)
+        assert "page of this network" in result.blocked_reason
         line.faults.answers = []
         assert offsite.send().sent == 2
 
@@ -147,13 +147,13 @@ def test_a_sign_in_page_is_named_and_nothing_is_believed(world: World, gateway: 
 def test_a_clock_that_is_wrong_is_named_with_how_much(world: World, gateway: Gateway) -> None:
     offsite = Offsite(world, gateway).setup()
     offsite.chosen(1)
-    with pytest.raises(NoAccess, match="180 minutes behind"):
+    with pytest.raises(AccessDeniedError, match="180 minutes behind"):
         offsite.send(clock=TestClock(time.time_ns() - 3 * HOUR))
-    with offsite.opened(clock=(clock := TestClock())) as (kit, drives, place):
+    with offsite.opened(clock=(clock := TestClock())) as (ctx, drives, place):
         clock.at += 2 * HOUR
-        result = finished(upload(kit, drives, place, Budget(), patience=QUICK))
+        result = finished(upload(ctx, drives, place, Budget(), retry_policy=QUICK))
     assert result.sent == 0
-    assert "120 minutes ahead" in result.waits
+    assert "120 minutes ahead" in result.blocked_reason
 
 
 def test_a_line_that_never_comes_back_is_given_up_in_time_and_what_arrived_counts(
@@ -163,14 +163,16 @@ def test_a_line_that_never_comes_back_is_given_up_in_time_and_what_arrived_count
         offsite = Offsite(world, gateway, line.endpoint).setup()
         offsite.chosen(1, size=BIG)
         line.faults.cut_after = [2 * PART, *[1] * 500]
-        few = Patience(first=0.01, longest=0.05, tries=5, without=20.0, silence=1.0)
+        few = RetryPolicy(
+            first_wait_s=0.01, max_wait_s=0.05, max_tries=5, give_up_after_s=20.0, response_timeout_s=1.0
+        )
         began = time.monotonic()
         result = offsite.send(patience=few)
         assert result.sent == 0
         assert time.monotonic() - began < 20
         line.faults.cut_after = []
-        with world.kit() as kit:
-            numbers = [row[0] for row in kit.catalog.rows("SELECT number FROM upload_parts")]
+        with world.ctx() as ctx:
+            numbers = [row[0] for row in ctx.catalog.fetch_all("SELECT number FROM upload_parts")]
         arrived = sum(min(PART, BIG - (number - 1) * PART) for number in numbers)
         before = line.received
         assert offsite.send().sent == 1
@@ -204,7 +206,7 @@ def test_what_is_no_longer_chosen_stays_and_is_called_surplus(world: World, gate
     before = offsite.objects()
     assert world.run("selects", "drop", "ORR_0001").status == 0
     result = offsite.send()
-    assert (result.surplus, result.still_owed) == (1, 0)
+    assert (result.surplus, result.missing) == (1, 0)
     assert offsite.objects() == before
     assert world.run("report", "--json").json["surplus"]["files"] == 1
 
@@ -220,8 +222,8 @@ def test_the_highest_rating_goes_first(world: World, gateway: Gateway) -> None:
     assert world.run("selects", "learn", "--json").json["added"] == 5
     world.settings("[offsite]\nat_once = 1\n")
     offsite.send()
-    with world.kit() as kit:
-        rows = kit.catalog.rows(
+    with world.ctx() as ctx:
+        rows = ctx.catalog.fetch_all(
             "SELECT c.name FROM copies c JOIN places p ON p.id = c.place_id AND p.kind = 'offsite'"
             " WHERE c.name LIKE '%.DNG' ORDER BY c.id"
         )
@@ -242,7 +244,7 @@ def test_an_edited_sidecar_gets_a_key_of_its_own(world: World, gateway: Gateway)
     os.utime(sidecar, (2_000_000_000, 2_000_000_000))
     world.run("selects", "learn")
     result = offsite.send()
-    assert (result.sent, result.surplus, result.still_owed) == (1, 0, 0)
+    assert (result.sent, result.surplus, result.missing) == (1, 0, 0)
     names = sorted(Path(key).name for key in offsite.objects())
     assert names == ["ORR_0001-2.xmp", "ORR_0001.DNG", "ORR_0001.xmp"]
     kinds = {one["kind"] for one in world.run("findings", "--json").json["findings"] if one["place"] == "offsite"}
@@ -259,7 +261,7 @@ def test_a_metered_line_and_the_wrong_hour_send_nothing_until_asked(world: World
     clock = TestClock()
     hour = clock.at % DAY // HOUR
     world.settings(f'[offsite]\nhours = "{(hour + 2) % 24:02}:00-{(hour + 8) % 24:02}:00"\n')
-    assert "not the time" in offsite.send(clock=clock).waits
+    assert "not the time" in offsite.send(clock=clock).blocked_reason
     world.settings("[offsite]\nmetered = true\n")
     assert world.run("upload", "--even-metered").status == 0
 
@@ -268,9 +270,9 @@ def test_a_cap_on_the_line_is_kept_within_five_percent(world: World, gateway: Ga
     with Line(gateway.port, Faults()) as line:
         offsite = Offsite(world, gateway, line.endpoint).setup()
         offsite.chosen(12, size=100_000)
-        with offsite.opened() as (kit, drives, place):
+        with offsite.opened() as (ctx, drives, place):
             before, began = line.received, time.monotonic()
-            job = upload(kit, drives, place, Budget(rate=125_000), patience=QUICK)
+            job = upload(ctx, drives, place, Budget(rate=125_000), retry_policy=QUICK)
             ended = began
             for moved in job:
                 if getattr(moved, "files", 0) == 12:
@@ -344,11 +346,11 @@ def test_a_place_that_is_given_up_counts_no_more_and_another_can_be_named(world:
 
 
 def test_the_progress_speaks_of_lines_as_lines_are_sold(world: World, gateway: Gateway) -> None:
-    from tripleguard.cli.progress import lines_for
-    from tripleguard.work.progress import Moved
+    from tripleguard.cli.progress import format_progress
+    from tripleguard.jobs.progress import ProgressUpdate
 
-    moved = Moved("upload", 3, 41, 100_000_000, 1_200_000_000, 162_500.0, 6769.0)
-    text = " ".join(lines_for(moved, 200))
+    moved = ProgressUpdate("upload", 3, 41, 100_000_000, 1_200_000_000, 162_500.0, 6769.0)
+    text = " ".join(format_progress(moved, 200))
     assert "3 of 41 files" in text
     assert "1.3 Mbit/s, 1 h 53 min left" in text
 
@@ -358,7 +360,11 @@ def test_an_upload_of_what_is_chosen_no_more_is_given_up_with_its_parts(world: W
         offsite = Offsite(world, gateway, line.endpoint).setup()
         offsite.chosen(1, size=BIG)
         line.faults.cut_after = [2 * PART, *[1] * 100]
-        offsite.send(patience=Patience(first=0.01, longest=0.02, tries=3, without=10.0, silence=2.0))
+        offsite.send(
+            patience=RetryPolicy(
+                first_wait_s=0.01, max_wait_s=0.02, max_tries=3, give_up_after_s=10.0, response_timeout_s=2.0
+            )
+        )
         line.faults.cut_after = []
         assert b"<UploadId>" in gateway.ask("GET", f"/{offsite.bucket}", {"uploads": ""})[1]
         world.run("selects", "drop", "ORR_0001")

@@ -11,15 +11,15 @@ import time
 from pathlib import Path
 
 import pytest
-from files import film
 from oracle import Oracle
-from watching import ended, in_reader, logged, plug, set_watch, watching
+from sample_files import film
+from watch_process import ended, in_reader, logged, plug, set_watch, watching
 from world import TestClock, World
 
 from tripleguard.clock import DAY
-from tripleguard.digest import digest_of
-from tripleguard.home import home_at, make_home
-from tripleguard.watch.journal import Journal
+from tripleguard.digest import compute_digest
+from tripleguard.home import create_home, resolve_home
+from tripleguard.watch.monitoring import WatchLog
 
 MIB = 1 << 20
 
@@ -177,8 +177,8 @@ def test_set_to_check_the_card_is_read_once_more_before_the_yes(evening: World) 
     plug(evening, card.root)
     with watching(evening) as watch:
         assert "may be reformatted" in watch.until_done("card")["message"]
-    with evening.kit() as kit:
-        assert kit.catalog.row("SELECT count(*) FROM clearances WHERE answer = 1") == (2,)
+    with evening.ctx() as ctx:
+        assert ctx.catalog.fetch_one("SELECT count(*) FROM clearances WHERE answer = 1") == (2,)
 
 
 def test_a_command_typed_while_a_card_is_copied_says_who_holds_the_drives(evening: World) -> None:
@@ -252,7 +252,7 @@ def test_the_third_place_is_looked_at_every_night_too(evening: World) -> None:
         )
         watch.until_idle()
     whole = set(evening.on("A").values())
-    assert whole <= {digest_of(path.read_bytes()) for path in offsite.rglob("*.DNG")}
+    assert whole <= {compute_digest(path.read_bytes()) for path in offsite.rglob("*.DNG")}
     assert there[1].read_bytes()[-1] == content[-1] ^ 1, "what is bad there stays under its key"
 
 
@@ -262,7 +262,7 @@ def test_a_typed_command_has_the_right_of_way_over_the_nights_reading(evening: W
     card.put("PRIVATE/CLIP/C0001.MP4", film(sound=os.urandom(700 * MIB)))
     weeks_ago = TestClock()
     weeks_ago.at -= 40 * DAY
-    assert evening.offload_job(card.root, clock=weeks_ago).clearance.answer
+    assert evening.offload_job(card.root, clock=weeks_ago).clearance.is_yes
     night_missed(evening, "rescan")
     with watching(evening) as watch:
         watch.until(lambda found: bool(found["doing"]) and found["doing"]["what"] == "rescan", "it reads")
@@ -311,11 +311,11 @@ def test_the_log_is_one_object_a_line_and_shows_no_name_as_it_is(evening: World)
 
 
 def test_the_log_is_bounded(here: Path) -> None:
-    home = home_at(str(here / "home"))
-    make_home(home)
-    journal = Journal(home, TestClock(), loud=False)
+    home = resolve_home(str(here / "home"))
+    create_home(home)
+    journal = WatchLog(home, TestClock(), to_stderr=False)
     for number in range(60_000):
-        journal.say(f"line {number} " + "x" * 100)
+        journal.info(f"line {number} " + "x" * 100)
     journal.close()
     kept = sorted((home.watch).glob("log.jsonl*"))
     assert len(kept) == 5

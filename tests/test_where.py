@@ -12,19 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import World
 
-from tripleguard.catalog.seeking import span_of
+from tripleguard.catalog.search import parse_time_span
 from tripleguard.clock import DAY
-from tripleguard.model import (
-    Copy,
-    CopyState,
-    Evidence,
-    Medium,
-    PlaceKind,
-    PlaceRecord,
-    PlaceState,
-    Role,
-)
-from tripleguard.rules import fetch_rank
+from tripleguard.model import Copy, CopyState, DriveRole, Evidence, Medium, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.rules import rank_fetch_source
 
 
 @pytest.fixture
@@ -220,30 +211,30 @@ def test_names_are_found_after_a_rebuild(after: World) -> None:
 
 @given(year=st.integers(1900, 2999), month=st.integers(1, 12), day=st.integers(1, 28), hour=st.integers(0, 23))
 def test_a_span_ends_where_the_next_one_begins(year: int, month: int, day: int, hour: int) -> None:
-    one = span_of(f"{year:04d}-{month:02d}-{day:02d} {hour:02d}")
-    whole = span_of(f"{year:04d}-{month:02d}-{day:02d}")
+    one = parse_time_span(f"{year:04d}-{month:02d}-{day:02d} {hour:02d}")
+    whole = parse_time_span(f"{year:04d}-{month:02d}-{day:02d}")
     assert one is not None
     assert whole is not None
-    assert one.ends - one.begins == 3600 * 10**9
-    assert whole.ends - whole.begins == 86_400 * 10**9
-    assert whole.begins + hour * 3600 * 10**9 == one.begins
-    assert (whole.whole_days, one.whole_days) == (True, False)
-    month_ = span_of(f"{year:04d}-{month:02d}")
-    year_ = span_of(f"{year:04d}")
+    assert one.end_ns - one.start_ns == 3600 * 10**9
+    assert whole.end_ns - whole.start_ns == 86_400 * 10**9
+    assert whole.start_ns + hour * 3600 * 10**9 == one.start_ns
+    assert (whole.is_whole_days, one.is_whole_days) == (True, False)
+    month_ = parse_time_span(f"{year:04d}-{month:02d}")
+    year_ = parse_time_span(f"{year:04d}")
     assert month_ is not None
     assert year_ is not None
-    assert year_.begins <= month_.begins <= whole.begins < whole.ends <= month_.ends <= year_.ends
+    assert year_.start_ns <= month_.start_ns <= whole.start_ns < whole.end_ns <= month_.end_ns <= year_.end_ns
 
 
 @pytest.mark.parametrize(
     "text", ["", "26", "2026-6", "2026-02-30", "2026-06-13 25", "harbour", "2026-06-14..2026-06-13"]
 )
 def test_what_is_no_day_is_none(text: str) -> None:
-    assert span_of(text) is None
+    assert parse_time_span(text) is None
 
 
 def place(number: int, kind: PlaceKind = PlaceKind.DRIVE, state: PlaceState = PlaceState.ACTIVE) -> PlaceRecord:
-    return PlaceRecord(number, str(number), str(number), kind, Role.ROAD, state, 0, None, None)
+    return PlaceRecord(number, str(number), str(number), kind, DriveRole.ROAD, state, 0, None, None)
 
 
 def copy(number: int, verified: int | None = 5, medium: Medium | None = Medium.DIRECT) -> Copy:
@@ -254,18 +245,18 @@ def copy(number: int, verified: int | None = 5, medium: Medium | None = Medium.D
 def test_the_order_in_which_to_fetch() -> None:
     """Each is fetched before the next; the last two are not to be had."""
     order = [
-        fetch_rank(copy(1, 9 * DAY), place(1), here=True),
-        fetch_rank(copy(2, 5 * DAY), place(2), here=True),
-        fetch_rank(copy(3, 9, Medium.CACHED), place(3), here=True),
-        fetch_rank(copy(4, 9), place(4, state=PlaceState.SHELVED), here=False),
-        fetch_rank(copy(5, 9), place(5, PlaceKind.OFFSITE), here=False),
-        fetch_rank(copy(6, None), place(6), here=True),
-        fetch_rank(copy(7, None), place(7), here=False),
+        rank_fetch_source(copy(1, 9 * DAY), place(1), is_connected=True),
+        rank_fetch_source(copy(2, 5 * DAY), place(2), is_connected=True),
+        rank_fetch_source(copy(3, 9, Medium.CACHED), place(3), is_connected=True),
+        rank_fetch_source(copy(4, 9), place(4, state=PlaceState.SHELVED), is_connected=False),
+        rank_fetch_source(copy(5, 9), place(5, PlaceKind.OFFSITE), is_connected=False),
+        rank_fetch_source(copy(6, None), place(6), is_connected=True),
+        rank_fetch_source(copy(7, None), place(7), is_connected=False),
     ]
     assert order == sorted(order, key=lambda rank: rank or ())
     assert None not in order
-    assert fetch_rank(copy(8), place(8, state=PlaceState.LOST), here=False) is None
-    assert fetch_rank(copy(9), place(9, state=PlaceState.RETIRED), here=True) is None
+    assert rank_fetch_source(copy(8), place(8, state=PlaceState.LOST), is_connected=False) is None
+    assert rank_fetch_source(copy(9), place(9, state=PlaceState.RETIRED), is_connected=True) is None
 
 
 @pytest.mark.parametrize("form", ["NFC", "NFD"])

@@ -1,8 +1,8 @@
 """One small world for the scenario tests: a home, two drives, cards with what cameras write, and the command line.
 
 Everything is set up through the public surface. Commands run in this process, with their arguments, output and
-exit status as a shell sees them; `World.process` starts a real one where a process matters. A job can also be
-run by the clock of a test, which is how evidence grows old overnight.
+exit status as a shell sees them; `ArchiveModel.process` starts a real one where a process matters. A job can also
+be run by the clock of a test, which is how evidence grows old overnight.
 """
 
 from __future__ import annotations
@@ -25,15 +25,15 @@ from tripleguard.catalog.store import open_catalog
 from tripleguard.cli import main
 from tripleguard.clock import SECOND, SystemClock
 from tripleguard.config import read_settings
-from tripleguard.demo.pictures import picture_file, raw_file
-from tripleguard.digest import digest_of
-from tripleguard.home import home_at
+from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
+from tripleguard.digest import compute_digest
+from tripleguard.home import resolve_home
+from tripleguard.jobs.cards.offload import OffloadResult, offload
+from tripleguard.jobs.drives import JobContext, locate_drives, open_drives, select_writable_drives
+from tripleguard.jobs.progress import Job, Result
 from tripleguard.places.card import Card, open_card
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.own import SUPERSEDED
-from tripleguard.work.cards.offload import OffloadResult, offload
-from tripleguard.work.kit import Kit, drives_for_writing, opened, where_drives_are
-from tripleguard.work.progress import Job, Result
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.reserved import SUPERSEDED_SUFFIX
 
 EVENING = datetime(2026, 6, 13, 21, 30)
 """Camera time of the show that most scenarios play in."""
@@ -86,8 +86,8 @@ class CardFolder:
         """A raw as the invented maker's camera writes it; every one another picture unless seed says."""
         self.made += 1
         number = seed if seed is not None else zlib.crc32(f"{self.root.name} {path} {serial}".encode())
-        content = raw_file(
-            number, taken=taken, subsec=self.made % 100, offset="+02:00", serial=serial, model=model, size=size
+        content = make_raw(
+            number, taken_at=taken, subsec=self.made % 100, offset="+02:00", serial=serial, model=model, size=size
         )
         return self.put(path, content, at=taken)
 
@@ -97,8 +97,8 @@ class CardFolder:
         """A camera JPEG, small."""
         self.made += 1
         number = seed if seed is not None else zlib.crc32(f"{self.root.name} {path} {serial}".encode())
-        content = picture_file(
-            number, taken=taken, subsec=self.made % 100, offset="+02:00", serial=serial, width=96, height=64
+        content = make_camera_jpeg(
+            number, taken_at=taken, subsec=self.made % 100, offset="+02:00", serial=serial, width=96, height=64
         )
         return self.put(path, content, at=taken)
 
@@ -221,12 +221,12 @@ class World:
         (self.home / "settings.toml").write_text(text, encoding="utf-8")
 
     @contextlib.contextmanager
-    def kit(self, clock: TestClock | None = None) -> Iterator[Kit]:
+    def ctx(self, clock: TestClock | None = None) -> Iterator[JobContext]:
         """What a job is given, by the clock of a test."""
-        home = home_at(str(self.home))
+        home = resolve_home(str(self.home))
         catalog = open_catalog(home.catalog)
         try:
-            yield Kit(home, catalog, read_settings(home.settings), clock or TestClock())
+            yield JobContext(home, catalog, read_settings(home.settings), clock or TestClock())
         finally:
             catalog.close()
 
@@ -240,12 +240,14 @@ class World:
         read_twice: bool | None = None,
     ) -> OffloadResult:
         """The offload itself, with a card of another kind or another clock."""
-        with self.kit(clock) as kit:
-            open_card(card, [path for _, path in where_drives_are(kit) if path]).close()
-            held = kind(HeldFolder(card, quiet=True))
+        with self.ctx(clock) as ctx:
+            open_card(card, [path for _, path in locate_drives(ctx) if path]).close()
+            held = kind(DirHandle(card, no_atime=True))
             try:
-                with opened(kit, drives_for_writing(kit, ()), "a test") as ready:
-                    return finished(offload(kit, held, ready.drives, shoot, ready.refused, read_twice=read_twice))
+                with open_drives(ctx, select_writable_drives(ctx, ()), "a test") as ready:
+                    return finished(
+                        offload(ctx, held, ready.writable, shoot, ready.unavailable, read_twice=read_twice)
+                    )
             finally:
                 held.close()
 
@@ -269,7 +271,7 @@ def contents(root: Path) -> dict[str, bytes]:
             # A running job makes and removes files of its own while the test looks.
             with contextlib.suppress(FileNotFoundError):
                 if path.is_file() and not path.is_symlink():
-                    found[str(path.relative_to(root))] = digest_of(path.read_bytes())
+                    found[str(path.relative_to(root))] = compute_digest(path.read_bytes())
     return found
 
 
@@ -278,7 +280,7 @@ def is_own_beside(path: str) -> bool:
 
     So is one that a kill caught while a newer one took its name; the next job puts that right.
     """
-    folder, _, name = path.removesuffix(SUPERSEDED).rpartition("/")
+    folder, _, name = path.removesuffix(SUPERSEDED_SUFFIX).rpartition("/")
     return folder.count("/") == 1 and (
         name == "checksums.b3" or (name.startswith("clearance-") and name.endswith("Z.txt"))
     )

@@ -1,4 +1,4 @@
-"""`python -m tripleguard` is the same as the `tripleguard` command."""
+"""Run the `tripleguard` command with `python -m tripleguard`."""
 
 from tripleguard.cli import main
 

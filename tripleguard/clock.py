@@ -1,4 +1,4 @@
-"""The time, passed in, so that a test can put a simulated night in its stead."""
+"""The clock that jobs are given, and how times are written; a test passes a simulated one."""
 
 from __future__ import annotations
 
@@ -31,16 +31,16 @@ class SystemClock:
         return None
 
 
-def iso_utc(ns: int) -> str:
+def format_iso(ns: int) -> str:
     """`2026-06-14T01:30:05Z`."""
     return datetime.fromtimestamp(ns // SECOND, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def from_iso(text: str) -> int:
-    """UTC ns of what `iso_utc` wrote. Raises ValueError."""
+def parse_iso(text: str) -> int:
+    """UTC ns of what `format_iso` wrote. Raises ValueError."""
     return int(datetime.fromisoformat(text).timestamp()) * SECOND
 
 
-def stamp_utc(ns: int) -> str:
+def format_stamp(ns: int) -> str:
     """`20260614T013005Z`, for names."""
     return datetime.fromtimestamp(ns // SECOND, UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -1,6 +1,6 @@
-"""The settings file: TOML in, typed settings out, and errors that name the line.
+"""Read the settings file: TOML in, typed settings out, and errors that name the line.
 
-Unknown keys are errors, because a misspelt setting that is quietly ignored is a promise quietly broken.
+Unknown keys are errors: a misspelt setting that is ignored would break a promise without a word.
 """
 
 from __future__ import annotations
@@ -14,14 +14,16 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from tripleguard.errors import WrongSettings
-from tripleguard.names import trouble_with_title
-from tripleguard.sections import ForecastSettings, Handover
+from tripleguard.config_sections import ForecastSettings, HandoverSettings
+from tripleguard.errors import SettingsError
+from tripleguard.names import find_title_problem
 
-_SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
-_TIME = re.compile(r"^\s*(?:(\d{1,6})\s*d)?\s*(?:(\d{1,6})\s*h)?\s*(?:(\d{1,6})\s*min)?\s*(?:(\d{1,6})\s*s)?\s*$")
-_POWER = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
-_FIELD = re.compile(r"\{([^{}]*)\}")
+_SIZE_PATTERN = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([kKMGT]?)(i?)B?\s*$")
+_DURATION_PATTERN = re.compile(
+    r"^\s*(?:(\d{1,6})\s*d)?\s*(?:(\d{1,6})\s*h)?\s*(?:(\d{1,6})\s*min)?\s*(?:(\d{1,6})\s*s)?\s*$"
+)
+_UNIT_POWERS = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
+_FIELD_PATTERN = re.compile(r"\{([^{}]*)\}")
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _WATCH_TIMES = {
     "settle": ("settle_seconds", 'a time like "10s"'),
@@ -32,10 +34,10 @@ _WATCH_TIMES = {
     "drill": ("drill_time", 'a day and a time like "sunday 04:00", or ""'),
 }
 """Settings of the watch that are times: the property that understands it, and what is expected."""
-_FIELDS = ("year", "date", "shoot", "body", "name")
+_TEMPLATE_FIELDS = ("year", "date", "shoot", "body", "name")
 
 
-class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class RuleSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What each file needs."""
 
     drive_copies: Annotated[int, msgspec.Meta(ge=1, le=9)] = 2
@@ -45,7 +47,7 @@ class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     allow_same_disk: bool = False
 
 
-class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class LayoutSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Where a copy lies on a drive."""
 
     template: str = "{year}/{date} {shoot}/{body}/{name}"
@@ -57,7 +59,7 @@ class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return time.fromisoformat(self.day_starts)
 
 
-class Drives(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class DriveSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How drives are treated."""
 
     reserve: str = "2 GiB"
@@ -67,22 +69,22 @@ class Drives(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def reserve_bytes(self) -> int:
-        return size_in_bytes(self.reserve)
+        return parse_size(self.reserve)
 
     @property
     def nightly_seconds(self) -> float:
-        return seconds_of(self.rescan_nightly)
+        return parse_duration(self.rescan_nightly)
 
     @property
-    def aside_bytes(self) -> int:
-        return size_in_bytes(self.aside_size)
+    def quarantine_bytes(self) -> int:
+        return parse_size(self.aside_size)
 
     @property
-    def aside_seconds(self) -> float:
-        return seconds_of(self.aside_age)
+    def quarantine_seconds(self) -> float:
+        return parse_duration(self.aside_age)
 
 
-class Offload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class OffloadSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How cards are copied."""
 
     read_back: Literal["auto", "overlapped", "turns"] = "auto"
@@ -90,10 +92,10 @@ class Offload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def buffer_bytes(self) -> int:
-        return size_in_bytes(self.buffers)
+        return parse_size(self.buffers)
 
 
-class Cameras(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class CameraSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What can't be read from a camera's files. without_serial: model to the name of the only body of it."""
 
     without_serial: dict[str, str] = {}
@@ -106,7 +108,7 @@ class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
     drive_days: Annotated[int, msgspec.Meta(ge=1)] = 7
 
 
-class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What the watch does by itself, and when. Times of day are local wall time."""
 
     cards: Literal["ask", "copy", "copy and check"] = "copy"
@@ -130,15 +132,15 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def settle_seconds(self) -> float:
-        return seconds_of(self.settle)
+        return parse_duration(self.settle)
 
     @property
     def scan_seconds(self) -> float:
-        return seconds_of(self.scan_every)
+        return parse_duration(self.scan_every)
 
     @property
     def heartbeat_seconds(self) -> float:
-        return seconds_of(self.heartbeat_every)
+        return parse_duration(self.heartbeat_every)
 
     @property
     def report_time(self) -> time | None:
@@ -165,7 +167,7 @@ class Watch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return _WEEKDAYS.index(day.casefold()), time.fromisoformat(at.strip())
 
 
-class Selects(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class SelectSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What makes a picture a select."""
 
     at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0
@@ -186,7 +188,7 @@ class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     @property
     def limit_bytes(self) -> int:
         """Bytes per second; 0: no limit."""
-        return rate_in_bytes(self.limit) if self.limit.strip() else 0
+        return parse_rate(self.limit) if self.limit.strip() else 0
 
     @property
     def window(self) -> tuple[time, time] | None:
@@ -198,45 +200,45 @@ class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def read_back_bytes(self) -> int:
-        return size_in_bytes(self.read_back)
+        return parse_size(self.read_back)
 
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings, each with the value used when the file is silent."""
 
-    rule: Rule = Rule()
-    layout: Layout = Layout()
-    drives: Drives = Drives()
-    offload: Offload = Offload()
+    rule: RuleSettings = RuleSettings()
+    layout: LayoutSettings = LayoutSettings()
+    drives: DriveSettings = DriveSettings()
+    offload: OffloadSettings = OffloadSettings()
     clearance: ClearanceSettings = ClearanceSettings()
-    cameras: Cameras = Cameras()
-    watch: Watch = Watch()
-    selects: Selects = Selects()
-    handover: Handover = Handover()
+    cameras: CameraSettings = CameraSettings()
+    watch: WatchSettings = WatchSettings()
+    selects: SelectSettings = SelectSettings()
+    handover: HandoverSettings = HandoverSettings()
     offsite: OffsiteSettings = OffsiteSettings()
     forecast: ForecastSettings = ForecastSettings()
 
 
-def size_in_bytes(text: str) -> int:
+def parse_size(text: str) -> int:
     """`2 GiB` or `500 MB` as bytes. Raises ValueError."""
-    match = _SIZE.match(text)
+    match = _SIZE_PATTERN.match(text)
     if match is None:
         raise ValueError(f"{text!r} is not a size like 500 MB or 2 GiB")
     number, unit, binary = match.groups()
-    return int(float(number) * (1024 if binary else 1000) ** _POWER[unit])
+    return int(float(number) * (1024 if binary else 1000) ** _UNIT_POWERS[unit])
 
 
-def rate_in_bytes(text: str) -> int:
+def parse_rate(text: str) -> int:
     """`500 kB/s` or `2 Mbit/s` as bytes per second. Raises ValueError."""
     bits = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([kKMG]?)bit/s\s*", text)
     if bits is not None:
-        return int(float(bits[1]) * 1000 ** _POWER[bits[2]] / 8)
-    return size_in_bytes(text.strip().removesuffix("/s"))
+        return int(float(bits[1]) * 1000 ** _UNIT_POWERS[bits[2]] / 8)
+    return parse_size(text.strip().removesuffix("/s"))
 
 
-def seconds_of(text: str) -> float:
+def parse_duration(text: str) -> float:
     """`90d`, `2h`, `1h 30min`, `90s` as seconds. Raises ValueError."""
-    match = _TIME.match(text)
+    match = _DURATION_PATTERN.match(text)
     if match is None or not any(match.groups()):
         raise ValueError(f"{text!r} is not a time like 90d, 2h, 1h 30min or 45min")
     days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
@@ -250,7 +252,7 @@ def read_settings(path: Path) -> Settings:
     except FileNotFoundError:
         return Settings()
     except (OSError, UnicodeDecodeError) as error:
-        raise _wrong(path, f"it can't be read ({error})") from error
+        raise _settings_error(path, f"it can't be read ({error})") from error
     return parse_settings(text, path)
 
 
@@ -259,37 +261,39 @@ def parse_settings(text: str, path: Path) -> Settings:
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise _wrong(path, f"it is not valid TOML: {error}") from error
-    _refuse_unknown(tree, text, path)
+        raise _settings_error(path, f"it is not valid TOML: {error}") from error
+    _reject_unknown_keys(tree, text, path)
     try:
         settings = msgspec.convert(tree, Settings)
     except msgspec.ValidationError as error:
-        raise _wrong(path, _in_words(str(error), text)) from error
-    _check_meaning(settings, text, path)
+        raise _settings_error(path, _describe_validation_error(str(error), text)) from error
+    _check_values(settings, text, path)
     return settings
 
 
-def _refuse_unknown(tree: dict[str, Any], text: str, path: Path) -> None:
+def _reject_unknown_keys(tree: dict[str, Any], text: str, path: Path) -> None:
     known = {field.name: field.type for field in msgspec.structs.fields(Settings)}
     for section, content in tree.items():
         if section not in known:
-            raise _wrong(path, _unknown(section, list(known), text, None, "section"))
+            raise _settings_error(path, _describe_unknown_key(section, list(known), text, None, "section"))
         if not isinstance(content, dict):
-            raise _wrong(path, f"line {_line_of(text, None, section)}: {section} must be a section, [{section}]")
+            raise _settings_error(
+                path, f"line {_find_line(text, None, section)}: {section} must be a section, [{section}]"
+            )
         keys = [field.name for field in msgspec.structs.fields(known[section])]
         for key in content:
             if key not in keys:
-                raise _wrong(path, _unknown(key, keys, text, section, "setting"))
+                raise _settings_error(path, _describe_unknown_key(key, keys, text, section, "setting"))
 
 
-def _unknown(key: str, known: list[str], text: str, section: str | None, what: str) -> str:
+def _describe_unknown_key(key: str, known: list[str], text: str, section: str | None, noun: str) -> str:
     near = difflib.get_close_matches(key, known, 1)
     hint = f"did you mean {near[0]}?" if near else f"known here: {', '.join(known)}."
     name = f"{section}.{key}" if section else key
-    return f"line {_line_of(text, section, key)}: there is no {what} {name}; {hint}"
+    return f"line {_find_line(text, section, key)}: there is no {noun} {name}; {hint}"
 
 
-def _in_words(error: str, text: str) -> str:
+def _describe_validation_error(error: str, text: str) -> str:
     """msgspec's `Expected `int`, got `str` - at `$.rule.drive_copies`` in our words, with the line."""
     message, _, where = error.partition(" - at ")
     parts = where.strip("`$.").split(".")
@@ -303,12 +307,12 @@ def _in_words(error: str, text: str) -> str:
     for word, plain in words.items():
         message = message.replace(word, plain)
     message = message[:1].lower() + message[1:]
-    return f"line {_line_of(text, section, key)}: {'.'.join(parts)}: {message}"
+    return f"line {_find_line(text, section, key)}: {'.'.join(parts)}: {message}"
 
 
-def _check_meaning(settings: Settings, text: str, path: Path) -> None:
-    def refuse(section: str, key: str, why: str) -> WrongSettings:
-        return _wrong(path, f"line {_line_of(text, section, key)}: {section}.{key}: {why}")
+def _check_values(settings: Settings, text: str, path: Path) -> None:
+    def refuse(section: str, key: str, why: str) -> SettingsError:
+        return _settings_error(path, f"line {_find_line(text, section, key)}: {section}.{key}: {why}")
 
     for section, key, value in (
         ("drives", "reserve", settings.drives.reserve),
@@ -316,7 +320,7 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
         ("offload", "buffers", settings.offload.buffers),
     ):
         try:
-            size_in_bytes(value)
+            parse_size(value)
         except ValueError as error:
             raise refuse(section, key, f'expected a size like "2 GiB"; {error}') from error
     if not 8_000_000 <= settings.offload.buffer_bytes <= 1_000_000_000:
@@ -326,7 +330,7 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
         ("aside_age", "180d", settings.drives.aside_age, 86_400, 36_500 * 86_400, "1d to 36500d"),
     ):
         try:
-            seconds = seconds_of(value)
+            seconds = parse_duration(value)
         except ValueError as error:
             raise refuse("drives", key, f'expected a time like "{example}"; {error}') from error
         if not least <= seconds <= most:
@@ -355,18 +359,18 @@ def _check_meaning(settings: Settings, text: str, path: Path) -> None:
             name = key.partition("_")[0]
             raise refuse("watch", name, f"expected {_WATCH_TIMES[name]}; {error}") from error
     for key, problem in (
-        ("template", _template_problem(settings.layout.template)),
-        ("shoot", trouble_with_title(settings.layout.shoot)),
+        ("template", _find_template_problem(settings.layout.template)),
+        ("shoot", find_title_problem(settings.layout.shoot)),
     ):
         if problem:
             raise refuse("layout", key, problem)
 
 
-def _template_problem(template: str) -> str | None:
-    fields = re.findall(_FIELD, template)
-    unknown = [field for field in fields if field not in _FIELDS]
+def _find_template_problem(template: str) -> str | None:
+    fields = re.findall(_FIELD_PATTERN, template)
+    unknown = [field for field in fields if field not in _TEMPLATE_FIELDS]
     if unknown:
-        return f"{{{unknown[0]}}} is unknown; it may hold {', '.join('{' + f + '}' for f in _FIELDS)}"
+        return f"{{{unknown[0]}}} is unknown; it may hold {', '.join('{' + f + '}' for f in _TEMPLATE_FIELDS)}"
     parts = template.split("/")
     if parts[-1] != "{name}":
         return "it must end in /{name}: the original file name is the last part"
@@ -377,12 +381,12 @@ def _template_problem(template: str) -> str | None:
     above = template[: template.index("{shoot}")].count("/") + 1
     if any("{body}" in part for part in parts[:above]):
         return "{body} must stand below the part with {shoot}: one check list serves all bodies of a shoot"
-    if set(re.sub(_FIELD, "", template)) & set("{}"):
+    if set(re.sub(_FIELD_PATTERN, "", template)) & set("{}"):
         return "its braces do not pair"
-    return next(filter(None, (trouble_with_title(re.sub(_FIELD, "x", part)) for part in parts)), None)
+    return next(filter(None, (find_title_problem(re.sub(_FIELD_PATTERN, "x", part)) for part in parts)), None)
 
 
-def _line_of(text: str, section: str | None, key: str) -> int:
+def _find_line(text: str, section: str | None, key: str) -> int:
     """The line a key stands on (1 if it can't be found)."""
     here: str | None = None
     for number, line in enumerate(text.splitlines(), 1):
@@ -396,9 +400,9 @@ def _line_of(text: str, section: str | None, key: str) -> int:
     return 1
 
 
-def _wrong(path: Path, why: str) -> WrongSettings:
-    return WrongSettings(
-        f"The settings in {path} are wrong: {why}.",
+def _settings_error(path: Path, reason: str) -> SettingsError:
+    return SettingsError(
+        f"The settings in {path} are wrong: {reason}.",
         safe="Nothing was done.",
         do="Correct that line; the settings of a new home show every key with its value.",
     )

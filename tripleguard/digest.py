@@ -1,9 +1,8 @@
-"""The one place that hashes.
+"""The only module that hashes: BLAKE3 digests, samples, and the checksums that standards ask for.
 
-BLAKE3-256 is a file's identity: it keeps up with any card and drive on one core, and `b3sum --check` reads
-its lists on any machine. A *sample* is a short digest over the first and last 64 KiB and the size; it is a
-guess that two files are the same, good enough to decide what to read next and never good enough to believe.
-Other sums are made only where a standard asks for them.
+BLAKE3-256 is a file's identity: it keeps up with any card and drive on one core, and `b3sum --check` reads its
+lists on any machine. A *sample* is a short digest over the first and last 64 KiB and the size. It only suggests
+that two files are the same: good enough to decide what to read next, never good enough as evidence.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ from tripleguard.model import DIGEST_BYTES, File
 SAMPLE_EDGE = 64 * 1024
 SAMPLE_BYTES = 16
 
-EMPTY = bytes.fromhex("af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262")
+EMPTY_DIGEST = bytes.fromhex("af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262")
 """BLAKE3 of nothing (official test vectors, length 0). A file with bytes can never have it."""
 
 
@@ -35,15 +34,15 @@ class Hasher:
         self._hash.update(data)
         self.size += len(data)
 
-    def file(self) -> File:
+    def as_file(self) -> File:
         """The content seen so far as a file."""
         digest: bytes = self._hash.digest(length=DIGEST_BYTES)
-        if (digest == EMPTY) != (self.size == 0):
+        if (digest == EMPTY_DIGEST) != (self.size == 0):
             raise AssertionError("the digest of nothing came from a file that holds something")
         return File(digest, self.size)
 
 
-class SampledHasher(Hasher):
+class SamplingHasher(Hasher):
     """A hasher that also keeps the two edges of what it saw, for `sample`."""
 
     def __init__(self) -> None:
@@ -58,30 +57,30 @@ class SampledHasher(Hasher):
         self._tail = (self._tail + bytes(data[-SAMPLE_EDGE:]))[-SAMPLE_EDGE:]
 
     def sample(self) -> bytes:
-        """The same 16 bytes that `sample_of` gives for this content."""
-        return sample_of(self.size, self._edge)
+        """The same 16 bytes that `compute_sample` gives for this content."""
+        return compute_sample(self.size, self._read_edge)
 
-    def _edge(self, offset: int, length: int) -> bytes:
+    def _read_edge(self, offset: int, length: int) -> bytes:
         if offset == 0:
             return self._head[:length]
         return self._tail[len(self._tail) - length :]
 
 
-def file_of(chunks: Iterator[memoryview] | Iterator[bytes]) -> File:
+def hash_chunks(chunks: Iterator[memoryview] | Iterator[bytes]) -> File:
     """The file that the chunks make up, in order."""
     hasher = Hasher()
     for chunk in chunks:
         hasher.update(chunk)
-    return hasher.file()
+    return hasher.as_file()
 
 
-def digest_of(data: bytes) -> bytes:
+def compute_digest(data: bytes) -> bytes:
     """BLAKE3-256 of data, 32 bytes."""
     digest: bytes = blake3(data).digest(length=DIGEST_BYTES)
     return digest
 
 
-def sample_of(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
+def compute_sample(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
     """A 16-byte guess at a file's identity from its size, first and last 64 KiB.
 
     read_at(offset, length) returns up to length bytes. A picture's noise makes two different files differ
@@ -96,7 +95,7 @@ def sample_of(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
     return sample
 
 
-class Sum(Protocol):
+class RunningChecksum(Protocol):
     """A running checksum of some standard algorithm. Large buffers are summed outside the GIL."""
 
     def update(self, data: bytes | bytearray | memoryview, /) -> object: ...
@@ -105,14 +104,14 @@ class Sum(Protocol):
 
 
 _SHA3 = re.compile(r"sha3(224|256|384|512)")
-_SUMS = frozenset({"md5", "sha1", "sha224", "sha256", "sha384", "sha512", "blake2b", "blake2s"})
+_HASHLIB_ALGORITHMS = frozenset({"md5", "sha1", "sha224", "sha256", "sha384", "sha512", "blake2b", "blake2s"})
 
 
-def sum_named(algorithm: str) -> Sum | None:
+def new_checksum(algorithm: str) -> RunningChecksum | None:
     """A sum by its name in lower case without anything between (`sha512`, `sha3256`); None if it is not known."""
     if algorithm == "blake3":
         return blake3()
     if _SHA3.fullmatch(algorithm):
         return hashlib.new(f"sha3_{algorithm[4:]}")
     # Old bags have MD5 and SHA-1: they find what rotted, which is all that is asked of them here.
-    return hashlib.new(algorithm, usedforsecurity=False) if algorithm in _SUMS else None
+    return hashlib.new(algorithm, usedforsecurity=False) if algorithm in _HASHLIB_ALGORITHMS else None

@@ -1,7 +1,7 @@
-"""The home folder: settings, catalog, reports, and the locks that keep two processes apart.
+"""The home folder: settings, catalog, reports, scratch files, and the locks between processes.
 
-This is the only room besides `places.storing` that writes files, and it writes only below the home, and the page
-that somebody asked for.
+Besides `places.place_writer` this is the only module that writes files. It writes only below the home, and the
+report page that the user asked for.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from tripleguard.errors import TripleguardError
 if TYPE_CHECKING:
     import logging
 
-APP = "tripleguard"
+APP_NAME = "tripleguard"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,23 +61,23 @@ class Home:
         return self.root / "watch"
 
 
-def home_at(given: str | None) -> Home:
+def resolve_home(path: str | None) -> Home:
     """The home that was asked for, or the platform's usual folder for application data."""
-    if given:
-        return Home(Path(given).expanduser().absolute())
+    if path:
+        return Home(Path(path).expanduser().absolute())
     from platformdirs import user_data_path
 
-    return Home(user_data_path(APP, appauthor=False))
+    return Home(user_data_path(APP_NAME, appauthor=False))
 
 
-def make_home(home: Home) -> None:
+def create_home(home: Home) -> None:
     """Make the home's folders and, if there is none, its settings file. Raises TripleguardError."""
     try:
         for folder in (home.root, home.scratch, home.locks):
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         try:
             with home.settings.open("x", encoding="utf-8") as file:
-                file.write(example_settings())
+                file.write(read_example_settings())
         except FileExistsError:
             pass
     except OSError as error:
@@ -88,7 +88,7 @@ def make_home(home: Home) -> None:
         ) from error
 
 
-def example_settings() -> str:
+def read_example_settings() -> str:
     """The settings file that a new home gets: every key, with its value and what it means."""
     packaged = resources.files("tripleguard").joinpath("settings.example.toml")
     if packaged.is_file():
@@ -96,17 +96,17 @@ def example_settings() -> str:
     return (Path(__file__).parent.parent / "config" / "settings.toml").read_text(encoding="utf-8")
 
 
-_BESIDE_A_DATABASE = ("-wal", "-shm")
+_SQLITE_SIDE_SUFFIXES = ("-wal", "-shm")
 
 
-def scratch_file(home: Home, name: str) -> Path:
+def prepare_scratch_path(home: Home, name: str) -> Path:
     """A path for a passing file below the home; an old one of that name is removed, with what lay beside it.
 
     SQLite would play the journal that a killed run left beside a database into the next one of that name.
     """
     home.scratch.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = home.scratch / name
-    forget_scratch(path)
+    delete_scratch(path)
     return path
 
 
@@ -117,53 +117,53 @@ def write_scratch(path: Path, pieces: Iterable[memoryview]) -> None:
             file.write(piece)
 
 
-def kept_scratch(home: Home, name: str) -> Path | None:
+def find_scratch(home: Home, name: str) -> Path | None:
     """A whole file that an earlier run left in the scratch folder, None if there is none."""
     path = home.scratch / name
     return path if path.is_file() else None
 
 
 @contextlib.contextmanager
-def new_scratch(home: Home, name: str) -> Iterator[BinaryIO]:
+def open_new_scratch(home: Home, name: str) -> Iterator[BinaryIO]:
     """A scratch file for writing, which has its name only once it is whole. Raises OSError."""
-    unfinished = scratch_file(home, f"{name}.part")
+    unfinished = prepare_scratch_path(home, f"{name}.part")
     with unfinished.open("xb") as file:
         yield file
     unfinished.rename(home.scratch / name)
 
 
-def scratch_room(home: Home) -> int:
+def get_free_bytes(home: Home) -> int:
     """Free bytes on the disk of the home."""
     return shutil.disk_usage(home.root).free
 
 
-def forget_scratch(path: Path) -> None:
+def delete_scratch(path: Path) -> None:
     """Remove a passing file, and what SQLite left beside it."""
-    for suffix in ("", *_BESIDE_A_DATABASE):
+    for suffix in ("", *_SQLITE_SIDE_SUFFIXES):
         path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
-def put_catalog(home: Home, whole: Path, at: int) -> Path | None:
+def install_catalog(home: Home, new_catalog: Path, at: int) -> Path | None:
     """Give a finished catalog the name of this home's; one that is there already is kept under another name.
 
     A journal that lies there goes with it, also where the catalog itself is gone: it would be played into the new
     one. at: UTC ns, for that name. Returns where the earlier one lies. Nobody else may have it open; see
-    `catalog.store.folded`, which leaves one file. Raises OSError.
+    `catalog.store.fold_name`, which leaves one file. Raises OSError.
     """
-    with whole.open("rb") as file:
+    with new_catalog.open("rb") as file:
         os.fsync(file.fileno())
-    stamp, suffixes = at // 1_000_000_000, (*_BESIDE_A_DATABASE, "")
+    stamp, suffixes = at // 1_000_000_000, (*_SQLITE_SIDE_SUFFIXES, "")
     there = [suffix for suffix in suffixes if home.catalog.with_name(f"catalog.db{suffix}").exists()]
     while any((home.root / f"catalog-before-{stamp}.db{suffix}").exists() for suffix in suffixes):
         stamp += 1
     kept = home.root / f"catalog-before-{stamp}.db"
     for suffix in there:
         home.catalog.with_name(f"catalog.db{suffix}").rename(kept.with_name(kept.name + suffix))
-    whole.rename(home.catalog)
+    new_catalog.rename(home.catalog)
     return kept if "" in there else None
 
 
-def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:
+def write_atomically(path: Path, content: bytes, *, durable: bool = True) -> None:
     """Put a small file below the home, whole or not at all, in place of an earlier one. Raises OSError.
 
     durable: it survives a power cut.
@@ -179,7 +179,7 @@ def keep_note(path: Path, content: bytes, *, durable: bool = True) -> None:
     fresh.replace(path)
 
 
-def keep_newest(folder: Path, pattern: str, keep: int, most: int) -> None:
+def prune_files(folder: Path, pattern: str, keep: int, max_bytes: int) -> None:
     """Remove all but the last files of that pattern, by name, from a folder of notes below the home.
 
     most: bytes that they may take together; the last one stays however large it is.
@@ -187,16 +187,16 @@ def keep_newest(folder: Path, pattern: str, keep: int, most: int) -> None:
     total = 0
     for number, path in enumerate(sorted(folder.glob(pattern), reverse=True)):
         total += path.stat().st_size
-        if number >= keep or (number and total > most):
+        if number >= keep or (number and total > max_bytes):
             path.unlink(missing_ok=True)
 
 
-MOST_PREVIEWS = 500
+MAX_PREVIEWS = 500
 """Small pictures that are kept."""
-MOST_PREVIEW_BYTES = 50_000_000
+MAX_PREVIEW_BYTES = 50_000_000
 
 
-def kept_preview(home: Home, name: str) -> bytes | None:
+def read_preview(home: Home, name: str) -> bytes | None:
     """The small picture that was kept under a name; None if there is none, or it can't be read."""
     try:
         return (home.previews / f"{name}.jpg").read_bytes()
@@ -204,30 +204,32 @@ def kept_preview(home: Home, name: str) -> bytes | None:
         return None
 
 
-def keep_preview(home: Home, name: str, content: bytes) -> None:
+def store_preview(home: Home, name: str, content: bytes) -> None:
     """Keep a small picture; the oldest give way to it. A full or failing disk keeps none, and that is all."""
     with contextlib.suppress(OSError):
-        keep_note(home.previews / f"{name}.jpg", content, durable=False)
-        kept = sorted((entry.stat().st_mtime_ns, entry.stat().st_size, entry) for entry in _in(home.previews))
+        write_atomically(home.previews / f"{name}.jpg", content, durable=False)
+        kept = sorted(
+            (entry.stat().st_mtime_ns, entry.stat().st_size, entry) for entry in _list_previews(home.previews)
+        )
         total = sum(size for _, size, _ in kept)
         for at, (_, size, entry) in enumerate(kept):
-            if len(kept) - at <= MOST_PREVIEWS and total <= MOST_PREVIEW_BYTES:
+            if len(kept) - at <= MAX_PREVIEWS and total <= MAX_PREVIEW_BYTES:
                 break
             entry.unlink(missing_ok=True)
             total -= size
 
 
-def _in(folder: Path) -> list[Path]:
+def _list_previews(folder: Path) -> list[Path]:
     return [entry for entry in folder.iterdir() if entry.suffix == ".jpg"]
 
 
-PAGE_START = b"<!DOCTYPE html>\n<!-- tripleguard report -->"
+PAGE_HEADER = b"<!DOCTYPE html>\n<!-- tripleguard report -->"
 """How a page of ours begins; nothing else is ever replaced by one."""
 
 
 def write_page(path: Path, content: bytes) -> None:
     """Write a page where the person asked for it, in place of an earlier one of ours. Raises TripleguardError."""
-    if not content.startswith(PAGE_START):
+    if not content.startswith(PAGE_HEADER):
         raise AssertionError("a page says in its first lines that it is one")
     try:
         if path.is_symlink() or (path.exists() and not _is_page(path)):
@@ -236,7 +238,7 @@ def write_page(path: Path, content: bytes) -> None:
                 safe="It was not touched.",
                 do="Give another name with --html.",
             )
-        keep_note(path, content)
+        write_atomically(path, content)
     except OSError as error:
         raise TripleguardError(
             f"The page {path} can't be written ({error.strerror}).",
@@ -247,10 +249,10 @@ def write_page(path: Path, content: bytes) -> None:
 
 def _is_page(path: Path) -> bool:
     with path.open("rb") as file:
-        return file.read(len(PAGE_START)) == PAGE_START
+        return file.read(len(PAGE_HEADER)) == PAGE_HEADER
 
 
-def bounded_log(path: Path, size: int, older: int) -> logging.Handler:
+def create_rotating_log(path: Path, max_bytes: int, backup_count: int) -> logging.Handler:
     """A log file below the home that turns over at size bytes and keeps so many older ones. Raises OSError.
 
     What can't be written, on a full disk, is left out.
@@ -262,7 +264,7 @@ def bounded_log(path: Path, size: int, older: int) -> logging.Handler:
             return
 
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    return Quiet(path, maxBytes=size, backupCount=older, encoding="utf-8", delay=True)
+    return Quiet(path, maxBytes=max_bytes, backupCount=backup_count, encoding="utf-8", delay=True)
 
 
 def open_home_lock(home: Home, name: str) -> int:

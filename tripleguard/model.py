@@ -1,12 +1,11 @@
-"""What the words mean.
+"""The values that every module shares: files, copies, places, evidence, findings.
 
-A *file* is one content; a *copy* is that content at one path on one *place*; *evidence* says what is
-known of a copy and since when. A *card* is only ever read. Everything else in the house passes these
-values around; nothing here touches a disk.
+A *file* is one content; a *copy* is that content at one path on one *place*; *evidence* says what is known of a
+copy and since when. A *card* is only ever read. Nothing here touches a disk.
 
-Times are UTC nanoseconds (`int`) unless a name says otherwise. Digests are 32 raw bytes. Paths on a card
-or a place are relative, with `/` between parts; bytes that are not UTF-8 are carried as surrogates, as
-`os.fsdecode` does.
+Times are UTC nanoseconds (`int`) unless a name says otherwise. Digests are 32 raw bytes. Paths on a card or a
+place are relative, with `/` between parts; bytes that are not UTF-8 are carried as surrogates, as `os.fsdecode`
+does.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from dataclasses import dataclass
 DIGEST_BYTES = 32
 
 
-class Kind(enum.StrEnum):
+class FileKind(enum.StrEnum):
     """What sort of file a camera or an editor wrote."""
 
     RAW = "raw"
@@ -30,7 +29,7 @@ class Kind(enum.StrEnum):
     @property
     def is_original(self) -> bool:
         """Whether it is something a camera recorded, which can't be had again and never changes."""
-        return self in (Kind.RAW, Kind.PICTURE, Kind.VIDEO, Kind.SOUND)
+        return self in (FileKind.RAW, FileKind.PICTURE, FileKind.VIDEO, FileKind.SOUND)
 
 
 class Medium(enum.StrEnum):
@@ -47,7 +46,7 @@ class Medium(enum.StrEnum):
     """The cache could not be bypassed: the bytes may have come from memory."""
 
     @property
-    def reached_device(self) -> bool:
+    def is_from_device(self) -> bool:
         """Whether the bytes are known to have come from the medium and not from memory."""
         return self is not Medium.CACHED
 
@@ -59,7 +58,7 @@ class CopyState(enum.StrEnum):
     MISSING = "missing"
     CORRUPT = "corrupt"
     ALTERED = "altered"
-    ASIDE = "aside"
+    QUARANTINED = "aside"
 
 
 class PlaceState(enum.StrEnum):
@@ -67,7 +66,7 @@ class PlaceState(enum.StrEnum):
 
     ACTIVE = "active"
     SHELVED = "shelved"
-    LEAVING = "leaving"
+    RETIRING = "leaving"
     """About to be retired: read from, never written to, and its copies do not count any more."""
     LOST = "lost"
     RETIRED = "retired"
@@ -78,7 +77,7 @@ class PlaceKind(enum.StrEnum):
     OFFSITE = "offsite"
 
 
-class Role(enum.StrEnum):
+class DriveRole(enum.StrEnum):
     """Where a drive lives, which decides how often it is verified."""
 
     ROAD = "road"
@@ -107,7 +106,7 @@ class Severity(enum.StrEnum):
     NOTE = "note"
 
 
-class Wholeness(enum.StrEnum):
+class Integrity(enum.StrEnum):
     """Whether a camera's own file holds together, as far as can be told."""
 
     CLEAN = "clean as far as can be told"
@@ -137,7 +136,7 @@ class EventType(enum.StrEnum):
     PLACE_CHANGE = "place change"
 
 
-class Outcome(enum.StrEnum):
+class EventOutcome(enum.StrEnum):
     """How an event ended."""
 
     SUCCESS = "success"
@@ -174,7 +173,7 @@ class Evidence:
     medium: Medium | None = None
     listed_at: int | None = None
     inherited_at: int | None = None
-    cached_in: str | None = None
+    cached_insertion: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +187,7 @@ class Entry:
     path: str
     size: int
     mtime_ns: int
-    protected: bool = False
+    is_protected: bool = False
     ctime_ns: int = 0
 
     @property
@@ -201,7 +200,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Odd:
+class UncopyableEntry:
     """Something on a card that can't be copied: path, and why in plain words."""
 
     path: str
@@ -223,7 +222,7 @@ class Copy:
 
 
 @dataclass(frozen=True, slots=True)
-class SeenRoom:
+class KnownSpace:
     """How much room a place had when it was last seen: free and total bytes, at: UTC ns."""
 
     free: int
@@ -235,20 +234,21 @@ class SeenRoom:
 class PlaceRecord:
     """What the catalog remembers of a place. uid is the marker's id; path and room as it was last seen.
 
-    note: where it is kept, in the photographer's words. identity: its file system, as `places/identity.py` writes
-    it; None: never looked at. insertion: the one it is opened in now (`places/insertion.py`); None: not known.
+    note: where it is kept, in the photographer's words. identity: its file system, as `places/fs_identity.py`
+    writes it; None: never looked at. insertion: the one it is opened in now (`places/insertion.py`); None: not
+    known.
     """
 
     id: int
     uid: str
     name: str
     kind: PlaceKind
-    role: Role
+    role: DriveRole
     state: PlaceState
     added_at: int
     last_seen_at: int | None
     last_path: str | None
-    room: SeenRoom | None = None
+    known_space: KnownSpace | None = None
     note: str = ""
     identity: str | None = None
     insertion: str | None = None
@@ -282,11 +282,11 @@ class Capture:
     make: str | None = None
     model: str | None = None
     serial: str | None = None
-    zone_known: bool = True
+    is_zone_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
-class Traits:
+class ImageInfo:
     """How a picture is to be shown, and what was thought of it in the camera.
 
     width, height: pixels as stored, before turning. orientation: Exif's, 1 to 8. rating: XMP's, -1 or 0 to 5.
@@ -298,54 +298,54 @@ class Traits:
     rating: float | None = None
 
 
-BEGINS_WRONGLY = "begins wrongly"
+WRONG_START_SIGN = "begins wrongly"
 """The sign of a file that begins as no file of its kind does."""
 
-EVEN_OR_HOLE = "even colour or hole"
+EVEN_COLOUR_SIGN = "even colour or hole"
 """How the sign of a blank run begins where an even colour may be coded as one."""
 
-DECODING_EXPLAINS = (BEGINS_WRONGLY, EVEN_OR_HOLE)
+SIGNS_CLEARED_BY_DECODING = (WRONG_START_SIGN, EVEN_COLOUR_SIGN)
 """How the signs of those flaws begin that are none if the whole picture decodes."""
 
 
 @dataclass(frozen=True, slots=True)
-class Flaw:
+class IntegrityFlaw:
     """One thing in a camera's file that does not hold together.
 
     grave: the file is broken by it, else suspicious. sign: the same words for the same fault in other files. why:
     for a person. habit: it may be how this maker's files are, and no fault, if nearly all of a model have it.
     """
 
-    grave: bool
+    is_grave: bool
     sign: str
-    why: str
-    habit: bool = False
+    explanation: str
+    is_possible_quirk: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class IntegrityVerdict:
     """What a look through a camera's file said. why: of one that is not checkable, why not."""
 
-    wholeness: Wholeness
-    flaws: tuple[Flaw, ...] = ()
-    why: str = ""
+    integrity: Integrity
+    flaws: tuple[IntegrityFlaw, ...] = ()
+    explanation: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
+class FreeSpace:
     """Bytes on a place: free for us, in all, and kept in reserve. total 0: the place can't say."""
 
     free: int
     total: int
     reserve: int
 
-    def holds(self, size: int) -> bool:
+    def can_hold(self, size: int) -> bool:
         """Whether size more bytes fit without touching the reserve; a place that can't say is tried."""
         return self.total == 0 or self.free - self.reserve >= size
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class FsLimits:
     """What the file system of a place can hold, learnt by a probe.
 
     forbidden: characters no name may hold. name_bytes / name_units: longest name in bytes of UTF-8 or in
@@ -353,13 +353,13 @@ class Limits:
     how finely a modification time is kept.
     """
 
-    folds_case: bool
-    folds_form: bool
-    forbidden: str
-    utf8_only: bool
-    name_bytes: int
-    name_units: int
-    largest: int
+    is_case_insensitive: bool
+    is_normalization_insensitive: bool
+    forbidden_chars: str
+    is_utf8_only: bool
+    max_name_bytes: int
+    max_name_units: int
+    max_file_bytes: int
     mtime_step_ns: int
     file_system: str
 

@@ -1,8 +1,8 @@
-"""Names come from outside: cards, drives, the person. This room makes them safe to store and to show.
+"""Make file names safe to store and safe to show, and compare them across file systems.
 
-Stored, a name keeps its bytes wherever the target can hold them; where it can't, the name is changed as
-little as possible and the catalog keeps the old one. Shown, no name may move the cursor, hide text or open
-markup.
+Names come from outside: from cards, drives and users. A stored name keeps its bytes wherever the target can
+hold them; where it can't, the name is changed as little as possible and the catalog keeps the original. A name
+that is shown can't move the cursor, hide text or open markup.
 """
 
 from __future__ import annotations
@@ -11,17 +11,17 @@ import os
 import re
 import unicodedata
 
-from tripleguard.model import Limits
+from tripleguard.model import FsLimits
 
 _DEVICE_NAMES = frozenset(
     ["CON", "PRN", "AUX", "NUL", *(f"COM{n}" for n in range(1, 10)), *(f"LPT{n}" for n in range(1, 10))]
 )
-_NUMBER = re.compile(r"-[1-9][0-9]{0,3}$")
+_NUMBER_SUFFIX = re.compile(r"-[1-9][0-9]{0,3}$")
 EXFAT_FORBIDDEN = '"*/:<>?\\|' + "".join(map(chr, range(32)))
 """exFAT specification 1.00, section 7.7.3, table 35."""
 
 
-def shown(name: str) -> str:
+def escape_text(name: str) -> str:
     """The name as one line of harmless text: control, direction and broken characters as escapes."""
     out: list[str] = []
     for char in name:
@@ -35,7 +35,7 @@ def shown(name: str) -> str:
     return "".join(out)
 
 
-def is_text(name: str) -> bool:
+def is_valid_utf8(name: str) -> bool:
     """Whether the name is valid UTF-8 as it came."""
     try:
         name.encode("utf-8")
@@ -44,7 +44,7 @@ def is_text(name: str) -> bool:
     return True
 
 
-def folded(name: str) -> str:
+def fold_name(name: str) -> str:
     """The name for comparing where case and Unicode form do not count."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
@@ -68,7 +68,7 @@ def split_suffix(name: str) -> tuple[str, str]:
     return stem, dot + end
 
 
-def numbered(name: str, n: int) -> str:
+def add_number(name: str, n: int) -> str:
     """The n-th way to say a name that is taken: `IMG_1.CR3`, `IMG_1-2.CR3`, `IMG_1-3.CR3`."""
     if n == 1:
         return name
@@ -76,25 +76,25 @@ def numbered(name: str, n: int) -> str:
     return f"{stem}-{n}{end}"
 
 
-def fitted(path: str, limits: Limits) -> str:
-    """The path as this place can hold it: equal to `path` wherever that is possible."""
-    return "/".join(_fitted_part(part, limits) for part in path.split("/"))
+def fit_to_limits(path: str, limits: FsLimits) -> str:
+    """The path as this place can hold it: equal to `choose_path` wherever that is possible."""
+    return "/".join(_fit_part(part, limits) for part in path.split("/"))
 
 
-def _fitted_part(part: str, limits: Limits) -> str:
-    if limits.utf8_only and not is_text(part):
-        part = shown(part).replace("\\", "_")
-    if any(char in limits.forbidden for char in part):
-        part = "".join("_" if char in limits.forbidden else char for char in part)
-    return _shortened(part, limits)
+def _fit_part(part: str, limits: FsLimits) -> str:
+    if limits.is_utf8_only and not is_valid_utf8(part):
+        part = escape_text(part).replace("\\", "_")
+    if any(char in limits.forbidden_chars for char in part):
+        part = "".join("_" if char in limits.forbidden_chars else char for char in part)
+    return _shorten(part, limits)
 
 
-def _shortened(part: str, limits: Limits) -> str:
+def _shorten(part: str, limits: FsLimits) -> str:
     """The part cut to fit, keeping its extension and the number that tells it from a twin."""
     if _fits(part, limits):
         return part
     stem, end = split_suffix(part)
-    number = _NUMBER.search(stem)
+    number = _NUMBER_SUFFIX.search(stem)
     if number is not None:
         stem, end = stem[: number.start()], number[0] + end
     if not stem or not _fits(stem[0] + end, limits):
@@ -104,59 +104,63 @@ def _shortened(part: str, limits: Limits) -> str:
     return stem + end
 
 
-def _fits(part: str, limits: Limits) -> bool:
-    if limits.name_bytes and len(os.fsencode(part)) > limits.name_bytes:
+def _fits(part: str, limits: FsLimits) -> bool:
+    if limits.max_name_bytes and len(os.fsencode(part)) > limits.max_name_bytes:
         return False
     units = len(part.encode("utf-16-le", "surrogatepass")) // 2
-    return not limits.name_units or units <= limits.name_units
+    return not limits.max_name_units or units <= limits.max_name_units
 
 
-def stands_for(stored: str, wanted: str) -> bool:
+def is_name_of_copy(copy_name: str, original_name: str) -> bool:
     """Whether a copy's name says what the wanted name says: as it is, numbered because it was taken, or fitted."""
-    return any(_says(name, wanted, cut=may_be_cut(stored)) for name in (stored, unnumbered(stored)))
+    return any(
+        _matches(name, original_name, is_truncated=may_be_truncated(copy_name))
+        for name in (copy_name, strip_number(copy_name))
+    )
 
 
-def name_keys(stored: str) -> frozenset[str] | None:
-    """The keys under which `stands_for` is a plain comparison: those of the names that stored stands for.
+def compute_name_keys(copy_name: str) -> frozenset[str] | None:
+    """The keys under which `is_name_of_copy` is a plain comparison: those of the names that stored stands for.
 
-    None where it may have been cut, so that only `stands_for` can tell. The key of a wanted name is `name_key`.
+    None where it may have been cut, so that only `is_name_of_copy` can tell. The key of a wanted name is
+    `compute_name_key`.
     """
-    if may_be_cut(stored):
+    if may_be_truncated(copy_name):
         return None
-    return frozenset(map(name_key, (stored, unnumbered(stored))))
+    return frozenset(map(compute_name_key, (copy_name, strip_number(copy_name))))
 
 
-def name_key(wanted: str) -> str:
-    """The key of a wanted name; see `name_keys`."""
-    return _comparable(wanted)
+def compute_name_key(original_name: str) -> str:
+    """The key of a wanted name; see `compute_name_keys`."""
+    return _normalize(original_name)
 
 
-def _says(name: str, wanted: str, *, cut: bool) -> bool:
-    one, other = _comparable(name), _comparable(wanted)
+def _matches(name: str, original_name: str, *, is_truncated: bool) -> bool:
+    one, other = _normalize(name), _normalize(original_name)
     if one == other:
         return True
     (stem, end), (_, wanted_end) = split_suffix(one), split_suffix(other)
-    return cut and (other.startswith(one) or (end == wanted_end and other.startswith(stem)))
+    return is_truncated and (other.startswith(one) or (end == wanted_end and other.startswith(stem)))
 
 
-def _comparable(name: str) -> str:
+def _normalize(name: str) -> str:
     """The name as the strictest drive would hold it, without regard to case and form."""
-    plain = name if is_text(name) else shown(name).replace("\\", "_")
-    return folded("".join("_" if char in EXFAT_FORBIDDEN else char for char in plain))
+    plain = name if is_valid_utf8(name) else escape_text(name).replace("\\", "_")
+    return fold_name("".join("_" if char in EXFAT_FORBIDDEN else char for char in plain))
 
 
-def unnumbered(name: str) -> str:
+def strip_number(name: str) -> str:
     """The name without the `-N` that tells it from a twin."""
     stem, end = split_suffix(name)
-    return _NUMBER.sub("", stem) + end
+    return _NUMBER_SUFFIX.sub("", stem) + end
 
 
-def may_be_cut(name: str) -> bool:
+def may_be_truncated(name: str) -> bool:
     """Whether a name is so near a limit that it may have been cut: a cut leaves less than one character free."""
     return len(os.fsencode(name)) > 251 or len(name.encode("utf-16-le", "surrogatepass")) // 2 > 253
 
 
-def trouble_with_title(name: str) -> str | None:
+def find_title_problem(name: str) -> str | None:
     """Why a shoot's or drive's name can't be used, in plain words; None if it can.
 
     Titles become folders on every drive, so they must suit the strictest file system.
@@ -165,7 +169,7 @@ def trouble_with_title(name: str) -> str | None:
         return "it is empty"
     if name != name.strip() or name.endswith("."):
         return "it begins or ends with a space, or ends with a dot"
-    if not is_text(name) or shown(name) != name:
+    if not is_valid_utf8(name) or escape_text(name) != name:
         return "it holds characters that can't be shown"
     bad = sorted({char for char in name if char in EXFAT_FORBIDDEN})
     if bad:

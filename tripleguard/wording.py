@@ -1,8 +1,8 @@
-"""How many of a thing, as people say it: one file, two files."""
+"""Put a number and a noun together: `1 file`, `2,114 files`."""
 
 from __future__ import annotations
 
 
-def counted(number: int, thing: str, things: str | None = None) -> str:
+def pluralize(number: int, singular: str, plural: str | None = None) -> str:
     """`1 file`, `2,114 files`."""
-    return f"{number:,} {thing if number == 1 else things or thing + 's'}"
+    return f"{number:,} {singular if number == 1 else plural or singular + 's'}"

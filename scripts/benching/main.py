@@ -17,12 +17,13 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from benching.rig import CannotMeasure, Rig, clear_left_behind, drop_caches, leaving_in_order, ran, shell
-from tripleguard.cameras.capture import read_capture
 from tripleguard.cameras.passing import HEAD
 from tripleguard.cameras.traits import read_traits
 from tripleguard.cameras.wholeness import Look
 from tripleguard.demo.pictures import picture_file, raw_file
+
+from benching.rig import CannotMeasureError, Rig, clear_left_behind, drop_caches, leaving_in_order, ran, shell
+from tripleguard.cameras.capture import read_capture
 from tripleguard.model import Wholeness
 
 MB = 1_000_000
@@ -60,7 +61,7 @@ def report(name: str, bound: str, runs: int, measure: Callable[[], float]) -> No
     """One line: the median, the spread, and the bound."""
     try:
         found = sorted(measure() for _ in range(runs))
-    except CannotMeasure as error:
+    except CannotMeasureError as error:
         print(f"{name:40} not measured: {error}", flush=True)
         return
     middle = statistics.median(found)

@@ -25,7 +25,7 @@ _MIB = 1024 * 1024
 _WAYS = {"read": "rbps", "write": "wbps"}
 
 
-class CannotMeasure(Exception):
+class CannotMeasureError(Exception):
     """This machine can't do a measurement; the reason is the message."""
 
 
@@ -65,10 +65,10 @@ class Rig:
     def disk(self, name: str, size: int, *, rate: int = 0) -> Disk:
         """A fresh ext4 of size bytes, reading and writing at most rate bytes/s each way (0: as fast as it goes).
 
-        Raises CannotMeasure without root, loop devices or a throttle.
+        Raises CannotMeasureError without root, loop devices or a throttle.
         """
         if os.geteuid() != 0 or not shutil.which("losetup") or not shutil.which("mkfs.ext4"):
-            raise CannotMeasure("needs root, losetup and mkfs.ext4")
+            raise CannotMeasureError("needs root, losetup and mkfs.ext4")
         image, root = self.root / f"{name}.img", self.root / name
         root.mkdir()
         with image.open("wb") as file:
@@ -86,7 +86,7 @@ class Rig:
         return disk
 
     def limit(self, disk: Disk, rate: int) -> None:
-        """Slow a disk down to rate bytes/s each way, for everybody. Raises CannotMeasure."""
+        """Slow a disk down to rate bytes/s each way, for everybody. Raises CannotMeasureError."""
         self._undo.callback(_limit, disk.device, 0)
         _limit(disk.device, rate)
 
@@ -122,14 +122,14 @@ def clear_left_behind(above: Path) -> None:
                 _unmounted(image.with_suffix(""))
                 for line in _try("losetup", "-n", "-O", "NAME,MAJ:MIN", "-j", str(image)).splitlines():
                     loop, device = line.split()
-                    with contextlib.suppress(CannotMeasure):
+                    with contextlib.suppress(CannotMeasureError):
                         _limit(device, 0)
                     _try("losetup", "-d", loop)
             shutil.rmtree(folder, ignore_errors=True)
 
 
 def ran(command: Sequence[str], *, ok: Sequence[int] = (0,), environment: dict[str, str] | None = None) -> Ran:
-    """Run a command to its end, in a group of its own that dies with this run. Raises CannotMeasure.
+    """Run a command to its end, in a group of its own that dies with this run. Raises CannotMeasureError.
 
     The peak counts the largest single process; it is never less than this one's own size when it was forked.
     """
@@ -154,22 +154,22 @@ def ran(command: Sequence[str], *, ok: Sequence[int] = (0,), environment: dict[s
         output.seek(0)
         text = output.read().decode(errors="replace")
     if process.returncode not in ok:
-        raise CannotMeasure(f"{' '.join(command[:4])} ended with {process.returncode}: {text.strip()[-400:]}")
+        raise CannotMeasureError(f"{' '.join(command[:4])} ended with {process.returncode}: {text.strip()[-400:]}")
     return Ran(seconds, used.ru_utime + used.ru_stime, used.ru_maxrss * 1024, text, process.returncode)
 
 
 def shell(script: str) -> Ran:
-    """Run lines of bash that stop at the first that fails. Raises CannotMeasure."""
+    """Run lines of bash that stop at the first that fails. Raises CannotMeasureError."""
     return ran(["bash", "-euo", "pipefail", "-c", script])
 
 
 def drop_caches() -> None:
-    """Forget what memory holds of every disk. Raises CannotMeasure without root."""
+    """Forget what memory holds of every disk. Raises CannotMeasureError without root."""
     os.sync()
     try:
         Path("/proc/sys/vm/drop_caches").write_text("3")
     except OSError as error:
-        raise CannotMeasure(f"memory's copy of the disks can't be dropped ({error.strerror})") from error
+        raise CannotMeasureError(f"memory's copy of the disks can't be dropped ({error.strerror})") from error
 
 
 def _limit(device: str, rate: int) -> None:
@@ -180,7 +180,7 @@ def _limit(device: str, rate: int) -> None:
             return
         _limit_v2(device, rate)
     except OSError as error:
-        raise CannotMeasure(f"the kernel's throttle can't be set ({error})") from error
+        raise CannotMeasureError(f"the kernel's throttle can't be set ({error})") from error
 
 
 def _limit_v2(device: str, rate: int) -> None:
@@ -209,5 +209,5 @@ def _must(*command: str) -> str:
 def _try(*command: str) -> str:
     try:
         return ran(command).output
-    except CannotMeasure:
+    except CannotMeasureError:
         return ""

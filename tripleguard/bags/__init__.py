@@ -1,5 +1,5 @@
-"""Bags: a folder that says of itself what it holds, as RFC 8493 (BagIt 1.0, October 2018) has it.
+"""The text files of a bag, as RFC 8493 (BagIt 1.0, October 2018) defines it.
 
-What stands in a bag's text files is written and read here; nothing here touches a disk but the passing ledger of a
-check. The copying is `work.handover`, the checking `work.bagcheck`.
+A bag is a folder that describes its own content. Its text files are written and parsed here; nothing here touches
+a disk but the temporary inventory of a check. `jobs/handover` copies and checks bags.
 """

@@ -1,5 +1,5 @@
-"""What cameras write: names and numbering, what stands inside a file, who shot it and when.
+"""Names, metadata, ratings and previews of the files that cameras write; `integrity` checks their structure.
 
-All of it is read from bytes and names that came from outside. Nothing here opens a file, and nothing here
-trusts what it reads: every walk has an end, and every text is cleaned before it leaves.
+All of it is read from untrusted bytes and names. Nothing here opens a file by itself, every loop has a limit, and
+every text is cleaned before it is returned.
 """

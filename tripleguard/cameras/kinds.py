@@ -1,12 +1,11 @@
-"""What a name on a card tells before the file is opened.
+"""Classify a file on a card by its name: its kind, the frame it belongs to, and whether it is litter.
 
-A card holds frames. One frame is often several files of one name: the raw, the camera JPEG, a spoken note,
-and later an editor's sidecar. Around them lies what other machines left behind when the card was plugged
-in: thumbnails, a trash can, half of a Mac file. The kind of a file decides what the rule asks for it; the
-frame it belongs to keeps its parts together; litter is left on the card and counted.
+A card holds frames. One frame is often several files of one name: the raw, the camera JPEG, a spoken note, and
+later an editor's sidecar. Around them lies what other machines left when the card was plugged in: thumbnails, a
+trash can, half of a Mac file. The kind of a file decides what the rule asks for it; the frame keeps its parts
+together; litter stays on the card and is counted.
 
-One thing decides every doubt here: what could be a picture is never called litter. A file too many costs a
-second, a picture left behind costs the night.
+In doubt a file is not litter: copying one file too many costs a second, leaving a picture behind costs the night.
 """
 
 from __future__ import annotations
@@ -14,18 +13,18 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from tripleguard.model import Kind
+from tripleguard.model import FileKind
 
-APPLEDOUBLE_LARGEST = 1 << 20
+MAX_APPLEDOUBLE_BYTES = 1 << 20
 """Bytes. A `._` file above this size is a real file, whatever its name."""
 
 
-def kind_of(name: str) -> Kind:
+def kind_of(name: str) -> FileKind:
     """What sort of file this is, by the extension of its name or path, without regard to case."""
-    return _KINDS.get(extension_of(name), Kind.OTHER)
+    return _KINDS.get(extension_of(name), FileKind.OTHER)
 
 
-def known_extensions(*kinds: Kind) -> frozenset[str]:
+def list_extensions(*kinds: FileKind) -> frozenset[str]:
     """Return the extensions, in small letters and without their dot, of files of these kinds."""
     return frozenset(extension for extension, kind in _KINDS.items() if kind in kinds)
 
@@ -53,13 +52,13 @@ def is_litter(path: str) -> bool:
     return not kind_of(name).is_original or bool(_BIN_INDEX.fullmatch(path))
 
 
-def lies_in_bin(path: str) -> bool:
+def is_in_bin(path: str) -> bool:
     """Whether a relative path lies in a bin at the top of a volume: whoever empties it removes the file."""
     first, _, below = path.partition("/")
     return bool(below) and _BIN.fullmatch(first.casefold()) is not None
 
 
-def is_left_by_system(path: str, size: int, head: Callable[[], bytes]) -> bool:
+def is_system_litter(path: str, size: int, read_head: Callable[[], bytes]) -> bool:
     """Whether a plain file of size bytes is litter, by its name and, where that can't tell, by its head.
 
     head gives its first 8 bytes; where it raises OSError the file is taken for a real one.
@@ -68,10 +67,10 @@ def is_left_by_system(path: str, size: int, head: Callable[[], bytes]) -> bool:
         return False
     if not is_appledouble_name(path):
         return True
-    if size > APPLEDOUBLE_LARGEST:
+    if size > MAX_APPLEDOUBLE_BYTES:
         return False
     try:
-        return looks_like_appledouble(head())
+        return is_appledouble_header(read_head())
     except OSError:
         return False
 
@@ -80,13 +79,13 @@ def is_appledouble_name(path: str) -> bool:
     """Whether this is named like the half of a Mac file that other file systems can't hold: `._X` beside X.
 
     The name is only a hint. The caller treats the file as a real one where it is over APPLEDOUBLE_LARGEST, or
-    where `looks_like_appledouble` says no to its first bytes.
+    where `is_appledouble_header` says no to its first bytes.
     """
     name = path.rpartition("/")[2]
     return name.startswith("._") and len(name) > 2
 
 
-def looks_like_appledouble(head: bytes) -> bool:
+def is_appledouble_header(head: bytes) -> bool:
     """Whether a file that begins so is an AppleDouble header file.
 
     Magic and version numbers: RFC 1740, appendices A and B. No picture, video or sound begins like this.
@@ -94,7 +93,7 @@ def looks_like_appledouble(head: bytes) -> bool:
     return head[:4] == b"\x00\x05\x16\x07" and head[4:8] in (b"\x00\x01\x00\x00", b"\x00\x02\x00\x00")
 
 
-def dcf_folder(name: str) -> int | None:
+def parse_dcf_folder(name: str) -> int | None:
     """The number (100 to 999) of a camera's picture folder, such as 101 of `101CANON`; None if it is not one.
 
     Source: CIPA DC-009 (DCF 2.0): three digits, then five of `0-9 A-Z _`, without regard to case.
@@ -103,7 +102,7 @@ def dcf_folder(name: str) -> int | None:
     return int(found[1]) if found else None
 
 
-def dcf_stem(stem: str) -> bool:
+def is_dcf_stem(stem: str) -> bool:
     """Whether a name without its extension is one a camera gives: four of `0-9 A-Z _`, then 0001 to 9999.
 
     Source: CIPA DC-009 (DCF 2.0). A name that fails is copied like any other; only its number is unknown.
@@ -111,13 +110,13 @@ def dcf_stem(stem: str) -> bool:
     return _DCF_STEM.fullmatch(stem) is not None
 
 
-def frame_number(name: str) -> int | None:
+def parse_frame_number(name: str) -> int | None:
     """The camera's own number of a frame, 1 to 9999, from the name of any file of it; None without one."""
     stem = _frame_stem(name)
-    return int(stem[4:]) if dcf_stem(stem) else None
+    return int(stem[4:]) if is_dcf_stem(stem) else None
 
 
-def frame_key(path: str) -> tuple[str, str]:
+def get_frame_key(path: str) -> tuple[str, str]:
     """The frame a file belongs to: its folder as written, and its upper-cased stem.
 
     `IMG_0001.CR3`, `IMG_0001.JPG`, `IMG_0001.xmp` and `IMG_0001.CR3.xmp` in one folder share one key.
@@ -137,14 +136,14 @@ _VIDEO = """
 _SOUND = "aac aif aiff amr bwf caf flac m4a mp3 oga ogg opus wav wma"
 _COMPANION = "xmp"
 
-_KINDS: dict[str, Kind] = {
+_KINDS: dict[str, FileKind] = {
     extension: kind
     for kind, extensions in (
-        (Kind.RAW, _RAW),
-        (Kind.PICTURE, _PICTURE),
-        (Kind.VIDEO, _VIDEO),
-        (Kind.SOUND, _SOUND),
-        (Kind.COMPANION, _COMPANION),
+        (FileKind.RAW, _RAW),
+        (FileKind.PICTURE, _PICTURE),
+        (FileKind.VIDEO, _VIDEO),
+        (FileKind.SOUND, _SOUND),
+        (FileKind.COMPANION, _COMPANION),
     )
     for extension in extensions.split()
 }
@@ -169,7 +168,7 @@ _DCF_STEM = re.compile(r"[0-9A-Za-z_]{4}(?!0000)[0-9]{4}")
 
 def _frame_stem(name: str) -> str:
     stem = _stem(name)
-    if kind_of(name) is Kind.COMPANION and kind_of(stem).is_original:
+    if kind_of(name) is FileKind.COMPANION and kind_of(stem).is_original:
         stem = _stem(stem)
     return stem
 

@@ -1,82 +1,219 @@
-"""Finds the picture that a camera's file shows of itself: the JPEG inside a raw, or the JPEG that it is.
+"""Find the JPEG preview inside a camera's file, and scale it down to a small upright JPEG.
 
-The file is fed as it is read, and no more of it than is needed: most raws hold a picture that is large enough near
-their beginning. The walks that tell whether a file is whole (`wholeness`) also say where its pictures lie.
+A file is fed as it is read, and no more of it than needed: most raws hold a large enough picture near their
+beginning. The walks that check whether a file is whole (`integrity`) also say where its pictures lie.
+
+The bytes are untrusted, so our own parser reads the JPEG's header first, and a picture that would take too much
+memory is not decoded at all. The result is a plain JPEG without metadata: no place, no name, no serial.
 """
 
 from __future__ import annotations
 
-from tripleguard.cameras.kinds import kind_of
-from tripleguard.cameras.scaling import LARGEST, LONG_SIDE
-from tripleguard.cameras.traits import read_traits
-from tripleguard.cameras.wholeness import Look
-from tripleguard.model import Kind
+import io
+import warnings
+from typing import TYPE_CHECKING
 
-MOST_READ = 64 << 20
+from tripleguard.cameras.image_info import read_image_info
+from tripleguard.cameras.integrity.checker import IntegrityChecker
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.model import FileKind
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+PREVIEW_LONG_SIDE = 480
+"""Pixels of the longer side of a small picture."""
+
+MAX_JPEG_BYTES = 48 << 20
+"""Bytes of a JPEG that is looked at."""
+
+MAX_PIXELS = 160_000_000
+"""Of a picture that is decoded; more than any camera's of today."""
+
+MAX_COEFFICIENT_BYTES = 80 << 20
+"""Bytes of coefficients, where the decoder has to hold the whole picture in memory; cameras don't write such."""
+
+MAX_DRAWN_PIXELS = 12_000_000
+"""Pixels that are drawn of a picture; the decoder leaves out most of the others by itself."""
+
+MAX_SEGMENTS = 96
+"""Segments of a JPEG that are stepped over in search of its first scan."""
+
+_QUALITY = 80
+_MIN_SIDE = 16
+
+
+def scale_jpeg(jpeg: bytes, orientation: int | None = None, long_side: int = PREVIEW_LONG_SIDE) -> bytes | None:
+    """The JPEG as a small upright JPEG; None if it can't be decoded or is too large to try.
+
+    orientation: as Exif counts, 1 to 8, where the file around the JPEG tells it; else the JPEG's own.
+    """
+    if not jpeg.startswith(b"\xff\xd8") or len(jpeg) > MAX_JPEG_BYTES:
+        return None
+    traits = read_image_info(jpeg, "it.jpg")
+    if traits.width is None or traits.height is None or not _is_within_limits(traits.width, traits.height):
+        return None
+    held = measure_coefficient_memory(jpeg)
+    if held is None or held > MAX_COEFFICIENT_BYTES:
+        return None
+    try:
+        return _draw_scaled(jpeg, orientation or traits.orientation or 1, long_side)
+    except Exception:  # noqa: BLE001 - the decoder's outer edge: whatever it stumbles over, there is no picture
+        return None
+
+
+def measure_coefficient_memory(jpeg: bytes) -> int | None:
+    """Bytes that a decoder needs to hold a JPEG's coefficients; 0 where it comes in one scan, row by row.
+
+    None if its first scan can't be found. A picture of several scans, progressive or one for each colour, is
+    complete only with the last of them. ITU-T T.81, B.2.2 and B.2.3.
+    """
+    at, frame, code = 2, b"", 0
+    for _ in range(MAX_SEGMENTS):
+        if at + 4 > len(jpeg) or jpeg[at] != 0xFF:
+            return None
+        marker, length = jpeg[at + 1], int.from_bytes(jpeg[at + 2 : at + 4], "big")
+        if marker == 0xFF:
+            at += 1
+            continue
+        if length < 2:
+            return None
+        if marker == 0xDA:
+            colours = jpeg[at + 4]
+            return (
+                0
+                if frame and code in _SEQUENTIAL_FRAMES and colours == frame[5]
+                else _count_coefficient_bytes(frame)
+            )
+        if 0xC0 <= marker <= 0xCF and marker not in _NON_FRAME_MARKERS:
+            frame, code = jpeg[at + 4 : at + 2 + length], marker
+        at += 2 + length
+    return None
+
+
+def _count_coefficient_bytes(frame: bytes) -> int | None:
+    if len(frame) < 6 or len(frame) < 6 + 3 * frame[5]:
+        return None
+    height, width = int.from_bytes(frame[1:3], "big"), int.from_bytes(frame[3:5], "big")
+    samplings = [divmod(frame[7 + 3 * number], 16) for number in range(frame[5])]
+    across, down = (max((one[axis] for one in samplings), default=0) for axis in (0, 1))
+    if not across or not down:
+        return None
+    return sum(2 * width * height * one * other // (across * down) for one, other in samplings)
+
+
+# DHT, JPG, DAC: between the frames, and none.
+_NON_FRAME_MARKERS = frozenset({0xC4, 0xC8, 0xCC})
+# Baseline and extended sequential, by Huffman and by arithmetic coding.
+_SEQUENTIAL_FRAMES = frozenset({0xC0, 0xC1, 0xC9})
+
+
+def _is_within_limits(width: int, height: int) -> bool:
+    return min(width, height) >= _MIN_SIDE and width * height <= MAX_PIXELS
+
+
+def _draw_scaled(jpeg: bytes, orientation: int, long_side: int) -> bytes | None:
+    from PIL import Image
+
+    with warnings.catch_warnings():
+        # It warns of large pictures, and of metadata that nobody here asks for.
+        warnings.simplefilter("ignore")
+        with Image.open(io.BytesIO(jpeg), formats=["JPEG"]) as picture:
+            if not _is_within_limits(*picture.size):
+                return None
+            picture.draft("RGB", (long_side, long_side))
+            if picture.width * picture.height > MAX_DRAWN_PIXELS:
+                return None
+            picture.load()
+            small = picture if picture.mode == "RGB" else picture.convert("RGB")
+            small.thumbnail((long_side, long_side))
+        turn = _get_transpositions().get(orientation)
+        upright = small if turn is None else small.transpose(turn)
+        out = io.BytesIO()
+        upright.save(out, "JPEG", quality=_QUALITY, optimize=True)
+        return out.getvalue()
+
+
+def _get_transpositions() -> dict[int, Image.Transpose]:
+    """What brings a picture upright, by its Exif orientation (CIPA DC-008, 4.6.4)."""
+    from PIL.Image import Transpose
+
+    return {
+        2: Transpose.FLIP_LEFT_RIGHT,
+        3: Transpose.ROTATE_180,
+        4: Transpose.FLIP_TOP_BOTTOM,
+        5: Transpose.TRANSPOSE,
+        6: Transpose.ROTATE_270,
+        7: Transpose.TRANSVERSE,
+        8: Transpose.ROTATE_90,
+    }
+
+
+MAX_READ_BYTES = 64 << 20
 """Bytes of one file that are read and kept in search of a picture."""
 
-MOST_PICTURES = 64
+MAX_PICTURES = 64
 """Pictures of one file that are looked at; raws hold up to four."""
 
-_HEAD = 1 << 18
+_HEAD_BYTES = 1 << 18
 
 
-class Seeker:
-    """One search through one file. `feed` its bytes in order until it `has_enough`, then ask for the `best`.
+class PreviewFinder:
+    """One search through one file. `feed` its bytes in order until it `has_enough`, then ask for the `get_best`.
 
     size: of the whole file. long_side: pixels of the longer side that are enough. Never raises on what bytes are.
     """
 
-    def __init__(self, name: str, size: int, long_side: int = LONG_SIDE) -> None:
-        self._look = Look(name, size)
+    def __init__(self, name: str, size: int, long_side: int = PREVIEW_LONG_SIDE) -> None:
+        self._checker = IntegrityChecker(name, size)
         self._name = name
         self._size = size
-        self._enough = long_side
-        self._seen = bytearray()
-        self._sides: dict[tuple[int, int], int] = {}
+        self._min_long_side = long_side
+        self._content = bytearray()
+        self._long_sides: dict[tuple[int, int], int] = {}
 
     @property
     def has_enough(self) -> bool:
         """Whether nothing more need be read: it was found, or is not worth more."""
-        if len(self._seen) >= min(self._size, MOST_READ):
+        if len(self._content) >= min(self._size, MAX_READ_BYTES):
             return True
         # Of a JPEG the whole is the picture; anything smaller is its thumbnail.
-        return not self._is_jpeg() and any(side >= self._enough for side in self._found().values())
+        return not self._is_jpeg() and any(side >= self._min_long_side for side in self._find_pictures().values())
 
     @property
     def orientation(self) -> int | None:
         """Which way up it was held, as Exif counts; None where the file does not say."""
-        return read_traits(bytes(self._seen[: 1 << 20]), self._name).orientation
+        return read_image_info(bytes(self._content[: 1 << 20]), self._name).orientation
 
     def feed(self, view: memoryview | bytes) -> None:
         """The next bytes of the file."""
-        if len(self._seen) < MOST_READ:
-            self._seen += view
-            self._look.feed(view)
+        if len(self._content) < MAX_READ_BYTES:
+            self._content += view
+            self._checker.feed(view)
 
-    def best(self) -> bytes | None:
+    def get_best(self) -> bytes | None:
         """The smallest picture that is large enough, else the largest; None if there is none."""
         if self._is_jpeg():
-            return bytes(self._seen) if len(self._seen) == self._size <= LARGEST else None
-        found = sorted((side, span) for span, side in self._found().items())
+            return bytes(self._content) if len(self._content) == self._size <= MAX_JPEG_BYTES else None
+        found = sorted((side, span) for span, side in self._find_pictures().items())
         if not found:
             return None
-        _, (start, end) = next((one for one in found if one[0] >= self._enough), found[-1])
-        return bytes(self._seen[start:end])
+        _, (start, end) = next((one for one in found if one[0] >= self._min_long_side), found[-1])
+        return bytes(self._content[start:end])
 
     def _is_jpeg(self) -> bool:
-        return self._seen.startswith(b"\xff\xd8")
+        return self._content.startswith(b"\xff\xd8")
 
-    def _found(self) -> dict[tuple[int, int], int]:
+    def _find_pictures(self) -> dict[tuple[int, int], int]:
         """Pictures seen whole, each with its longer side."""
-        for span in self._look.shape.pictures[:MOST_PICTURES]:
+        for span in self._checker.structure.jpeg_spans[:MAX_PICTURES]:
             start, end = span
-            if span not in self._sides and end <= len(self._seen) and end - start <= LARGEST:
-                traits = read_traits(bytes(self._seen[start : min(end, start + _HEAD)]), "it.jpg")
-                self._sides[span] = max(traits.width or 0, traits.height or 0)
-        return self._sides
+            if span not in self._long_sides and end <= len(self._content) and end - start <= MAX_JPEG_BYTES:
+                traits = read_image_info(bytes(self._content[start : min(end, start + _HEAD_BYTES)]), "it.jpg")
+                self._long_sides[span] = max(traits.width or 0, traits.height or 0)
+        return self._long_sides
 
 
-def shows_itself(name: str) -> bool:
+def can_have_preview(name: str) -> bool:
     """Whether a file of this name can hold a picture."""
-    return kind_of(name) in (Kind.RAW, Kind.PICTURE)
+    return kind_of(name) in (FileKind.RAW, FileKind.PICTURE)

@@ -1,11 +1,10 @@
-"""Reads a rating out of XMP: a sidecar, or the packet that cameras and editors put inside a picture.
+"""Read a rating out of XMP: a sidecar, or the packet that cameras and editors put inside a picture.
 
 `xmp:Rating` is a number from 0 (unrated) over 1 (worst) to 5 (best), decimals allowed, or -1 for a rejected one; a
 value outside that says nothing (ISO 16684-1:2019, 8.4; decimals: ISO 16684-2, annex C). It may stand as an
 attribute of `rdf:Description` or as an element inside it, which mean the same (ISO 16684-1, 7).
 
-The XML comes from outside: it is read by defusedxml, which follows no entity and opens no other file, and only up
-to a fixed size.
+The XML is untrusted: defusedxml parses it without following entities or opening other files, up to a fixed size.
 """
 
 from __future__ import annotations
@@ -18,80 +17,80 @@ if TYPE_CHECKING:
 
 REJECTED = -1.0
 
-LARGEST = 1 << 20
+MAX_XMP_BYTES = 1 << 20
 """Bytes of the largest packet inside a picture that is looked into."""
 
-LARGEST_SIDECAR = 16 << 20
+MAX_SIDECAR_BYTES = 16 << 20
 """Bytes of a sidecar that are parsed: an editor keeps its whole history there. A larger one is no sidecar."""
 
-MOST_TAGS, MOST_ATTRIBUTES = 500_000, 150_000
+MAX_TAGS, MAX_ATTRIBUTES = 500_000, 150_000
 """What a sidecar may hold: parsed, each takes a hundred bytes and more. A long history has a tenth of it."""
 
 
-class NotXmp(ValueError):
+class InvalidXmpError(ValueError):
     """This is no XMP that could be read: say so, and change nothing because of it."""
 
 
-def rating_of(packet: bytes) -> float | None:
+def parse_packet_rating(packet: bytes) -> float | None:
     """The rating that a packet inside a picture holds, -1 or 0 to 5; None if there is none that makes sense."""
-    if b"Rating" not in packet or len(packet) > LARGEST:
+    if b"Rating" not in packet or len(packet) > MAX_XMP_BYTES:
         return None
     # The wrapper around the packet may be padded, or cut off at its end; the XML inside is what counts.
     start, end = packet.find(b"<rdf:RDF"), packet.rfind(b"</rdf:RDF>")
     inside = packet[start : end + len(b"</rdf:RDF>")] if 0 <= start < end else packet
     try:
-        return _rating_in(inside)
-    except NotXmp:
+        return _find_rating(inside)
+    except InvalidXmpError:
         return None
 
 
-def sidecar_rating(content: bytes) -> float | None:
+def parse_sidecar_rating(content: bytes) -> float | None:
     """What a sidecar says; None where it has no rating, or an impossible one. Raises NotXmp."""
-    if len(content) > LARGEST_SIDECAR:
-        raise NotXmp(f"it is larger than {LARGEST_SIDECAR:,} bytes")
-    if content.count(b"<") > MOST_TAGS or content.count(b"=") > MOST_ATTRIBUTES:
-        raise NotXmp("it holds more than any editor writes")
-    return _rating_in(content)
+    if len(content) > MAX_SIDECAR_BYTES:
+        raise InvalidXmpError(f"it is larger than {MAX_SIDECAR_BYTES:,} bytes")
+    if content.count(b"<") > MAX_TAGS or content.count(b"=") > MAX_ATTRIBUTES:
+        raise InvalidXmpError("it holds more than any editor writes")
+    return _find_rating(content)
 
 
-def sensible(text: str) -> float | None:
+def parse_rating(text: str) -> float | None:
     """The rating that a property's text says, -1.0 or 0.0 to 5.0; None where it says nothing valid."""
-    match = _NUMBER.fullmatch(text.strip())
+    match = _NUMBER_PATTERN.fullmatch(text.strip())
     if match is None:
         return None
     value = float(match[0])
     return value if value == REJECTED or 0.0 <= value <= 5.0 else None
 
 
-_NUMBER = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,9})?")
+_NUMBER_PATTERN = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,9})?")
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
-_RATING = "{http://ns.adobe.com/xap/1.0/}Rating"
+_RATING_NAME = "{http://ns.adobe.com/xap/1.0/}Rating"
 
 
-def _rating_in(content: bytes) -> float | None:
+def _find_rating(content: bytes) -> float | None:
     """The first valid rating among the properties of the resource itself. Raises NotXmp."""
-    root = _parsed(content)
+    root = _parse_xml(content)
     top = [root] if root.tag == f"{_RDF}RDF" else root.findall(f"{_RDF}RDF")
     if not top:
-        raise NotXmp("it holds no rdf:RDF")
+        raise InvalidXmpError("it holds no rdf:RDF")
     for description in (node for rdf in top for node in rdf.findall(f"{_RDF}Description")):
-        for text in _texts(description):
-            rating = sensible(text)
+        for text in _list_rating_texts(description):
+            rating = parse_rating(text)
             if rating is not None:
                 return rating
     return None
 
 
-def _texts(description: Element) -> list[str]:
+def _list_rating_texts(description: Element) -> list[str]:
     """Every form in which the property may stand: attribute, element, element with a qualified value."""
-    found = [description.get(_RATING)]
-    for element in description.findall(_RATING):
+    found = [description.get(_RATING_NAME)]
+    for element in description.findall(_RATING_NAME):
         inner = element.findtext(f".//{_RDF}value")
         found += [element.get(f"{_RDF}value"), inner if inner is not None else element.text]
     return [text for text in found if text]
 
 
-def _parsed(content: bytes) -> Element:
+def _parse_xml(content: bytes) -> Element:
     # Only who looks at sidecars pays for the parser.
     from xml.etree.ElementTree import ParseError
 
@@ -99,12 +98,14 @@ def _parsed(content: bytes) -> Element:
     from defusedxml.ElementTree import fromstring
 
     try:
-        root: Element = fromstring(_trimmed(content), forbid_dtd=True, forbid_entities=True, forbid_external=True)
+        root: Element = fromstring(
+            _strip_padding(content), forbid_dtd=True, forbid_entities=True, forbid_external=True
+        )
     except (ParseError, DefusedXmlException, ValueError, LookupError, RecursionError) as error:
-        raise NotXmp(f"it does not parse ({type(error).__name__})") from error
+        raise InvalidXmpError(f"it does not parse ({type(error).__name__})") from error
     return root
 
 
-def _trimmed(content: bytes) -> bytes:
+def _strip_padding(content: bytes) -> bytes:
     """The packet without the padding that XMP allows after it, nor the NULs that some fields end in."""
     return content.strip(b"\0 \t\r\n")

@@ -1,13 +1,12 @@
-"""Reads fields out of a TIFF block, wherever it lies in the bytes of a file's head.
+"""Read fields out of a TIFF block, wherever it lies in the head of a file.
 
-Nearly all that cameras tell about a picture stands in TIFF blocks: a raw is one, a JPEG carries one in its
-Exif segment, newer containers carry several. A block begins with its byte order and the offset of a
-directory (IFD); a directory is a count and that many entries of twelve bytes; an entry holds its value or
-says where it lies.
+Most picture metadata is in TIFF blocks: a raw is one, a JPEG carries one in its Exif segment, newer containers
+carry several. A block begins with its byte order and the offset of a directory (IFD); a directory is a count and
+that many entries of twelve bytes; an entry holds its value or says where it lies.
 
-The bytes are untrusted and may end anywhere. Chains of directories are not followed, so there is nothing to
-loop in; a directory is read for the tags asked for, up to a fixed number of entries; a value that does not
-lie wholly inside the block is not there. Nothing raises, and nothing larger than one short value is copied.
+The bytes are untrusted and may end anywhere. Chains of directories are not followed, so there is nothing to loop
+in; a directory is read for the tags asked for, up to a fixed number of entries; a value that does not lie wholly
+inside the block counts as absent. Nothing raises, and nothing larger than one short value is copied.
 
 Layout and type numbers: TIFF 6.0 (Adobe, 1992), section 2; type 13 (IFD): TIFF technical note 1 (1995).
 """
@@ -18,15 +17,15 @@ import struct
 from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
-MOST_ENTRIES = 512
+MAX_ENTRIES = 512
 """Entries read of one directory; the longest that cameras write hold about 150."""
 
-LONGEST_TEXT = 256
+MAX_TEXT_BYTES = 256
 """Bytes looked at of one text."""
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class TiffBlock:
     """Where a TIFF block lies in a head: offsets in it count from base, and nothing at or after end is read.
 
     order: `<` or `>`, as `struct` says it. first: offset of the first directory.
@@ -36,24 +35,24 @@ class Block:
     base: int
     end: int
     order: str
-    first: int
+    first_directory: int
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class TiffField:
     """One entry of a directory. at: where its value begins in the head. size: bytes of the value."""
 
     type: int
     count: int
-    at: int
+    offset: int
     size: int
 
 
-Directory = Mapping[int, Field]
+TiffDirectory = Mapping[int, TiffField]
 """Tag number to field; holds only tags that were asked for and whose values lie inside the block."""
 
 
-def find_block(head: bytes, base: int = 0, end: int | None = None) -> Block | None:
+def find_block(head: bytes, base: int = 0, end: int | None = None) -> TiffBlock | None:
     """The TIFF block that begins at base, or None. end: where its container says it ends.
 
     Besides the two signatures of TIFF 6.0, those of Olympus and Panasonic raws are known.
@@ -61,51 +60,51 @@ def find_block(head: bytes, base: int = 0, end: int | None = None) -> Block | No
     end = len(head) if end is None else min(end, len(head))
     if base < 0 or base + 8 > end:
         return None
-    order = ORDERS.get(head[base : base + 4])
+    order = BYTE_ORDERS.get(head[base : base + 4])
     if order is None:
         return None
     (first,) = struct.unpack_from(order + "I", head, base + 4)
-    return Block(head, base, end, order, first)
+    return TiffBlock(head, base, end, order, first)
 
 
-def read_directory(block: Block, offset: int, wanted: Set[int]) -> Directory:
+def read_directory(block: TiffBlock, offset: int, tags: Set[int]) -> TiffDirectory:
     """The wanted fields of the directory at an offset of the block; of two alike the first counts."""
     begin = block.base + offset
     # An offset of zero stands for none, but in a block that is a bare directory.
-    if offset < 0 or (offset == 0 and block.first != 0) or begin + 2 > block.end:
+    if offset < 0 or (offset == 0 and block.first_directory != 0) or begin + 2 > block.end:
         return {}
     (count,) = struct.unpack_from(block.order + "H", block.head, begin)
-    count = min(count, MOST_ENTRIES, (block.end - begin - 2) // 12)
+    count = min(count, MAX_ENTRIES, (block.end - begin - 2) // 12)
     entry = struct.Struct(block.order + "HHII")
-    found: dict[int, Field] = {}
+    found: dict[int, TiffField] = {}
     for at in range(begin + 2, begin + 2 + 12 * count, 12):
         tag, type_, values, where = entry.unpack_from(block.head, at)
-        if tag not in wanted or tag in found or type_ not in TYPE_BYTES:
+        if tag not in tags or tag in found or type_ not in TYPE_BYTES:
             continue
         size = TYPE_BYTES[type_] * values
         start = at + 8 if size <= 4 else block.base + where
-        if start + min(size, LONGEST_TEXT) <= block.end:
-            found[tag] = Field(type_, values, start, size)
+        if start + min(size, MAX_TEXT_BYTES) <= block.end:
+            found[tag] = TiffField(type_, values, start, size)
     return found
 
 
-def raw_text(block: Block, field: Field | None) -> bytes | None:
+def read_text(block: TiffBlock, field: TiffField | None) -> bytes | None:
     """The bytes of a text field up to its first NUL or LONGEST_TEXT; None if it is no text."""
     if field is None or field.type not in _TEXT_TYPES:
         return None
-    return block.head[field.at : field.at + min(field.size, LONGEST_TEXT)].partition(b"\0")[0]
+    return block.head[field.offset : field.offset + min(field.size, MAX_TEXT_BYTES)].partition(b"\0")[0]
 
 
-def number(block: Block, field: Field | None) -> int | None:
+def read_uint(block: TiffBlock, field: TiffField | None) -> int | None:
     """The first value of a whole-number field that is not negative; None if it is no such field."""
     code = _NUMBER_CODES.get(field.type) if field is not None and field.count else None
     if field is None or code is None:
         return None
-    (value,) = struct.unpack_from(block.order + code, block.head, field.at)
+    (value,) = struct.unpack_from(block.order + code, block.head, field.offset)
     return int(value)
 
 
-ORDERS = {
+BYTE_ORDERS = {
     b"II*\0": "<",
     b"MM\0*": ">",
     b"IIRO": "<",

@@ -1,8 +1,10 @@
-"""What people decided, apart from all that was found: small enough to be left on every drive after each command.
+"""Collect what people decided, apart from all that was found.
 
-Selects and the ratings they follow, what became of drives, what was accepted, preferred and explained, and what
-was answered. All of it is named by content, by a drive's id or by a path, so that another catalog of the same
-files can take it over. `catalog.restoring` does that.
+It is small enough to be written to every drive after each command.
+
+Selects and the ratings they follow, what became of drives, what was accepted, preferred and explained, and which
+answers were given. Everything is named by content, by a drive's id or by a path, so that another catalog of the
+same files can take it over (see `catalog.restore_decisions`).
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from tripleguard.catalog import generations
 from tripleguard.catalog.store import Catalog, Row
 
 
-class Select(msgspec.Struct, frozen=True, array_like=True):
+class SelectDecision(msgspec.Struct, frozen=True, array_like=True):
     """A frame that was chosen or dropped, by its main file. digest: hexadecimal; since: UTC ns, as all times."""
 
     digest: str
@@ -25,7 +27,7 @@ class Select(msgspec.Struct, frozen=True, array_like=True):
     since: int
 
 
-class Rating(msgspec.Struct, frozen=True, array_like=True):
+class RatingRecord(msgspec.Struct, frozen=True, array_like=True):
     """What a frame was rated, in hundredths, and when a sidecar said so."""
 
     digest: str
@@ -33,7 +35,7 @@ class Rating(msgspec.Struct, frozen=True, array_like=True):
     said_at: int | None
 
 
-class PlaceSaid(msgspec.Struct, frozen=True, array_like=True):
+class PlaceDecision(msgspec.Struct, frozen=True, array_like=True):
     """What was said of a place. at: when that last changed; yes_at: when a yes was given that stands."""
 
     uid: str
@@ -47,7 +49,7 @@ class PlaceSaid(msgspec.Struct, frozen=True, array_like=True):
     yes_at: int | None
 
 
-class Accepted(msgspec.Struct, frozen=True, array_like=True):
+class AcceptedFinding(msgspec.Struct, frozen=True, array_like=True):
     """An open finding that a person lives with. place: its id, None where it is about a file wherever it lies."""
 
     kind: str
@@ -62,7 +64,7 @@ class Accepted(msgspec.Struct, frozen=True, array_like=True):
     evidence: str
 
 
-class VersionSaid(msgspec.Struct, frozen=True, array_like=True):
+class PreferredVersion(msgspec.Struct, frozen=True, array_like=True):
     """A version of a path that had several, with the time that says which one is wanted. shoot: day and name."""
 
     path: str
@@ -74,7 +76,7 @@ class VersionSaid(msgspec.Struct, frozen=True, array_like=True):
     seen_at: int
 
 
-class Explained(msgspec.Struct, frozen=True, array_like=True):
+class ExplainedGap(msgspec.Struct, frozen=True, array_like=True):
     """A doubt about frame numbers that a person closed. body: make, model and serial."""
 
     day: str
@@ -96,7 +98,7 @@ class Explained(msgspec.Struct, frozen=True, array_like=True):
     why: str
 
 
-class NightSaid(msgspec.Struct, frozen=True, array_like=True):
+class ReportedCardCount(msgspec.Struct, frozen=True, array_like=True):
     """How many cards somebody said a night had."""
 
     day: str
@@ -105,7 +107,7 @@ class NightSaid(msgspec.Struct, frozen=True, array_like=True):
     who: str | None
 
 
-class Answer(msgspec.Struct, frozen=True, array_like=True):
+class RecordedAnswer(msgspec.Struct, frozen=True, array_like=True):
     """An answer whether a card or drive may be reformatted."""
 
     at: int
@@ -127,64 +129,70 @@ class Decisions(msgspec.Struct, frozen=True, forbid_unknown_fields=False):
     generation: int
     at: int
     former: list[str] = []
-    selects: list[Select] = []
-    ratings: list[Rating] = []
-    places: list[PlaceSaid] = []
-    accepted: list[Accepted] = []
-    versions: list[VersionSaid] = []
-    explained: list[Explained] = []
-    nights: list[NightSaid] = []
-    answers: list[Answer] = []
+    selects: list[SelectDecision] = []
+    ratings: list[RatingRecord] = []
+    places: list[PlaceDecision] = []
+    accepted: list[AcceptedFinding] = []
+    versions: list[PreferredVersion] = []
+    explained: list[ExplainedGap] = []
+    nights: list[ReportedCardCount] = []
+    answers: list[RecordedAnswer] = []
 
 
-def decided(catalog: Catalog, at: int) -> Decisions:
+def collect_decisions(catalog: Catalog, at: int) -> Decisions:
     """What people decided in this catalog until now. at: UTC ns. It must have an id."""
-    known_as = generations.catalog_id(catalog)
+    known_as = generations.get_catalog_id(catalog)
     assert known_as is not None
 
     def rows(kind: Any, sql: str) -> list[Any]:
-        return [kind(*row) for row in catalog.rows(sql)]
+        return [kind(*row) for row in catalog.fetch_all(sql)]
 
     return Decisions(
         known_as,
-        generations.latest_number(catalog),
+        generations.get_latest_number(catalog),
         at,
-        generations.former_ids(catalog),
-        [Select(digest, bool(chosen), how, since) for digest, chosen, how, since in catalog.rows(_SELECTS)],
-        rows(Rating, _RATINGS),
-        rows(PlaceSaid, _PLACES),
-        [Accepted(kind, uid, _written(path), *rest) for kind, uid, path, *rest in catalog.rows(_ACCEPTED)],
+        generations.list_former_ids(catalog),
         [
-            VersionSaid(_written(path), digest, size, kind, (day, name), mtime_ns, seen_at)
-            for path, digest, size, kind, day, name, mtime_ns, seen_at in catalog.rows(_VERSIONS)
+            SelectDecision(digest, bool(chosen), how, since)
+            for digest, chosen, how, since in catalog.fetch_all(_SELECTS)
         ],
-        [_explained(row) for row in catalog.rows(_EXPLAINED)],
-        rows(NightSaid, _NIGHTS),
+        rows(RatingRecord, _RATINGS),
+        rows(PlaceDecision, _PLACES),
         [
-            Answer(at, kind, _written(subject), agent, bool(answer), *rest)
-            for at, kind, subject, agent, answer, *rest in catalog.rows(_ANSWERS)
+            AcceptedFinding(kind, uid, _encode_name(path), *rest)
+            for kind, uid, path, *rest in catalog.fetch_all(_ACCEPTED)
+        ],
+        [
+            PreferredVersion(_encode_name(path), digest, size, kind, (day, name), mtime_ns, seen_at)
+            for path, digest, size, kind, day, name, mtime_ns, seen_at in catalog.fetch_all(_VERSIONS)
+        ],
+        [_build_explained_gap(row) for row in catalog.fetch_all(_EXPLAINED)],
+        rows(ReportedCardCount, _CARD_COUNTS),
+        [
+            RecordedAnswer(at, kind, _encode_name(subject), agent, bool(answer), *rest)
+            for at, kind, subject, agent, answer, *rest in catalog.fetch_all(_ANSWERS)
         ],
     )
 
 
-def state_of_decisions(catalog: Catalog) -> str:
-    """A text that changes whenever something was decided; far cheaper than `decided`."""
-    return repr([catalog.row(question) for question in _STATE])
+def fingerprint_decisions(catalog: Catalog) -> str:
+    """A text that changes whenever something was decided; far cheaper than `collect_decisions`."""
+    return repr([catalog.fetch_one(question) for question in _FINGERPRINT_QUERIES])
 
 
-def name_in(text: str) -> str:
+def decode_name(text: str) -> str:
     """The path or name that a text of a decision stands for. Raises ValueError."""
     return os.fsdecode(bytes.fromhex(text[1:])) if text.startswith("\0") else text
 
 
-def _written(value: str | bytes) -> str:
+def _encode_name(value: str | bytes) -> str:
     """A path or name as a text: what is no UTF-8 as a NUL and its bytes in hexadecimal."""
     return f"\0{value.hex()}" if isinstance(value, bytes) else value
 
 
-def _explained(row: Row) -> Explained:
+def _build_explained_gap(row: Row) -> ExplainedGap:
     body = None if row[3] is None else (row[3], row[4], row[5])
-    return Explained(*(*row[:3], body, *row[6:14], bool(row[14]), *row[15:18], row[18] or ""))
+    return ExplainedGap(*(*row[:3], body, *row[6:14], bool(row[14]), *row[15:18], row[18] or ""))
 
 
 _SELECTS = (
@@ -216,13 +224,13 @@ _EXPLAINED = (
     " d.closed_why FROM doubts d LEFT JOIN bodies b ON b.id = d.body_id WHERE d.closed_by IS NOT NULL"
     " ORDER BY d.id"
 )
-_NIGHTS = "SELECT day, told, told_at, told_by FROM nights WHERE told_at IS NOT NULL ORDER BY day"
+_CARD_COUNTS = "SELECT day, told, told_at, told_by FROM nights WHERE told_at IS NOT NULL ORDER BY day"
 _ANSWERS = (
     "SELECT at, subject_kind, subject, agent, answer, files, bytes, covered, lower(hex(list_digest)), detail"
     " FROM clearances ORDER BY id"
 )
 
-_STATE = (
+_FINGERPRINT_QUERIES = (
     "SELECT value FROM meta WHERE key = 'catalog_id'",
     "SELECT count(*), sum(chosen), sum((since + file_id * 31 + length(how)) % 1000000007) FROM selects",
     "SELECT count(*), sum((rating * 7 + coalesce(said_at, 0) + file_id * 31) % 1000000007) FROM ratings",

@@ -1,6 +1,6 @@
-"""Findings that were noticed on a place: opened once, closed when they no longer hold, accepted by a person.
+"""Findings about copies on a place: opened once, resolved when they no longer hold, accepted by a person.
 
-Only what a look at a place can find is kept here. What follows from counting (under-replicated, overdue) is
+Only what a rescan of a place can find is kept here. What follows from counting (under-replicated, overdue) is
 worked out when it is asked for.
 """
 
@@ -10,13 +10,13 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from tripleguard.catalog.rows import from_db, join_path, to_db
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.catalog.text import from_db, joined_path, to_db
 from tripleguard.model import FindingKind
 
 
 @dataclass(frozen=True, slots=True)
-class Noticed:
+class StoredFinding:
     """One finding as the catalog keeps it. since, seen_at, accepted_at: UTC ns."""
 
     id: int
@@ -29,16 +29,16 @@ class Noticed:
     since: int
     seen_at: int
     accepted_at: int | None
-    accepted_why: str | None
+    accepted_reason: str | None
     evidence: Mapping[str, object] = field(default_factory=dict)
 
 
-_COLUMNS = (
+_FINDING_COLUMNS = (
     "id, kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, accepted_at, accepted_why, evidence"
 )
 
 
-def notice(
+def open_or_refresh(
     catalog: Catalog,
     kind: FindingKind,
     place_id: int,
@@ -50,23 +50,27 @@ def notice(
     shoot_id: int | None = None,
     evidence: Mapping[str, object] | None = None,
 ) -> bool:
-    """Open a finding, or say that it still holds; whether it is new. Call inside `writing`.
+    """Open a finding, or say that it still holds; whether it is new. Call inside `transaction`.
 
     What an earlier look said goes, but for what was told since of the very same fault. Where a person accepted
     what was there before and something else is there now, that is another finding.
     """
     now = dict(evidence or {})
-    open_one = next((one for one in findings_at(catalog, place_id, path) if one.kind is kind), None)
+    open_one = next((one for one in list_findings_at(catalog, place_id, path) if one.kind is kind), None)
     if open_one is not None:
-        same = not any(now.get(key) != open_one.evidence.get(key) for key in WHAT_IS_FOUND) and (
+        same = not any(now.get(key) != open_one.evidence.get(key) for key in FAULT_EVIDENCE_KEYS) and (
             file_id is None or file_id == open_one.file_id
         )
         if same or open_one.accepted_at is None:
-            kept = {key: open_one.evidence[key] for key in _TOLD_SINCE if key in open_one.evidence} if same else {}
-            _holds(catalog, open_one, at, copy_id, file_id, {**kept, **now})
+            kept = (
+                {key: open_one.evidence[key] for key in _LATER_EVIDENCE_KEYS if key in open_one.evidence}
+                if same
+                else {}
+            )
+            _refresh(catalog, open_one, at, copy_id, file_id, {**kept, **now})
             return False
-        close_at(catalog, place_id, path, "what is there now is something else", at, kinds=(kind,))
-    catalog.run(
+        resolve_at(catalog, place_id, path, "what is there now is something else", at, kinds=(kind,))
+    catalog.execute(
         "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, evidence)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         kind,
@@ -77,94 +81,94 @@ def notice(
         shoot_id,
         at,
         at,
-        _as_json(now),
+        _encode_evidence(now),
     )
     return True
 
 
-WHAT_IS_FOUND = ("found", "unreadable", "was")
+FAULT_EVIDENCE_KEYS = ("found", "unreadable", "was")
 """What tells one fault at a path from another."""
-_TOLD_SINCE = ("damage", "shape", "differing")
+_LATER_EVIDENCE_KEYS = ("damage", "shape", "differing")
 """What is told of a fault by laying it beside a good copy, once it was found."""
 
 
-def _holds(
+def _refresh(
     catalog: Catalog,
-    one: Noticed,
+    finding: StoredFinding,
     at: int,
     copy_id: int | None,
     file_id: int | None,
     evidence: Mapping[str, object],
 ) -> None:
-    catalog.run(
+    catalog.execute(
         "UPDATE findings SET seen_at = ?, copy_id = ?, file_id = ?, evidence = ? WHERE id = ?",
         at,
         copy_id,
         file_id,
-        _as_json(evidence),
-        one.id,
+        _encode_evidence(evidence),
+        finding.id,
     )
 
 
-def _as_json(evidence: Mapping[str, object]) -> str:
+def _encode_evidence(evidence: Mapping[str, object]) -> str:
     return json.dumps({key: value for key, value in evidence.items() if value is not None}, sort_keys=True)
 
 
-def add_evidence(catalog: Catalog, place_id: int, path: str, more: Mapping[str, object]) -> None:
-    """Add to what is known of the findings open at a path. Call inside `writing`."""
-    for one in findings_at(catalog, place_id, path):
-        evidence = json.dumps({**one.evidence, **more}, sort_keys=True)
-        catalog.run("UPDATE findings SET evidence = ? WHERE id = ?", evidence, one.id)
+def add_evidence(catalog: Catalog, place_id: int, path: str, extra: Mapping[str, object]) -> None:
+    """Add to what is known of the findings open at a path. Call inside `transaction`."""
+    for one in list_findings_at(catalog, place_id, path):
+        evidence = json.dumps({**one.evidence, **extra}, sort_keys=True)
+        catalog.execute("UPDATE findings SET evidence = ? WHERE id = ?", evidence, one.id)
 
 
-BAD = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STRAY)
+BAD_KINDS = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STRAY)
 """What is over once the copy at a path reads back as it should."""
 
 
-def close_at(
+def resolve_at(
     catalog: Catalog,
     place_id: int,
     path: str,
-    how: str,
+    resolution: str,
     at: int,
     *,
     kinds: Sequence[FindingKind] = tuple(FindingKind),
 ) -> None:
-    """Close what is open at a path, of these kinds, as it no longer holds. Call inside `writing`."""
-    catalog.run(
+    """Close what is open at a path, of these kinds, as it no longer holds. Call inside `transaction`."""
+    catalog.execute(
         "UPDATE findings SET closed_at = ?, closed_how = ? WHERE place_id = ? AND path = ?"
         f" AND closed_at IS NULL AND kind IN ({','.join('?' * len(kinds))})",
         at,
-        how,
+        resolution,
         place_id,
         to_db(path),
         *kinds,
     )
 
 
-def accept(catalog: Catalog, finding_id: int, who: str, why: str, at: int) -> None:
-    """A person lives with this finding, for a reason. Call inside `writing`."""
-    catalog.run(
+def accept(catalog: Catalog, finding_id: int, person: str, reason: str, at: int) -> None:
+    """A person lives with this finding, for a reason. Call inside `transaction`."""
+    catalog.execute(
         "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_why = ? WHERE id = ?",
         at,
-        who,
-        why,
+        person,
+        reason,
         finding_id,
     )
 
 
-def open_findings(catalog: Catalog, limit: int = 100_000) -> list[Noticed]:
+def list_open_findings(catalog: Catalog, limit: int = 100_000) -> list[StoredFinding]:
     """What is open on places, oldest first."""
-    rows = catalog.rows(
-        f"SELECT {_COLUMNS} FROM findings WHERE closed_at IS NULL AND place_id IS NOT NULL"
+    rows = catalog.fetch_all(
+        f"SELECT {_FINDING_COLUMNS} FROM findings WHERE closed_at IS NULL AND place_id IS NOT NULL"
         " ORDER BY since, id LIMIT ?",
         limit,
     )
-    return [_noticed(row) for row in rows]
+    return [_row_to_finding(row) for row in rows]
 
 
 @dataclass(frozen=True, slots=True)
-class Numbered:
+class NumberedFinding:
     """An open finding as a person names it, by its number; place_id None: it is about a file, wherever it lies."""
 
     id: int
@@ -175,37 +179,39 @@ class Numbered:
     shoot_id: int | None
 
 
-def finding_with_id(catalog: Catalog, finding_id: int) -> Numbered | None:
+def find_open_finding(catalog: Catalog, finding_id: int) -> NumberedFinding | None:
     """The open finding with this number."""
-    row = catalog.row(
+    row = catalog.fetch_one(
         "SELECT id, kind, place_id, path, file_id, shoot_id FROM findings WHERE id = ? AND closed_at IS NULL",
         finding_id,
     )
-    return Numbered(row[0], FindingKind(row[1]), row[2], from_db(row[3]), row[4], row[5]) if row else None
+    return NumberedFinding(row[0], FindingKind(row[1]), row[2], from_db(row[3]), row[4], row[5]) if row else None
 
 
-def findings_at(catalog: Catalog, place_id: int, path: str) -> list[Noticed]:
+def list_findings_at(catalog: Catalog, place_id: int, path: str) -> list[StoredFinding]:
     """What is open at one path of a place."""
-    rows = catalog.rows(
-        f"SELECT {_COLUMNS} FROM findings WHERE place_id = ? AND path = ? AND closed_at IS NULL",
+    rows = catalog.fetch_all(
+        f"SELECT {_FINDING_COLUMNS} FROM findings WHERE place_id = ? AND path = ? AND closed_at IS NULL",
         place_id,
         to_db(path),
     )
-    return [_noticed(row) for row in rows]
+    return [_row_to_finding(row) for row in rows]
 
 
-def findings_of_copy(catalog: Catalog, copy_id: int) -> list[Noticed]:
+def list_findings_of_copy(catalog: Catalog, copy_id: int) -> list[StoredFinding]:
     """What is open about one copy."""
-    rows = catalog.rows(f"SELECT {_COLUMNS} FROM findings WHERE copy_id = ? AND closed_at IS NULL", copy_id)
-    return [_noticed(row) for row in rows]
+    rows = catalog.fetch_all(
+        f"SELECT {_FINDING_COLUMNS} FROM findings WHERE copy_id = ? AND closed_at IS NULL", copy_id
+    )
+    return [_row_to_finding(row) for row in rows]
 
 
-def whereabouts(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
+def map_last_locations(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
     """Where bytes were last found that did not belong there: digest to (place id, path), newest first.
 
     A copy that was moved aside since is named where it lies now.
     """
-    rows = catalog.rows(
+    rows = catalog.fetch_all(
         "SELECT json_extract(f.evidence, '$.found'), f.place_id, f.path, d.path, c.name FROM findings f"
         " LEFT JOIN copies c ON c.id = f.copy_id LEFT JOIN folders d ON d.id = c.folder_id"
         " WHERE json_extract(f.evidence, '$.found') IS NOT NULL"
@@ -213,13 +219,13 @@ def whereabouts(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
     )
     found: dict[bytes, list[tuple[int, str]]] = {}
     for digest, place_id, path, folder, name in rows:
-        at = from_db(path) if name is None else joined_path(folder, name)
+        at = from_db(path) if name is None else join_path(folder, name)
         found.setdefault(bytes.fromhex(digest), []).append((place_id, at))
     return found
 
 
-def _noticed(row: Row) -> Noticed:
-    return Noticed(
+def _row_to_finding(row: Row) -> StoredFinding:
+    return StoredFinding(
         id=row[0],
         kind=FindingKind(row[1]),
         place_id=row[2],
@@ -230,6 +236,6 @@ def _noticed(row: Row) -> Noticed:
         since=row[7],
         seen_at=row[8],
         accepted_at=row[9],
-        accepted_why=row[10],
+        accepted_reason=row[10],
         evidence=json.loads(row[11]),
     )

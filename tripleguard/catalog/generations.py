@@ -12,14 +12,14 @@ import re
 import secrets
 from dataclasses import dataclass
 
-from tripleguard.catalog.inheriting import Same, folder_id
+from tripleguard.catalog.merge_catalogs import IdMap, ensure_folder_id
+from tripleguard.catalog.rows import from_db, split_path
 from tripleguard.catalog.store import Catalog
-from tripleguard.catalog.text import from_db, split_path
 from tripleguard.model import CopyState, FindingKind
 
-_CATALOG_ID = "catalog_id"
-_FORMER_IDS = "former_catalog_ids"
-_ID = re.compile(r"[0-9a-f]{32}")
+_CATALOG_ID_KEY = "catalog_id"
+_FORMER_IDS_KEY = "former_catalog_ids"
+_ID_PATTERN = re.compile(r"[0-9a-f]{32}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,105 +38,106 @@ class Generation:
 
 def is_catalog_id(text: str) -> bool:
     """Whether a text has the form of a catalog's id, so that it can stand in a file name."""
-    return _ID.fullmatch(text) is not None
+    return _ID_PATTERN.fullmatch(text) is not None
 
 
-def catalog_id(catalog: Catalog) -> str | None:
+def get_catalog_id(catalog: Catalog) -> str | None:
     """The id of this catalog; None if it has none yet."""
-    return _fact(catalog, _CATALOG_ID)
+    return _get_fact(catalog, _CATALOG_ID_KEY)
 
 
-def former_ids(catalog: Catalog) -> list[str]:
+def list_former_ids(catalog: Catalog) -> list[str]:
     """The ids that this catalog had before it was rebuilt or caught up, the earliest first."""
-    return (_fact(catalog, _FORMER_IDS) or "").split()
+    return (_get_fact(catalog, _FORMER_IDS_KEY) or "").split()
 
 
-def former_id(catalog: Catalog) -> str | None:
+def get_last_former_id(catalog: Catalog) -> str | None:
     """The last of them; None if it had none."""
-    return next(reversed(former_ids(catalog)), None)
+    return next(reversed(list_former_ids(catalog)), None)
 
 
-def next_generation(catalog: Catalog, at: int) -> Generation:
-    """Enter a new generation. at: UTC ns. Call inside `writing`, and tell drives of it only once that is over."""
-    known_as = catalog_id(catalog) or new_id(catalog)
+def begin_generation(catalog: Catalog, at: int) -> Generation:
+    """Enter a new generation. at: UTC ns. Call inside `transaction`, and tell drives of it only once that is
+    over."""
+    known_as = get_catalog_id(catalog) or assign_new_id(catalog)
     token = secrets.token_hex(16)
-    number = catalog.run("INSERT INTO generations (token, at) VALUES (?, ?)", token, at)
+    number = catalog.execute("INSERT INTO generations (token, at) VALUES (?, ?)", token, at)
     return Generation(known_as, number, token)
 
 
-def latest_number(catalog: Catalog) -> int:
+def get_latest_number(catalog: Catalog) -> int:
     """The number of the catalog's latest generation; 0 if it has none."""
-    row = catalog.row("SELECT coalesce(max(number), 0) FROM generations")
+    row = catalog.fetch_one("SELECT coalesce(max(number), 0) FROM generations")
     assert row is not None
     return int(row[0])
 
 
-def is_known(catalog: Catalog, token: str) -> bool:
+def is_known_generation(catalog: Catalog, token: str) -> bool:
     """Whether the catalog once had the generation with this token."""
-    return catalog.row("SELECT 1 FROM generations WHERE token = ?", token) is not None
+    return catalog.fetch_one("SELECT 1 FROM generations WHERE token = ?", token) is not None
 
 
-def acknowledge(catalog: Catalog, token: str, at: int) -> None:
-    """Count a generation as known that was read from a drive. Call inside `writing`.
+def acknowledge_generation(catalog: Catalog, token: str, at: int) -> None:
+    """Count a generation as known that was read from a drive. Call inside `transaction`.
 
     Only for a catalog all of whose evidence is inherited.
     """
-    catalog.run("INSERT INTO generations (token, at) VALUES (?, ?) ON CONFLICT DO NOTHING", token, at)
+    catalog.execute("INSERT INTO generations (token, at) VALUES (?, ?) ON CONFLICT DO NOTHING", token, at)
 
 
-def new_id(catalog: Catalog) -> str:
-    """Give the catalog an id of its own from now on, and remember the former one. Call inside `writing`."""
-    former, fresh = catalog_id(catalog), secrets.token_hex(16)
-    _keep(catalog, _CATALOG_ID, fresh)
+def assign_new_id(catalog: Catalog) -> str:
+    """Give the catalog an id of its own from now on, and remember the former one. Call inside `transaction`."""
+    former, fresh = get_catalog_id(catalog), secrets.token_hex(16)
+    _set_fact(catalog, _CATALOG_ID_KEY, fresh)
     if former:
-        _keep(catalog, _FORMER_IDS, " ".join([*former_ids(catalog), former]))
+        _set_fact(catalog, _FORMER_IDS_KEY, " ".join([*list_former_ids(catalog), former]))
     return fresh
 
 
-def inherit_evidence(catalog: Catalog) -> None:
-    """Treat all evidence as inherited: no copy counts before it was read back again. Call inside `writing`."""
-    catalog.run(
+def mark_evidence_inherited(catalog: Catalog) -> None:
+    """Treat all evidence as inherited: no copy counts before it was read back again. Call inside `transaction`."""
+    catalog.execute(
         "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
         " WHERE verified_at IS NOT NULL"
     )
 
 
-def take_over_faults(catalog: Catalog, later: Catalog, same: Same) -> None:
+def import_faults(catalog: Catalog, later_catalog: Catalog, id_map: IdMap) -> None:
     """Take over what a later state of this catalog knew to be wrong: states of copies, and open findings.
 
-    same: as `merge` returned it. Call inside `writing`; later is only read.
+    same: as `merge_catalog` returned it. Call inside `transaction`; later is only read.
     """
-    for place_id, path, name, digest, state, since in later.rows(
+    for place_id, path, name, digest, state, since in later_catalog.fetch_all(
         "SELECT c.place_id, d.path, c.name, f.digest, c.state, c.state_since FROM copies c"
         " JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id WHERE c.state IN (?, ?, ?)",
         CopyState.MISSING,
         CopyState.CORRUPT,
         CopyState.ALTERED,
     ):
-        catalog.run(
+        catalog.execute(
             "UPDATE copies SET state = ?, state_since = ? WHERE state = 'present' AND folder_id = ? AND name = ?"
             " AND file_id = (SELECT id FROM files WHERE digest = ?)",
             state,
             since,
-            folder_id(catalog, same.places[place_id], path),
+            ensure_folder_id(catalog, id_map.places[place_id], path),
             name,
             digest,
         )
-    for kind, place_id, path, file_id, shoot_id, since, seen_at, evidence in later.rows(
+    for kind, place_id, path, file_id, shoot_id, since, seen_at, evidence in later_catalog.fetch_all(
         "SELECT kind, place_id, path, file_id, shoot_id, since, seen_at, evidence FROM findings"
         " WHERE closed_at IS NULL AND place_id IS NOT NULL"
     ):
-        found = _Fault(
-            FindingKind(kind), same.places[place_id], path, None if file_id is None else same.files[file_id]
+        found = _KnownFault(
+            FindingKind(kind), id_map.places[place_id], path, None if file_id is None else id_map.files[file_id]
         )
         if not isinstance(json.loads(evidence), dict):
             raise TypeError("evidence that is none")
-        shoot = None if shoot_id is None else same.shoots[shoot_id]
-        _open(catalog, found, (shoot, since, seen_at, evidence))
+        shoot = None if shoot_id is None else id_map.shoots[shoot_id]
+        _open_finding(catalog, found, (shoot, since, seen_at, evidence))
 
 
 @dataclass(frozen=True, slots=True)
-class _Fault:
+class _KnownFault:
     """What is wrong at one path of a place of this catalog; path as in the tables."""
 
     kind: FindingKind
@@ -145,22 +146,22 @@ class _Fault:
     file_id: int | None
 
 
-def _open(catalog: Catalog, fault: _Fault, values: tuple[object, ...]) -> None:
-    if catalog.row(
+def _open_finding(catalog: Catalog, fault: _KnownFault, values: tuple[object, ...]) -> None:
+    if catalog.fetch_one(
         "SELECT 1 FROM findings WHERE place_id = ? AND path = ? AND kind = ? AND closed_at IS NULL",
         fault.place_id,
         fault.path,
         fault.kind,
     ):
         return
-    copy = catalog.row(
+    copy = catalog.fetch_one(
         "SELECT c.id FROM copies c JOIN folders d ON d.id = c.folder_id WHERE d.place_id = ? AND d.path = ?"
         " AND c.name = ? AND c.file_id IS ?",
         fault.place_id,
         *split_path(from_db(fault.path)),
         fault.file_id,
     )
-    catalog.run(
+    catalog.execute(
         "INSERT INTO findings (kind, place_id, path, file_id, copy_id, shoot_id, since, seen_at, evidence)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         fault.kind,
@@ -172,14 +173,14 @@ def _open(catalog: Catalog, fault: _Fault, values: tuple[object, ...]) -> None:
     )
 
 
-def _keep(catalog: Catalog, key: str, value: str) -> None:
-    catalog.run(
+def _set_fact(catalog: Catalog, key: str, value: str) -> None:
+    catalog.execute(
         "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
         key,
         value,
     )
 
 
-def _fact(catalog: Catalog, key: str) -> str | None:
-    row = catalog.row("SELECT value FROM meta WHERE key = ?", key)
+def _get_fact(catalog: Catalog, key: str) -> str | None:
+    row = catalog.fetch_one("SELECT value FROM meta WHERE key = ?", key)
     return str(row[0]) if row else None

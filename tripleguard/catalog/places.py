@@ -1,16 +1,16 @@
-"""Places as the catalog knows them."""
+"""Places: drives and the offsite place, as the catalog knows them."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+from tripleguard.catalog.rows import from_db, to_db
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.catalog.text import from_db, to_db
-from tripleguard.errors import WrongUse
-from tripleguard.model import PlaceKind, PlaceRecord, PlaceState, Role, Room, SeenRoom
-from tripleguard.names import shown
+from tripleguard.errors import UsageError
+from tripleguard.model import DriveRole, FreeSpace, KnownSpace, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.names import escape_text
 
-_COLUMNS = (
+_PLACE_COLUMNS = (
     "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since,"
     " free, total, room_at, note, identity"
 )
@@ -18,33 +18,35 @@ _COLUMNS = (
 _IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 
-def all_places(catalog: Catalog) -> list[PlaceRecord]:
+def list_places(catalog: Catalog) -> list[PlaceRecord]:
     """Every place ever added, in the order they were."""
-    return [_record(row) for row in catalog.rows(f"SELECT {_COLUMNS} FROM places ORDER BY id")]
+    return [_row_to_place(row) for row in catalog.fetch_all(f"SELECT {_PLACE_COLUMNS} FROM places ORDER BY id")]
 
 
-def place_named(catalog: Catalog, name: str) -> PlaceRecord:
+def get_place(catalog: Catalog, name: str) -> PlaceRecord:
     """The place of that name, without regard to case. Raises WrongUse naming the ones there are."""
-    row = catalog.row(f"SELECT {_COLUMNS} FROM places WHERE name = ?", to_db(name))
+    row = catalog.fetch_one(f"SELECT {_PLACE_COLUMNS} FROM places WHERE name = ?", to_db(name))
     if row is None:
-        known = ", ".join(place.name for place in all_places(catalog)) or "none yet"
-        raise WrongUse(
-            f"There is no drive called {shown(name)}.", safe="Nothing was changed.", do=f"Known drives: {known}."
+        known = ", ".join(place.name for place in list_places(catalog)) or "none yet"
+        raise UsageError(
+            f"There is no drive called {escape_text(name)}.",
+            safe="Nothing was changed.",
+            do=f"Known drives: {known}.",
         )
-    return _record(row)
+    return _row_to_place(row)
 
 
-def place_with_uid(catalog: Catalog, uid: str) -> PlaceRecord | None:
+def find_place_by_uid(catalog: Catalog, uid: str) -> PlaceRecord | None:
     """The place whose marker has this id."""
-    row = catalog.row(f"SELECT {_COLUMNS} FROM places WHERE uid = ?", uid)
-    return _record(row) if row else None
+    row = catalog.fetch_one(f"SELECT {_PLACE_COLUMNS} FROM places WHERE uid = ?", uid)
+    return _row_to_place(row) if row else None
 
 
 def add_place(
-    catalog: Catalog, uid: str, name: str, *, kind: PlaceKind, role: Role, at: int, path: Path
+    catalog: Catalog, uid: str, name: str, *, kind: PlaceKind, role: DriveRole, at: int, path: Path
 ) -> PlaceRecord:
-    """Enter a new place; at: UTC ns. Call inside `writing`."""
-    catalog.run(
+    """Enter a new place; at: UTC ns. Call inside `transaction`."""
+    catalog.execute(
         "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path)"
         " VALUES (?, ?, ?, ?, 'active', ?, ?, ?)",
         uid,
@@ -55,65 +57,69 @@ def add_place(
         at,
         to_db(str(path)),
     )
-    return place_named(catalog, name)
+    return get_place(catalog, name)
 
 
-def place_seen(catalog: Catalog, place_id: int, path: Path, at: int) -> None:
-    """Remember where and when a place was connected. Call inside `writing`."""
-    catalog.run("UPDATE places SET last_seen_at = ?, last_path = ? WHERE id = ?", at, to_db(str(path)), place_id)
+def record_place_connected(catalog: Catalog, place_id: int, path: Path, at: int) -> None:
+    """Remember where and when a place was connected. Call inside `transaction`."""
+    catalog.execute(
+        "UPDATE places SET last_seen_at = ?, last_path = ? WHERE id = ?", at, to_db(str(path)), place_id
+    )
 
 
-def place_room(catalog: Catalog, place_id: int, room: Room, at: int) -> None:
-    """Remember how much room a place had at this moment (UTC ns). Call inside `writing`."""
-    catalog.run(
-        "UPDATE places SET free = ?, total = ?, room_at = ? WHERE id = ?", room.free, room.total, at, place_id
+def record_place_space(catalog: Catalog, place_id: int, space: FreeSpace, at: int) -> None:
+    """Remember how much room a place had at this moment (UTC ns). Call inside `transaction`."""
+    catalog.execute(
+        "UPDATE places SET free = ?, total = ?, room_at = ? WHERE id = ?", space.free, space.total, at, place_id
     )
 
 
 def set_place_note(catalog: Catalog, place_id: int, note: str) -> None:
-    """Remember where a place is kept. Call inside `writing`."""
-    catalog.run("UPDATE places SET note = ? WHERE id = ?", note, place_id)
+    """Remember where a place is kept. Call inside `transaction`."""
+    catalog.execute("UPDATE places SET note = ? WHERE id = ?", note, place_id)
 
 
-def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: Role) -> None:
-    """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `writing`."""
-    catalog.run("UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id)
+def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: DriveRole) -> None:
+    """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `transaction`."""
+    catalog.execute(
+        "UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id
+    )
 
 
-def place_identity(catalog: Catalog, place_id: int, identity: str) -> None:
-    """Remember the file system that a place is on. Call inside `writing`."""
-    catalog.run("UPDATE places SET identity = ? WHERE id = ?", identity, place_id)
+def set_place_identity(catalog: Catalog, place_id: int, identity: str) -> None:
+    """Remember the file system that a place is on. Call inside `transaction`."""
+    catalog.execute("UPDATE places SET identity = ? WHERE id = ?", identity, place_id)
 
 
-def place_was_away(catalog: Catalog, place_id: int) -> None:
+def mark_place_evidence_inherited(catalog: Catalog, place_id: int) -> None:
     """What was proved of its copies was proved before it was out of our hands: inherited until they are read.
 
-    Call inside `writing`.
+    Call inside `transaction`.
     """
-    catalog.run(
+    catalog.execute(
         "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL,"
         " cached_in = NULL WHERE place_id = ? AND (verified_at IS NOT NULL OR cached_in IS NOT NULL)",
         place_id,
     )
 
 
-def place_leaves(catalog: Catalog, place_id: int, at: int) -> None:
+def set_place_leaving(catalog: Catalog, place_id: int, at: int) -> None:
     """A place in service is about to be retired: from now on (UTC ns) its copies do not count."""
-    catalog.run("UPDATE places SET leaving_since = ? WHERE id = ? AND leaving_since IS NULL", at, place_id)
+    catalog.execute("UPDATE places SET leaving_since = ? WHERE id = ? AND leaving_since IS NULL", at, place_id)
 
 
-def _record(row: Row) -> PlaceRecord:
+def _row_to_place(row: Row) -> PlaceRecord:
     return PlaceRecord(
         id=row[0],
         uid=row[1],
         name=row[2],
         kind=PlaceKind(row[3]),
-        role=Role(row[4]),
-        state=PlaceState.LEAVING if row[9] is not None and row[5] in _IN_SERVICE else PlaceState(row[5]),
+        role=DriveRole(row[4]),
+        state=PlaceState.RETIRING if row[9] is not None and row[5] in _IN_SERVICE else PlaceState(row[5]),
         added_at=row[6],
         last_seen_at=row[7],
         last_path=None if row[8] is None else from_db(row[8]),
-        room=None if row[12] is None else SeenRoom(row[10], row[11], row[12]),
+        known_space=None if row[12] is None else KnownSpace(row[10], row[11], row[12]),
         note=row[13],
         identity=row[14],
     )

@@ -1,43 +1,76 @@
-"""How files and copies come out of the tables: the columns to ask for, and the values they become."""
+"""Convert between rows and values: names and paths, files and copies, and the columns to select for them.
+
+Most names are UTF-8 and are stored as text, so that a person can search them. A name that is not is stored as its
+bytes, so that it comes back as it was.
+"""
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 from tripleguard.catalog.store import Row
-from tripleguard.catalog.text import from_db, joined_path
-from tripleguard.model import Copy, CopyState, Evidence, File, Kind, Medium
+from tripleguard.model import Copy, CopyState, Evidence, File, FileKind, Medium
 
-COPY = (
+
+def to_db(name: str) -> str | bytes:
+    """The value that stands for name in the catalog."""
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return os.fsencode(name)
+    return name
+
+
+def from_db(value: str | bytes) -> str:
+    """The name that a catalog value stands for."""
+    return os.fsdecode(value) if isinstance(value, bytes) else value
+
+
+def split_path(path: str) -> tuple[str | bytes, str | bytes]:
+    """Folder and name as catalog values."""
+    folder, _, name = path.rpartition("/")
+    return to_db(folder), to_db(name)
+
+
+def join_path(folder: str | bytes, name: str | bytes) -> str:
+    """The path from a catalog's folder and name."""
+    text = from_db(folder)
+    return f"{text}/{from_db(name)}" if text else from_db(name)
+
+
+COPY_COLUMNS = (
     "c.id, c.file_id, c.place_id, d.path, c.name, f.size, c.mtime_ns, c.state, c.written_at, c.verified_at,"
     " CASE WHEN c.remounted_at = c.verified_at THEN 'remounted' ELSE c.medium END, c.listed_at, c.inherited_at,"
     " c.cached_in"
 )
 COPY_FROM = "FROM copies c JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
-FILE = "f.id, f.digest, f.size, f.name, f.kind, f.shoot_id, f.captured_wall_ns, f.captured_offset, f.sample"
+FILE_COLUMNS = (
+    "f.id, f.digest, f.size, f.name, f.kind, f.shoot_id, f.captured_wall_ns, f.captured_offset, f.sample"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class KnownFile:
-    """A file as the catalog has it. wall_ns and offset as in `writing.Origin`."""
+    """A file as the catalog has it. wall_ns and offset as in `transaction.FileOrigin`."""
 
     id: int
     file: File
     name: str
-    kind: Kind
+    kind: FileKind
     shoot_id: int
     wall_ns: int | None
     offset: int | None
     sample: bytes | None
 
 
-def file_of(row: Row) -> KnownFile:
+def row_to_file(row: Row) -> KnownFile:
     """The file in a row of FILE columns."""
     return KnownFile(
         id=row[0],
         file=File(row[1], row[2]),
         name=from_db(row[3]),
-        kind=Kind(row[4]),
+        kind=FileKind(row[4]),
         shoot_id=row[5],
         wall_ns=row[6],
         offset=row[7],
@@ -45,13 +78,13 @@ def file_of(row: Row) -> KnownFile:
     )
 
 
-def copy_of(row: Row) -> Copy:
+def row_to_copy(row: Row) -> Copy:
     """The copy in a row of COPY columns."""
     return Copy(
         id=row[0],
         file_id=row[1],
         place_id=row[2],
-        path=joined_path(row[3], row[4]),
+        path=join_path(row[3], row[4]),
         size=row[5],
         mtime_ns=row[6],
         state=CopyState(row[7]),

@@ -1,6 +1,6 @@
-"""Ratings as they were read, what was chosen, and what is therefore wanted offsite.
+"""Ratings as they were read, which frames were chosen, and which files are therefore required offsite.
 
-A select is kept by the main file of its frame. What a hand chose or dropped outranks every rating.
+A select is kept by the main file of its frame. What a person chose or dropped outranks every rating.
 """
 
 from __future__ import annotations
@@ -10,27 +10,34 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from tripleguard.catalog.rows import COPY, FILE, KnownFile, copy_of, file_of
+from tripleguard.catalog.rows import (
+    COPY_COLUMNS,
+    FILE_COLUMNS,
+    KnownFile,
+    join_path,
+    row_to_copy,
+    row_to_file,
+    to_db,
+)
 from tripleguard.catalog.store import Catalog
-from tripleguard.catalog.text import joined_path, to_db
-from tripleguard.model import Copy, Entry, Kind, Shoot
+from tripleguard.model import Copy, Entry, FileKind, Shoot
 
-How = Literal["rating", "hand", "list", "folder"]
+SelectMethod = Literal["rating", "hand", "list", "folder"]
 
 
 @dataclass(frozen=True, slots=True)
-class Select:
+class SelectedFrame:
     """One choice. rating: -1.0 to 5.0, None where nothing was read. since: UTC ns."""
 
-    known: KnownFile
-    chosen: bool
-    how: How
+    known_file: KnownFile
+    is_chosen: bool
+    method: SelectMethod
     since: int
     rating: float | None
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class OffsiteRequirement:
     """One file of a chosen frame. path: where it lies on the drives, and the key it has offsite."""
 
     file_id: int
@@ -50,72 +57,73 @@ class ShootSelects:
     bytes: int
 
 
-def frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Copy, Kind]]:
+def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Copy, FileKind]]:
     """Copies of any place in a folder whose name begins with a stem, in any case; not those moved aside."""
-    found: dict[int, tuple[Copy, Kind]] = {}
+    found: dict[int, tuple[Copy, FileKind]] = {}
     for begin in {stem, stem.upper(), stem.lower()}:
         low, high = to_db(begin), to_db(begin + "\U0010ffff")
-        rows = catalog.rows(
-            f"SELECT {COPY}, f.kind FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
+        rows = catalog.fetch_all(
+            f"SELECT {COPY_COLUMNS}, f.kind FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
             " JOIN copies c ON c.folder_id = d.id AND c.name >= ? AND c.name < ?"
             " JOIN files f ON f.id = c.file_id WHERE c.state <> 'aside'",
             to_db(folder),
             low,
             high,
         )
-        found |= {row[0]: (copy_of(row[:-1]), Kind(row[-1])) for row in rows}
+        found |= {row[0]: (row_to_copy(row[:-1]), FileKind(row[-1])) for row in rows}
     return list(found.values())
 
 
-def files_named(catalog: Catalog, name: str) -> list[KnownFile]:
+def list_files_by_name(catalog: Catalog, name: str) -> list[KnownFile]:
     """Originals of that name, or of that name with any extension, without regard to case."""
-    rows = catalog.rows(
-        f"SELECT {FILE} FROM files f WHERE f.name = ?1 COLLATE NOCASE OR (f.name > ?2 COLLATE NOCASE AND f.name <"
+    rows = catalog.fetch_all(
+        f"SELECT {FILE_COLUMNS} FROM files f WHERE f.name = ?1 COLLATE NOCASE OR "
+        f"(f.name > ?2 COLLATE NOCASE AND f.name <"
         " ?3 COLLATE NOCASE) LIMIT 1000",
         to_db(name),
         to_db(name + "."),
         to_db(name + "/"),
     )
-    return [known for known in map(file_of, rows) if known.kind.is_original]
+    return [known for known in map(row_to_file, rows) if known.kind.is_original]
 
 
-def files_taken_at(catalog: Catalog, wall_second_ns: int) -> list[KnownFile]:
+def list_files_by_time(catalog: Catalog, wall_second_ns: int) -> list[KnownFile]:
     """Originals whose camera clock showed this second (wall time counted as UTC, ns)."""
-    rows = catalog.rows(
-        f"SELECT {FILE} FROM files f WHERE f.captured_wall_ns >= ? AND f.captured_wall_ns < ?",
+    rows = catalog.fetch_all(
+        f"SELECT {FILE_COLUMNS} FROM files f WHERE f.captured_wall_ns >= ? AND f.captured_wall_ns < ?",
         wall_second_ns,
         wall_second_ns + 1_000_000_000,
     )
-    return [known for known in map(file_of, rows) if known.kind.is_original]
+    return [known for known in map(row_to_file, rows) if known.kind.is_original]
 
 
-def not_looked_into(catalog: Catalog, place_id: int) -> Iterator[tuple[KnownFile, str]]:
+def iter_files_without_rating_check(catalog: Catalog, place_id: int) -> Iterator[tuple[KnownFile, str]]:
     """Originals that may hold a rating and were not looked into, with the path of a copy on this place."""
-    rows = catalog.rows(
-        f"SELECT {FILE}, d.path, c.name FROM files f JOIN copies c ON c.file_id = f.id AND c.place_id = ?"
+    rows = catalog.fetch_all(
+        f"SELECT {FILE_COLUMNS}, d.path, c.name FROM files f JOIN copies c ON c.file_id = f.id AND c.place_id = ?"
         " JOIN folders d ON d.id = c.folder_id WHERE f.kind IN ('raw', 'picture') AND c.state = 'present'"
         " AND NOT EXISTS (SELECT 1 FROM looked_into l WHERE l.file_id = f.id) ORDER BY d.path, c.name",
         place_id,
     )
-    return ((file_of(row[:9]), joined_path(row[9], row[10])) for row in rows)
+    return ((row_to_file(row[:9]), join_path(row[9], row[10])) for row in rows)
 
 
-def looked_into(catalog: Catalog, file_id: int) -> None:
-    """This content was looked into for its own rating. Call inside `writing`."""
-    catalog.run("INSERT INTO looked_into (file_id) VALUES (?) ON CONFLICT DO NOTHING", file_id)
+def mark_rating_checked(catalog: Catalog, file_id: int) -> None:
+    """This content was looked into for its own rating. Call inside `transaction`."""
+    catalog.execute("INSERT INTO looked_into (file_id) VALUES (?) ON CONFLICT DO NOTHING", file_id)
 
 
-def sidecar_as_read(catalog: Catalog, source: str, path: str) -> tuple[int, int] | None:
+def find_sidecar_reading(catalog: Catalog, source: str, path: str) -> tuple[int, int] | None:
     """Size and time of a sidecar when it was last read."""
-    row = catalog.row(
+    row = catalog.fetch_one(
         "SELECT size, mtime_ns FROM sidecars_read WHERE source = ? AND path = ?", source, to_db(path)
     )
     return (row[0], row[1]) if row else None
 
 
-def sidecar_read(catalog: Catalog, source: str, entry: Entry) -> None:
-    """A sidecar was read as it is now. Call inside `writing`."""
-    catalog.run(
+def record_sidecar_reading(catalog: Catalog, source: str, entry: Entry) -> None:
+    """A sidecar was read as it is now. Call inside `transaction`."""
+    catalog.execute(
         "INSERT INTO sidecars_read (source, path, size, mtime_ns) VALUES (?, ?, ?, ?) ON CONFLICT (source, path)"
         " DO UPDATE SET size = excluded.size, mtime_ns = excluded.mtime_ns",
         source,
@@ -125,102 +133,109 @@ def sidecar_read(catalog: Catalog, source: str, entry: Entry) -> None:
     )
 
 
-def rated(catalog: Catalog, file_id: int, rating: float | None, said_at: int | None, now: int) -> None:
-    """A frame's rating was read. Call inside `writing`.
+def record_rating(
+    catalog: Catalog, file_id: int, rating: float | None, sidecar_mtime_ns: int | None, now: int
+) -> None:
+    """A frame's rating was read. Call inside `transaction`.
 
     said_at: the sidecar's time; None where the picture says it, which counts only until a sidecar does. rating
     None in a sidecar: the rating it had was taken out of it, if it had one. What a clock that was ahead of now
     said does not outrank what is said later.
     """
-    before = catalog.row("SELECT rating, said_at FROM ratings WHERE file_id = ?", file_id)
-    if said_at is None:
-        if rating is None or (before is not None and (before[1] is not None or before[0] >= _hundredths(rating))):
+    before = catalog.fetch_one("SELECT rating, said_at FROM ratings WHERE file_id = ?", file_id)
+    if sidecar_mtime_ns is None:
+        if rating is None or (
+            before is not None and (before[1] is not None or before[0] >= _to_hundredths(rating))
+        ):
             return
     elif before is None or before[1] is None:
         if rating is None:
             return
-    elif before[1] > said_at and not before[1] > now >= said_at:
+    elif before[1] > sidecar_mtime_ns and not before[1] > now >= sidecar_mtime_ns:
         return
-    catalog.run(
+    catalog.execute(
         "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"
         " rating = excluded.rating, said_at = excluded.said_at",
         file_id,
-        _hundredths(rating or 0.0),
-        said_at,
+        _to_hundredths(rating or 0.0),
+        sidecar_mtime_ns,
     )
 
 
-def _hundredths(rating: float) -> int:
+def _to_hundredths(rating: float) -> int:
     """A rating as it is kept; 3.999 is not 4."""
     return math.floor(rating * 100 + 1e-6)
 
 
-def rating_of(catalog: Catalog, file_id: int) -> float | None:
+def find_rating(catalog: Catalog, file_id: int) -> float | None:
     """What a file is rated, -1.0 to 5.0; None where no rating was read."""
-    row = catalog.row("SELECT rating FROM ratings WHERE file_id = ?", file_id)
+    row = catalog.fetch_one("SELECT rating FROM ratings WHERE file_id = ?", file_id)
     return row[0] / 100 if row else None
 
 
-def choose(catalog: Catalog, file_id: int, how: How, at: int, *, chosen: bool = True) -> bool:
-    """Choose a frame by its main file, or drop it; whether that changed anything. Call inside `writing`."""
-    before = catalog.row("SELECT chosen, how FROM selects WHERE file_id = ?", file_id)
-    if before is not None and before[0] == chosen and (before[1] == how or how != "hand"):
+def set_select(catalog: Catalog, file_id: int, method: SelectMethod, at: int, *, is_chosen: bool = True) -> bool:
+    """Choose a frame by its main file, or drop it; whether that changed anything. Call inside `transaction`."""
+    before = catalog.fetch_one("SELECT chosen, how FROM selects WHERE file_id = ?", file_id)
+    if before is not None and before[0] == is_chosen and (before[1] == method or method != "hand"):
         return False
-    if before is None and not chosen and how == "rating":
+    if before is None and not is_chosen and method == "rating":
         return False
-    catalog.run(
+    catalog.execute(
         "INSERT INTO selects (file_id, chosen, how, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"
         " chosen = excluded.chosen, how = excluded.how,"
         " since = CASE WHEN chosen = excluded.chosen THEN since ELSE excluded.since END",
         file_id,
-        chosen,
-        how,
+        is_chosen,
+        method,
         at,
     )
-    return before is None or bool(before[0]) != chosen
+    return before is None or bool(before[0]) != is_chosen
 
 
-def follow_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]:
-    """Choose what is rated so, drop what is not any more; how many of each. Call inside `writing`.
+def apply_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]:
+    """Choose what is rated so, drop what is not any more; how many of each. Call inside `transaction`.
 
     What a person chose or dropped otherwise is left alone.
     """
     line = round(at_least * 100)
-    up = catalog.rows(
+    up = catalog.fetch_all(
         "SELECT r.file_id FROM ratings r LEFT JOIN selects s ON s.file_id = r.file_id WHERE r.rating >= ?"
         " AND (s.file_id IS NULL OR (s.chosen = 0 AND s.how = 'rating'))",
         line,
     )
-    down = catalog.rows(
+    down = catalog.fetch_all(
         "SELECT s.file_id FROM selects s JOIN ratings r ON r.file_id = s.file_id WHERE r.rating < ?"
         " AND s.chosen AND s.how = 'rating'",
         line,
     )
     for rows, chosen in ((up, True), (down, False)):
         for (file_id,) in rows:
-            choose(catalog, file_id, "rating", at, chosen=chosen)
+            set_select(catalog, file_id, "rating", at, is_chosen=chosen)
     return len(up), len(down)
 
 
-def all_selects(catalog: Catalog, *, chosen: bool = True) -> list[Select]:
+def list_selects(catalog: Catalog, *, is_chosen: bool = True) -> list[SelectedFrame]:
     """Every select, or with chosen false every frame that was dropped; oldest first."""
-    rows = catalog.rows(
-        f"SELECT {FILE}, s.chosen, s.how, s.since, r.rating FROM selects s JOIN files f ON f.id = s.file_id"
+    rows = catalog.fetch_all(
+        f"SELECT {FILE_COLUMNS}, s.chosen, s.how, s.since, r.rating FROM selects "
+        f"s JOIN files f ON f.id = s.file_id"
         " LEFT JOIN ratings r ON r.file_id = f.id WHERE s.chosen = ? ORDER BY s.since, f.id",
-        chosen,
+        is_chosen,
     )
     return [
-        Select(file_of(row[:9]), bool(row[9]), row[10], row[11], None if row[12] is None else row[12] / 100)
+        SelectedFrame(
+            row_to_file(row[:9]), bool(row[9]), row[10], row[11], None if row[12] is None else row[12] / 100
+        )
         for row in rows
     ]
 
 
-def want(catalog: Catalog, wanted: Iterable[Wanted]) -> None:
-    """From now on exactly these are wanted offsite. Call inside `writing`."""
-    row = catalog.row("SELECT coalesce(max(round), 0) + 1 FROM wanted_offsite")
+def set_offsite_requirements(catalog: Catalog, required: Iterable[OffsiteRequirement]) -> None:
+    """From now on exactly these are wanted offsite. Call inside `transaction`."""
+    row = catalog.fetch_one("SELECT coalesce(max(round), 0) + 1 FROM wanted_offsite")
     assert row is not None
-    for one in wanted:
-        catalog.run(
+    for one in required:
+        catalog.execute(
             "INSERT INTO wanted_offsite (file_id, path, shoot_id, rating, since, round) VALUES (?, ?, ?, ?, ?, ?)"
             " ON CONFLICT (file_id, path) DO UPDATE SET rating = excluded.rating, round = excluded.round",
             one.file_id,
@@ -230,12 +245,12 @@ def want(catalog: Catalog, wanted: Iterable[Wanted]) -> None:
             one.since,
             row[0],
         )
-    catalog.run("DELETE FROM wanted_offsite WHERE round <> ?", row[0])
+    catalog.execute("DELETE FROM wanted_offsite WHERE round <> ?", row[0])
 
 
-def by_shoot(catalog: Catalog) -> list[ShootSelects]:
+def list_shoot_selects(catalog: Catalog) -> list[ShootSelects]:
     """What was chosen of each shoot, by day."""
-    rows = catalog.rows(
+    rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, (SELECT count(*) FROM selects c JOIN files f ON f.id = c.file_id"
         "   WHERE c.chosen AND f.shoot_id = s.id), count(*), sum(f.size)"
         " FROM wanted_offsite w JOIN files f ON f.id = w.file_id JOIN shoots s ON s.id = w.shoot_id"
@@ -244,6 +259,6 @@ def by_shoot(catalog: Catalog) -> list[ShootSelects]:
     return [ShootSelects(Shoot(*row[:3]), *row[3:]) for row in rows]
 
 
-def versions_at(catalog: Catalog, path: str) -> set[int]:
+def list_version_ids(catalog: Catalog, path: str) -> set[int]:
     """The files that this path ever held, where it had more than one."""
-    return {row[0] for row in catalog.rows("SELECT file_id FROM versions WHERE path = ?", to_db(path))}
+    return {row[0] for row in catalog.fetch_all("SELECT file_id FROM versions WHERE path = ?", to_db(path))}

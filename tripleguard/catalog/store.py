@@ -1,8 +1,8 @@
-"""Opening the catalog and keeping its promises: one writer at a time, and a commit that survives the night.
+"""Open the catalog: one writer at a time, transactions, and commits that survive a power cut.
 
-WAL with synchronous=FULL: a commit is on the disk before the next step rests on it, but where a caller says that
-nothing rests on it. Readers never wait for the writer. A second process waits up to `BUSY_SECONDS` for its turn,
-and then says so.
+WAL with synchronous=FULL: a commit is on the disk before the next step rests on it, unless the caller says that
+nothing rests on it. Readers never wait for the writer. A second process waits up to `BUSY_TIMEOUT_SECONDS` for its
+turn, and then reports it.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ from pathlib import Path
 from typing import Any
 
 from tripleguard.catalog import schema
-from tripleguard.errors import CatalogTrouble, NotSetUp
+from tripleguard.errors import CatalogError, NotSetUpError
 
-BUSY_SECONDS = 30.0
+BUSY_TIMEOUT_SECONDS = 30.0
 
 Row = tuple[Any, ...]
 
 
 class Catalog:
-    """An open catalog. A connection is used by one thread at a time; `reopened` gives another one."""
+    """An open catalog. A connection is used by one thread at a time; `reopen` gives another one."""
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
@@ -33,23 +33,23 @@ class Catalog:
     def close(self) -> None:
         self._connection.close()
 
-    def reopened(self) -> Catalog:
+    def reopen(self) -> Catalog:
         """The same catalog for another thread. Raises CatalogTrouble."""
         return Catalog(self.path, _connect(self.path))
 
     @contextlib.contextmanager
-    def writing(self, *, lasting: bool = True) -> Iterator[None]:
+    def transaction(self, *, durable: bool = True) -> Iterator[None]:
         """One transaction: all of it is kept, or none. Raises CatalogTrouble if the catalog stays locked.
 
         lasting: it is forced to the disk. What is not outlives this program's end, however it ends, but a power
         cut may take it back, to the end of the last one that was; for what costs nothing but to be seen again.
         """
-        with told(self.path):
-            self._connection.execute(f"PRAGMA synchronous = {'FULL' if lasting else 'NORMAL'}")
+        with sqlite_errors_explained(self.path):
+            self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
             self._connection.execute("BEGIN IMMEDIATE")
         try:
             yield
-            with told(self.path):
+            with sqlite_errors_explained(self.path):
                 self._connection.execute("COMMIT")
         except BaseException:
             # A full disk may have ended the transaction already.
@@ -57,77 +57,77 @@ class Catalog:
                 self._connection.execute("ROLLBACK")
             raise
 
-    def run(self, sql: str, *values: object) -> int:
-        """Execute one statement inside `writing`; returns the id of the row that was put in, if any."""
+    def execute(self, sql: str, *values: object) -> int:
+        """Execute one statement inside `transaction`; returns the id of the row that was put in, if any."""
         if not self._connection.in_transaction:
-            raise AssertionError("changes are made inside `writing` only")
-        with told(self.path):
+            raise AssertionError("changes are made inside `transaction` only")
+        with sqlite_errors_explained(self.path):
             return self._connection.execute(sql, values).lastrowid or 0
 
     @property
-    def is_writing(self) -> bool:
+    def is_in_transaction(self) -> bool:
         """Whether a transaction of this connection is open."""
         return self._connection.in_transaction
 
     @contextlib.contextmanager
-    def attempt(self) -> Iterator[None]:
-        """Inside `writing`: what is done while this lasts is undone if it ends with an error."""
-        self.run("SAVEPOINT attempt")
+    def savepoint(self) -> Iterator[None]:
+        """Inside `transaction`: what is done while this lasts is undone if it ends with an error."""
+        self.execute("SAVEPOINT attempt")
         try:
             yield
         except BaseException:
             # After some errors, a full disk among them, SQLite has undone the whole transaction by itself.
             if self._connection.in_transaction:
-                self.run("ROLLBACK TO attempt")
-                self.run("RELEASE attempt")
+                self.execute("ROLLBACK TO attempt")
+                self.execute("RELEASE attempt")
             raise
-        self.run("RELEASE attempt")
+        self.execute("RELEASE attempt")
 
     @property
-    def generation(self) -> int:
+    def data_version(self) -> int:
         """A number that changes whenever another connection has committed a change; what this one writes does not.
 
         Two equal answers: in between nobody else changed evidence or findings. See `PRAGMA data_version`.
         """
-        row = self.row("PRAGMA data_version")
+        row = self.fetch_one("PRAGMA data_version")
         assert row is not None
         return int(row[0])
 
     @property
-    def changes(self) -> tuple[int, int]:
-        """As `generation`, and with it how much this connection has changed itself."""
-        return self.generation, self._connection.total_changes
+    def change_counters(self) -> tuple[int, int]:
+        """As `data_version`, and with it how much this connection has changed itself."""
+        return self.data_version, self._connection.total_changes
 
-    def rows(self, sql: str, *values: object) -> list[Row]:
+    def fetch_all(self, sql: str, *values: object) -> list[Row]:
         """All rows of a question."""
-        with told(self.path):
+        with sqlite_errors_explained(self.path):
             return self._connection.execute(sql, values).fetchall()
 
-    def each(self, sql: str, *values: object) -> Iterator[Row]:
+    def iter_rows(self, sql: str, *values: object) -> Iterator[Row]:
         """The rows of a question one by one, for answers that may not fit in memory."""
-        with told(self.path):
+        with sqlite_errors_explained(self.path):
             cursor = self._connection.execute(sql, values)
             yield from cursor
 
-    def row(self, sql: str, *values: object) -> Row | None:
+    def fetch_one(self, sql: str, *values: object) -> Row | None:
         """The first row of a question, or None."""
-        with told(self.path):
+        with sqlite_errors_explained(self.path):
             found: Row | None = self._connection.execute(sql, values).fetchone()
             return found
 
-    def is_ours(self) -> bool:
+    def has_known_schema(self) -> bool:
         """Whether its tables and triggers are those that this program makes, and no others."""
         fresh = sqlite3.connect(":memory:")
         try:
-            with told(self.path):
-                schema.bring_up_to_date(fresh)
-                return schema.made_by(fresh) == schema.made_by(self._connection)
+            with sqlite_errors_explained(self.path):
+                schema.migrate(fresh)
+                return schema.list_schema_objects(fresh) == schema.list_schema_objects(self._connection)
         finally:
             fresh.close()
 
-    def copy_into(self, target: Path) -> None:
+    def back_up_to(self, target: Path) -> None:
         """Write a compact, consistent copy of the whole catalog to a new file. Raises CatalogTrouble."""
-        with told(self.path):
+        with sqlite_errors_explained(self.path):
             self._connection.execute("VACUUM INTO ?", (str(target),))
 
 
@@ -135,15 +135,15 @@ def create_catalog(path: Path) -> Catalog:
     """A new catalog at path, or the one that is there, brought up to date. Raises CatalogTrouble."""
     connection = _connect(path)
     try:
-        with told(path):
-            _up_to_date(connection)
+        with sqlite_errors_explained(path):
+            _bring_up_to_date(connection)
     except BaseException:
         connection.close()
         raise
     return Catalog(path, connection)
 
 
-def trouble_in(path: Path) -> str | None:
+def find_open_error(path: Path) -> str | None:
     """Why the file at path can't be opened as a catalog, in plain words; None if it can. It is only read."""
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
     try:
@@ -158,7 +158,7 @@ def trouble_in(path: Path) -> str | None:
     return None if {"files", "copies", "places", "events", "meta"} <= tables else "it is no catalog"
 
 
-def fold(path: Path) -> None:
+def checkpoint_into_one_file(path: Path) -> None:
     """Put all that a catalog holds into its one file; one that is damaged stays as it is.
 
     Raises CatalogTrouble if somebody else has it open.
@@ -170,7 +170,7 @@ def fold(path: Path) -> None:
     except sqlite3.OperationalError as error:
         if "locked" not in str(error) and "busy" not in str(error):
             return
-        raise CatalogTrouble(
+        raise CatalogError(
             f"The catalog {path} is in use by another tripleguard.",
             safe="Nothing was changed.",
             do="Wait until that one has finished, or end it, then run the command again.",
@@ -184,7 +184,7 @@ def fold(path: Path) -> None:
 def open_catalog(path: Path) -> Catalog:
     """The catalog at path, brought up to date. Raises NotSetUp, CatalogTrouble."""
     if not path.exists():
-        raise NotSetUp(
+        raise NotSetUpError(
             f"There is no catalog in {path.parent} yet.",
             safe="Nothing was changed.",
             do="Run `tripleguard setup --drive A=PATH --drive B=PATH` first, or point --home elsewhere.",
@@ -193,9 +193,11 @@ def open_catalog(path: Path) -> Catalog:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    with told(path):
-        connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
-        _into_wal(connection)
+    with sqlite_errors_explained(path):
+        connection = sqlite3.connect(
+            path, timeout=BUSY_TIMEOUT_SECONDS, isolation_level=None, check_same_thread=False
+        )
+        _enable_wal(connection)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
         # Else `INSERT OR REPLACE` would go past the triggers that keep events as they are.
@@ -206,9 +208,9 @@ def _connect(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _into_wal(connection: sqlite3.Connection) -> None:
+def _enable_wal(connection: sqlite3.Connection) -> None:
     """Choose WAL; SQLite does not wait by itself where two do so at once. Raises sqlite3.OperationalError."""
-    deadline = time.monotonic() + BUSY_SECONDS
+    deadline = time.monotonic() + BUSY_TIMEOUT_SECONDS
     while True:
         try:
             connection.execute("PRAGMA journal_mode = WAL")
@@ -220,21 +222,21 @@ def _into_wal(connection: sqlite3.Connection) -> None:
             return
 
 
-def _up_to_date(connection: sqlite3.Connection) -> None:
-    version = schema.version_of(connection)
-    if version == schema.LATEST:
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+    version = schema.get_version(connection)
+    if version == schema.LATEST_VERSION:
         return
-    if version > schema.LATEST:
-        raise CatalogTrouble(
+    if version > schema.LATEST_VERSION:
+        raise CatalogError(
             f"The catalog was made by a newer tripleguard (its version is {version}, this one knows "
-            f"{schema.LATEST}).",
+            f"{schema.LATEST_VERSION}).",
             safe="It was not changed.",
             do="Use the newer tripleguard.",
         )
     # Another process may be doing the same: the one that waited finds nothing left to do.
     connection.execute("BEGIN IMMEDIATE")
     try:
-        schema.bring_up_to_date(connection)
+        schema.migrate(connection)
         connection.execute("COMMIT")
     except BaseException:
         connection.execute("ROLLBACK")
@@ -242,20 +244,20 @@ def _up_to_date(connection: sqlite3.Connection) -> None:
 
 
 @contextlib.contextmanager
-def told(path: Path) -> Iterator[None]:
+def sqlite_errors_explained(path: Path) -> Iterator[None]:
     """Turns what SQLite says into what a person can act on."""
     try:
         yield
     except sqlite3.DatabaseError as error:
         if "locked" in str(error) or "busy" in str(error):
-            raise CatalogTrouble(
-                f"The catalog {path} was in use by another tripleguard for {BUSY_SECONDS:.0f} s.",
+            raise CatalogError(
+                f"The catalog {path} was in use by another tripleguard for {BUSY_TIMEOUT_SECONDS:.0f} s.",
                 safe="Nothing was changed; copies on the drives are not affected.",
                 do="Wait for the other one to finish, then run the command again.",
             ) from error
         if isinstance(error, sqlite3.IntegrityError):
             raise
-        raise CatalogTrouble(
+        raise CatalogError(
             f"The catalog {path} can't be used ({error}).",
             safe="The pictures on the drives do not depend on it, and each drive carries a snapshot of it.",
             do="Check that its disk is not full or failing before anything else; do not reformat any card now.",

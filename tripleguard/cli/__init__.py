@@ -1,7 +1,7 @@
 """The commands: parse, call, show.
 
-This room is what every start pays for, so it imports click and nothing else; a command's own room is
-imported when the command runs.
+Every start pays for this module, so it imports click and nothing else; a command's own module is imported when the
+command runs.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ _COMMANDS = {
     "offload": ("tripleguard.cli.offload", "Copy a card to the drives, prove it, and say if it is safe."),
     "topup": ("tripleguard.cli.topup", "Make the copies that are still owed."),
     "rescan": ("tripleguard.cli.rescan", "Read the copies again: what rotted, vanished, moved or changed?"),
-    "mend": ("tripleguard.cli.mend", "Put right what a good copy can put right."),
-    "aside": ("tripleguard.cli.aside", "Bad copies that were moved aside; remove some by your word."),
+    "mend": ("tripleguard.cli.repair", "Put right what a good copy can put right."),
+    "aside": ("tripleguard.cli.quarantine", "Bad copies that were moved aside; remove some by your word."),
     "findings": ("tripleguard.cli.findings", "What is open; accept one with a reason."),
     "drill": ("tripleguard.cli.drill", "Restore a random sample from every drive and compare."),
-    "decode": ("tripleguard.cli.decode", "Decode pictures: were they damaged before they were copied?"),
+    "decode": ("tripleguard.cli.inspect", "Decode pictures: were they damaged before they were copied?"),
     "clearance": ("tripleguard.cli.clearance", "May this card, or this drive, be reformatted?"),
     "retire": ("tripleguard.cli.retire", "Take a drive out of service, once everything is safe without it."),
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),
     "adopt": ("tripleguard.cli.adopt", "Take an archive made by hand into the catalog, as it lies."),
     "rebuild": ("tripleguard.cli.rebuild", "A new catalog from what the drives hold."),
-    "numbers": ("tripleguard.cli.numbers", "Is a card missing? What the frame numbers say."),
+    "numbers": ("tripleguard.cli.frames", "Is a card missing? What the frame numbers say."),
     "upload": ("tripleguard.cli.upload", "Send the selects that are owed offsite, and prove them there."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "handover": ("tripleguard.cli.handover", "Give a shoot away as a bag that anyone can check; check one."),
@@ -78,6 +78,6 @@ def _root(ctx: click.Context, home: str | None) -> None:
 
 def main() -> None:
     """The `tripleguard` command. Exit status as DESIGN has it: 0, 1, 2, 3 or 130."""
-    from tripleguard.cli.shell import run
+    from tripleguard.cli.shell import run_command_line
 
-    run(_root)
+    run_command_line(_root)

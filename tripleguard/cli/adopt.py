@@ -1,10 +1,10 @@
-"""`adopt`: take an archive that was made by hand into the catalog, as it lies."""
+"""`adopt`: enter an archive made by hand into the catalog, without moving a file."""
 
 from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.command("adopt")
@@ -18,22 +18,27 @@ def command(home: str | None, names: tuple[str, ...], as_json: bool) -> int:
     paired wherever they lie. Nothing is moved, copied or renamed: `topup` makes the copies that are missing then.
     Stop it at any time and run it again: it goes on.
     """
-    from tripleguard.errors import PlaceTrouble
-    from tripleguard.reports import rebuilding as shows
-    from tripleguard.work.kit import drives_for_writing, opened
-    from tripleguard.work.years.adopting import adopt
+    from tripleguard.errors import PlaceError
+    from tripleguard.jobs.drives import open_drives, select_writable_drives
+    from tripleguard.jobs.lifecycle.adopt import adopt
+    from tripleguard.presentation import rebuild as shows
 
-    with kit_of(home) as kit, opened(kit, drives_for_writing(kit, names), "adopt") as ready:
-        if not ready.drives:
-            raise PlaceTrouble(
+    with open_context(home) as ctx, open_drives(ctx, select_writable_drives(ctx, names), "adopt") as ready:
+        if not ready.writable:
+            raise PlaceError(
                 "No drive is connected.", safe="Nothing was changed.", do="Connect a drive, then run it again."
             )
-        result = finish(adopt(kit, ready.drives))
-        short = shows.short_of(kit.catalog)
+        result = run_job(adopt(ctx, ready.writable))
+        short = shows.count_under_replicated(ctx.catalog)
         if as_json:
-            say_json(shows.adopted_object(result, short))
+            print_json(shows.build_adoption_object(result, short))
         else:
-            say(shows.adopted(result, short))
+            print_lines(shows.format_adoption(result, short))
     return (
-        1 if short or result.differing or result.unlisted or any(one.left for one in result.taken.values()) else 0
+        1
+        if short
+        or result.conflicting_paths
+        or result.unlisted_paths
+        or any(one.postponed for one in result.ingested.values())
+        else 0
     )

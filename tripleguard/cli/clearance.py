@@ -1,4 +1,4 @@
-"""`clearance`: the question that costs sleep."""
+"""`clearance`: may this card or drive be reformatted?"""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.group("clearance")
@@ -29,28 +29,28 @@ def card(home: str | None, path: Path, accept_damaged: bool, as_json: bool) -> i
     Every file on it is read now and looked up by its content; every copy that is to count must be on its drive
     now and must have been read back. This program never formats anything: that stays in your hands.
     """
-    from tripleguard.names import shown
+    from tripleguard.jobs.clearance.card_clearance import CardQuestion, clear_card
+    from tripleguard.jobs.drives import locate_drives, open_drives
+    from tripleguard.names import escape_text
     from tripleguard.places.card import open_card
-    from tripleguard.reports import objects, text
-    from tripleguard.work.clearance.card import CardQuestion, answer_for_card
-    from tripleguard.work.kit import opened, where_drives_are
+    from tripleguard.presentation import json_output, text
 
-    with kit_of(home) as kit:
-        drives = where_drives_are(kit)
+    with open_context(home) as ctx:
+        drives = locate_drives(ctx)
         opened_card = open_card(path.expanduser().absolute(), [at for _, at in drives if at])
         try:
-            with opened(kit, drives, f"clearance of {shown(str(path))}") as ready:
+            with open_drives(ctx, drives, f"clearance of {escape_text(str(path))}") as ready:
                 question = CardQuestion(opened_card, accept_damaged=accept_damaged)
-                answer = finish(answer_for_card(kit, question, ready.looked_at))
+                answer = run_job(clear_card(ctx, question, ready.connected))
         finally:
             opened_card.close()
         if as_json:
-            say_json(objects.clearance(answer.clearance))
+            print_json(json_output.build_clearance_object(answer.clearance))
         else:
-            say(text.clearance(answer.clearance))
-            if answer.clearance.answer:
-                say([*(f"Record on drive {record}" for record in answer.records), text.caution()])
-    return 0 if answer.clearance.answer else 1
+            print_lines(text.format_clearance(answer.clearance))
+            if answer.clearance.is_yes:
+                print_lines([*(f"Record on drive {record}" for record in answer.records), text.get_caution()])
+    return 0 if answer.clearance.is_yes else 1
 
 
 @command.command("drive")
@@ -65,26 +65,26 @@ def drive(home: str | None, name: str, withdraw: bool, as_json: bool) -> int:
     are here now and were read back lately. This only answers: `retire` acts on it. After a yes the drive counts as
     gone for every later question, until --withdraw, `drives recall` or `drives add` says that it stays.
     """
-    from tripleguard.reports import retiring as shows
-    from tripleguard.work.kit import opened, where_drives_are
-    from tripleguard.work.years import retiring
+    from tripleguard.jobs.drives import locate_drives, open_drives
+    from tripleguard.jobs.lifecycle import retire
+    from tripleguard.presentation import retire as shows
 
-    with kit_of(home) as kit:
-        record = retiring.drive_to_retire(kit, name)
+    with open_context(home) as ctx:
+        record = retire.get_drive_to_retire(ctx, name)
         if withdraw:
-            stood = retiring.withdraw(kit, record)
+            stood = retire.withdraw_yes(ctx, record)
             if as_json:
-                say_json({"schema": 1, "drive": record.name, "withdrawn": stood})
+                print_json({"schema": 1, "drive": record.name, "withdrawn": stood})
             else:
-                say(
+                print_lines(
                     [f"Drive {record.name} stays: {'the yes for it was taken back' if stood else 'no yes stood'}."]
                 )
             return 0
         doing = f"clearance of drive {record.name}"
-        with opened(kit, where_drives_are(kit), doing, writing=False, leaving=record.id) as ready:
-            answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
+        with open_drives(ctx, locate_drives(ctx), doing, for_writing=False, leaving_id=record.id) as ready:
+            answer = run_job(retire.answer_and_record(ctx, record, ready.connected))
         if as_json:
-            say_json(shows.answer_object(answer))
+            print_json(shows.build_retire_answer_object(answer))
         else:
-            say(shows.answer(answer))
-    return 0 if answer.clearance.answer else 1
+            print_lines(shows.format_retire_answer(answer))
+    return 0 if answer.clearance.is_yes else 1

@@ -15,15 +15,15 @@ def command(folder: Path | None) -> None:
     It plays in FOLDER, which must be new or empty; without one, in a fresh scratch folder that is named at the
     beginning and at the end. Nothing outside of it is touched. It takes less than a minute.
     """
-    from tripleguard.cli.wrapping import wrapped
-    from tripleguard.demo.play import Printed, Typed, play
+    from tripleguard.cli.wrapping import wrap_line
+    from tripleguard.demo.playthrough import OutputLine, ShellCommand, play_demo
 
     step = 0
-    for shown in play(folder):
-        if isinstance(shown, Typed):
-            click.secho(wrapped(f"  $ {shown.command}"), bold=True)
-        elif isinstance(shown, Printed):
-            click.echo(wrapped(f"    {shown.line}").rstrip())
+    for shown in play_demo(folder):
+        if isinstance(shown, ShellCommand):
+            click.secho(wrap_line(f"  $ {shown.command}"), bold=True)
+        elif isinstance(shown, OutputLine):
+            click.echo(wrap_line(f"    {shown.line}").rstrip())
         else:
             step += shown.is_step
-            click.echo("\n" + wrapped(f"{step}. {shown.line}" if shown.is_step else shown.line))
+            click.echo("\n" + wrap_line(f"{step}. {shown.line}" if shown.is_step else shown.line))

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.command("drill")
@@ -41,53 +41,55 @@ def command(
     The scratch folder is in the home, and emptied again. The offsite place is sampled when --offsite is given,
     within a budget of bytes. Exit status 1: a copy could not be restored.
     """
-    from tripleguard.reports import objects, text
-    from tripleguard.work.kit import drives_for_looking, opened
-    from tripleguard.work.offsite.third_place import needed_offsite, offsite_record
-    from tripleguard.work.rescanning.drill import drill
+    from tripleguard.jobs.drives import open_drives, select_maintained_drives
+    from tripleguard.jobs.offsite.offsite_place import get_offsite_place, require_offsite
+    from tripleguard.jobs.rescan.drill import drill
+    from tripleguard.presentation import json_output, text
 
     number = secrets.randbelow(10**9) if seed is None else seed
-    with kit_of(home) as kit:
+    with open_context(home) as ctx:
         if offsite:
-            needed_offsite(kit)
-        with opened(kit, drives_for_looking(kit), "drill") as ready:
+            require_offsite(ctx)
+        with open_drives(ctx, select_maintained_drives(ctx), "drill") as ready:
             drives = ready.readable()
             if not drives and not offsite:
-                raise ready.none_left("Connect a drive, then run it again.")
-            troubles = ready.troubles()
-            result = finish(drill(kit, drives, files, number))
+                raise ready.no_drive_error("Connect a drive, then run it again.")
+            troubles = ready.errors()
+            result = run_job(drill(ctx, drives, files, number))
         there = None
         if offsite:
-            there, trouble = _offsite(kit, files, number, most, key_file)
+            there, trouble = _drill_offsite(ctx, files, number, most, key_file)
             troubles = [*troubles, *trouble]
         if as_json:
-            say_json(objects.drill(result, troubles, there))
+            print_json(json_output.build_drill_object(result, troubles, there))
         else:
-            say(text.drill(result))
+            print_lines(text.format_drill(result))
             if there is not None:
-                say(text.drill_offsite(there))
-            elif not offsite and offsite_record(kit) is not None:
-                say(["The offsite place was not sampled: `drill --offsite` does it."])
-            say(text.troubles(troubles))
+                print_lines(text.format_offsite_drill(there))
+            elif not offsite and get_offsite_place(ctx) is not None:
+                print_lines(["The offsite place was not sampled: `drill --offsite` does it."])
+            print_lines(text.format_errors(troubles))
     drilled = [*result.places, *([there.place] if there else [])]
     return 1 if troubles or any(one.failed for one in drilled) else 0
 
 
-def _offsite(kit: Any, files: int, seed: int, most: str | None, key_file: Path | None) -> tuple[Any, list[Any]]:
+def _drill_offsite(
+    ctx: Any, files: int, seed: int, most: str | None, key_file: Path | None
+) -> tuple[Any, list[Any]]:
     """The drill of the offsite place; a line that is down is trouble, and the drives' drill still counts."""
-    from tripleguard.config import size_in_bytes
-    from tripleguard.errors import CopyTrouble, PlaceTrouble, WrongUse
-    from tripleguard.work.offsite.drill_offsite import drill_offsite
-    from tripleguard.work.offsite.opening import read_key
-    from tripleguard.work.offsite.third_place import needed_offsite, opened_offsite
+    from tripleguard.config import parse_size
+    from tripleguard.errors import CopyError, PlaceError, UsageError
+    from tripleguard.jobs.offsite.drill_offsite import drill_offsite
+    from tripleguard.jobs.offsite.encryption import read_key_file
+    from tripleguard.jobs.offsite.offsite_place import open_locked_offsite, require_offsite
 
     try:
-        most_bytes = kit.settings.offsite.read_back_bytes if most is None else size_in_bytes(most)
+        most_bytes = ctx.settings.offsite.read_back_bytes if most is None else parse_size(most)
     except ValueError as error:
-        raise WrongUse(f"{error}.", safe="Nothing was changed.", do="Correct it and run it again.") from error
-    key = read_key(kit.home, key_file) if key_file else None
+        raise UsageError(f"{error}.", safe="Nothing was changed.", do="Correct it and run it again.") from error
+    key = read_key_file(ctx.home, key_file) if key_file else None
     try:
-        with opened_offsite(kit, needed_offsite(kit), "drill") as place:
-            return finish(drill_offsite(kit, place, files, seed, most_bytes, key)), []
-    except (CopyTrouble, PlaceTrouble) as error:
+        with open_locked_offsite(ctx, require_offsite(ctx), "drill") as place:
+            return run_job(drill_offsite(ctx, place, files, seed, most_bytes, key)), []
+    except (CopyError, PlaceError) as error:
         return None, [error]

@@ -1,30 +1,30 @@
-"""`findings`: what is open, and accepting one."""
+"""`findings`: list what is open, and accept a finding."""
 
 from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines
 
 
 @click.group("findings", invoke_without_command=True)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_context
-def command(ctx: click.Context, as_json: bool) -> int:
+def command(click_context: click.Context, as_json: bool) -> int:
     """What is open: what is wrong, since when, and the next step.
 
     It asks the catalog only: `rescan` looks at the drives. Exit status 1: something is open.
     """
-    if ctx.invoked_subcommand is None:
-        from tripleguard.reports import objects, text
-        from tripleguard.work.answers.reporting import report
+    if click_context.invoked_subcommand is None:
+        from tripleguard.jobs.queries.report_query import build_report
+        from tripleguard.presentation import json_output, text
 
-        with kit_of(ctx.obj) as kit:
-            found = report(kit)
+        with open_context(click_context.obj) as ctx:
+            found = build_report(ctx)
             if as_json:
-                say_json(objects.findings(found))
+                print_json(json_output.build_findings_object(found))
             else:
-                say(text.findings(found, kit.clock.zone()))
+                print_lines(text.format_findings(found, ctx.clock.zone()))
         return 1 if found.findings else 0
     return 0
 
@@ -39,11 +39,11 @@ def accept(home: str | None, number: int, why: str) -> None:
     A bad copy that is accepted still counts for nothing. If it gets worse, or something else is found at its path,
     that is told again.
     """
-    from tripleguard.work.mending.accepting import accept_finding
+    from tripleguard.jobs.repair.accept import accept_finding
 
-    with kit_of(home) as kit:
-        one = accept_finding(kit, number, why)
-        say([f"Accepted: {one}. It is kept in the log with the reason."])
+    with open_context(home) as ctx:
+        one = accept_finding(ctx, number, why)
+        print_lines([f"Accepted: {one}. It is kept in the log with the reason."])
 
 
 @command.command("prefer")
@@ -54,9 +54,9 @@ def prefer(home: str | None, number: int) -> None:
 
     Nothing on a drive is touched now: `mend` puts it where the newer one lies, which is moved aside and kept.
     """
-    from tripleguard.names import shown
-    from tripleguard.work.mending.accepting import prefer_version
+    from tripleguard.jobs.repair.accept import prefer_version
+    from tripleguard.names import escape_text
 
-    with kit_of(home) as kit:
-        path = prefer_version(kit, number)
-        say([f"{shown(path)}: the older version is the one to keep. Next: `tripleguard mend`."])
+    with open_context(home) as ctx:
+        path = prefer_version(ctx, number)
+        print_lines([f"{escape_text(path)}: the older version is the one to keep. Next: `tripleguard mend`."])

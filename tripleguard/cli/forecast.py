@@ -1,4 +1,4 @@
-"""`forecast`: what lies ahead."""
+"""`forecast`: when drives fill, whether the nightly time is enough, and the chance of losing a file."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from datetime import datetime
 
 import click
 
-from tripleguard.cli.shell import kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines
 
 
 @click.command("forecast")
@@ -24,13 +24,13 @@ def command(home: str | None, until: datetime | None, trials: int | None, seed: 
 
     It asks the catalog: no drive has to be connected, and no copy is read.
     """
-    from tripleguard.reports.forecast import as_object, lines
-    from tripleguard.work.answers.foreseeing import foresee
+    from tripleguard.jobs.queries.forecast_query import make_forecast
+    from tripleguard.presentation.forecast import build_forecast_object, format_forecast
 
-    with kit_of(home) as kit:
-        found = foresee(kit, until=until.date() if until else None, trials=trials or 0, seed=seed)
+    with open_context(home) as ctx:
+        found = make_forecast(ctx, end_date=until.date() if until else None, trials=trials or 0, seed=seed)
         if as_json:
-            say_json(as_object(found))
+            print_json(build_forecast_object(found))
         else:
-            say(lines(found, kit.clock.zone()))
-    return 0 if found.clear else 1
+            print_lines(format_forecast(found, ctx.clock.zone()))
+    return 0 if found.is_clear else 1

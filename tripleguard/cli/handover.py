@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.command("handover")
@@ -38,50 +38,50 @@ def command(
     if checked is not None:
         if shoot is not None or selects or as_list or leave_out:
             raise click.UsageError("--check takes the folder of a bag and nothing else.")
-        return _check(checked, as_json)
+        return _check_bag(checked, as_json)
     if shoot is None or folder is None:
         raise click.UsageError("Give a shoot and a folder, or --check FOLDER.")
-    from tripleguard.catalog.shoots import the_shoot
-    from tripleguard.places.handing import open_handing
-    from tripleguard.reports import handover as report
-    from tripleguard.work.handing.handover import Wish, hand_over
-    from tripleguard.work.kit import opened, where_drives_are
+    from tripleguard.catalog.shoots import resolve_shoot
+    from tripleguard.jobs.drives import locate_drives, open_drives
+    from tripleguard.jobs.handover.handover import HandoverRequest, hand_over
+    from tripleguard.places.handover_folder import open_handover_folder
+    from tripleguard.presentation import handover as report
 
-    with kit_of(home) as kit:
-        wish = Wish(
-            the_shoot(kit.catalog, shoot),
+    with open_context(home) as ctx:
+        wish = HandoverRequest(
+            resolve_shoot(ctx.catalog, shoot),
             "list" if as_list else "bag",
             "selects" if selects else "all",
-            leave_out=leave_out,
+            allow_incomplete=leave_out,
         )
-        drives = where_drives_are(kit)
-        target = open_handing(
-            folder.expanduser().absolute(), [at for _, at in drives if at], kit.settings.watch.card_folders
+        drives = locate_drives(ctx)
+        target = open_handover_folder(
+            folder.expanduser().absolute(), [at for _, at in drives if at], ctx.settings.watch.card_folders
         )
         try:
-            with opened(kit, drives, "handover", writing=False) as ready:
-                result = finish(hand_over(kit, ready.drives, target, wish))
+            with open_drives(ctx, drives, "handover", for_writing=False) as ready:
+                result = run_job(hand_over(ctx, ready.writable, target, wish))
         finally:
             target.close()
         if as_json:
-            say_json(report.as_object(result))
+            print_json(report.build_handover_object(result))
         else:
-            say(report.lines(result))
-    return 0 if result.finished and not result.left_out and not result.notes.beside else 1
+            print_lines(report.format_handover(result))
+    return 0 if result.is_finished and not result.left_out and not result.warnings.uncataloged else 1
 
 
-def _check(folder: Path, as_json: bool) -> int:
+def _check_bag(folder: Path, as_json: bool) -> int:
     import threading
 
-    from tripleguard.cli.shell import stopping_in_order
-    from tripleguard.reports import handover as report
-    from tripleguard.work.handing.bagcheck import check_bag
+    from tripleguard.cli.shell import graceful_stop
+    from tripleguard.jobs.handover.bag_check import check_bag
+    from tripleguard.presentation import handover as report
 
     stop = threading.Event()
-    with stopping_in_order(stop.set):
-        found = finish(check_bag(folder.expanduser().absolute(), stop))
+    with graceful_stop(stop.set):
+        found = run_job(check_bag(folder.expanduser().absolute(), stop))
     if as_json:
-        say_json(report.checked_object(found))
+        print_json(report.build_bag_check_object(found))
     else:
-        say(report.checked_lines(found))
-    return 0 if found.valid else 1
+        print_lines(report.format_bag_check(found))
+    return 0 if found.is_valid else 1

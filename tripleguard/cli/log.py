@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines
 
 
 @click.command("log")
@@ -14,25 +14,25 @@ from tripleguard.cli.shell import kit_of, say, say_json
 @click.pass_obj
 def command(home: str | None, shoot: str | None, last: int, as_json: bool) -> None:
     """What was done, when, oldest first."""
-    from tripleguard.catalog import journal, shoots
-    from tripleguard.errors import WrongUse
-    from tripleguard.reports import objects, text
+    from tripleguard.catalog import event_log, shoots
+    from tripleguard.errors import UsageError
+    from tripleguard.presentation import json_output, text
 
-    with kit_of(home) as kit:
-        meant = shoots.shoots_like(kit.catalog, shoot) if shoot else []
+    with open_context(home) as ctx:
+        meant = shoots.search_shoots(ctx.catalog, shoot) if shoot else []
         if shoot and not meant:
-            known = ", ".join(one.title for one in shoots.by_day(kit.catalog)[-5:]) or "none yet"
-            raise WrongUse(
+            known = ", ".join(one.title for one in shoots.list_shoots(ctx.catalog)[-5:]) or "none yet"
+            raise UsageError(
                 f"No shoot matches {shoot!r}.", safe="Nothing was changed.", do=f"The last ones: {known}."
             )
         found = (
-            sorted((e for one in meant for e in journal.events(kit.catalog, one.id, last)), key=lambda e: e.at)[
-                -last:
-            ]
+            sorted(
+                (e for one in meant for e in event_log.list_events(ctx.catalog, one.id, last)), key=lambda e: e.at
+            )[-last:]
             if meant
-            else journal.events(kit.catalog, None, last)
+            else event_log.list_events(ctx.catalog, None, last)
         )
         if as_json:
-            say_json(objects.log(found))
+            print_json(json_output.build_log_object(found))
         else:
-            say(text.log(found, kit.clock.zone()))
+            print_lines(text.format_log(found, ctx.clock.zone()))

@@ -1,4 +1,4 @@
-"""`offload`: card to drives."""
+"""`offload`: copy a card to the drives."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 if TYPE_CHECKING:
-    from tripleguard.work.kit import Kit
+    from tripleguard.jobs.drives import JobContext
 
 
 @click.command("offload")
@@ -53,66 +53,66 @@ def command(
 
     The card is only read. Stop it at any time and run it again: it goes on where it stopped.
     """
-    from tripleguard.cli.asking import how_many_cards
-    from tripleguard.errors import WrongUse
-    from tripleguard.names import shown, trouble_with_title
+    from tripleguard.cli.card_count_prompt import create_card_count_prompt
+    from tripleguard.errors import UsageError
+    from tripleguard.jobs.cards.name_bodies import check_body_name
+    from tripleguard.jobs.cards.offload import offload
+    from tripleguard.jobs.drives import locate_drives, open_drives, select_writable_drives
+    from tripleguard.names import escape_text, find_title_problem
     from tripleguard.places.card import open_card
-    from tripleguard.reports import objects, text
-    from tripleguard.work.cards.naming_bodies import check_name
-    from tripleguard.work.cards.offload import offload
-    from tripleguard.work.kit import drives_for_writing, opened, where_drives_are
+    from tripleguard.presentation import json_output, text
 
-    why = trouble_with_title(shoot) if shoot is not None else None
+    why = find_title_problem(shoot) if shoot is not None else None
     if why is not None:
-        raise WrongUse(
-            f"The shoot can't be called {shown(str(shoot))!r}: {why}.",
+        raise UsageError(
+            f"The shoot can't be called {escape_text(str(shoot))!r}: {why}.",
             safe="Nothing was changed.",
             do="Choose another --shoot name.",
         )
     if body is not None:
-        check_name(body)
-    with kit_of(home) as kit:
-        known = [path for _, path in where_drives_are(kit) if path]
+        check_body_name(body)
+    with open_context(home) as ctx:
+        known = [path for _, path in locate_drives(ctx) if path]
         opened_card = open_card(card.expanduser().absolute(), known)
         try:
-            told = how_many_cards(kit, cards, asking=not as_json)
-            drives = drives_for_writing(kit, names)
-            with opened(kit, drives, f"offload of {shown(str(card))}") as ready:
-                if not ready.drives:
-                    raise _none_here(kit, ready.refused)
+            told = create_card_count_prompt(ctx, cards, can_ask=not as_json)
+            drives = select_writable_drives(ctx, names)
+            with open_drives(ctx, drives, f"offload of {escape_text(str(card))}") as ready:
+                if not ready.writable:
+                    raise _build_no_drive_error(ctx, ready.unavailable)
                 job = offload(
-                    kit,
+                    ctx,
                     opened_card,
-                    ready.drives,
+                    ready.writable,
                     shoot,
-                    ready.refused,
+                    ready.unavailable,
                     accept_damaged=accept_damaged,
                     read_twice=read_twice,
                     body=body,
-                    told=told,
+                    ask_card_count=told,
                 )
-                result = finish(job)
+                result = run_job(job)
         finally:
             opened_card.close()
         if as_json:
-            say_json(objects.offload(result))
+            print_json(json_output.build_offload_object(result))
         else:
-            say(text.offload(result))
-            if result.clearance.answer:
-                say([text.caution()])
-    return 0 if result.clearance.answer else 1
+            print_lines(text.format_offload(result))
+            if result.clearance.is_yes:
+                print_lines([text.get_caution()])
+    return 0 if result.clearance.is_yes else 1
 
 
-def _none_here(kit: Kit, refused: object) -> Exception:
-    from tripleguard.errors import PlaceTrouble, TripleguardError
-    from tripleguard.work.kit import where_drives_are
+def _build_no_drive_error(ctx: JobContext, unavailable: object) -> Exception:
+    from tripleguard.errors import PlaceError, TripleguardError
+    from tripleguard.jobs.drives import locate_drives
 
-    assert isinstance(refused, list)
-    for _, error in refused:
+    assert isinstance(unavailable, list)
+    for _, error in unavailable:
         assert isinstance(error, TripleguardError)
-        return PlaceTrouble(error.what, safe=error.safe, do=error.do)
-    names = ", ".join(record.name for record, _ in where_drives_are(kit)) or "none known yet"
-    return PlaceTrouble(
+        return PlaceError(error.what, safe=error.safe, do=error.do)
+    names = ", ".join(record.name for record, _ in locate_drives(ctx)) or "none known yet"
+    return PlaceError(
         f"No drive is connected (known: {names}).",
         safe="Nothing was changed; the card was not read.",
         do="Connect at least one drive, then run the command again.",

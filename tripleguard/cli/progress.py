@@ -1,6 +1,6 @@
-"""Progress on a terminal: one line for the card, one for each drive, with rate and time left.
+"""Show progress on a terminal: one line for the card, one for each drive, with rate and time left.
 
-Elsewhere (a pipe, a log) only what a person must hear is printed, line by line.
+Elsewhere (a pipe, a log) only messages that a person must see are printed, line by line.
 """
 
 from __future__ import annotations
@@ -11,60 +11,68 @@ import sys
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-from tripleguard.cli.wrapping import harmless, wrapped
-from tripleguard.names import shown
-from tripleguard.reports.words import duration, line_rate, rate, size
-from tripleguard.work.progress import Moved, Progress, Said
+from tripleguard.cli.wrapping import escape_control_characters, wrap_line
+from tripleguard.jobs.progress import Message, Progress, ProgressUpdate
+from tripleguard.names import escape_text
+from tripleguard.presentation.words import format_duration, format_network_rate, format_rate, format_size
 
 if TYPE_CHECKING:
     from rich.live import Live
 
 
 @contextlib.contextmanager
-def watcher() -> Iterator[Callable[[Progress], None]]:
+def show_progress() -> Iterator[Callable[[Progress], None]]:
     """Something to hand each progress to."""
     if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
-        yield _plain
+        yield _print_message
         return
     from rich.console import Console
     from rich.live import Live
 
     console = Console(stderr=True, highlight=False, markup=False, emoji=False)
     with Live(console=console, refresh_per_second=8, transient=True) as live:
-        yield lambda progress: _show(live, progress)
+        yield lambda progress: _update_live_display(live, progress)
 
 
-def lines_for(moved: Moved, width: int) -> list[str]:
+def format_progress(update: ProgressUpdate, width: int) -> list[str]:
     """The lines of one progress, none wider than width."""
-    if moved.of_bytes == 0:
-        files = f" {moved.files:,} of {moved.of_files:,} files" if moved.of_files else ""
-        return [f"{moved.doing} ...{files}"[:width]]
-    share = min(1.0, moved.read / moved.of_bytes) if moved.of_bytes else 1.0
-    left = f"{duration(moved.left)} left" if moved.left is not None else ""
-    pace = (line_rate if moved.doing == "upload" else rate)(moved.rate) if moved.rate >= 1 else ""
+    if update.total_bytes == 0:
+        files = f" {update.files:,} of {update.total_files:,} files" if update.total_files else ""
+        return [f"{update.activity} ...{files}"[:width]]
+    share = min(1.0, update.bytes_done / update.total_bytes) if update.total_bytes else 1.0
+    left = f"{format_duration(update.seconds_left)} left" if update.seconds_left is not None else ""
+    pace = (
+        (format_network_rate if update.activity == "upload" else format_rate)(update.rate)
+        if update.rate >= 1
+        else ""
+    )
     head = (
-        f"{moved.doing}: {moved.files:,} of {moved.of_files:,} files, {size(moved.read)} of "
-        f"{size(moved.of_bytes)} ({share:.0%})"
+        f"{update.activity}: {update.files:,} of {update.total_files:,} files, "
+        f"{format_size(update.bytes_done)} of "
+        f"{format_size(update.total_bytes)} ({share:.0%})"
     )
     tail = ", ".join(part for part in (pace, left) if part)
     lines = [head, f"  {tail}"] if tail else [head]
-    for lane in moved.lanes:
-        if lane.alive:
-            lines.append(f"  {shown(lane.name)}: {size(lane.written)} written, {size(lane.verified)} read back")
+    for lane in update.lanes:
+        if lane.is_alive:
+            lines.append(
+                f"  {escape_text(lane.name)}: {format_size(lane.bytes_written)} "
+                f"written, {format_size(lane.bytes_verified)} read back"
+            )
         else:
-            lines.append(f"  {shown(lane.name)}: not taking part any more")
+            lines.append(f"  {escape_text(lane.name)}: not taking part any more")
     return [line[:width] for line in lines]
 
 
-def _show(live: Live, progress: Progress) -> None:
+def _update_live_display(live: Live, progress: Progress) -> None:
     from rich.text import Text
 
-    if isinstance(progress, Said):
-        live.console.print(Text(harmless(progress.line)))
+    if isinstance(progress, Message):
+        live.console.print(Text(escape_control_characters(progress.text)))
     else:
-        live.update(Text("\n".join(lines_for(progress, live.console.width))))
+        live.update(Text("\n".join(format_progress(progress, live.console.width))))
 
 
-def _plain(progress: Progress) -> None:
-    if isinstance(progress, Said):
-        print(wrapped(progress.line, sys.stderr), file=sys.stderr)
+def _print_message(progress: Progress) -> None:
+    if isinstance(progress, Message):
+        print(wrap_line(progress.text, sys.stderr), file=sys.stderr)

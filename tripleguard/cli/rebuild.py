@@ -1,4 +1,4 @@
-"""`rebuild`: a new catalog from what the drives hold."""
+"""`rebuild`: make a new catalog from what the drives hold."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from tripleguard.cli.shell import finish, named_paths, say, say_json
+from tripleguard.cli.shell import parse_named_paths, print_json, print_lines, run_job
 
 
 @click.command("rebuild")
@@ -41,33 +41,35 @@ def command(
     import os
     import platform
 
-    from tripleguard.clock import SystemClock, iso_utc
+    from tripleguard.clock import SystemClock, format_iso
     from tripleguard.config import read_settings
-    from tripleguard.errors import PlaceBusy
-    from tripleguard.home import home_at, make_home, open_home_lock
+    from tripleguard.errors import PlaceBusyError
+    from tripleguard.home import create_home, open_home_lock, resolve_home
+    from tripleguard.jobs.drives import WATCH_LOCK
+    from tripleguard.jobs.lifecycle.rebuild import check_can_rebuild, rebuild, refuse_clones
+    from tripleguard.jobs.lifecycle.remark_drive import remark_drive
+    from tripleguard.jobs.offsite.checklists_and_snapshots import read_offsite_snapshots
+    from tripleguard.jobs.offsite.encryption import read_key_file
     from tripleguard.places.drive import open_drive
-    from tripleguard.places.locks import Holder, held, is_taken
-    from tripleguard.reports import rebuilding as shows
-    from tripleguard.work.kit import WATCH_LOCK
-    from tripleguard.work.offsite.opening import read_key
-    from tripleguard.work.offsite.snapshots_offsite import snapshots_offsite
-    from tripleguard.work.years.naming_drives import name_drive
-    from tripleguard.work.years.rebuild import may_rebuild, rebuild, refuse_clones
+    from tripleguard.places.locks import LockHolder, hold_lock, is_locked
+    from tripleguard.presentation import rebuild as shows
 
-    wanted = named_paths(named, "--as")
+    wanted = parse_named_paths(named, "--as")
     if not places and not wanted:
         raise click.UsageError("Name the drives: where they are mounted.")
-    home_ = home_at(home)
-    make_home(home_)
-    if is_taken(lambda: open_home_lock(home_, WATCH_LOCK)):
-        raise PlaceBusy("The watch of this home is running.", safe="Nothing was changed.", do="Stop it first.")
-    may_rebuild(home_, anew=anew)
+    home_ = resolve_home(home)
+    create_home(home_)
+    if is_locked(lambda: open_home_lock(home_, WATCH_LOCK)):
+        raise PlaceBusyError(
+            "The watch of this home is running.", safe="Nothing was changed.", do="Stop it first."
+        )
+    check_can_rebuild(home_, replace_existing=anew)
     settings, clock = read_settings(home_.settings), SystemClock()
-    key = read_key(home_, key_file) if key_file else None
-    further = [one for place in places if "://" in place for one in snapshots_offsite(place, key)]
-    holder = Holder(os.getpid(), platform.node(), "rebuild", iso_utc(clock.now()))
+    key = read_key_file(home_, key_file) if key_file else None
+    further = [one for place in places if "://" in place for one in read_offsite_snapshots(place, key)]
+    holder = LockHolder(os.getpid(), platform.node(), "rebuild", format_iso(clock.now()))
     with contextlib.ExitStack() as stack:
-        stack.enter_context(held("This home", lambda: open_home_lock(home_, "rebuild"), holder))
+        stack.enter_context(hold_lock("This home", lambda: open_home_lock(home_, "rebuild"), holder))
         drives = []
         for place in places:
             if "://" not in place:
@@ -75,14 +77,14 @@ def command(
                 drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
         for name, path in wanted:
             root = path.expanduser().absolute()
-            name_drive(home_, clock, name, root, drives)
+            remark_drive(home_, clock, name, root, drives)
             drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
         refuse_clones(drives)
         for drive in sorted(drives, key=lambda one: one.uid):
-            stack.enter_context(held(f"Drive {drive.name}", drive.storing.open_lock, holder))
-        result = finish(rebuild(home_, settings, clock, drives, anew=anew, further=further))
+            stack.enter_context(hold_lock(f"Drive {drive.name}", drive.writer.open_lock, holder))
+        result = run_job(rebuild(home_, settings, clock, drives, replace_existing=anew, extra_snapshots=further))
     if as_json:
-        say_json(shows.rebuilt_object(result))
+        print_json(shows.build_rebuild_object(result))
     else:
-        say(shows.rebuilt(result))
+        print_lines(shows.format_rebuild(result))
     return 1

@@ -1,4 +1,4 @@
-"""`report`: the truth in one look."""
+"""`report`: what is wrong, what is owed, what to do next."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tripleguard.cli.shell import kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines
 
 if TYPE_CHECKING:
-    from tripleguard.work.answers.reporting import Report
-    from tripleguard.work.kit import Kit
+    from tripleguard.jobs.drives import JobContext
+    from tripleguard.jobs.queries.report_query import Report
 
 
 @click.command("report")
@@ -27,36 +27,36 @@ if TYPE_CHECKING:
 @click.pass_obj
 def command(home: str | None, as_json: bool, page_at: Path | None, no_previews: bool) -> int:
     """What is wrong, what is owed, what to do next."""
-    from tripleguard.reports import objects, text
-    from tripleguard.work.answers.reporting import report
+    from tripleguard.jobs.queries.report_query import build_report
+    from tripleguard.presentation import json_output, text
 
-    with kit_of(home) as kit:
-        found = report(kit)
+    with open_context(home) as ctx:
+        found = build_report(ctx)
         if page_at is not None:
-            _write_page(kit, found, page_at.expanduser().absolute(), with_previews=not no_previews)
+            _write_page(ctx, found, page_at.expanduser().absolute(), has_previews=not no_previews)
         if as_json:
-            say_json(objects.report(found))
+            print_json(json_output.build_report_object(found))
         else:
-            say(text.report(found, kit.clock.zone(), kit.clock.now()))
+            print_lines(text.format_report(found, ctx.clock.zone(), ctx.clock.now()))
             if page_at is not None:
-                say([f"Page: {page_at}"])
-    return 0 if found.clear else 1
+                print_lines([f"Page: {page_at}"])
+    return 0 if found.is_clear else 1
 
 
-def _write_page(kit: Kit, found: Report, path: Path, *, with_previews: bool) -> None:
-    from tripleguard.errors import WrongUse
+def _write_page(ctx: JobContext, report: Report, path: Path, *, has_previews: bool) -> None:
+    from tripleguard.errors import UsageError
     from tripleguard.home import write_page
-    from tripleguard.names import shown
-    from tripleguard.reports.page import page, worst_first
-    from tripleguard.work.decoding.previewing import previews_of
+    from tripleguard.jobs.inspect.previews import make_previews
+    from tripleguard.names import escape_text
+    from tripleguard.presentation.page import render_page, select_page_findings
 
-    for status in found.places:
+    for status in report.places:
         if status.path is not None and path.resolve().is_relative_to(status.path.resolve()):
-            raise WrongUse(
-                f"{shown(str(path))} lies on drive {status.record.name}.",
+            raise UsageError(
+                f"{escape_text(str(path))} lies on drive {status.record.name}.",
                 safe="Nothing was written.",
                 do="Drives hold copies and nothing else: give a place elsewhere with --html.",
             )
-    digests = [one.digest for one in worst_first(found) if one.digest is not None]
-    previews = previews_of(kit, digests) if with_previews else {}
-    write_page(path, page(found, previews, kit.clock.zone(), kit.clock.now()))
+    digests = [one.digest for one in select_page_findings(report) if one.digest is not None]
+    previews = make_previews(ctx, digests) if has_previews else {}
+    write_page(path, render_page(report, previews, ctx.clock.zone(), ctx.clock.now()))

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.command("rescan")
@@ -44,73 +44,73 @@ def command(
 
     Exit status 1: something was found now or is still bad from before, or a drive could not be looked at.
     """
-    from tripleguard.config import seconds_of, size_in_bytes
-    from tripleguard.errors import WrongUse
-    from tripleguard.reports import objects, text
-    from tripleguard.work.budget import Budget
-    from tripleguard.work.offsite.third_place import offsite_record
-    from tripleguard.work.rescanning.rescan import RescanResult
+    from tripleguard.config import parse_duration, parse_size
+    from tripleguard.errors import UsageError
+    from tripleguard.jobs.background import Budget
+    from tripleguard.jobs.offsite.offsite_place import get_offsite_place
+    from tripleguard.jobs.rescan.rescan import RescanResult
+    from tripleguard.presentation import json_output, text
 
     try:
         budget = Budget(
-            seconds=None if budget_time is None else seconds_of(budget_time),
-            rate=0 if limit is None else size_in_bytes(limit.removesuffix("/s")),
+            seconds=None if budget_time is None else parse_duration(budget_time),
+            rate=0 if limit is None else parse_size(limit.removesuffix("/s")),
         )
         if limit is not None and not budget.rate:
             raise ValueError("a limit of 0 would never read anything")
     except ValueError as error:
-        raise WrongUse(
+        raise UsageError(
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
         ) from error
-    with kit_of(home) as kit:
-        record = offsite_record(kit)
+    with open_context(home) as ctx:
+        record = get_offsite_place(ctx)
         drive_names = [name for name in names if record is None or name.casefold() != record.name.casefold()]
         results, cost = [], None
         troubles: list[Any] = []
         if drive_names or not names:
-            result, troubles = _drives(kit, drive_names, depth, budget)
+            result, troubles = _rescan_drives(ctx, drive_names, depth, budget)
             results.append(result)
         if record is not None and len(drive_names) < len(names):
-            result, cost = _offsite(kit, record, depth, budget)
+            result, cost = _rescan_offsite(ctx, record, depth, budget)
             results.append(result)
         places = tuple(place for result in results for place in result.places)
         seconds = round(sum(result.seconds for result in results), 3)
         open_now = sum(result.still_open for result in results)
         whole = RescanResult(places, seconds, any(result.stopped for result in results), open_now)
         if as_json:
-            say_json(objects.rescan(whole, troubles, cost))
+            print_json(json_output.build_rescan_object(whole, troubles, cost))
         else:
-            say(text.rescan(whole))
-            say(text.rescan_cost(cost))
-            say(text.troubles(troubles))
-    if whole.stopped:
+            print_lines(text.format_rescan(whole))
+            print_lines(text.format_rescan_cost(cost))
+            print_lines(text.format_errors(troubles))
+    if whole.was_stopped:
         return 130
-    bad = whole.still_open or any(one.found or one.gone or one.trouble or one.unproved for one in places)
+    bad = whole.open_finding_count or any(one.found or one.gone or one.trouble or one.unproved for one in places)
     return 1 if troubles or bad else 0
 
 
-def _drives(kit: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, list[Any]]:
+def _rescan_drives(ctx: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, list[Any]]:
     """Rescan the connected drives with these names, or all; and what keeps others from it."""
-    from tripleguard.cli.shell import pausing
-    from tripleguard.work.kit import drives_for_looking, opened
-    from tripleguard.work.rescanning.rescan import rescan
+    from tripleguard.cli.shell import pause_signals
+    from tripleguard.jobs.drives import open_drives, select_maintained_drives
+    from tripleguard.jobs.rescan.rescan import rescan
 
-    with opened(kit, drives_for_looking(kit, names), f"rescan {depth}") as ready:
+    with open_drives(ctx, select_maintained_drives(ctx, names), f"rescan {depth}") as ready:
         drives = ready.readable()
         if not drives:
-            raise ready.none_left("Connect a drive, then run it again.")
-        with pausing(budget.paused):
-            return finish(rescan(kit, drives, depth, budget)), ready.troubles(named=bool(names))  # type: ignore[arg-type]
+            raise ready.no_drive_error("Connect a drive, then run it again.")
+        with pause_signals(budget.paused):
+            return run_job(rescan(ctx, drives, depth, budget)), ready.errors(include_away=bool(names))  # type: ignore[arg-type]
 
 
-def _offsite(kit: Any, record: Any, depth: str, budget: Any) -> tuple[Any, Any]:
+def _rescan_offsite(ctx: Any, record: Any, depth: str, budget: Any) -> tuple[Any, Any]:
     """Rescan the offsite place, and what that cost."""
-    from tripleguard.work.offsite.rescan_offsite import rescan_offsite
-    from tripleguard.work.offsite.third_place import opened_offsite
-    from tripleguard.work.rescanning.rescan import RescanResult, still_open
+    from tripleguard.jobs.offsite.offsite_place import open_locked_offsite
+    from tripleguard.jobs.offsite.rescan_offsite import rescan_offsite
+    from tripleguard.jobs.rescan.rescan import RescanResult, count_open_findings
 
     began = time.monotonic()
-    with opened_offsite(kit, record, f"rescan {depth}") as place:
-        scanned, cost = finish(rescan_offsite(kit, place, depth, budget))  # type: ignore[arg-type]
+    with open_locked_offsite(ctx, record, f"rescan {depth}") as place:
+        scanned, cost = run_job(rescan_offsite(ctx, place, depth, budget))  # type: ignore[arg-type]
     seconds = round(time.monotonic() - began, 3)
-    return RescanResult((scanned,), seconds, kit.stop.is_set(), still_open(kit, {record.id})), cost
+    return RescanResult((scanned,), seconds, ctx.stop.is_set(), count_open_findings(ctx, {record.id})), cost

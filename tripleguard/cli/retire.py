@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.command("retire")
@@ -19,26 +19,28 @@ def command(home: str | None, name: str, prepare: bool, as_json: bool) -> int:
     can take several evenings: run it again whenever other drives are connected. Without --prepare it looks again,
     answers, and retires the drive only if the answer is yes. Nothing on the drive itself is touched, ever.
     """
-    from tripleguard.reports import retiring as shows
-    from tripleguard.work.kit import opened, where_drives_are
-    from tripleguard.work.years import retiring
+    from tripleguard.jobs.drives import locate_drives, open_drives
+    from tripleguard.jobs.lifecycle import retire
+    from tripleguard.presentation import retire as shows
 
-    with kit_of(home) as kit:
-        record = retiring.drive_to_retire(kit, name)
+    with open_context(home) as ctx:
+        record = retire.get_drive_to_retire(ctx, name)
         if prepare:
-            retiring.mark_leaving(kit, record)
-        drives = [(one, path) for one, path in where_drives_are(kit) if one.state in retiring.IN_SERVICE]
-        with opened(kit, drives, f"retire {record.name}", leaving=record.id) as ready:
-            only_read = [drive for drive in ready.readable() if drive not in ready.drives]
-            prepared = finish(retiring.prepare(kit, record, ready.drives, only_read)) if prepare else None
-            answer = finish(retiring.ask_and_keep(kit, record, ready.looked_at))
-            yes = answer.clearance.answer
-            records = retiring.retire(kit, answer, ready.drives) if yes and not prepare else ()
+            retire.mark_leaving(ctx, record)
+        drives = [(one, path) for one, path in locate_drives(ctx) if one.state in retire.IN_SERVICE]
+        with open_drives(ctx, drives, f"retire {record.name}", leaving_id=record.id) as ready:
+            only_read = [drive for drive in ready.readable() if drive not in ready.writable]
+            prepared = (
+                run_job(retire.prepare_retirement(ctx, record, ready.writable, only_read)) if prepare else None
+            )
+            answer = run_job(retire.answer_and_record(ctx, record, ready.connected))
+            yes = answer.clearance.is_yes
+            records = retire.retire(ctx, answer, ready.writable) if yes and not prepare else ()
         if as_json:
-            say_json(shows.retired_object(answer, prepared, records, retired=yes and not prepare))
+            print_json(shows.build_retire_object(answer, prepared, records, is_retired=yes and not prepare))
         else:
             if prepared:
-                say(shows.prepared(prepared))
-            say(shows.answer(answer))
-            say(shows.after(answer, prepared is not None, records))
+                print_lines(shows.format_preparation(prepared))
+            print_lines(shows.format_retire_answer(answer))
+            print_lines(shows.format_next_steps(answer, prepared is not None, records))
     return 0 if yes else 1

@@ -1,4 +1,4 @@
-"""`selects`: what is chosen, and changes to it."""
+"""`selects`: show the selects, and change them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 _LIST = click.option(
@@ -23,19 +23,19 @@ _SHOOT = click.option("--shoot", metavar="NAME", help="Only in this shoot: a par
 @click.group("selects", invoke_without_command=True)
 @_JSON
 @click.pass_context
-def command(ctx: click.Context, as_json: bool) -> None:
+def command(click_context: click.Context, as_json: bool) -> None:
     """Show what is chosen, by shoot. A select brings its whole frame along: raw, camera JPEG, sidecar."""
-    if ctx.invoked_subcommand is not None:
+    if click_context.invoked_subcommand is not None:
         return
-    from tripleguard.reports import selects
-    from tripleguard.work.offsite.choosing import overview
+    from tripleguard.jobs.offsite.choose_selects import summarize_selects
+    from tripleguard.presentation import selects
 
-    with kit_of(ctx.obj) as kit:
-        found = overview(kit)
+    with open_context(click_context.obj) as ctx:
+        found = summarize_selects(ctx)
         if as_json:
-            say_json(selects.overview_object(found))
+            print_json(selects.build_overview_object(found))
         else:
-            say(selects.overview_text(found))
+            print_lines(selects.format_overview(found))
 
 
 @command.command("add")
@@ -52,7 +52,7 @@ def add(
     A file is known by its content; a finished JPEG by its name together with the moment it was taken. What is
     chosen by hand stays chosen, whatever its rating.
     """
-    return _choose(home, names, lists, shoot, as_json, chosen=True)
+    return _choose(home, names, lists, shoot, as_json, is_adding=True)
 
 
 @command.command("drop")
@@ -65,7 +65,7 @@ def drop(
     home: str | None, names: tuple[str, ...], lists: tuple[Path, ...], shoot: str | None, as_json: bool
 ) -> int:
     """Choose no longer. Nothing is deleted anywhere: what lies offsite stays there and is called surplus."""
-    return _choose(home, names, lists, shoot, as_json, chosen=False)
+    return _choose(home, names, lists, shoot, as_json, is_adding=False)
 
 
 @command.command("learn")
@@ -77,17 +77,20 @@ def learn(home: str | None, folders: tuple[Path, ...], as_json: bool) -> int:
 
     Looks on every connected drive, and in FOLDERS where pictures are edited. Reads only what changed.
     """
-    from tripleguard.reports import selects
-    from tripleguard.work.kit import drives_for_writing, opened
-    from tripleguard.work.offsite.learning import learn as learn_
+    from tripleguard.jobs.drives import open_drives, select_writable_drives
+    from tripleguard.jobs.offsite.import_ratings import import_ratings as learn_
+    from tripleguard.presentation import selects
 
-    with kit_of(home) as kit, opened(kit, drives_for_writing(kit, ()), "selects learn", writing=False) as ready:
-        result = finish(learn_(kit, ready.looked_at, folders))
+    with (
+        open_context(home) as ctx,
+        open_drives(ctx, select_writable_drives(ctx, ()), "selects learn", for_writing=False) as ready,
+    ):
+        result = run_job(learn_(ctx, ready.connected, folders))
         if as_json:
-            say_json(selects.learnt_object(result))
+            print_json(selects.build_rating_import_object(result))
         else:
-            say(selects.learnt_text(result, kit.settings.selects.at_least))
-        stopped = kit.stop.is_set()
+            print_lines(selects.format_rating_import(result, ctx.settings.selects.at_least))
+        stopped = ctx.stop.is_set()
     return 130 if stopped else 0
 
 
@@ -98,20 +101,20 @@ def _choose(
     shoot: str | None,
     as_json: bool,
     *,
-    chosen: bool,
+    is_adding: bool,
 ) -> int:
-    from tripleguard.reports import selects
-    from tripleguard.work.offsite.choosing import Given, choose
+    from tripleguard.jobs.offsite.choose_selects import SelectsInput, update_selects
+    from tripleguard.presentation import selects
 
     if not names and not lists:
         raise click.UsageError("Give names, paths or folders, or a --list.")
-    with kit_of(home) as kit:
-        result = finish(choose(kit, Given(names, lists, shoot), chosen=chosen))
+    with open_context(home) as ctx:
+        result = run_job(update_selects(ctx, SelectsInput(names, lists, shoot), is_chosen=is_adding))
         if as_json:
-            say_json(selects.chosen_object(result, chosen=chosen))
+            print_json(selects.build_selection_object(result, is_adding=is_adding))
         else:
-            say(selects.chosen_text(result, chosen=chosen))
-        stopped = kit.stop.is_set()
+            print_lines(selects.format_selection(result, is_adding=is_adding))
+        stopped = ctx.stop.is_set()
     if stopped:
         return 130
     return 1 if result.not_found else 0

@@ -1,4 +1,4 @@
-"""`setup`: the first settings and catalog."""
+"""`setup`: make the first settings and the catalog."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from tripleguard.cli.shell import kit_of, named_paths, say, say_json
+from tripleguard.cli.shell import open_context, parse_named_paths, print_json, print_lines
 
 
 @click.command("setup")
@@ -33,55 +33,60 @@ def command(
     which it is known again wherever it is plugged in. Nothing else on it is touched.
     """
     from tripleguard.catalog.store import create_catalog
-    from tripleguard.home import home_at, make_home
-    from tripleguard.places.disks import sharing
-    from tripleguard.reports import objects, text
-    from tripleguard.settings_file import set_in_settings
-    from tripleguard.work.answers.reporting import place_statuses
-    from tripleguard.work.offsite.third_place import add_offsite, folder_offsite
-    from tripleguard.work.setting_up import add_drive, ensure_catalog_id
+    from tripleguard.config_edit import write_setting
+    from tripleguard.home import create_home, resolve_home
+    from tripleguard.jobs.drive_setup import add_drive, ensure_catalog_id
+    from tripleguard.jobs.offsite.offsite_place import add_offsite, get_offsite_folder
+    from tripleguard.jobs.queries.report_query import list_place_statuses
+    from tripleguard.places.disks import find_shared_disks
+    from tripleguard.presentation import json_output, text
 
-    wanted = named_paths(drives, "--drive") or ([] if offsite or allow_same_disk else _asked())
-    place = home_at(home)
-    make_home(place)
+    wanted = parse_named_paths(drives, "--drive") or ([] if offsite or allow_same_disk else _ask_for_drives())
+    place = resolve_home(home)
+    create_home(place)
     if allow_same_disk:
-        set_in_settings(place, "rule", "allow_same_disk", "true")
+        write_setting(place, "rule", "allow_same_disk", "true")
     create_catalog(place.catalog).close()
-    with kit_of(home) as kit:
-        ensure_catalog_id(kit)
+    with open_context(home) as ctx:
+        ensure_catalog_id(ctx)
         for name, path in wanted:
-            add_drive(kit, name, path)
+            add_drive(ctx, name, path)
         if offsite:
-            add_offsite(kit, offsite)
-        statuses = place_statuses(kit)
-        shared = sharing([(one.record.name, one.path) for one in statuses if one.path])
+            add_offsite(ctx, offsite)
+        statuses = list_place_statuses(ctx)
+        shared = find_shared_disks([(one.record.name, one.path) for one in statuses if one.path])
         if as_json:
-            say_json({**objects.drives(statuses, shared), "home": str(place.root)})
+            print_json({**json_output.build_drives_object(statuses, shared), "home": str(place.root)})
             return
-        allowed = kit.settings.rule.allow_same_disk
-        say([f"Home: {place.root}", *text.drives(statuses, shared, kit.clock.now(), allowed=allowed)])
+        allowed = ctx.settings.rule.allow_same_disk
+        print_lines(
+            [
+                f"Home: {place.root}",
+                *text.format_drives(statuses, shared, ctx.clock.now(), is_same_disk_allowed=allowed),
+            ]
+        )
         active = [one for one in statuses if one.state in ("connected", "away")]
-        if len(active) < kit.settings.rule.drive_copies:
-            say(
+        if len(active) < ctx.settings.rule.drive_copies:
+            print_lines(
                 [
-                    f"The rule asks for {kit.settings.rule.drive_copies} drives; {len(active)} is known. "
+                    f"The rule asks for {ctx.settings.rule.drive_copies} drives; {len(active)} is known. "
                     "Add another with `tripleguard drives add NAME PATH` before a card can be cleared."
                 ]
             )
         if offsite:
-            folder = folder_offsite(kit)
+            folder = get_offsite_folder(ctx)
             beside = [("", folder)] if folder else []
             known = [(one.record.name, one.path) for one in statuses if one.path]
             with_it = [
-                pair.one or pair.other
-                for pair in sharing([*known, *beside])
-                if pair.sure and not (pair.one and pair.other)
+                pair.first or pair.second
+                for pair in find_shared_disks([*known, *beside])
+                if pair.is_certain and not (pair.first and pair.second)
             ]
-            say(text.leaves_the_house(offsite, with_it))
-        say(["Next: put a card in and run `tripleguard offload CARD`."])
+            print_lines(text.format_offsite_caution(offsite, with_it))
+        print_lines(["Next: put a card in and run `tripleguard offload CARD`."])
 
 
-def _asked() -> list[tuple[str, Path]]:
+def _ask_for_drives() -> list[tuple[str, Path]]:
     if not sys.stdin.isatty():
         raise click.UsageError("Give each drive as --drive NAME=PATH.")
     found: list[tuple[str, Path]] = []

@@ -1,4 +1,4 @@
-"""Between the commands and the terminal: opening the home, running jobs with progress, errors in three lines.
+"""Connect the commands to the terminal: open the home, run jobs with progress, print errors in three lines.
 
 Answers go to standard output. Progress goes to standard error, and only to a terminal.
 """
@@ -10,35 +10,41 @@ import os
 import signal
 import sys
 import traceback
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from types import FrameType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tripleguard.errors import Stopped, TripleguardError
+from tripleguard.errors import StoppedError, TripleguardError
+
+if TYPE_CHECKING:
+    from threading import Event
+
+    from tripleguard.jobs.drives import JobContext
+    from tripleguard.jobs.progress import Job
 
 Result = TypeVar("Result")
 
-STOPPED = 130
-_PATIENCE = 5.0
+EXIT_STOPPED = 130
+_LOCK_TIMEOUT_S = 5.0
 """Seconds in which a watch gives its rescan up for a typed command."""
 
 
-def run(root: click.Group) -> None:
+def run_command_line(root: click.Group) -> None:
     """Run the command line and end the process with its exit status."""
     try:
         status = root.main(standalone_mode=False)
     except TripleguardError as error:
-        _show_error(error)
+        _print_error(error)
         sys.exit(error.exit_status)
     except click.ClickException as error:
         error.show()
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
-        sys.exit(STOPPED)
+        sys.exit(EXIT_STOPPED)
     except BrokenPipeError:
         # Whoever read the answer has left; there is nobody to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -46,44 +52,51 @@ def run(root: click.Group) -> None:
     except Exception as error:  # noqa: BLE001 - the outermost edge; what nobody foresaw is told like the rest
         if os.environ.get("TRIPLEGUARD_TRACE"):
             traceback.print_exc()
-        _show_error(_unforeseen(error))
+        _print_error(_wrap_unexpected_error(error))
         sys.exit(3)
     sys.exit(status if isinstance(status, int) else 0)
 
 
 @contextlib.contextmanager
-def kit_of(home: str | None, *, ours: bool = False) -> Iterator[Any]:
+def open_context(home: str | None, *, is_watch: bool = False) -> Iterator[JobContext]:
     """The kit for the home that was asked for. The first Ctrl-C or SIGTERM asks the job to end in good order.
 
     ours: it is for the watch itself, which never waits for a watch.
     """
+    from tripleguard.catalog.file_updates import apply_drive_copies_rule
     from tripleguard.catalog.store import open_catalog
-    from tripleguard.catalog.writing import follow_rule
     from tripleguard.clock import SystemClock
     from tripleguard.config import read_settings
-    from tripleguard.home import home_at, open_home_lock
-    from tripleguard.places.locks import is_taken
-    from tripleguard.work.kit import WATCH_LOCK, Kit
-    from tripleguard.work.leaving_decisions import decisions_left
+    from tripleguard.home import open_home_lock, resolve_home
+    from tripleguard.jobs.drive_records import decisions_saved
+    from tripleguard.jobs.drives import WATCH_LOCK, JobContext
+    from tripleguard.places.locks import is_locked
 
-    place = home_at(home)
+    place = resolve_home(home)
     settings = read_settings(place.settings)
     catalog = open_catalog(place.catalog)
     watched = False
     with contextlib.suppress(OSError):
-        watched = not ours and is_taken(lambda: open_home_lock(place, WATCH_LOCK))
-    kit = Kit(place, catalog, settings, SystemClock(), patience=_PATIENCE if watched else 0.0, tell=_tell)
+        watched = not is_watch and is_locked(lambda: open_home_lock(place, WATCH_LOCK))
+    ctx = JobContext(
+        place,
+        catalog,
+        settings,
+        SystemClock(),
+        lock_timeout_s=_LOCK_TIMEOUT_S if watched else 0.0,
+        notify=_print_note,
+    )
     try:
-        follow_rule(catalog, settings.rule.drive_copies)
+        apply_drive_copies_rule(catalog, settings.rule.drive_copies)
         # The watch leaves what is decided after each errand.
-        with stopping_in_order(kit.stop.set), contextlib.nullcontext() if ours else decisions_left(kit):
-            yield kit
+        with graceful_stop(ctx.stop.set), contextlib.nullcontext() if is_watch else decisions_saved(ctx):
+            yield ctx
     finally:
         catalog.close()
 
 
 @contextlib.contextmanager
-def stopping_in_order(stop: Any) -> Iterator[None]:
+def graceful_stop(stop: Callable[[], object]) -> Iterator[None]:
     """While this lasts, the first SIGINT or SIGTERM calls stop; a second one ends at once."""
 
     def asked(number: int, frame: FrameType | None) -> None:
@@ -104,14 +117,14 @@ def stopping_in_order(stop: Any) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def pausing(paused: Any) -> Iterator[None]:
+def pause_signals(pause_event: Event) -> Iterator[None]:
     """While this lasts, SIGUSR1 sets the event and SIGUSR2 clears it; where there are such signals."""
     if sys.platform == "win32":
         yield
         return
     before = {number: signal.getsignal(number) for number in (signal.SIGUSR1, signal.SIGUSR2)}
-    signal.signal(signal.SIGUSR1, lambda number, frame: paused.set())
-    signal.signal(signal.SIGUSR2, lambda number, frame: paused.clear())
+    signal.signal(signal.SIGUSR1, lambda number, frame: pause_event.set())
+    signal.signal(signal.SIGUSR2, lambda number, frame: pause_event.clear())
     try:
         yield
     finally:
@@ -119,29 +132,30 @@ def pausing(paused: Any) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def finish(job: Any) -> Any:
+def run_job(job: Job[Result]) -> Result:
     """Run a job to its end, showing progress where there is a terminal; its result."""
-    from tripleguard.cli.progress import watcher
+    from tripleguard.cli.progress import show_progress
 
-    with watcher() as watch:
+    with show_progress() as watch:
         try:
             while True:
                 watch(next(job))
         except StopIteration as end:
-            return end.value
+            result: Result = end.value
+            return result
         except KeyboardInterrupt:
             job.close()
-            raise Stopped(
+            raise StoppedError(
                 "Stopped at once.",
                 safe="Copies that were finished stay. Do not reformat the card.",
                 do="Run the same command again: it goes on where it stopped.",
             ) from None
 
 
-def named_paths(given: Iterable[str], option: str) -> list[tuple[str, Path]]:
+def parse_named_paths(texts: Iterable[str], option: str) -> list[tuple[str, Path]]:
     """Each NAME=PATH as a name and a path. Raises click.BadParameter."""
     found: list[tuple[str, Path]] = []
-    for text in given:
+    for text in texts:
         name, equals, path = text.partition("=")
         if not equals or not name or not path:
             raise click.BadParameter(f"{text!r} is not NAME=PATH, such as A=/media/drive-a", param_hint=option)
@@ -149,30 +163,30 @@ def named_paths(given: Iterable[str], option: str) -> list[tuple[str, Path]]:
     return found
 
 
-def say(lines: Iterable[str]) -> None:
+def print_lines(lines: Iterable[str]) -> None:
     """Print an answer, wrapped to the terminal."""
-    from tripleguard.cli.wrapping import wrapped
+    from tripleguard.cli.wrapping import wrap_line
 
     for line in lines:
-        click.echo(wrapped(line))
+        click.echo(wrap_line(line))
 
 
-def say_json(answer: dict[str, Any]) -> None:
+def print_json(answer: dict[str, Any]) -> None:
     """Print an answer as one JSON object, in ASCII: what a name holds can't reach the terminal as it is."""
     import json
 
     click.echo(json.dumps(answer, indent=2, ensure_ascii=True))
 
 
-def _tell(line: str) -> None:
+def _print_note(line: str) -> None:
     """A line for the person beside the answer; standard output belongs to that."""
-    from tripleguard.cli.wrapping import wrapped
+    from tripleguard.cli.wrapping import wrap_line
 
-    click.echo(wrapped(line, sys.stderr), err=True)
+    click.echo(wrap_line(line, sys.stderr), err=True)
 
 
-def _show_error(error: TripleguardError) -> None:
-    from tripleguard.cli.wrapping import wrapped
+def _print_error(error: TripleguardError) -> None:
+    from tripleguard.cli.wrapping import wrap_line
 
     for word, sentence in (
         ("What happened", error.what),
@@ -180,10 +194,10 @@ def _show_error(error: TripleguardError) -> None:
         ("What to do", error.do),
     ):
         if sentence:
-            click.echo(wrapped(f"{word}: {sentence}", sys.stderr), err=True)
+            click.echo(wrap_line(f"{word}: {sentence}", sys.stderr), err=True)
 
 
-def _unforeseen(error: Exception) -> TripleguardError:
+def _wrap_unexpected_error(error: Exception) -> TripleguardError:
     where = traceback.extract_tb(error.__traceback__)[-1]
     return TripleguardError(
         f"Something happened that tripleguard did not foresee: {type(error).__name__}: {error} "

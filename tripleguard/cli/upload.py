@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import finish, kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
 @click.command("upload")
@@ -21,34 +21,34 @@ def command(
     The oldest day's debt goes first, in it the highest rating. Stop it at any time, or lose the line: the next
     upload goes on, and sends at most one part again.
     """
-    from tripleguard.config import rate_in_bytes, seconds_of
-    from tripleguard.errors import WrongUse
-    from tripleguard.reports import upload as shown
-    from tripleguard.work.budget import Budget
-    from tripleguard.work.kit import drives_for_writing, opened
-    from tripleguard.work.offsite.third_place import needed_offsite, opened_offsite
-    from tripleguard.work.offsite.upload import upload
+    from tripleguard.config import parse_duration, parse_rate
+    from tripleguard.errors import UsageError
+    from tripleguard.jobs.background import Budget
+    from tripleguard.jobs.drives import open_drives, select_writable_drives
+    from tripleguard.jobs.offsite.offsite_place import open_locked_offsite, require_offsite
+    from tripleguard.jobs.offsite.upload import upload
+    from tripleguard.presentation import upload as shown
 
     try:
         budget = Budget(
-            seconds=seconds_of(budget_time) if budget_time else None, rate=rate_in_bytes(limit) if limit else 0
+            seconds=parse_duration(budget_time) if budget_time else None, rate=parse_rate(limit) if limit else 0
         )
     except ValueError as error:
-        raise WrongUse(
+        raise UsageError(
             f"{error}.", safe="Nothing was sent.", do="Correct it and run the command again."
         ) from error
-    with kit_of(home) as kit:
-        record = needed_offsite(kit)
+    with open_context(home) as ctx:
+        record = require_offsite(ctx)
         with (
-            opened(kit, drives_for_writing(kit, ()), "upload", writing=False) as ready,
-            opened_offsite(kit, record, "upload") as offsite,
+            open_drives(ctx, select_writable_drives(ctx, ()), "upload", for_writing=False) as ready,
+            open_locked_offsite(ctx, record, "upload") as offsite,
         ):
-            result = finish(upload(kit, ready.looked_at, offsite, budget, even_metered=even_metered))
+            result = run_job(upload(ctx, ready.connected, offsite, budget, allow_metered=even_metered))
             if as_json:
-                say_json(shown.upload_object(result))
+                print_json(shown.build_upload_object(result))
             else:
-                say(shown.upload_text(result))
-            stopped = kit.stop.is_set()
+                print_lines(shown.format_upload(result))
+            stopped = ctx.stop.is_set()
     if stopped:
         return 130
-    return 1 if result.still_owed or result.troubles else 0
+    return 1 if result.missing or result.errors else 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import kit_of
+from tripleguard.cli.shell import open_context
 
 
 @click.command("watch")
@@ -16,8 +16,8 @@ def command(home: str | None, quiet: bool) -> int:
     A card that is plugged in is copied, proved and answered for. Ctrl-C or SIGTERM ends it within two seconds;
     nothing is lost by that, nor by a power cut. `tripleguard status` in another terminal shows what it does.
     """
-    from tripleguard.watch.running import watch
+    from tripleguard.watch.daemon import run_watch
 
-    with kit_of(home, ours=True) as kit:
-        watch(kit, loud=not quiet)
+    with open_context(home, is_watch=True) as ctx:
+        run_watch(ctx, to_stderr=not quiet)
     return 0

@@ -1,12 +1,12 @@
-"""`where`: every copy of the files that are meant, and which to fetch first."""
+"""`where`: list every copy of the files that match, and which to fetch first."""
 
 from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import kit_of, say, say_json
+from tripleguard.cli.shell import open_context, print_json, print_lines
 
-_MOST = 200
+_MAX_FILES = 200
 
 
 @click.command("where")
@@ -37,12 +37,12 @@ def command(
     A PATTERN is a part of a name, a shoot or a camera body, a day, or the beginning of a digest. Several of them,
     and options, must all hold.
     """
-    from tripleguard.catalog.seeking import Sought, is_digest, span_of
-    from tripleguard.errors import WrongUse
-    from tripleguard.reports.where import as_object, lines
-    from tripleguard.work.answers.finding import find
+    from tripleguard.catalog.search import SearchQuery, is_digest_prefix, parse_time_span
+    from tripleguard.errors import UsageError
+    from tripleguard.jobs.queries.search import search
+    from tripleguard.presentation.where import build_search_object, format_search_result
 
-    span = span_of(day) if day is not None else None
+    span = parse_time_span(day) if day is not None else None
     wrong = [
         words
         for is_wrong, words in (
@@ -50,28 +50,28 @@ def command(
                 day is not None and span is None,
                 f"--day {day!r} is no day like 2026-06-13 or 2026-06-01..2026-06-14",
             ),
-            (digest is not None and not is_digest(digest), "--digest wants 8 to 64 hex digits"),
+            (digest is not None and not is_digest_prefix(digest), "--digest wants 8 to 64 hex digits"),
             (any(word == "" for word in (*patterns, name, shoot, body)), "a word is empty"),
         )
         if is_wrong
     ]
-    sought = Sought(tuple(patterns), name, span, shoot, body, rating, digest, selects)
-    if sought == Sought():
+    sought = SearchQuery(tuple(patterns), name, span, shoot, body, rating, digest, selects)
+    if sought == SearchQuery():
         wrong.append("nothing was said to look for")
     if wrong:
-        raise WrongUse(
+        raise UsageError(
             f"It can't be looked for: {wrong[0]}.", safe="Nothing was changed.", do="See `where --help`."
         )
-    with kit_of(home) as kit:
-        found = find(kit, sought, _MOST)
+    with open_context(home) as ctx:
+        found = search(ctx, sought, _MAX_FILES)
         if as_json:
-            say_json(as_object(found))
+            print_json(build_search_object(found))
         elif found.files:
-            say(lines(found, kit.clock.now()))
+            print_lines(format_search_result(found, ctx.clock.now()))
         else:
             asked = " ".join(patterns)
             what = f"No file matches {asked!r}" if asked else "No file is like that"
-            say([f"{what}. Try a part of its name, its day (2026-06-13) or its shoot."])
+            print_lines([f"{what}. Try a part of its name, its day (2026-06-13) or its shoot."])
             if any(char in word for word in (*patterns, name or "") for char in "*?"):
-                say(["* and ? stand for themselves here: a part of the name is enough, such as 0412."])
+                print_lines(["* and ? stand for themselves here: a part of the name is enough, such as 0412."])
     return 0 if found.files else 1

@@ -1,9 +1,9 @@
 """The invented tour: two bodies, a show that runs past midnight, two cards, and a scratch folder for it all.
 
-Nobody was there and nothing happened; every byte follows from the numbers below, so the tour is the same on
-every machine. This is the only room of the demo that writes, and it writes only below the scratch folder: cards
-as cameras fill them, a picture that the camera changes later, a copy that rots, a drive that is carried away and
-comes back. Nothing is ever removed: that is left to whoever looked at it.
+Nobody was there and nothing happened; every byte follows from the numbers below, so the tour is the same on every
+machine. This is the only module of the demo that writes, and only below the scratch folder: cards as cameras fill
+them, a picture that the camera changes later, a copy that rots, a drive that is unplugged and comes back. Nothing
+is ever removed: that is left to the person who ran it.
 """
 
 from __future__ import annotations
@@ -16,41 +16,41 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from tripleguard.demo.pictures import picture_file, raw_file
-from tripleguard.errors import TripleguardError, WrongUse
-from tripleguard.names import shown
-from tripleguard.places.media import depth_of
+from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
+from tripleguard.errors import TripleguardError, UsageError
+from tripleguard.names import escape_text
+from tripleguard.places.cache_bypass import detect_cache_bypass
 
 SHOOT = "Merrowick harbour theatre"
 DAY = "2026-06-13"
-BYTES = 600 * 1000 * 1000
+REQUIRED_BYTES = 600 * 1000 * 1000
 """Room that is asked for: a tour takes about 400 MB, and a machine that is very fast gets a larger card."""
 
 CARD_1_FRAMES = 60
 CARD_2_FRAMES = 40
-RATED = 17
+RATED_FRAME = 17
 """The frame of card 2 that gets its stars later."""
 
-_RESERVE = 2 << 30
-_OFFSET = "+02:00"
-_RAW_LEAST = 1_050_000
-_RAW_SPREAD = 250_000
+_RESERVE_BYTES = 2 << 30
+_UTC_OFFSET = "+02:00"
+_MIN_RAW_BYTES = 1_050_000
+_RAW_SIZE_SPREAD = 250_000
 
 
 @dataclass(frozen=True, slots=True)
-class Body:
+class DemoBody:
     """One camera: its serial, and where its count stood when the show began."""
 
     serial: str
     first_frame: int
-    begins: datetime
-    every: timedelta
+    starts_at: datetime
+    interval: timedelta
 
 
-HALL = Body("4410023", 412, datetime(2026, 6, 13, 21, 4, 9), timedelta(minutes=3, seconds=41))
+HALL = DemoBody("4410023", 412, datetime(2026, 6, 13, 21, 4, 9), timedelta(minutes=3, seconds=41))
 """The body with the wide lens; the show starts at nine and its last frames are shot after midnight."""
 
-WINGS = Body("4410871", 398, datetime(2026, 6, 13, 21, 11, 30), timedelta(minutes=4, seconds=2))
+WINGS = DemoBody("4410871", 398, datetime(2026, 6, 13, 21, 11, 30), timedelta(minutes=4, seconds=2))
 """The body with the long lens."""
 
 
@@ -91,17 +91,17 @@ class Tour:
         return self.root / "in-the-bag"
 
 
-def scratch_folder(given: Path | None) -> Path:
+def make_scratch_folder(target: Path | None) -> Path:
     """The folder to play in: given, which must be new or empty, or a fresh one. Raises WrongUse, TripleguardError.
 
     A fresh one lies on a disk if there is one for it: what lies in memory can't be read back from a medium.
     """
-    if given is not None:
-        return _made_for(given.expanduser().absolute())
+    if target is not None:
+        return _prepare_folder(target.expanduser().absolute())
     from platformdirs import user_cache_path
 
     usual = [user_cache_path("tripleguard", appauthor=False), Path(tempfile.gettempdir())]
-    on_disk = [folder for folder in usual if depth_of(folder).medium.reached_device]
+    on_disk = [folder for folder in usual if detect_cache_bypass(folder).medium.is_from_device]
     for folder in (*on_disk, *usual):
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -110,7 +110,7 @@ def scratch_folder(given: Path | None) -> Path:
             )
         except OSError:
             continue
-        return _with_room(made)
+        return _require_space(made)
     raise TripleguardError(
         f"No scratch folder can be made in {' or '.join(map(str, usual))}.",
         safe="Nothing was changed.",
@@ -118,7 +118,7 @@ def scratch_folder(given: Path | None) -> Path:
     )
 
 
-def lay_out(root: Path, *, accept_cached: bool) -> Tour:
+def set_up_tour(root: Path, *, accept_cached: bool) -> Tour:
     """Make the tour in the scratch folder root.
 
     accept_cached: write that setting into the tour's own settings, for a folder that lives in memory. Raises
@@ -134,41 +134,41 @@ def lay_out(root: Path, *, accept_cached: bool) -> Tour:
         if accept_cached:
             (tour.home / "settings.toml").write_text("[rule]\naccept_cached = true\n", encoding="utf-8")
     except OSError as error:
-        raise _not_made(root, error) from error
+        raise _build_setup_error(root, error) from error
     return tour
 
 
-def fill_card(card: Path, body: Body, frames: range) -> None:
+def fill_card(card: Path, body: DemoBody, frames: range) -> None:
     """Shoot these frames of a body onto a card: raws, and to every sixth one a camera JPEG. Raises OSError."""
     folder = card / "DCIM" / "100ORREY"
     folder.mkdir(parents=True, exist_ok=True)
     for frame in frames:
-        taken = _taken(body, frame)
-        raw = _raw(body, frame, rating=None)
-        _written(folder / f"{_stem(body, frame)}.DNG", raw, taken)
+        taken = _get_capture_time(body, frame)
+        raw = _make_frame_raw(body, frame, rating=None)
+        _write_file(folder / f"{_get_frame_stem(body, frame)}.DNG", raw, taken)
         if frame % 6 == 0:
-            picture = picture_file(
-                _seed(body, frame),
-                taken=taken,
+            picture = make_camera_jpeg(
+                _get_seed(body, frame),
+                taken_at=taken,
                 subsec=frame * 7 % 100,
-                offset=_OFFSET,
+                offset=_UTC_OFFSET,
                 serial=body.serial,
                 width=600,
                 height=400,
             )
-            _written(folder / f"{_stem(body, frame)}.JPG", picture, taken)
+            _write_file(folder / f"{_get_frame_stem(body, frame)}.JPG", picture, taken)
 
 
 def rate_in_camera(tour: Tour) -> str:
     """Somebody gives a picture of card 2 five stars in the camera, which writes the raw anew. Its name."""
-    path = tour.card_2 / "DCIM" / "100ORREY" / f"{_stem(WINGS, RATED)}.DNG"
-    _written(path, _raw(WINGS, RATED, rating=5), WINGS.begins + timedelta(hours=9))
+    path = tour.card_2 / "DCIM" / "100ORREY" / f"{_get_frame_stem(WINGS, RATED_FRAME)}.DNG"
+    _write_file(path, _make_frame_raw(WINGS, RATED_FRAME, rating=5), WINGS.starts_at + timedelta(hours=9))
     return path.name
 
 
-def let_a_copy_rot(tour: Tour) -> Path:
+def corrupt_one_copy(tour: Tour) -> Path:
     """Flip one bit of a copy on drive A and leave its size and time as they were. Where it lies on the drive."""
-    copy = next(iter(copies(tour.drive_a)))
+    copy = next(iter(iter_camera_files(tour.drive_a)))
     before = copy.stat()
     with copy.open("r+b") as file:
         file.seek(before.st_size // 2)
@@ -179,43 +179,44 @@ def let_a_copy_rot(tour: Tour) -> Path:
     return copy.relative_to(tour.drive_a)
 
 
-def pull_drive_b(tour: Tour) -> None:
+def unplug_drive_b(tour: Tour) -> None:
     """Drive B is carried away in the middle of the night: nothing is left where it was."""
     os.rename(tour.drive_b, tour.bag / "drive-b")
 
 
-def bring_drive_b(tour: Tour) -> None:
+def plug_in_drive_b(tour: Tour) -> None:
     """Drive B is back, and the computer calls it by another path than before."""
     os.rename(tour.bag / "drive-b", tour.drive_b_later)
 
 
-def copies(folder: Path) -> Iterator[Path]:
+def iter_camera_files(folder: Path) -> Iterator[Path]:
     """Every file of a camera below a card or a drive; what the tool keeps for itself is left out."""
     return (path for path in sorted(folder.rglob("ORR_*")) if ".tripleguard" not in path.parts)
 
 
-def _made_for(folder: Path) -> Path:
+def _prepare_folder(folder: Path) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         empty = next(folder.iterdir(), None) is None
     except (FileExistsError, NotADirectoryError):
         empty = False
     except OSError as error:
-        raise _not_made(folder, error) from error
+        raise _build_setup_error(folder, error) from error
     if not empty:
-        raise WrongUse(
-            f"{shown(str(folder))} is not an empty folder.",
+        raise UsageError(
+            f"{escape_text(str(folder))} is not an empty folder.",
             safe="Nothing was changed.",
             do="Give a folder that is empty or not there yet.",
         )
-    return _with_room(folder)
+    return _require_space(folder)
 
 
-def _with_room(folder: Path) -> Path:
+def _require_space(folder: Path) -> Path:
     usage = shutil.disk_usage(folder)
-    if usage.free - min(_RESERVE, usage.total // 20) < BYTES:
+    if usage.free - min(_RESERVE_BYTES, usage.total // 20) < REQUIRED_BYTES:
         raise TripleguardError(
-            f"There is too little room at {shown(str(folder))}: the demo needs {BYTES // 1_000_000} MB, and the "
+            f"There is too little room at {escape_text(str(folder))}: the demo "
+            f"needs {REQUIRED_BYTES // 1_000_000} MB, and the "
             "tool keeps some room free on every drive.",
             safe="Nothing was changed.",
             do="Give a folder with more room: `tripleguard demo FOLDER`.",
@@ -223,42 +224,42 @@ def _with_room(folder: Path) -> Path:
     return folder
 
 
-def _not_made(root: Path, error: OSError) -> TripleguardError:
+def _build_setup_error(root: Path, error: OSError) -> TripleguardError:
     return TripleguardError(
-        f"The tour can't be made in {shown(str(root))} ({error.strerror}).",
+        f"The tour can't be made in {escape_text(str(root))} ({error.strerror}).",
         safe="Nothing outside that folder was touched.",
         do="Give another folder: `tripleguard demo FOLDER`.",
     )
 
 
-def _stem(body: Body, frame: int) -> str:
+def _get_frame_stem(body: DemoBody, frame: int) -> str:
     return f"ORR_{body.first_frame + frame:04d}"
 
 
-def _taken(body: Body, frame: int) -> datetime:
+def _get_capture_time(body: DemoBody, frame: int) -> datetime:
     """When a frame was shot: frames beyond the evening's lie between the others, so that it stays one night."""
-    return body.begins + frame % CARD_1_FRAMES * body.every + timedelta(seconds=frame // CARD_1_FRAMES)
+    return body.starts_at + frame % CARD_1_FRAMES * body.interval + timedelta(seconds=frame // CARD_1_FRAMES)
 
 
-def _seed(body: Body, frame: int) -> int:
+def _get_seed(body: DemoBody, frame: int) -> int:
     return int(body.serial) * 10_000 + frame
 
 
-def _raw(body: Body, frame: int, rating: int | None) -> bytes:
-    seed = _seed(body, frame)
-    return raw_file(
+def _make_frame_raw(body: DemoBody, frame: int, rating: int | None) -> bytes:
+    seed = _get_seed(body, frame)
+    return make_raw(
         seed,
-        taken=_taken(body, frame),
+        taken_at=_get_capture_time(body, frame),
         subsec=frame * 7 % 100,
-        offset=_OFFSET,
+        offset=_UTC_OFFSET,
         serial=body.serial,
-        size=_RAW_LEAST + seed * 7919 % _RAW_SPREAD,
+        size=_MIN_RAW_BYTES + seed * 7919 % _RAW_SIZE_SPREAD,
         rating=rating,
     )
 
 
-def _written(path: Path, content: bytes, at: datetime) -> None:
+def _write_file(path: Path, content: bytes, local_time: datetime) -> None:
     path.write_bytes(content)
     # A camera keeps local time; the tour plays at two hours east of Greenwich.
-    utc = int((at - timedelta(hours=2)).replace(tzinfo=UTC).timestamp())
+    utc = int((local_time - timedelta(hours=2)).replace(tzinfo=UTC).timestamp())
     os.utime(path, (utc, utc))

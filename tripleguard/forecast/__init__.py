@@ -1,45 +1,6 @@
-"""What the numbers promise. Pure functions: no disk, no clock, no catalog.
+"""Forecasts from the numbers alone: no disk, no clock, no catalog.
 
-`nights`: what falls due when, and whether it is read in time. `filling`: when a drive is full. `losing`: the
-chance of losing a file, and `chance` the same by lot. `published`: what others wrote down, to be held against.
+`rescan_plan`: what falls due when, and whether it is read in time. `drive_filling`: when a drive is full.
+`loss_risk`: the chance of losing a file, and `loss_simulation` the same by Monte Carlo. `published_models`: what
+others published, to compare with.
 """
-
-from __future__ import annotations
-
-from tripleguard.forecast.nights import (
-    LEAST_READ,
-    PORTABLE_DISK,
-    RATE_FROM,
-    CatchUp,
-    Due,
-    DueDay,
-    NightPlan,
-    Rate,
-    Reading,
-    catch_up,
-    due_day,
-    due_within,
-    night_plan,
-    nightly_needed,
-    rate_of,
-    share_bound,
-)
-
-__all__ = [
-    "LEAST_READ",
-    "PORTABLE_DISK",
-    "RATE_FROM",
-    "CatchUp",
-    "Due",
-    "DueDay",
-    "NightPlan",
-    "Rate",
-    "Reading",
-    "catch_up",
-    "due_day",
-    "due_within",
-    "night_plan",
-    "nightly_needed",
-    "rate_of",
-    "share_bound",
-]

@@ -1,1 +1,1 @@
-"""Where copies live: drives now, the offsite tier later, behind one small interface (`base.Place`)."""
+"""The places where copies live, drives and the offsite tier, behind one small interface (`scan_base.ItemSpan`)."""

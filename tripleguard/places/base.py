@@ -1,8 +1,8 @@
-"""The seam between the work and the places where copies live.
+"""The interface between the jobs and the places that hold copies.
 
-A job never knows what kind of place it writes to. It begins an incoming copy, writes buffers, flushes,
-publishes under a final name that must be free, settles the folders, and reads back past the cache. A
-drive, an object store and a simulated drive in a test all fit here.
+A job never knows what kind of place it writes to. It begins a copy, writes buffers, flushes, publishes it under
+a final name that must be free, makes the folders durable, and reads the copy back past the cache. A drive, an
+object store and a simulated drive in a test all implement it.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Protocol
 
-from tripleguard.model import Entry, Limits, Medium, Room
+from tripleguard.model import Entry, FreeSpace, FsLimits, Medium
 
 
-class Reading(Protocol):
+class CopyReader(Protocol):
     """One copy being read, in order."""
 
     @property
@@ -26,7 +26,7 @@ class Reading(Protocol):
     def close(self) -> None: ...
 
 
-class Incoming(Protocol):
+class CopyWriter(Protocol):
     """One unfinished copy. Nothing of it stands under a final name before `publish`."""
 
     def write(self, buffer: memoryview) -> None:
@@ -41,17 +41,17 @@ class Incoming(Protocol):
     def discard(self) -> None:
         """Forget an unfinished copy of our own making. Never raises."""
 
-    def keep(self, name: str, why: str) -> None:
+    def quarantine_partial(self, name: str, reason: str) -> None:
         """Move what was written so far aside under that name with a note: a recovery may want it."""
 
 
 class Readable(Protocol):
     """What can be read from; all that a source has to be."""
 
-    def read(self, path: str) -> Reading:
+    def open_reader(self, path: str) -> CopyReader:
         """Open a copy for reading. Raises FileNotFoundError if it is not there."""
 
-    def here(self) -> bool:
+    def is_connected(self) -> bool:
         """Whether this very place still answers."""
 
 
@@ -65,35 +65,35 @@ class Place(Protocol):
     def name(self) -> str: ...
 
     @property
-    def limits(self) -> Limits: ...
+    def fs_limits(self) -> FsLimits: ...
 
-    def room(self) -> Room: ...
+    def free_space(self) -> FreeSpace: ...
 
-    def here(self) -> bool:
+    def is_connected(self) -> bool:
         """Whether this very place still answers: its marker is there and is its own."""
 
-    def look(self, path: str) -> Entry | None:
+    def stat(self, path: str) -> Entry | None:
         """The plain file at path as it lies there now, or None."""
 
-    def taken(self, path: str) -> bool:
+    def exists(self, path: str) -> bool:
         """Whether anything at all stands at path, by the place's own idea of equal names."""
 
     def walk(self, folder: str) -> Iterator[Entry]:
         """Every plain file below folder, ours and strangers', leaving out the tool's own folder."""
 
-    def begin(self, size: int) -> Incoming:
+    def begin_copy(self, size: int) -> CopyWriter:
         """Start a copy of size bytes. Raises NoRoom before a byte is written if it can't fit."""
 
-    def settle(self, folders: Iterable[str]) -> None:
+    def fsync_dirs(self, folders: Iterable[str]) -> None:
         """Make the names in these folders durable."""
 
-    def harden(self, path: str) -> None:
+    def fsync_files(self, path: str) -> None:
         """Force the bytes at path and their name to the medium, whoever wrote them."""
 
-    def read(self, path: str) -> Reading:
+    def open_reader(self, path: str) -> CopyReader:
         """Open a copy for reading back past the cache. Raises FileNotFoundError if it is not there."""
 
-    def set_aside(self, path: str, why: str) -> str:
+    def quarantine(self, path: str, reason: str) -> str:
         """Move a bad copy out of the way with a note, never deleting. Returns where it lies now."""
 
     def move(self, old: str, new: str) -> Entry:

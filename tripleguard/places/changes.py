@@ -1,11 +1,10 @@
-"""Notice every change that a program on this machine makes in a few folders, from one moment to another.
+"""Notice every change that a program on this machine makes in a few folders, between two moments.
 
 A file can be rewritten and given its old size and time again, and on FAT and exFAT nothing in its status then
-shows it. The kernel tells of each such change as it is made (inotify), for every file system and driver, and
-queues what nobody has asked for yet: a question that reads for an hour learns at its end what was changed.
+shows it. The kernel reports each such change as it is made (inotify), for every file system and driver, and
+queues the events until they are read: a check that reads for an hour learns at its end what was changed.
 
-Elsewhere than on Linux there is no such queue that can be asked at a given moment; there only the status is
-compared.
+Other systems have no such queue that can be read at a given moment; there only the status is compared.
 """
 
 from __future__ import annotations
@@ -17,22 +16,22 @@ import struct
 import sys
 from dataclasses import dataclass, field
 
-from tripleguard.places.held import HeldFolder
+from tripleguard.places.dir_handle import DirHandle
 
-_CONTENT = 0x2 | 0x4 | 0x8 | 0x40 | 0x80 | 0x100 | 0x200
+_CONTENT_EVENTS = 0x2 | 0x4 | 0x8 | 0x40 | 0x80 | 0x100 | 0x200
 """Written to, status changed, closed after writing, moved from or to, made, deleted (inotify(7))."""
-_FOLDER = 0x400 | 0x800
+_FOLDER_EVENTS = 0x400 | 0x800
 """The folder itself was deleted or moved."""
-_LOST = 0x2000 | 0x4000 | 0x8000
+_LOST_EVENTS = 0x2000 | 0x4000 | 0x8000
 """Unmounted, the queue ran over, or the watch ended: from then on nothing is known."""
-_ONLY_FOLDERS = 0x01000000
-_DIRECTORY: int = getattr(os, "O_DIRECTORY", 0)
-_FLAGS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
-_HEADER = struct.Struct("iIII")
+_IN_ONLYDIR = 0x01000000
+_O_DIRECTORY: int = getattr(os, "O_DIRECTORY", 0)
+_INOTIFY_FLAGS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
+_EVENT_HEADER = struct.Struct("iIII")
 
 
 @dataclass(frozen=True, slots=True)
-class Changes:
+class FolderChanges:
     """What was changed since the watching began. folders: those of which anything may have changed.
 
     everything: more happened than the system could remember, so that nothing is known to be unchanged.
@@ -40,32 +39,33 @@ class Changes:
 
     paths: frozenset[str] = frozenset()
     folders: frozenset[str] = frozenset()
-    everything: bool = False
+    has_lost_track: bool = False
 
     def may_include(self, path: str) -> bool:
         """Whether the file at path may have been changed."""
-        return self.everything or path in self.paths or path.rpartition("/")[0] in self.folders
+        return self.has_lost_track or path in self.paths or path.rpartition("/")[0] in self.folders
 
 
 @dataclass(slots=True)
 class ChangeMonitor:
-    """Watches folders of one place. Use: `watch` folders before their files are read, then ask for `changes`.
+    """Watches folders of one place. Use: `watch` folders before their files are read, then ask for
+    `change_counters`.
 
     is_complete: every folder that was asked for is watched; False where the system has no way or no room.
     """
 
-    place: HeldFolder
+    dir_handle: DirHandle
     is_complete: bool = True
     _fd: int = -1
     _folders: dict[int, str] = field(default_factory=dict)
     _watched: set[str] = field(default_factory=set)
     _paths: set[str] = field(default_factory=set)
-    _dirty: set[str] = field(default_factory=set)
-    _everything: bool = False
+    _dirty_folders: set[str] = field(default_factory=set)
+    _has_lost_track: bool = False
 
     def __post_init__(self) -> None:
         if sys.platform.startswith("linux"):
-            self._fd = _libc().inotify_init1(_FLAGS)
+            self._fd = _load_libc().inotify_init1(_INOTIFY_FLAGS)
         self.is_complete = self._fd >= 0
 
     @property
@@ -79,12 +79,16 @@ class ChangeMonitor:
             return
         self._watched.add(folder)
         if len(self._watched) % 64 == 0:
-            self._take()
+            self._read_events()
         with contextlib.suppress(OSError):
-            descriptor = os.open(self.place.where(folder), os.O_RDONLY | _DIRECTORY, dir_fd=self.place.fd)
+            descriptor = os.open(
+                self.dir_handle.syscall_path(folder), os.O_RDONLY | _O_DIRECTORY, dir_fd=self.dir_handle.fd
+            )
             try:
                 where = os.fsencode(f"/proc/self/fd/{descriptor}")
-                number = _libc().inotify_add_watch(self._fd, where, _CONTENT | _FOLDER | _ONLY_FOLDERS)
+                number = _load_libc().inotify_add_watch(
+                    self._fd, where, _CONTENT_EVENTS | _FOLDER_EVENTS | _IN_ONLYDIR
+                )
             finally:
                 os.close(descriptor)
             if number >= 0:
@@ -92,10 +96,10 @@ class ChangeMonitor:
                 return
         self.is_complete = False
 
-    def changes(self) -> Changes:
+    def changes(self) -> FolderChanges:
         """What has been changed until now."""
-        self._take()
-        return Changes(frozenset(self._paths), frozenset(self._dirty), self._everything)
+        self._read_events()
+        return FolderChanges(frozenset(self._paths), frozenset(self._dirty_folders), self._has_lost_track)
 
     def close(self) -> None:
         """End the watching."""
@@ -103,7 +107,7 @@ class ChangeMonitor:
             os.close(self._fd)
             self._fd = -1
 
-    def _take(self) -> None:
+    def _read_events(self) -> None:
         while self._fd >= 0:
             try:
                 content = os.read(self._fd, 1 << 16)
@@ -111,22 +115,22 @@ class ChangeMonitor:
                 return
             offset = 0
             while offset < len(content):
-                number, mask, _, length = _HEADER.unpack_from(content, offset)
-                name = content[offset + _HEADER.size : offset + _HEADER.size + length].rstrip(b"\0")
-                self._note(number, mask, os.fsdecode(name))
-                offset += _HEADER.size + length
+                number, mask, _, length = _EVENT_HEADER.unpack_from(content, offset)
+                name = content[offset + _EVENT_HEADER.size : offset + _EVENT_HEADER.size + length].rstrip(b"\0")
+                self._record_event(number, mask, os.fsdecode(name))
+                offset += _EVENT_HEADER.size + length
 
-    def _note(self, number: int, mask: int, name: str) -> None:
+    def _record_event(self, number: int, mask: int, name: str) -> None:
         folder = self._folders.get(number)
         if folder is None:
-            self._everything = True
-        elif mask & (_FOLDER | _LOST) or not name:
+            self._has_lost_track = True
+        elif mask & (_FOLDER_EVENTS | _LOST_EVENTS) or not name:
             # A folder whose own status changes, and nothing in it, tells so without a name.
-            if mask & (_FOLDER | _LOST):
-                self._dirty.add(folder)
+            if mask & (_FOLDER_EVENTS | _LOST_EVENTS):
+                self._dirty_folders.add(folder)
         else:
             self._paths.add(f"{folder}/{name}" if folder else name)
 
 
-def _libc() -> ctypes.CDLL:
+def _load_libc() -> ctypes.CDLL:
     return ctypes.CDLL(None, use_errno=True)

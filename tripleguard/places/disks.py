@@ -1,6 +1,6 @@
-"""On which physical disks a folder is, and whether two copies are one: two copies on one disk die with it.
+"""Find the physical disks that a folder is on, and whether two copies share one: they would die together.
 
-What can't be told is None, and whoever counts takes it for the same disk.
+None means that it can't be determined; callers then assume the same disk.
 """
 
 from __future__ import annotations
@@ -13,130 +13,130 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.places import blocks
-from tripleguard.places.held import HeldFolder
-from tripleguard.places.mounts import Mount, mount_of
-from tripleguard.rules import may_share_a_disk
+from tripleguard.places import block_devices
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.mounts import Mount, find_mount
+from tripleguard.rules import can_share_disk
 
-Disks = frozenset[str] | None
+DiskSet = frozenset[str] | None
 """The names of all disks that a file system is spread over; None: can't be told."""
 
 _IN_MEMORY = frozenset({"tmpfs", "ramfs"})
-_SERVED = ("nbd", "rbd", "drbd", "zram", "ram")
-_NESTED = 8
+_UNTRACEABLE_DEVICES = ("nbd", "rbd", "drbd", "zram", "ram")
+_MAX_NESTING = 8
 
 _FIEMAP = 0xC020660B  # FS_IOC_FIEMAP of linux/fiemap.h
 _SYNC_FIRST = 1
-_LAST, _NO_PLACE = 0x1, 0x2 | 0x4 | 0x200
+_LAST_EXTENT, _UNPLACED_EXTENT = 0x1, 0x2 | 0x4 | 0x200
 """Flags of an extent: the last one; unknown, not yet placed, or inline: it has no place of its own on the disk."""
-_EXTENTS = 256
-_MOST_EXTENTS = 1 << 20
+_EXTENTS_PER_CALL = 256
+_MAX_EXTENTS = 1 << 20
 
 
-def disks_of(root: Path) -> Disks:
+def find_disks(root: Path) -> DiskSet:
     """The physical disks that the folder at root is on. Images, partitions and mapped devices are followed."""
     if not sys.platform.startswith("linux"):
-        from tripleguard.places.disks_elsewhere import disks_there
+        from tripleguard.places.non_linux import find_disks_off_linux
 
-        return disks_there(root)
-    return _under(mount_of(root), _NESTED)
+        return find_disks_off_linux(root)
+    return _find_disks_of_mount(find_mount(root), _MAX_NESTING)
 
 
 @dataclass(frozen=True, slots=True)
-class Sharing:
+class SharedDisk:
     """Two named folders that are on one disk; sure False: it can't be told, so they may be."""
 
-    one: str
-    other: str
-    sure: bool
+    first: str
+    second: str
+    is_certain: bool
 
 
-def sharing(roots: Sequence[tuple[str, Path]]) -> list[Sharing]:
+def find_shared_disks(roots: Sequence[tuple[str, Path]]) -> list[SharedDisk]:
     """The pairs of named folders that are on one disk, or may be."""
-    known = [(name, disks_of(root)) for name, root in roots]
+    known = [(name, find_disks(root)) for name, root in roots]
     return [
-        Sharing(name, other, disks is not None and other_disks is not None)
+        SharedDisk(name, other, disks is not None and other_disks is not None)
         for index, (name, disks) in enumerate(known)
         for other, other_disks in known[index + 1 :]
-        if may_share_a_disk(disks, other_disks)
+        if can_share_disk(disks, other_disks)
     ]
 
 
-def is_same_copy(one: HeldFolder, path: str, other: HeldFolder, other_path: str) -> bool:
+def is_same_copy(first: DirHandle, path: str, second: DirHandle, second_path: str) -> bool:
     """Whether two paths lead to the same bytes on one disk: hard links, bind mounts, or clones that share extents.
 
     Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
     """
-    descriptor = one.open(path, os.O_RDONLY)
+    descriptor = first.open(path, os.O_RDONLY)
     try:
-        beside = other.open(other_path, os.O_RDONLY)
+        beside = second.open(second_path, os.O_RDONLY)
         try:
             if os.path.samestat(os.fstat(descriptor), os.fstat(beside)):
                 return True
-            if not sys.platform.startswith("linux") or not _may_share_extents(one.root, other.root):
+            if not sys.platform.startswith("linux") or not _can_share_extents(first.root, second.root):
                 return False
-            return _share_a_piece(_pieces(descriptor), _pieces(beside))
+            return _have_common_extent(_list_extents(descriptor), _list_extents(beside))
         finally:
             os.close(beside)
     finally:
         os.close(descriptor)
 
 
-def _under(mount: Mount | None, depth: int) -> Disks:
+def _find_disks_of_mount(mount: Mount | None, depth: int) -> DiskSet:
     if mount is None or depth == 0:
         return None
-    if mount.kind in _IN_MEMORY:
+    if mount.fs_type in _IN_MEMORY:
         return frozenset({"memory"})
     found: set[str] = set()
-    for block in blocks.blocks_of(mount):
-        below = _below(block, depth)
+    for block in block_devices.find_block_devices(mount):
+        below = _find_disks_of_block(block, depth)
         if below is None:
             return None
         found |= below
     return frozenset(found) or None
 
 
-def _below(block: Path, depth: int) -> Disks:
-    parts = blocks.made_of(block)
-    image = blocks.image_of(block)
+def _find_disks_of_block(block: Path, depth: int) -> DiskSet:
+    parts = block_devices.list_members(block)
+    image = block_devices.find_backing_image(block)
     if parts:
         found: set[str] = set()
         for part in parts:
-            below = _below(part, depth - 1) if depth else None
+            below = _find_disks_of_block(part, depth - 1) if depth else None
             if below is None:
                 return None
             found |= below
         return frozenset(found)
     if image is not None:
         # A path that leads nowhere now was removed, or lies in another view of the mounts.
-        return _under(mount_of(Path(image)), depth - 1) if os.path.exists(image) else None
-    name = blocks.whole_disk(block).name
-    if name.startswith(("loop", "dm-", "md", *_SERVED)):
+        return _find_disks_of_mount(find_mount(Path(image)), depth - 1) if os.path.exists(image) else None
+    name = block_devices.find_whole_disk(block).name
+    if name.startswith(("loop", "dm-", "md", *_UNTRACEABLE_DEVICES)):
         return None
     # Namespaces of one NVMe device are one device.
     namespace = re.fullmatch(r"(nvme\d+)n\d+", name)
     return frozenset({namespace[1] if namespace else name})
 
 
-def _may_share_extents(one: Path, other: Path) -> bool:
+def _can_share_extents(first: Path, second: Path) -> bool:
     """Whether both lie on one file system; each subvolume of one has a device number of its own."""
-    mount, beside = mount_of(one), mount_of(other)
+    mount, beside = find_mount(first), find_mount(second)
     if mount is None or beside is None:
         return False
-    block, block_beside = blocks.blocks_of(mount), blocks.blocks_of(beside)
+    block, block_beside = block_devices.find_block_devices(mount), block_devices.find_block_devices(beside)
     return bool(block) and block == block_beside
 
 
-def _pieces(descriptor: int) -> Iterator[tuple[int, int]]:
+def _list_extents(descriptor: int) -> Iterator[tuple[int, int]]:
     """Where the pieces of a file lie on its file system, as (first byte, end); nothing where it can't say."""
     if sys.platform == "win32":
         return
     import fcntl
 
     start, told = 0, 0
-    while told < _MOST_EXTENTS:
-        request = struct.pack("=QQIIII", start, (1 << 64) - 1 - start, _SYNC_FIRST, 0, _EXTENTS, 0)
-        buffer = bytearray(request + bytes(56 * _EXTENTS))
+    while told < _MAX_EXTENTS:
+        request = struct.pack("=QQIIII", start, (1 << 64) - 1 - start, _SYNC_FIRST, 0, _EXTENTS_PER_CALL, 0)
+        buffer = bytearray(request + bytes(56 * _EXTENTS_PER_CALL))
         try:
             fcntl.ioctl(descriptor, _FIEMAP, buffer, True)
         except OSError:
@@ -145,17 +145,17 @@ def _pieces(descriptor: int) -> Iterator[tuple[int, int]]:
         (count,) = struct.unpack_from("=I", buffer, 20)
         for number in range(count):
             logical, physical, length, flags = struct.unpack_from("=QQQ16xI", buffer, 32 + 56 * number)
-            if not flags & _NO_PLACE and length:
+            if not flags & _UNPLACED_EXTENT and length:
                 yield physical, physical + length
             start = logical + length
-            if flags & _LAST:
+            if flags & _LAST_EXTENT:
                 return
         told += count
         if not count:
             return
 
 
-def _share_a_piece(one: Iterator[tuple[int, int]], other: Iterator[tuple[int, int]]) -> bool:
+def _have_common_extent(one: Iterator[tuple[int, int]], other: Iterator[tuple[int, int]]) -> bool:
     pieces = sorted([(*piece, 0) for piece in one] + [(*piece, 1) for piece in other])
     ends = [0, 0]
     for first, end, whose in pieces:

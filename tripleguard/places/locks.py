@@ -1,7 +1,7 @@
-"""One job on a drive at a time, across processes and homes.
+"""The lock on a place: one job on a drive at a time, across processes and homes.
 
 The lock is the operating system's own on `.tripleguard/lock`, so it ends with the process that held it, however
-that ended. Who holds it is written into the file, so that the next one can say so.
+that ended. The holder writes who it is into the file, so that others can name it.
 """
 
 from __future__ import annotations
@@ -15,16 +15,16 @@ from collections.abc import Callable, Iterator
 
 import msgspec
 
-from tripleguard.errors import PlaceBusy
-from tripleguard.places.telling import told
+from tripleguard.errors import PlaceBusyError
+from tripleguard.places.os_errors import os_errors_explained
 
 _NOTE_BYTES = 512
-_LOOKS = 10
-_MOMENT = 0.05
+_MAX_TRIES = 10
+_RETRY_DELAY_S = 0.05
 _LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
 
 
-class Holder(msgspec.Struct, frozen=True):
+class LockHolder(msgspec.Struct, frozen=True):
     """Who holds a place: process, machine, what it does, since when."""
 
     pid: int
@@ -34,20 +34,20 @@ class Holder(msgspec.Struct, frozen=True):
 
 
 @contextlib.contextmanager
-def held(place: str, opened: Callable[[], int], holder: Holder) -> Iterator[None]:
+def hold_lock(place_name: str, open_lock_file: Callable[[], int], holder: LockHolder) -> Iterator[None]:
     """Hold a place's lock until the end of the block. place is for messages.
 
     opened gives a read-write descriptor on the lock file. Raises PlaceBusy naming the holder, PlaceFailed.
     """
-    descriptor = opened()
+    descriptor = open_lock_file()
     try:
-        with told(place, "locking it"):
-            taken = _taken(descriptor)
+        with os_errors_explained(place_name, "locking it"):
+            taken = _try_lock(descriptor)
         if not taken:
-            raise _busy(place, _noted(descriptor))
+            raise _busy_error(place_name, _read_note(descriptor))
         # On a full drive the note has no room; the lock holds without it.
         with contextlib.suppress(OSError):
-            _note(descriptor, holder)
+            _write_note(descriptor, holder)
         yield
     finally:
         # A drive that was pulled says so at the close as well; its lock has gone with it.
@@ -56,45 +56,45 @@ def held(place: str, opened: Callable[[], int], holder: Holder) -> Iterator[None
 
 
 @contextlib.contextmanager
-def asked(opened: Callable[[], int]) -> Iterator[None]:
-    """Ask for something until the end of the block; many may ask at once. opened as in `held`.
+def request_lock(open_lock_file: Callable[[], int]) -> Iterator[None]:
+    """Ask for something until the end of the block; many may ask at once. opened as in `hold_lock`.
 
     Where asking is not possible, the block runs all the same: who is asked will not know.
     """
-    descriptor = opened()
+    descriptor = open_lock_file()
     try:
         with contextlib.suppress(OSError):
             # Whoever looks if somebody asks holds it for an instant.
-            for _ in range(_LOOKS):
-                if _taken(descriptor, shared=True):
+            for _ in range(_MAX_TRIES):
+                if _try_lock(descriptor, is_shared=True):
                     break
-                time.sleep(_MOMENT)
+                time.sleep(_RETRY_DELAY_S)
         yield
     finally:
         os.close(descriptor)
 
 
-def holder_of(opened: Callable[[], int]) -> Holder | None:
+def read_holder(open_lock_file: Callable[[], int]) -> LockHolder | None:
     """Who holds or asks for the lock now: its note, or one without a name; None if nobody does. Raises OSError."""
-    descriptor = opened()
+    descriptor = open_lock_file()
     try:
-        if _taken(descriptor):
+        if _try_lock(descriptor):
             return None
-        return _noted(descriptor) or Holder(0, "", "another tripleguard", "")
+        return _read_note(descriptor) or LockHolder(0, "", "another tripleguard", "")
     finally:
         os.close(descriptor)
 
 
-def is_taken(opened: Callable[[], int]) -> bool:
+def is_locked(open_lock_file: Callable[[], int]) -> bool:
     """Whether somebody holds the lock or asks for it now. Raises OSError."""
-    descriptor = opened()
+    descriptor = open_lock_file()
     try:
-        return not _taken(descriptor)
+        return not _try_lock(descriptor)
     finally:
         os.close(descriptor)
 
 
-def _taken(descriptor: int, *, shared: bool = False) -> bool:
+def _try_lock(descriptor: int, *, is_shared: bool = False) -> bool:
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -104,7 +104,7 @@ def _taken(descriptor: int, *, shared: bool = False) -> bool:
         else:
             import fcntl
 
-            fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+            fcntl.flock(descriptor, (fcntl.LOCK_SH if is_shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except OSError as error:
         if error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK):
             raise
@@ -112,31 +112,31 @@ def _taken(descriptor: int, *, shared: bool = False) -> bool:
     return True
 
 
-def _note(descriptor: int, holder: Holder) -> None:
+def _write_note(descriptor: int, holder: LockHolder) -> None:
     os.lseek(descriptor, 0, os.SEEK_SET)
     os.write(descriptor, msgspec.json.encode(holder)[: _NOTE_BYTES - 1].ljust(_NOTE_BYTES - 1) + b"\n")
 
 
-def _noted(descriptor: int) -> Holder | None:
+def _read_note(descriptor: int) -> LockHolder | None:
     """Who the note says holds the place. One who has only just taken it is given a moment to write it."""
-    for _ in range(_LOOKS):
-        time.sleep(_MOMENT)
+    for _ in range(_MAX_TRIES):
+        time.sleep(_RETRY_DELAY_S)
         try:
             os.lseek(descriptor, 0, os.SEEK_SET)
-            return msgspec.json.decode(os.read(descriptor, _NOTE_BYTES), type=Holder)
+            return msgspec.json.decode(os.read(descriptor, _NOTE_BYTES), type=LockHolder)
         except (msgspec.MsgspecError, OSError):
             continue
     return None
 
 
-def _busy(place: str, holder: Holder | None) -> PlaceBusy:
+def _busy_error(place_name: str, holder: LockHolder | None) -> PlaceBusyError:
     who = (
         f"{holder.doing} (process {holder.pid} on {holder.host}, since {holder.since})"
         if holder
         else "another tripleguard"
     )
-    return PlaceBusy(
-        f"{place} is in use by {who}.",
+    return PlaceBusyError(
+        f"{place_name} is in use by {who}.",
         safe="Nothing was changed.",
         do="Wait until that one has finished, then run the command again.",
     )

@@ -1,7 +1,7 @@
-"""What is mounted where, and on what.
+"""List the mounted file systems, and find the one that a path is on.
 
-A mount point says where a drive happens to be, never who it is. Linux tells through
-/proc/self/mountinfo; elsewhere psutil lists the volumes.
+A mount point says where a drive happens to be, never which one it is. On Linux this reads /proc/self/mountinfo;
+elsewhere psutil lists the volumes.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 _ESCAPE = re.compile(rb"\\([0-7]{3})")
-_NOT_STORAGE = frozenset(
+_NON_STORAGE_FS = frozenset(
     [
         "autofs",
         "binfmt_misc",
@@ -51,50 +51,50 @@ class Mount:
     """
 
     point: str
-    kind: str
+    fs_type: str
     source: str
     device: str
-    read_only: bool
-    number: int = 0
+    is_read_only: bool
+    mount_id: int = 0
     root: str = "/"
 
 
-def mounts() -> list[Mount]:
+def list_mounts() -> list[Mount]:
     """All mounted file systems that could hold files, in the order they were mounted."""
-    return [mount for mount in _all() if mount.kind not in _NOT_STORAGE]
+    return [mount for mount in _list_all_mounts() if mount.fs_type not in _NON_STORAGE_FS]
 
 
-def mount_of(path: Path) -> Mount | None:
+def find_mount(path: Path) -> Mount | None:
     """The mount that path lies on: the last one mounted whose point is its longest prefix."""
     real = os.path.realpath(path)
     best: Mount | None = None
-    for mount in _all():
+    for mount in _list_all_mounts():
         inside = real == mount.point or real.startswith(mount.point.rstrip("/\\") + os.sep)
         if inside and (best is None or len(mount.point) >= len(best.point)):
             best = mount
     return best
 
 
-def mount_held(root: Path, descriptor: int | None) -> Mount | None:
+def find_mount_of_fd(root: Path, descriptor: int | None) -> Mount | None:
     """The mount that an open folder lies on, whatever is mounted at its path meanwhile; None if it is gone.
 
     Where the system has no such descriptors, or does not say, the one that root lies on.
     """
     if descriptor is None or not sys.platform.startswith("linux"):
-        return mount_of(root)
+        return find_mount(root)
     told = Path(f"/proc/self/fdinfo/{descriptor}").read_text(encoding="ascii")
     number = re.search(r"^mnt_id:\s*(\d+)$", told, re.MULTILINE)
-    return next((mount for mount in _all() if number and mount.number == int(number[1])), None)
+    return next((mount for mount in _list_all_mounts() if number and mount.mount_id == int(number[1])), None)
 
 
-def _all() -> list[Mount]:
+def _list_all_mounts() -> list[Mount]:
     """Every mount, also those that hold no pictures: a folder on one lies there, not on what surrounds it."""
     if sys.platform.startswith("linux"):
-        return _from_mountinfo(Path("/proc/self/mountinfo").read_bytes())
-    return _from_psutil()
+        return _parse_mountinfo(Path("/proc/self/mountinfo").read_bytes())
+    return _list_psutil_mounts()
 
 
-def _from_mountinfo(table: bytes) -> list[Mount]:
+def _parse_mountinfo(table: bytes) -> list[Mount]:
     found = []
     for line in table.splitlines():
         left, _, right = line.partition(b" - ")
@@ -105,23 +105,23 @@ def _from_mountinfo(table: bytes) -> list[Mount]:
         options = fields[5].split(b",")
         found.append(
             Mount(
-                _unescaped(fields[4]),
+                _unescape_octal(fields[4]),
                 kind,
-                _unescaped(rest[1]),
+                _unescape_octal(rest[1]),
                 os.fsdecode(fields[2]),
                 b"ro" in options,
                 int(fields[0]),
-                _unescaped(fields[3]),
+                _unescape_octal(fields[3]),
             )
         )
     return found
 
 
-def _unescaped(field: bytes) -> str:
+def _unescape_octal(field: bytes) -> str:
     return os.fsdecode(_ESCAPE.sub(lambda match: bytes([int(match[1], 8)]), field))
 
 
-def _from_psutil() -> list[Mount]:
+def _list_psutil_mounts() -> list[Mount]:
     import psutil
 
     return [

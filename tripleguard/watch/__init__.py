@@ -1,5 +1,6 @@
-"""The daemon: what is plugged in, what lands in a folder, what is due, when.
+"""The daemon: copies cards, takes in new files, and runs what is due.
 
-`loop` decides; `looking`, `landing` and `alarm` tell it what happened; `hand` does one errand at a time by calling
-the jobs of `work`; `telling` says what needs a person. `status` is what another terminal sees.
+`loop` decides; `devices`, `new_files` and `schedule` report what happened to it; `worker` runs one task at a
+time by calling the jobs of `jobs`; `notify` tells a person what needs attention. `status` is what another
+terminal sees.
 """

@@ -1,0 +1,155 @@
+"""Jobs, append-only events in the words of PREMIS 3, and the clearances that were given."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tripleguard.catalog.rows import from_db, to_db
+from tripleguard.catalog.store import Catalog
+from tripleguard.clearance_answer import Clearance, ClearanceReason
+from tripleguard.model import EventOutcome, EventType
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogEvent:
+    """One thing that was done. at: UTC ns. message: one plain line."""
+
+    at: int
+    type: EventType
+    outcome: EventOutcome
+    place: str | None
+    shoot: str | None
+    message: str
+
+
+def begin_job(
+    catalog: Catalog, kind: str, subject: str, agent: str, at: int, *, insertion: str | None = None
+) -> int:
+    """Note that a job began; its id. Call inside `transaction`. insertion: of the card that it reads."""
+    return catalog.execute(
+        "INSERT INTO jobs (kind, subject, agent, started_at, insertion) VALUES (?, ?, ?, ?, ?)",
+        kind,
+        to_db(subject),
+        agent,
+        at,
+        insertion,
+    )
+
+
+def end_job(catalog: Catalog, job_id: int, outcome: EventOutcome, detail: Mapping[str, object], at: int) -> None:
+    """Note how a job ended. Call inside `transaction`."""
+    catalog.execute(
+        "UPDATE jobs SET ended_at = ?, outcome = ?, detail = ? WHERE id = ?",
+        at,
+        outcome,
+        json.dumps(detail, sort_keys=True),
+        job_id,
+    )
+
+
+def add_event(
+    catalog: Catalog,
+    type_: EventType,
+    outcome: EventOutcome,
+    message: str,
+    at: int,
+    *,
+    job_id: int | None = None,
+    place_id: int | None = None,
+    shoot_id: int | None = None,
+    file_id: int | None = None,
+    detail: Mapping[str, object] | None = None,
+) -> None:
+    """Append one event. Call inside `transaction`."""
+    catalog.execute(
+        "INSERT INTO events (at, type, outcome, job_id, place_id, shoot_id, file_id, message, detail)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        at,
+        type_,
+        outcome,
+        job_id,
+        place_id,
+        shoot_id,
+        file_id,
+        message,
+        json.dumps(dict(detail or {}), sort_keys=True),
+    )
+
+
+def list_events(catalog: Catalog, shoot_id: int | None, limit: int) -> list[CatalogEvent]:
+    """The newest limit events, oldest first, of one shoot or of all."""
+    where, values = ("WHERE e.shoot_id = ?", [shoot_id]) if shoot_id is not None else ("", [])
+    rows = catalog.fetch_all(
+        "SELECT e.at, e.type, e.outcome, p.name, s.day || ' ' || s.name, e.message FROM events e"
+        " LEFT JOIN places p ON p.id = e.place_id LEFT JOIN shoots s ON s.id = e.shoot_id"
+        f" {where} ORDER BY e.at DESC, e.id DESC LIMIT ?",
+        *values,
+        limit,
+    )
+    return [CatalogEvent(at, EventType(kind), EventOutcome(out), *rest) for at, kind, out, *rest in reversed(rows)]
+
+
+def add_clearance(catalog: Catalog, clearance: Clearance, subject_kind: str, agent: str) -> None:
+    """Keep the record of an answer. Call inside `transaction`."""
+    numbers = [one.message for one in clearance.missing_frames]
+    detail = {
+        "reasons": _encode_reasons(clearance.reasons),
+        "notes": _encode_reasons(clearance.notes),
+        "numbers": numbers,
+    }
+    catalog.execute(
+        "INSERT INTO clearances (at, subject_kind, subject, agent, answer, files, bytes, covered,"
+        " list_digest, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        clearance.at,
+        subject_kind,
+        to_db(clearance.subject),
+        agent,
+        int(clearance.is_yes),
+        clearance.files,
+        clearance.total_bytes,
+        clearance.covered_files,
+        clearance.list_digest,
+        json.dumps(detail, sort_keys=True),
+    )
+
+
+def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
+    """A person was told that this drive may be reformatted: from now on (UTC ns) it may be gone any moment.
+
+    Call inside `transaction`.
+    """
+    catalog.execute(
+        "INSERT INTO standing_yes (place_id, at) VALUES (?, ?)"
+        " ON CONFLICT (place_id) DO UPDATE SET at = excluded.at",
+        place_id,
+        at,
+    )
+
+
+def revoke_drive_yes(catalog: Catalog, place_id: int) -> bool:
+    """The drive stays after all, by a person's word; whether a yes stood. Call inside `transaction`."""
+    stood = place_id in list_drives_with_yes(catalog)
+    catalog.execute("DELETE FROM standing_yes WHERE place_id = ?", place_id)
+    return stood
+
+
+def list_drives_with_yes(catalog: Catalog) -> frozenset[int]:
+    """Drives (ids) of which somebody was told that they may be reformatted, which nobody has taken back.
+
+    They may be gone by now, however long ago that was.
+    """
+    return frozenset(row[0] for row in catalog.fetch_all("SELECT place_id FROM standing_yes"))
+
+
+def get_last_card_clearance(catalog: Catalog) -> tuple[int, str, bool] | None:
+    """When, for what, and how the last question about a card was answered."""
+    row = catalog.fetch_one(
+        "SELECT at, subject, answer FROM clearances WHERE subject_kind = 'card' ORDER BY id DESC LIMIT 1"
+    )
+    return (row[0], from_db(row[1]), bool(row[2])) if row else None
+
+
+def _encode_reasons(reasons: tuple[ClearanceReason, ...]) -> list[dict[str, object]]:
+    return [{"kind": reason.kind, "count": reason.count, "message": reason.message} for reason in reasons]

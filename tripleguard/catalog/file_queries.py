@@ -1,0 +1,241 @@
+"""Queries for files, their copies, and the card files they came from. Nothing here changes a row.
+
+A picture has a few copies. One content that many names share, as equal sidecars do, has as many as there are
+names, and a job asks about each name: `CopiesByName` reads the names of such a file once, so that each question
+costs the same however many there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tripleguard.catalog.rows import (
+    COPY_COLUMNS,
+    COPY_FROM,
+    FILE_COLUMNS,
+    KnownFile,
+    from_db,
+    join_path,
+    row_to_copy,
+    row_to_file,
+    split_path,
+    to_db,
+)
+from tripleguard.catalog.store import Catalog, Row
+from tripleguard.errors import CatalogError
+from tripleguard.model import Copy, Entry
+from tripleguard.names import compute_name_key, compute_name_keys, is_name_of_copy
+
+
+def find_file_by_digest(catalog: Catalog, digest: bytes) -> KnownFile | None:
+    """The file with this content."""
+    return _file_or_none(catalog.fetch_one(f"SELECT {FILE_COLUMNS} FROM files f WHERE f.digest = ?", digest))
+
+
+def get_file(catalog: Catalog, file_id: int) -> KnownFile:
+    """The file with this id."""
+    found = _file_or_none(catalog.fetch_one(f"SELECT {FILE_COLUMNS} FROM files f WHERE f.id = ?", file_id))
+    if found is None:
+        raise _build_replaced_catalog_error(catalog)
+    return found
+
+
+def list_files_like(catalog: Catalog, name: str, size: int) -> list[KnownFile]:
+    """Files of that name and size: a hint what a card file may be, never a proof."""
+    rows = catalog.fetch_all(
+        f"SELECT {FILE_COLUMNS} FROM files f WHERE f.name = ? COLLATE NOCASE AND f.size = ? LIMIT 50",
+        to_db(name),
+        size,
+    )
+    return [row_to_file(row) for row in rows]
+
+
+def list_copies(catalog: Catalog, file_id: int) -> list[Copy]:
+    """Every copy of a file, whatever its state."""
+    return [
+        row_to_copy(row)
+        for row in catalog.fetch_all(f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ?", file_id)
+    ]
+
+
+def get_copy(catalog: Catalog, copy_id: int) -> Copy:
+    """The copy with this id."""
+    row = catalog.fetch_one(f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.id = ?", copy_id)
+    if row is None:
+        raise _build_replaced_catalog_error(catalog)
+    return row_to_copy(row)
+
+
+def find_copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
+    """The copy recorded at this path of a place."""
+    folder, name = split_path(path)
+    row = catalog.fetch_one(
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name = ?",
+        place_id,
+        folder,
+        name,
+    )
+    return row_to_copy(row) if row else None
+
+
+def find_body_id(catalog: Catalog, file_id: int) -> int | None:
+    """The body that took a file, where it is known."""
+    row = catalog.fetch_one("SELECT body_id FROM files WHERE id = ?", file_id)
+    return row[0] if row else None
+
+
+def list_earlier_readings(
+    catalog: Catalog, entry: Entry, since: int, insertion: str
+) -> list[tuple[KnownFile, int]]:
+    """Files that unfinished offloads of this very card since then found at this path, unchanged since.
+
+    insertion: of the card, as it is mounted now. Each with when it was read (UTC ns), newest first. Once the same
+    card was offloaded to its end, what came before that is no longer unfinished.
+    """
+    folder, name = split_path(entry.path)
+    rows = catalog.fetch_all(
+        f"SELECT k.read_at, {FILE_COLUMNS} FROM card_files k JOIN jobs j ON j.id = k.job_id"
+        " JOIN files f ON f.id = k.file_id WHERE k.name = ? AND k.size = ? AND k.folder = ? AND k.mtime_ns = ?"
+        " AND k.ctime_ns = ? AND j.insertion = ?"
+        " AND j.kind = 'offload' AND k.read_at >= ? AND coalesce(j.outcome, '') <> 'success'"
+        " AND NOT EXISTS (SELECT 1 FROM jobs l WHERE l.id > j.id AND l.kind = 'offload'"
+        "   AND l.outcome = 'success' AND l.subject = j.subject)"
+        " ORDER BY k.read_at DESC LIMIT 8",
+        name,
+        entry.size,
+        folder,
+        entry.mtime_ns,
+        entry.ctime_ns,
+        insertion,
+        since,
+    )
+    return [(row_to_file(row[1:]), row[0]) for row in rows]
+
+
+def find_card_file(catalog: Catalog, job_id: int, path: str) -> tuple[int, int, int, int] | None:
+    """What a job found at a card path: file id, size, mtime and when it was read."""
+    folder, name = split_path(path)
+    return catalog.fetch_one(
+        "SELECT file_id, size, mtime_ns, read_at FROM card_files WHERE job_id = ? AND folder = ? AND name = ?",
+        job_id,
+        folder,
+        name,
+    )
+
+
+def list_card_readings(catalog: Catalog, path: str) -> list[tuple[int, int, int]]:
+    """What offloads found at this card path, newest first: file id, size, mtime."""
+    folder, name = split_path(path)
+    return catalog.fetch_all(
+        "SELECT file_id, size, mtime_ns FROM card_files WHERE name = ? AND folder = ? ORDER BY id DESC LIMIT 50",
+        name,
+        folder,
+    )
+
+
+def get_meta(catalog: Catalog, key: str) -> str | None:
+    """One small fact about this catalog."""
+    row = catalog.fetch_one("SELECT value FROM meta WHERE key = ?", key)
+    return row[0] if row else None
+
+
+def _build_replaced_catalog_error(catalog: Catalog) -> CatalogError:
+    """Rows are never taken out of a catalog, so one that is missing lies in another file than it was found in."""
+    return CatalogError(
+        f"The catalog {catalog.path} is not the one any more that this command began with.",
+        safe="Nothing was removed. Do not reformat a card now.",
+        do="If an older copy of it was put back, run the command again: it takes over what the drives know.",
+    )
+
+
+def _file_or_none(row: Row | None) -> KnownFile | None:
+    return row_to_file(row) if row else None
+
+
+_MAX_UNINDEXED_COPIES = 16
+_BATCH_SIZE = 500  # SQLite takes 999 values in a statement at least (sqlite.org/limits)
+
+
+class CopiesByName:
+    """Answers for one thread and one job. Copies that are entered meanwhile are seen by the next question.
+
+    A copy that is given another name or another content meanwhile, by another job, may be passed over: it then
+    does not count, which is the safe side.
+    """
+
+    def __init__(self, catalog: Catalog) -> None:
+        self.catalog = catalog
+        self._names: dict[int, _NameIndex] = {}
+
+    def find_copies(self, file_id: int, name: str) -> list[Copy]:
+        """The copies of a file, whatever their state, whose own name stands for this one
+        (`names.is_name_of_copy`)."""
+        known = self._names.get(file_id)
+        if known is None:
+            rows = self.catalog.fetch_all(
+                f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ? LIMIT ?",
+                file_id,
+                _MAX_UNINDEXED_COPIES + 1,
+            )
+            if len(rows) <= _MAX_UNINDEXED_COPIES:
+                return _filter_by_name(name, map(row_to_copy, rows))
+            known = self._names[file_id] = _NameIndex()
+        known.update(self.catalog, file_id)
+        found: list[Copy] = []
+        ids = known.list_candidates(name)
+        for start in range(0, len(ids), _BATCH_SIZE):
+            some = ids[start : start + _BATCH_SIZE]
+            marks = ", ".join("?" * len(some))
+            rows = self.catalog.fetch_all(
+                f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.id IN ({marks}) AND c.file_id = ? ORDER BY c.id",
+                *some,
+                file_id,
+            )
+            found += _filter_by_name(name, map(row_to_copy, rows))
+        return found
+
+
+class _NameIndex:
+    """The names of one file's copies, as far as they were read."""
+
+    def __init__(self) -> None:
+        self._by_key: dict[str, list[int]] = {}
+        self._maybe_cut: list[int] = []
+        self._last: dict[int, int] = {}
+
+    def update(self, catalog: Catalog, file_id: int) -> None:
+        """Read the names that were entered since the last time."""
+        for (place,) in catalog.fetch_all("SELECT id FROM places"):
+            # The index on file and place ends with the row's id: what is known already is not passed over again.
+            rows = catalog.fetch_all(
+                "SELECT id, name FROM copies WHERE file_id = ? AND place_id = ? AND id > ? ORDER BY id",
+                file_id,
+                place,
+                self._last.get(place, 0),
+            )
+            for copy_id, name in rows:
+                self._last[place] = copy_id
+                keys = compute_name_keys(from_db(name))
+                if keys is None:
+                    self._maybe_cut.append(copy_id)
+                for key in keys or ():
+                    self._by_key.setdefault(key, []).append(copy_id)
+
+    def list_candidates(self, name: str) -> list[int]:
+        """The ids of copies that may stand for this name."""
+        return self._by_key.get(compute_name_key(name), []) + self._maybe_cut
+
+
+def _filter_by_name(name: str, copies: Iterable[Copy]) -> list[Copy]:
+    return [copy for copy in copies if is_name_of_copy(copy.path.rpartition("/")[2], name)]
+
+
+def list_files_read_from(catalog: Catalog, subject: str) -> dict[str, tuple[int, int]]:
+    """Paths below a source that were read and have a copy on some drive: path to size and mtime (ns) as read."""
+    rows = catalog.iter_rows(
+        "SELECT r.folder, r.name, r.size, r.mtime_ns FROM jobs j JOIN card_files r ON r.job_id = j.id"
+        " WHERE j.kind = 'offload' AND j.subject = ? AND EXISTS"
+        " (SELECT 1 FROM copies c WHERE c.file_id = r.file_id AND c.state = 'present') ORDER BY r.id",
+        to_db(subject),
+    )
+    return {join_path(folder, name): (size, mtime) for folder, name, size, mtime in rows}

@@ -1,0 +1,104 @@
+"""Gaps in frame numbers that may mean a missing card, as the catalog keeps them.
+
+A gap closes by itself when its frames turn up, or when a person explains it. An explanation is kept: what was
+explained once is not asked again, and what was explained twice is a habit.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from tripleguard.catalog.store import Catalog, Row
+
+
+@dataclass(frozen=True, slots=True)
+class GapRecord:
+    """A doubt as it is kept; id 0 before it is. Fields as in `cameras.gaps.Gap`; mark tells it from others."""
+
+    day: str
+    kind: str
+    key: str
+    body_id: int | None
+    label: str
+    verdict: str
+    amount: int
+    first_name: str
+    last_name: str
+    first_position: int
+    last_position: int
+    since_ns: int | None
+    until_ns: int | None
+    readings: frozenset[int]
+    should_keep_cards: bool
+    id: int = 0
+
+
+_GAP_COLUMNS = (
+    "d.day, d.kind, d.mark, d.body_id, coalesce(b.label, ''), d.verdict, d.frames, d.first_name, d.last_name,"
+    " d.first_at, d.last_at, d.since_wall_ns, d.until_wall_ns, d.readings, d.keeps, d.id"
+)
+_GAPS_SQL = f"SELECT {_GAP_COLUMNS} FROM doubts d LEFT JOIN bodies b ON b.id = d.body_id"
+
+
+def list_open_gaps(catalog: Catalog, day: str | None = None) -> list[GapRecord]:
+    """What is open, of one night or of all, newest night first."""
+    where, values = ("AND d.day = ?", [day]) if day is not None else ("", [])
+    rows = catalog.fetch_all(f"{_GAPS_SQL} WHERE d.closed_at IS NULL {where} ORDER BY d.day DESC, d.id", *values)
+    return [_row_to_gap(row) for row in rows]
+
+
+def list_explained_gaps(catalog: Catalog, day: str) -> list[GapRecord]:
+    """What a person has explained of one night."""
+    rows = catalog.fetch_all(f"{_GAPS_SQL} WHERE d.closed_by IS NOT NULL AND d.day = ? ORDER BY d.id", day)
+    return [_row_to_gap(row) for row in rows]
+
+
+def open_or_refresh_gap(catalog: Catalog, gap: GapRecord, at: int) -> None:
+    """Open a doubt, or say that it still holds and how it stands now. Call inside `transaction`."""
+    catalog.execute(
+        "INSERT INTO doubts (day, kind, mark, body_id, verdict, frames, first_name, last_name, first_at, last_at,"
+        " since_wall_ns, until_wall_ns, readings, keeps, opened_at, seen_at)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (day, mark) WHERE closed_at IS NULL"
+        " DO UPDATE SET verdict = excluded.verdict, frames = excluded.frames, first_name = excluded.first_name,"
+        " last_name = excluded.last_name, since_wall_ns = excluded.since_wall_ns,"
+        " until_wall_ns = excluded.until_wall_ns, readings = excluded.readings, keeps = excluded.keeps,"
+        " seen_at = excluded.seen_at",
+        gap.day,
+        gap.kind,
+        gap.key,
+        gap.body_id,
+        gap.verdict,
+        gap.amount,
+        gap.first_name,
+        gap.last_name,
+        gap.first_position,
+        gap.last_position,
+        gap.since_ns,
+        gap.until_ns,
+        json.dumps(sorted(gap.readings)),
+        int(gap.should_keep_cards),
+        at,
+        at,
+    )
+
+
+def close_gap(
+    catalog: Catalog, gap_id: int, at: int, *, person: str | None = None, reason: str | None = None
+) -> None:
+    """Close a doubt: it holds no more, or a person explained it. Call inside `transaction`."""
+    catalog.execute(
+        "UPDATE doubts SET closed_at = ?, closed_by = ?, closed_why = ? WHERE id = ?", at, person, reason, gap_id
+    )
+
+
+def _row_to_gap(row: Row) -> GapRecord:
+    readings, keeps, number = row[13:]
+    return GapRecord(*(*row[:13], frozenset(json.loads(readings)), bool(keeps), number))
+
+
+def list_explained_sizes(catalog: Catalog, body_id: int) -> list[tuple[str, int]]:
+    """What a person has explained of this body: kind, and frames or minutes."""
+    return catalog.fetch_all(
+        "SELECT kind, frames FROM doubts WHERE body_id = ? AND closed_by IS NOT NULL ORDER BY closed_at", body_id
+    )

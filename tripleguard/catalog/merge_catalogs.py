@@ -1,0 +1,347 @@
+"""Merge the places, files and copies that earlier catalogs knew, without trusting their evidence.
+
+All of it becomes inherited evidence, which counts for nothing until this catalog has read the copy back itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Generator, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from tripleguard.catalog.companions import add_version
+from tripleguard.catalog.file_updates import ensure_body, ensure_shoot
+from tripleguard.catalog.frame_counts import merge_sessions
+from tripleguard.catalog.places import list_places, set_place_leaving, set_place_state
+from tripleguard.catalog.rows import from_db, join_path, to_db
+from tripleguard.catalog.store import Catalog, Row
+from tripleguard.errors import CatalogError
+from tripleguard.model import CopyState, DriveRole, Entry, File, FileKind, PlaceKind, PlaceState
+from tripleguard.names import escape_text
+
+
+@dataclass(frozen=True, slots=True)
+class MergeConflict:
+    """Two sources say different things of one path on one place; what: which. Only reading it will tell.
+
+    decided: which of them counts for now, where that is no question of bytes; place is empty then.
+    """
+
+    place: str
+    path: str
+    detail: str
+    resolution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class IdMap:
+    """Another catalog's ids, and those of the same here."""
+
+    places: Mapping[int, int]
+    shoots: Mapping[int, int]
+    files: Mapping[int, int]
+
+
+def build_digest_conflict(
+    place: str, path: str, known_digest: bytes, other_digest: bytes, source: str
+) -> MergeConflict:
+    """The conflict where a source names another digest for a path than is known."""
+    return MergeConflict(
+        place, path, f"{source} says {other_digest.hex()[:16]}, another source {known_digest.hex()[:16]}"
+    )
+
+
+@contextlib.contextmanager
+def triggers_suspended(catalog: Catalog) -> Iterator[None]:
+    """While this lasts nothing is counted row by row; at its end all is counted, and all evidence is inherited.
+
+    For a catalog that nobody else has open: after an error its triggers are gone.
+    """
+    with catalog.transaction():
+        triggers = catalog.fetch_all("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+        for name, _ in triggers:
+            catalog.execute(f"DROP TRIGGER {name}")
+    yield
+    with catalog.transaction():
+        for statement in _RECOUNT_STATEMENTS:
+            catalog.execute(statement)
+        for _, sql in triggers:
+            catalog.execute(sql)
+
+
+_RECOUNT_STATEMENTS = (
+    "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
+    " WHERE verified_at IS NOT NULL",
+    "UPDATE files SET drive_copies = 0, offsite_copies = 0 WHERE drive_copies <> 0 OR offsite_copies <> 0",
+    "DELETE FROM coverage",
+    "INSERT INTO coverage (shoot_id, place_id, copies, bytes) SELECT c.shoot_id, c.place_id, count(*), sum(f.size)"
+    " FROM copies c JOIN files f ON f.id = c.file_id WHERE c.state = 'present' GROUP BY 1, 2",
+    "INSERT OR IGNORE INTO lists_due (place_id, shoot_id) SELECT place_id, shoot_id FROM coverage",
+    "UPDATE shoots SET (files, bytes, short) = (SELECT count(*), coalesce(sum(size), 0),"
+    " coalesce(sum(wants > 0), 0) FROM files f WHERE f.shoot_id = shoots.id)",
+    "INSERT OR IGNORE INTO twins (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
+    " JOIN folders d ON d.id = c.folder_id WHERE (f.kind IN ('companion', 'other') OR f.size = 0)"
+    " AND c.state <> 'aside' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR count(DISTINCT d.path) > 1",
+    "INSERT OR IGNORE INTO called (file_id, name) SELECT c.file_id, c.name FROM copies c"
+    " JOIN files f ON f.id = c.file_id WHERE c.name <> f.name",
+    "INSERT OR IGNORE INTO names (name) SELECT name FROM called WHERE typeof(name) = 'text'"
+    " UNION SELECT name FROM files WHERE typeof(name) = 'text'",
+    "INSERT INTO name_parts (name_parts) VALUES ('rebuild')",
+)
+
+
+def merge_catalog(catalog: Catalog, other: Catalog, source: str) -> Generator[MergeConflict, None, IdMap]:
+    """Add the places, files, copies and nights that another catalog knows and this one does not.
+
+    source: its name for the person.
+
+    Call inside `transaction`; other is only read. Both must be up to date.
+    """
+    places = _merge_places(catalog, other)
+    yield from _merge_place_states(catalog, other, source)
+    shoots = {
+        number: ensure_shoot(catalog, day, name, at)
+        for number, day, name, at in other.fetch_all("SELECT id, day, name, created_at FROM shoots")
+    }
+    bodies = {
+        number: ensure_body(catalog, _find_free_label(catalog, label, (make, model, serial)), make, model, serial)
+        for number, label, make, model, serial in other.fetch_all(
+            "SELECT id, label, make, model, serial FROM bodies"
+        )
+    }
+    files = dict(_merge_files(catalog, other, shoots, bodies))
+    yield from _merge_copies(catalog, other, source, places, files, shoots)
+    for path, file_id, mtime_ns, seen_at, shoot_id in other.fetch_all(
+        "SELECT path, file_id, mtime_ns, seen_at, shoot_id FROM versions ORDER BY path, number"
+    ):
+        add_version(catalog, shoots[shoot_id], from_db(path), files[file_id], mtime_ns, seen_at)
+    merge_sessions(catalog, other, bodies, files)
+    return IdMap(places, shoots, files)
+
+
+def ensure_file_row(
+    catalog: Catalog, file: File, name: str, kind: FileKind, shoot_id: int, required_copies: int, at: int
+) -> int:
+    """Enter a file that only a check list knows, and the catalog does not; its id."""
+    return catalog.execute(
+        "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, wants)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        file.digest,
+        file.size,
+        to_db(name),
+        kind,
+        shoot_id,
+        at,
+        required_copies,
+    )
+
+
+def ensure_copy_row(
+    catalog: Catalog, file_id: int, place_id: int, folder: int, entry: Entry, shoot_id: int, at: int
+) -> None:
+    """Enter a copy that only a check list knows, at a path where the catalog has none. folder: its id."""
+    catalog.execute(
+        "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
+        " listed_at) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?)",
+        file_id,
+        place_id,
+        folder,
+        to_db(entry.name),
+        shoot_id,
+        entry.mtime_ns,
+        at,
+        at,
+    )
+
+
+def ensure_folder_id(catalog: Catalog, place_id: int, path: object) -> int:
+    """The id of a folder of a place, entered if it is new; path as in the tables."""
+    catalog.execute("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, path)
+    row: Row | None = catalog.fetch_one("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, path)
+    assert row is not None
+    return int(row[0])
+
+
+def is_contained_in(catalog: Catalog, other: Catalog) -> bool:
+    """Whether all that other ever noted is in this catalog too: other is an earlier snapshot of it."""
+    return all(
+        row is None or catalog.fetch_one(f"SELECT {columns} FROM {table} WHERE id = ?", row[0]) == row
+        for (table, columns), row in zip(_APPEND_ONLY_TABLES, list_newest_rows(other), strict=True)
+    )
+
+
+# What only grows. A snapshot is made before its own job's events are: two laptops can have the last one in common.
+_APPEND_ONLY_TABLES = (
+    ("events", "id, at, type, message"),
+    ("jobs", "id, kind, started_at"),
+    ("files", "id, digest"),
+)
+
+
+def list_newest_rows(catalog: Catalog) -> tuple[Row | None, ...]:
+    """The last thing a catalog noted of each kind: two that went on from one differ in some of it."""
+    return tuple(
+        catalog.fetch_one(f"SELECT {columns} FROM {table} ORDER BY id DESC LIMIT 1")
+        for table, columns in _APPEND_ONLY_TABLES
+    )
+
+
+def find_invalid_row(other: Catalog) -> str | None:
+    """Why nothing can be taken over from another catalog: a row that no catalog of ours has; None if none is."""
+
+    def unlike(column: str, known: Iterable[str]) -> str:
+        return f"{column} NOT IN ({', '.join(map(repr, map(str, known)))})"
+
+    text = "typeof({0}) NOT IN ('text', 'blob')"
+    questions = (
+        ("a file of an unknown kind", f"SELECT 1 FROM files WHERE {unlike('kind', FileKind)}"),
+        ("a copy in an unknown state", f"SELECT 1 FROM copies WHERE {unlike('state', CopyState)}"),
+        ("a place of an unknown kind", f"SELECT 1 FROM places WHERE {unlike('kind', PlaceKind)}"),
+        ("a place of an unknown role", f"SELECT 1 FROM places WHERE {unlike('role', DriveRole)}"),
+        ("a place in an unknown state", f"SELECT 1 FROM places WHERE {unlike('state', PlaceState)}"),
+        ("a file whose name is no text", f"SELECT 1 FROM files WHERE {text.format('name')}"),
+        ("a folder whose path is no text", f"SELECT 1 FROM folders WHERE {text.format('path')}"),
+        ("a copy whose name is no text", f"SELECT 1 FROM copies WHERE {text.format('name')}"),
+        ("a version whose path is no text", f"SELECT 1 FROM versions WHERE {text.format('path')}"),
+        (
+            "a folder outside its place",
+            "SELECT 1 FROM folders WHERE '/' || path || '/' LIKE '%/../%' OR path LIKE '/%'",
+        ),
+        ("a copy whose name is a path", "SELECT 1 FROM copies WHERE instr(name, '/')"),
+        ("a rule that is no number", "SELECT 1 FROM meta WHERE key = 'wants' AND value NOT GLOB '[0-9]'"),
+        ("a row that belongs to none", "SELECT 1 FROM pragma_foreign_key_check"),
+    )
+    try:
+        said = other.fetch_all("SELECT name, note FROM places UNION ALL SELECT uid, '' FROM places")
+        if any(not isinstance(part, str) or escape_text(part) != part for row in said for part in row):
+            return "a place with a name or a note that can't be shown"
+        return next((what for what, question in questions if other.fetch_one(f"{question} LIMIT 1")), None)
+    except CatalogError as error:
+        return error.what
+
+
+def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
+    known = {place.uid: place.id for place in list_places(catalog)}
+    names = {place.name.casefold() for place in list_places(catalog)}
+    found: dict[int, int] = {}
+    for row in other.fetch_all(
+        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since, note"
+        " FROM places"
+    ):
+        number, uid, name, *rest = row
+        if uid not in known:
+            free, n = name, 2
+            while free.casefold() in names:
+                free, n = f"{name}-{n}", n + 1
+            names.add(free.casefold())
+            known[uid] = catalog.execute(
+                "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path,"
+                " leaving_since, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                uid,
+                free,
+                *rest,
+            )
+        found[number] = known[uid]
+    return found
+
+
+def _merge_place_states(catalog: Catalog, other: Catalog, source: str) -> Iterator[MergeConflict]:
+    """Drives that only the other catalog took out of service: in doubt their copies do not count."""
+    here = {place.uid: place for place in list_places(catalog)}
+    in_service = (PlaceState.ACTIVE, PlaceState.SHELVED)
+    for theirs in list_places(other):
+        ours = here[theirs.uid]
+        if ours.state not in in_service or theirs.state in in_service:
+            continue
+        if theirs.state is PlaceState.RETIRING:
+            set_place_leaving(catalog, ours.id, theirs.added_at)
+        else:
+            set_place_state(catalog, ours.id, theirs.state, ours.role)
+        what = (
+            f"{source} says that it is {theirs.state}, another source that it is {ours.state}; it does not count"
+        )
+        yield MergeConflict(ours.name, "the drive itself", what)
+
+
+def _find_free_label(catalog: Catalog, label: str, body: tuple[str, str, str]) -> str:
+    free, n = label, 2
+    while catalog.fetch_one(
+        "SELECT 1 FROM bodies WHERE label = ? AND (make, model, serial) <> (?, ?, ?)", free, *body
+    ):
+        free, n = f"{label}-{n}", n + 1
+    return free
+
+
+def _merge_files(
+    catalog: Catalog, other: Catalog, shoots: dict[int, int], bodies: dict[int, int]
+) -> Iterator[tuple[int, int]]:
+    """Other's file ids and the ids of the same files here."""
+    columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, wants"
+    for number, shoot_id, body_id, *values in other.iter_rows(
+        f"SELECT id, shoot_id, body_id, {columns} FROM files"
+    ):
+        row = catalog.fetch_one("SELECT id FROM files WHERE digest = ?", values[0])
+        yield (
+            number,
+            row[0]
+            if row
+            else catalog.execute(
+                f"INSERT INTO files ({columns}, shoot_id, body_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                *values,
+                shoots[shoot_id],
+                bodies.get(body_id),
+            ),
+        )
+
+
+def _merge_copies(
+    catalog: Catalog,
+    other: Catalog,
+    source: str,
+    places: dict[int, int],
+    files: dict[int, int],
+    shoots: dict[int, int],
+) -> Iterator[MergeConflict]:
+    names = {place.id: place.name for place in list_places(catalog)}
+    folders: dict[int, int] = {}
+    for number, place_id, path in other.fetch_all("SELECT id, place_id, path FROM folders"):
+        folders[number] = ensure_folder_id(catalog, places[place_id], path)
+    for row in other.iter_rows(
+        "SELECT c.folder_id, c.name, c.file_id, c.place_id, c.shoot_id, c.mtime_ns, c.state, c.state_since,"
+        " c.written_at, coalesce(c.verified_at, c.inherited_at), c.listed_at, f.digest, d.path FROM copies c"
+        " JOIN files f ON f.id = c.file_id JOIN folders d ON d.id = c.folder_id"
+    ):
+        folder, name, file_id, place_id, shoot_id, *rest = row
+        here = catalog.fetch_one(
+            "SELECT f.digest FROM copies c JOIN files f ON f.id = c.file_id WHERE c.folder_id = ? AND c.name = ?",
+            folders[folder],
+            name,
+        )
+        *evidence, digest, path = rest
+        if here is None:
+            _insert_copy(
+                catalog, files[file_id], places[place_id], folders[folder], name, shoots[shoot_id], evidence
+            )
+        elif here[0] != digest:
+            yield build_digest_conflict(names[places[place_id]], join_path(path, name), here[0], digest, source)
+
+
+def _insert_copy(
+    catalog: Catalog,
+    file_id: int,
+    place_id: int,
+    folder_id: int,
+    name: object,
+    shoot_id: int,
+    evidence: list[object],
+) -> None:
+    catalog.execute(
+        "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
+        " written_at, inherited_at, listed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        file_id,
+        place_id,
+        folder_id,
+        name,
+        shoot_id,
+        *evidence,
+    )

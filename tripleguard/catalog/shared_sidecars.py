@@ -1,0 +1,116 @@
+"""Files that belong to more than one picture or name, and how many copies each of these uses still needs.
+
+Counting copies by content is enough for a picture. Two pictures with equal sidecars share one content: each
+picture needs its own copies of it. Only such shared files are examined here, so that the rest of the archive costs
+nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tripleguard.catalog import file_queries
+from tripleguard.catalog.companions import find_newest_version, find_pictures
+from tripleguard.catalog.places import list_places
+from tripleguard.catalog.rows import KnownFile
+from tripleguard.catalog.store import Catalog
+from tripleguard.model import Copy, CopyState, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.names import EXFAT_FORBIDDEN, fold_name, split_suffix
+
+_FORBIDDEN_REPLACED = str.maketrans({char: "_" for char in EXFAT_FORBIDDEN if char != "/"})
+
+
+@dataclass(frozen=True, slots=True)
+class SharedFileShortage:
+    """One statement of a file that has fewer verified copies than the rule asks; copies: all that make it."""
+
+    known_file: KnownFile
+    copies: tuple[Copy, ...]
+    verified: int
+
+
+def list_shared_file_ids(catalog: Catalog) -> frozenset[int]:
+    """The files that are counted by name."""
+    return frozenset(row[0] for row in catalog.fetch_all("SELECT file_id FROM twins"))
+
+
+def iter_shortages(catalog: Catalog, drive_copies: int) -> Iterator[SharedFileShortage]:
+    """Every statement that is short of drive_copies, of every file that makes more than one."""
+    counting = {place.id for place in list_places(catalog) if is_counted(place)}
+    for row in catalog.fetch_all(
+        "SELECT t.file_id FROM twins t JOIN files f ON f.id = t.file_id WHERE f.wants > 0"
+    ):
+        for copies in group_copies_by_use(catalog, row[0]):
+            good = {copy.place_id for copy in copies if is_verified_in_place(copy) and copy.place_id in counting}
+            if len(good) < drive_copies and not is_superseded(catalog, row[0], copies):
+                yield SharedFileShortage(file_queries.get_file(catalog, row[0]), tuple(copies), len(good))
+
+
+def mark_shared(catalog: Catalog, file_id: int) -> None:
+    """Enter that a file lies beside two pictures, though under one path. Call inside `Catalog.transaction`."""
+    catalog.execute("INSERT OR IGNORE INTO twins (file_id) VALUES (?)", file_id)
+
+
+def group_copies_by_use(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
+    """The copies of a file, those of each statement together, without what lies aside.
+
+    What lies beside the same picture is the same, however it is called on each drive; what lies beside none is
+    known by its path.
+    """
+    same: dict[str, str] = {}
+    marked: list[tuple[Copy, str]] = []
+    for copy in file_queries.list_copies(catalog, file_id):
+        if copy.state is not CopyState.QUARANTINED:
+            first, *others = _list_use_keys(catalog, copy)
+            for other in others:
+                same[_get_canonical_key(same, other)] = _get_canonical_key(same, first)
+            marked.append((copy, first))
+    groups: dict[str, list[Copy]] = {}
+    for copy, mark in marked:
+        groups.setdefault(_get_canonical_key(same, mark), []).append(copy)
+    yield from groups.values()
+
+
+def _list_use_keys(catalog: Catalog, copy: Copy) -> list[str]:
+    """What makes a copy the same statement as another: each picture beside it; of what lies alone, its path."""
+    pictures = find_pictures(catalog, copy.place_id, copy.path)
+    end = split_suffix(copy.path.rpartition("/")[2])[1]
+    marks = [f"{digest.hex()} {end}" for digest in sorted(pictures)] or [copy.path]
+    return [fold_name(mark.translate(_FORBIDDEN_REPLACED)) for mark in marks]
+
+
+def _get_canonical_key(same: dict[str, str], key: str) -> str:
+    """The one mark that stands for all that were found to be the same as this one."""
+    while (other := same.get(key, key)) != key:
+        key = other
+    return key
+
+
+def is_counted(place: PlaceRecord) -> bool:
+    """Whether copies on this place count as copies on a drive."""
+    return place.kind is PlaceKind.DRIVE and place.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
+
+
+def is_verified_in_place(copy: Copy) -> bool:
+    """Whether a copy is where it should be and was read back."""
+    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
+
+
+def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
+    """How many names are owed beyond what counting by content says."""
+    names: dict[int, int] = {}
+    for debt in iter_shortages(catalog, drive_copies):
+        names[debt.known_file.id] = names.get(debt.known_file.id, 0) + 1
+    short = {
+        row[0]
+        for row in catalog.fetch_all(
+            "SELECT t.file_id FROM twins t JOIN files f ON f.id = t.file_id WHERE f.drive_copies < f.wants"
+        )
+    }
+    return sum(count - (file_id in short) for file_id, count in names.items())
+
+
+def is_superseded(catalog: Catalog, file_id: int, copies: list[Copy]) -> bool:
+    """Whether this name has a newer version by now, so that the older one wants nothing under it."""
+    return any(find_newest_version(catalog, copy.path, copy.place_id) not in (None, file_id) for copy in copies)

@@ -1,0 +1,50 @@
+"""`inspect`: decode pictures from their copies, to find damage that reading their structure can't."""
+
+from __future__ import annotations
+
+import click
+
+from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
+
+
+@click.command("decode")
+@click.option("--for", "budget_time", metavar="TIME", help="Stop after this time, such as 2h or 45min.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_obj
+def command(home: str | None, budget_time: str | None, as_json: bool) -> int:
+    """Decode pictures from their verified copies: were they damaged before they were copied?
+
+    Each picture is decoded once, the newest first, in a process of its own that gives way to everything else. Stop
+    it at any time: the next one goes on. Needs tripleguard[decode]. SIGUSR1 pauses it, SIGUSR2 lets it go on.
+    """
+    from tripleguard.cli.shell import pause_signals
+    from tripleguard.config import parse_duration
+    from tripleguard.errors import UsageError
+    from tripleguard.jobs.background import Budget
+    from tripleguard.jobs.drives import open_drives, select_maintained_drives
+    from tripleguard.jobs.inspect.decoder import PictureDecoder
+    from tripleguard.jobs.inspect.inspect_pictures import inspect_pictures
+    from tripleguard.presentation import integrity, json_output
+    from tripleguard.presentation import text as lines
+
+    try:
+        budget = Budget(seconds=parse_duration(budget_time) if budget_time else None)
+    except ValueError as error:
+        raise UsageError(
+            f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
+        ) from error
+    with open_context(home) as ctx, open_drives(ctx, select_maintained_drives(ctx), "decode") as ready:
+        drives = ready.readable()
+        if not drives:
+            raise ready.no_drive_error("Connect a drive, then run it again.")
+        troubles = ready.errors()
+        with pause_signals(budget.paused), PictureDecoder() as decoder:
+            result = run_job(inspect_pictures(ctx, drives, budget, decoder))
+        if as_json:
+            print_json(json_output.build_inspect_object(result, troubles))
+        else:
+            print_lines(integrity.format_inspection(result))
+            print_lines(lines.format_errors(troubles))
+    if result.was_stopped:
+        return 130
+    return 1 if troubles or result.damaged else 0

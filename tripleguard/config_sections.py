@@ -1,0 +1,40 @@
+"""Sections of the settings that only one command uses; `config` reads them with all the others."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated
+
+import msgspec
+
+
+class HandoverSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a bag says of whoever hands it over. Empty: it says nothing of it."""
+
+    organization: str = ""
+    address: str = ""
+    contact: str = ""
+    phone: str = ""
+    email: str = ""
+    description: str = "{shoot}"
+
+
+class ForecastSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a forecast counts with. Rates are per year; 0.02 is one in fifty."""
+
+    tour_ends: str = ""
+    fit_weeks: Annotated[int, msgspec.Meta(ge=1, le=520)] = 13
+    buy_ahead_days: Annotated[int, msgspec.Meta(ge=0, le=365)] = 14
+    drive_fails: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.02
+    drive_faults: Annotated[float, msgspec.Meta(ge=0, le=100)] = 0.09
+    offsite_fails: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.001
+    bag_lost: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.01
+    one_bag: bool = True
+    replace_days: Annotated[float, msgspec.Meta(ge=0, le=365)] = 3.0
+    mend_days: Annotated[float, msgspec.Meta(ge=0, le=365)] = 1.0
+    independence: Annotated[float, msgspec.Meta(gt=0, le=1)] = 1.0
+
+    @property
+    def tour_end(self) -> date | None:
+        """The day the tour ends; None: not said."""
+        return date.fromisoformat(self.tour_ends.strip()) if self.tour_ends.strip() else None

@@ -1,0 +1,1 @@
+"""The jobs: generators that yield progress and return their result. They print nothing."""

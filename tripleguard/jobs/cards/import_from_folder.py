@@ -1,0 +1,81 @@
+"""Import what another program put into a folder: copied to the drives like the files of a card.
+
+Only stable files are taken; the folder is only read. Nobody reformats a folder, so there is no clearance at the
+end.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.catalog.frame_counts import mark_folder_job
+from tripleguard.errors import TripleguardError
+from tripleguard.jobs.cards.offload import CardCopyRun, CardFileNote
+from tripleguard.jobs.clearance.card_observation import CardObservation
+from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.progress import Job, Message, ProgressUpdate
+from tripleguard.model import Entry, PlaceRecord
+from tripleguard.places.card import Card, CardItem, open_card
+from tripleguard.places.dir_handle import DirHandle
+
+
+@dataclass(frozen=True, slots=True)
+class ImportResult:
+    """What was brought in. files: of the folder that were wanted; copied: files that a drive got now."""
+
+    files: int
+    copied: int
+    not_copied: tuple[CardFileNote, ...]
+    errors: tuple[TripleguardError, ...]
+    seconds: float
+
+
+class StableFolder(Card):
+    """A folder of which only the wanted files are seen, as long as they are as they were wanted."""
+
+    is_physical_card = False
+
+    def __init__(self, folder: DirHandle, expected: Mapping[str, Entry]) -> None:
+        super().__init__(folder)
+        self._expected = expected
+
+    def entries(self) -> Iterator[CardItem]:
+        for item in super().entries():
+            if isinstance(item, Entry) and self._expected.get(item.path) == item:
+                yield item
+
+
+def open_stable_folder(root: Path, drives: list[Path], expected: Mapping[str, Entry]) -> StableFolder:
+    """The folder at root; drives: where the drives are. Raises WrongUse, PlaceTrouble, OSError."""
+    open_card(root, drives).close()
+    return StableFolder(DirHandle(root, no_atime=True), expected)
+
+
+def import_from_folder(
+    ctx: JobContext,
+    folder: StableFolder,
+    drives: Sequence[OpenDrive],
+    unavailable: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
+) -> Job[ImportResult]:
+    """Copy what is wanted of the folder to the open and locked drives. Raises as `offload` does."""
+    began = time.monotonic()
+    yield ProgressUpdate("listing the folder", 0, 0, 0, 0, 0.0, None)
+    with contextlib.closing(CardObservation(folder)) as observation:
+        run = CardCopyRun(ctx, observation, drives, None)
+        with ctx.catalog.transaction():
+            mark_folder_job(ctx.catalog, run.job_id)
+        for record, error in unavailable:
+            run.errors.append(error)
+            yield Message(f"Drive {record.name} is left out: {error.what}")
+        yield from run.run()
+    return ImportResult(
+        files=run.totals.files,
+        copied=len(run.copied),
+        not_copied=run.list_not_copied(),
+        errors=tuple(run.errors),
+        seconds=round(time.monotonic() - began, 3),
+    )

@@ -1,0 +1,336 @@
+"""Ingest what another program put onto a drive: hash it, enter it under the shoot it lies in, verify it.
+
+The file stays where it is. It is forced to the medium first and then read from there, so what is entered is
+what the drive holds. A file that changes while it is read is left for later; one that is known and was only
+moved is recorded as moved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import file_queries, folder_queries, shoots
+from tripleguard.catalog.event_log import begin_job, end_job
+from tripleguard.catalog.file_updates import ensure_shoot
+from tripleguard.catalog.findings import resolve_at
+from tripleguard.catalog.frame_counts import get_session_cards
+from tripleguard.catalog.integrity import update_model_quirks
+from tripleguard.digest import SamplingHasher
+from tripleguard.errors import CopyError, PlaceFailedError, StoppedError, TripleguardError
+from tripleguard.jobs.copying.buffers import CHUNK_BYTES
+from tripleguard.jobs.copying.copy_tasks import CopyTask, CopyVerified, CopyWritten, VerifyRequest
+from tripleguard.jobs.copying.destination import Destination, DestinationResolver
+from tripleguard.jobs.copying.engine import HEAD_BYTES
+from tripleguard.jobs.copying.recording import CopyRecorder
+from tripleguard.jobs.drive_records import write_checklists_and_snapshots
+from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.integrity import IntegrityResult, finish_integrity_check, start_integrity_check
+from tripleguard.jobs.missing_frames import update_gaps
+from tripleguard.jobs.progress import Job, ProgressUpdate
+from tripleguard.jobs.rescan.recorder import RescanRecorder
+from tripleguard.jobs.rescan.scan_results import MatchingCopy, MismatchedCopy, MissingCopy, UnknownFile
+from tripleguard.layout import guess_shoot, parse_shoot_path
+from tripleguard.model import Copy, CopyState, Entry, EventOutcome, EventType, File, FileKind, FindingKind, Medium
+from tripleguard.places.cache_bypass import allocate_aligned
+from tripleguard.rules import is_exactly_as_recorded
+from tripleguard.wording import pluralize
+
+_BATCH_FILES = 64
+"""Files that are forced to the medium together and entered in one commit."""
+
+
+@dataclass(slots=True)
+class IngestResult:
+    """What was taken in. entered: files that are new on this drive; moved: known ones that lie elsewhere now.
+
+    left: paths that changed while they were read or could not be read: they are looked at again. empty: paths of
+    entered files that hold nothing.
+    """
+
+    entered: int = 0
+    moved: int = 0
+    total_bytes: int = 0
+    postponed: list[str] = field(default_factory=list)
+    empty: list[str] = field(default_factory=list)
+    errors: list[TripleguardError] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _FileOnMedium:
+    """One file as it lies on the medium."""
+
+    entry: Entry
+    file: File
+    sample: bytes
+    head: bytes
+    medium: Medium
+    integrity: IntegrityResult | None
+
+
+def ingest_from_drive(
+    ctx: JobContext, drive: OpenDrive, paths: Sequence[str], *, include_unsorted: bool = False
+) -> Job[IngestResult]:
+    """Enter the files at these paths of an open and locked drive. Yields progress.
+
+    anywhere: also what lies in no shoot's folder, under the name of the folder it lies in.
+    Raises Stopped, PlaceFailed if the drive goes, CatalogTrouble. What was entered before stays.
+    """
+    job = _IngestRun(ctx, drive, include_unsorted=include_unsorted)
+    outcome = EventOutcome.FAILURE
+    try:
+        for start in range(0, len(paths), _BATCH_FILES):
+            if ctx.stop.is_set():
+                raise _stopped_error(start, len(paths))
+            job.record_files(job.read_all(paths[start : start + _BATCH_FILES]))
+            done = min(start + _BATCH_FILES, len(paths))
+            yield ProgressUpdate(
+                f"new files on {drive.record.name}", done, len(paths), job.result.total_bytes, 0, 0.0, None
+            )
+        outcome = EventOutcome.PARTIAL if job.result.postponed else EventOutcome.SUCCESS
+    finally:
+        job.finish_job(outcome)
+    job.result.errors += write_checklists_and_snapshots(ctx, [drive], with_snapshots=True)
+    return job.result
+
+
+def _stopped_error(done: int, total_files: int) -> StoppedError:
+    return StoppedError(
+        f"Stopped after {done:,} of {total_files:,} files.",
+        safe="What was entered stays; the files lie where they are.",
+        do="The watch takes in the rest at its next start.",
+    )
+
+
+class _IngestRun:
+    """One run on one drive, from the caller's thread."""
+
+    def __init__(self, ctx: JobContext, drive: OpenDrive, *, include_unsorted: bool) -> None:
+        self._include_unsorted = include_unsorted
+        self.result = IngestResult()
+        self._ctx = ctx
+        self._drive = drive
+        self._buffer = allocate_aligned(CHUNK_BYTES)
+        self._shoots: dict[int, int] = {}
+        labels = {key: label for key, (_, label) in shoots.list_bodies(ctx.catalog).items()}
+        self._resolver = DestinationResolver(
+            ctx.settings.layout, ctx.clock.zone(), lambda _: ctx.settings.layout.shoot, labels
+        )
+        now = ctx.clock.now()
+        with ctx.catalog.transaction():
+            self._job_id = begin_job(ctx.catalog, "take in", drive.record.name, current_agent(), now)
+        self._recorder = CopyRecorder(ctx, self._job_id, [drive])
+        self._rescan_recorder = RescanRecorder(
+            ctx.catalog, self._job_id, drive.record, ctx.settings.rule.drive_copies, now
+        )
+
+    def read_all(self, paths: Sequence[str]) -> list[_FileOnMedium]:
+        """What the medium holds at these paths, where something new lies there that holds still.
+
+        When the job is asked to stop, what was read by then. Raises PlaceFailed if the drive went.
+        """
+        entries = []
+        for path in paths:
+            entry = self._drive.place.stat(path)
+            # What another program began a moment ago holds nothing yet; in an old archive it never will.
+            if entry is not None and (entry.size > 0 or self._include_unsorted) and not self._is_known(entry):
+                entries.append(entry)
+        found = []
+        for entry in self._flush_files(entries):
+            if self._ctx.stop.is_set():
+                break
+            one = self._read_file(entry)
+            if one is None:
+                self.result.postponed.append(entry.path)
+            else:
+                found.append(one)
+        return found
+
+    def _flush_files(self, entries: Sequence[Entry]) -> list[Entry]:
+        """Those of these files that could be forced to the medium. Raises PlaceFailed if the drive went."""
+        if not entries:
+            return []
+        try:
+            self._drive.place.fsync_files(*(entry.path for entry in entries))
+        except CopyError as error:
+            if not self._drive.place.is_connected():
+                raise self._drive_gone_error() from error
+            if len(entries) == 1:
+                self.result.postponed.append(entries[0].path)
+                return []
+            half = len(entries) // 2
+            return [*self._flush_files(entries[:half]), *self._flush_files(entries[half:])]
+        return list(entries)
+
+    def _read_file(self, entry: Entry) -> _FileOnMedium | None:
+        """What the medium holds; None if it can't be read or changed meanwhile. Raises PlaceFailed."""
+        place = self._drive.place
+        hasher, look, head = SamplingHasher(), start_integrity_check(entry), b""
+        try:
+            reading = place.open_reader(entry.path)
+            try:
+                while count := reading.readinto(self._buffer):
+                    if len(head) < HEAD_BYTES:
+                        head += bytes(self._buffer[: min(count, HEAD_BYTES - len(head))])
+                    hasher.update(self._buffer[:count])
+                    if look is not None:
+                        look.feed(self._buffer[:count])
+            finally:
+                reading.close()
+            file, now = hasher.as_file(), place.stat(entry.path)
+        except (OSError, CopyError) as error:
+            if not place.is_connected():
+                raise self._drive_gone_error() from error
+            return None
+        if now != entry or file.size != entry.size:
+            return None
+        told = finish_integrity_check(look, head, entry.name) if look is not None else None
+        return _FileOnMedium(entry, file, hasher.sample(), head, reading.medium, told)
+
+    def record_files(self, batch: Sequence[_FileOnMedium]) -> None:
+        """Enter what was read, in one commit."""
+        if not batch:
+            return
+        with self._ctx.catalog.transaction():
+            for found in batch:
+                before = self.result.entered
+                self._record_file(found)
+                if found.file.size == 0 and self.result.entered > before:
+                    self.result.empty.append(found.entry.path)
+
+    def finish_job(self, outcome: EventOutcome) -> None:
+        """Close the job, with one event for each shoot that got something."""
+        name = self._drive.record.name
+        with self._ctx.catalog.transaction():
+            for shoot_id, files in self._shoots.items():
+                self._recorder.add_job_event(
+                    EventType.INGESTION,
+                    outcome,
+                    f"{pluralize(files, 'file that', 'files that')} another program put on drive {name} "
+                    f"{'was' if files == 1 else 'were'} entered",
+                    shoot_id=shoot_id,
+                    place_id=self._drive.record.id,
+                )
+            update_model_quirks(self._ctx.catalog, self._ctx.clock.now())
+            detail = {"entered": self.result.entered, "moved": self.result.moved, "bytes": self.result.total_bytes}
+            end_job(self._ctx.catalog, self._job_id, outcome, detail, self._ctx.clock.now())
+        # Frames that came without a card are not missing from one.
+        update_gaps(self._ctx, self._nights_with_cards())
+
+    def _nights_with_cards(self) -> list[str]:
+        """The shooting days of what was entered that had cards."""
+        days = {shoots.get_shoot(self._ctx.catalog, shoot_id).day for shoot_id in self._shoots}
+        return sorted(day for day in days if get_session_cards(self._ctx.catalog, day).readings)
+
+    def _is_known(self, entry: Entry) -> bool:
+        """Whether the catalog has this path as it is. A changed original is for the rescan to judge."""
+        copy = file_queries.find_copy_at(self._ctx.catalog, self._drive.record.id, entry.path)
+        if copy is None or copy.state is CopyState.MISSING:
+            return False
+        if kind_of(entry.name) is FileKind.COMPANION:
+            return is_exactly_as_recorded(copy, entry)
+        return True
+
+    def _record_file(self, item: _FileOnMedium) -> None:
+        catalog, place_id, entry = self._ctx.catalog, self._drive.record.id, item.entry
+        self.result.total_bytes += item.file.size
+        here = file_queries.find_copy_at(catalog, place_id, entry.path)
+        unknown = UnknownFile(0, entry, item.file, item.sample, item.medium)
+        if here is not None and here.state is CopyState.MISSING:
+            self._record_reappeared(item, here)
+        elif here is not None:
+            self._rescan_recorder.record_mismatch(
+                MismatchedCopy(0, here, entry, item.file, item.sample, 0, item.medium)
+            )
+            self.result.entered += 1
+        elif item.file.size > 0 and self._was_moved(item):
+            self._rescan_recorder.record_unknown(unknown)
+            self.result.moved += 1
+        elif kind_of(entry.name) is FileKind.COMPANION:
+            self._rescan_recorder.record_unknown(unknown)
+            if self._include_unsorted and file_queries.find_copy_at(catalog, place_id, entry.path) is None:
+                # It lies beside no picture, or holds nothing: it is kept all the same.
+                self._record_original(item, self._adopted_shoot(item))
+            else:
+                self.result.entered += 1
+        elif self._include_unsorted:
+            self._record_original(item, self._adopted_shoot(item))
+        elif (shoot := self._shoot_of(entry)) is not None:
+            self._record_original(item, shoot)
+        else:
+            self._rescan_recorder.record_unknown(unknown)
+
+    def _record_reappeared(self, item: _FileOnMedium, copy: Copy) -> None:
+        """A missing copy's path holds something again: that copy, or what a rescan has to judge."""
+        if file_queries.get_file(self._ctx.catalog, copy.file_id).file == item.file:
+            self._rescan_recorder.record_match(MatchingCopy(0, copy, item.entry, item.medium))
+            self.result.moved += 1
+
+    def _was_moved(self, item: _FileOnMedium) -> bool:
+        """Whether a copy of these bytes is not at its old path on this drive any more."""
+        known = file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest)
+        moved = False
+        for copy in file_queries.list_copies(self._ctx.catalog, known.id) if known else ():
+            if copy.place_id != self._drive.record.id or copy.state not in (CopyState.PRESENT, CopyState.MISSING):
+                continue
+            if self._drive.place.stat(copy.path) is None:
+                if copy.state is CopyState.PRESENT:
+                    self._rescan_recorder.record_missing(MissingCopy(0, copy))
+                moved = True
+        return moved
+
+    def _shoot_of(self, entry: Entry) -> tuple[str, str] | None:
+        """The shoot in whose folder a file lies, by the layout or by what lies beside it; None if in none."""
+        shoot = parse_shoot_path(self._ctx.settings.layout, entry.path)
+        if shoot is not None:
+            return shoot
+        beside = folder_queries.list_copies_in_folder(self._ctx.catalog, self._drive.record.id, entry.folder)
+        for copy in beside:
+            row = self._ctx.catalog.fetch_one("SELECT shoot_id FROM copies WHERE id = ?", copy.id)
+            if row is not None:
+                one = shoots.get_shoot(self._ctx.catalog, row[0])
+                return one.day, one.name
+        return None
+
+    def _adopted_shoot(self, item: _FileOnMedium) -> tuple[str, str]:
+        """The shoot of a file in an archive made by hand: the one these bytes are known in, else by its folder."""
+        known = file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest)
+        if known is not None and item.file.size > 0:
+            shoot = shoots.get_shoot(self._ctx.catalog, known.shoot_id)
+            return shoot.day, shoot.name
+        day, name = self._shoot_of(item.entry) or guess_shoot(item.entry.folder)
+        placing = self._resolver.resolve(item.entry, item.head)
+        return day or placing.day, name or self._ctx.settings.layout.shoot
+
+    def _record_original(self, item: _FileOnMedium, shoot: tuple[str, str]) -> None:
+        placing = self._resolve_destination(item, shoot)
+        task = CopyTask(item.entry, lambda: self._drive.place.open_reader(item.entry.path), (0,), lambda: True)
+        task.file, task.sample, task.destination = item.file, item.sample, placing
+        self._recorder.record_written(CopyWritten(task, 0, item.entry), by_us=False)
+        self._recorder.record_integrity(item.file, item.integrity)
+        proof = VerifyRequest(item.entry.path, item.file, task=task)
+        self._recorder.record_verified(CopyVerified(proof, 0, item.medium, 1, item.entry))
+        resolve_at(
+            self._ctx.catalog,
+            self._drive.record.id,
+            item.entry.path,
+            "it was entered",
+            self._ctx.clock.now(),
+            kinds=(FindingKind.STRAY, FindingKind.MISSING),
+        )
+        shoot_id = ensure_shoot(self._ctx.catalog, *shoot, self._ctx.clock.now())
+        self._shoots[shoot_id] = self._shoots.get(shoot_id, 0) + 1
+        self.result.entered += 1
+
+    def _resolve_destination(self, item: _FileOnMedium, shoot: tuple[str, str]) -> Destination:
+        """What the camera wrote, under the shoot that the folder says."""
+        placing = self._resolver.resolve(item.entry, item.head)
+        return replace(placing, day=shoot[0], shoot=shoot[1])
+
+    def _drive_gone_error(self) -> CopyError:
+        return PlaceFailedError(
+            f"Drive {self._drive.record.name} stopped answering.",
+            safe="What was entered before stays in the catalog.",
+            do="Check the cable and connect it again: the rest is taken in then.",
+        )

@@ -1,0 +1,388 @@
+"""Offload a card: one pass, every drive at once, each copy read back, then the clearance.
+
+Files that an interrupted run of the same card finished are recognised and not read again. A copy that is on a
+drive already is not made again, but verified where evidence is missing. A file that can't be read, a drive that
+fills up or is pulled, stops itself and nothing else. At the end the card is listed again and the clearance
+answers.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import shoots
+from tripleguard.catalog.frame_counts import FOLDER_JOB_DETAIL
+from tripleguard.clearance_answer import Clearance
+from tripleguard.errors import CardGoneError, TripleguardError
+from tripleguard.jobs.cards.destination_chooser import DestinationChooser
+from tripleguard.jobs.cards.name_bodies import name_bodies
+from tripleguard.jobs.cards.planning import CardPlan
+from tripleguard.jobs.cards.second_reading import (
+    READINGS_DIFFER,
+    SecondReading,
+    compare_reading,
+    make_second_tasks,
+    record_difference,
+    record_second_read_failure,
+)
+from tripleguard.jobs.clearance.card_clearance import CardQuestion, VerifiedOnDrive, clear_card
+from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp, stamp_of
+from tripleguard.jobs.clearance.counted_copies import CopyKey
+from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, CopyVerified, CopyWritten
+from tripleguard.jobs.copying.engine import (
+    CopyResult,
+    EntrySkipped,
+    SourceChanged,
+    SourceRead,
+    SourceReadFailed,
+    SourceResumed,
+)
+from tripleguard.jobs.copying.run import CopyRateEstimator, CopyRun, FilesToRetry
+from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.integrity import CardIntegrity, summarize_card
+from tripleguard.jobs.missing_frames import CardCount, MissingFramesReport, update_gaps_after_card
+from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
+from tripleguard.model import EventOutcome, EventType, PlaceRecord, Shoot, UncopyableEntry
+from tripleguard.names import escape_text
+from tripleguard.places.card import Card, IgnoredEntry
+from tripleguard.wording import pluralize
+
+_MAX_ATTEMPTS = 3
+_MAX_MESSAGES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class CardFileNote:
+    """Something about one path on the card: why it is on no drive, or how it changed."""
+
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OffloadResult:
+    """What an offload did.
+
+    changed: files that differ from what was offloaded from the same path; both are kept. copied: files that at
+    least one drive got now. resumed: files an interrupted run had read. on_drives: verified copies of this card's
+    files, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
+    """
+
+    shoots: tuple[Shoot, ...]
+    files: int
+    total_bytes: int
+    copied: int
+    already_present: int
+    resumed: int
+    litter: int
+    on_drives: dict[str, VerifiedOnDrive]
+    not_copied: tuple[CardFileNote, ...]
+    changed: tuple[CardFileNote, ...]
+    errors: tuple[TripleguardError, ...]
+    bytes_read: int
+    seconds: float
+    clearance: Clearance
+    integrity: CardIntegrity
+    second_reading: SecondReading | None
+    missing_frames: MissingFramesReport
+
+    @property
+    def verified(self) -> dict[str, int]:
+        """How many of the card's files each drive holds verified."""
+        return {name: one.files for name, one in self.on_drives.items()}
+
+
+def offload(
+    ctx: JobContext,
+    card: Card,
+    drives: Sequence[OpenDrive],
+    shoot: str | None,
+    unavailable: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
+    *,
+    accept_damaged: bool = False,
+    read_twice: bool | None = None,
+    body: str | None = None,
+    ask_card_count: Callable[[], CardCount | None] = lambda: None,
+    observation: CardObservation | None = None,
+) -> Job[OffloadResult]:
+    """Copy what is on the card to the drives and answer whether it may be reformatted.
+
+    drives are open and locked; refused are those that can't be used now. accept_damaged: a person lives with files
+    that are damaged at source. read_twice: read the card a second time and compare; None: if the first time had
+    an error. body: the name of the body that filled the card, for bodies that write no serial. told: asked at the
+    end for the number of cards. observation: what the caller has seen of the card already.
+    Yields progress, returns the result.
+    Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    """
+    began = time.monotonic()
+    yield ProgressUpdate("listing the card", 0, 0, 0, 0, 0.0, None)
+    since = ctx.clock.now()
+    with contextlib.ExitStack() as stack:
+        if observation is None:
+            observation = stack.enter_context(contextlib.closing(CardObservation(card)))
+        job = CardCopyRun(
+            ctx, observation, drives, shoot, body=body, read_twice=read_twice, ask_card_count=ask_card_count
+        )
+        for record, error in unavailable:
+            job.errors.append(error)
+            yield Message(f"Drive {record.name} is left out: {error.what}")
+        yield from job.run()
+        yield ProgressUpdate("asking: may it be reformatted", job.files_done, job.totals.files, 0, 0, 0.0, None)
+        whole = summarize_card(ctx, job.job_id)
+        question = CardQuestion(
+            card,
+            observation,
+            is_read=True,
+            unstable=frozenset(job.second_reading.unstable if job.second_reading else ()),
+            copy_stamps=job.verified_stamps,
+            accept_damaged=accept_damaged,
+        )
+        answer = yield from clear_card(ctx, question, job.remaining_drives(), since=since)
+    return OffloadResult(
+        shoots=job.list_shoots(),
+        files=job.totals.files,
+        total_bytes=job.totals.total_bytes,
+        copied=len(job.copied),
+        already_present=job.files_done - len(job.copied) - len(job.list_failed()),
+        resumed=job.resumed,
+        litter=job.totals.ignored,
+        on_drives={drive.record.name: VerifiedOnDrive() for drive in drives} | answer.verified,
+        not_copied=job.list_not_copied(),
+        changed=tuple(CardFileNote(*pair) for pair in job.changed.items()),
+        errors=tuple(job.errors),
+        bytes_read=job.rate.bytes_read,
+        seconds=round(time.monotonic() - began, 3),
+        clearance=answer.clearance,
+        integrity=whole,
+        second_reading=job.second_reading,
+        missing_frames=job.missing_frames,
+    )
+
+
+class CardCopyRun(CopyRun):
+    """One run, from the caller's thread."""
+
+    def __init__(
+        self,
+        ctx: JobContext,
+        observation: CardObservation,
+        drives: Sequence[OpenDrive],
+        shoot: str | None,
+        *,
+        body: str | None = None,
+        ask_card_count: Callable[[], CardCount | None] = lambda: None,
+        read_twice: bool | None = False,
+    ) -> None:
+        self.totals = observation.count_totals()
+        card = observation.card
+        super().__init__(
+            ctx,
+            drives,
+            "offload",
+            str(card.root),
+            self.totals.files,
+            self.totals.total_bytes,
+            card.read_insertion(),
+        )
+        self.verified_stamps: dict[CopyKey, FileStamp] = {}
+        self._observation = observation
+        self.copied: set[str] = set()
+        self.changed: dict[str, str] = {}
+        self.resumed = 0
+        self._card = card
+        self._decider = DestinationChooser(ctx, card, drives, shoot, body)
+        self._read_paths: set[str] = set()
+        self._read_failures: dict[str, str] = {}
+        self._copy_failures: dict[str, str] = {}
+        self._uncopyable: list[UncopyableEntry] = []
+        self._card_gone_error: CardGoneError | None = None
+        self.second_reading: SecondReading | None = None
+        self._read_twice = read_twice
+        self._body_name = body
+        self._ask_card_count = ask_card_count
+        self.missing_frames = MissingFramesReport()
+        self._had_read_error = False
+        self._is_second_reading = False
+
+    def run(self) -> Iterator[Progress]:
+        """Everything once, then what has to be tried again; at the end, lists and snapshots on the drives."""
+        try:
+            self._decider.learn_body(self._card)
+            for attempt in range(_MAX_ATTEMPTS):
+                again = self.take_retries()
+                if attempt and not again:
+                    break
+                if attempt:
+                    yield Message(f"Trying {len(again)} files once more.")
+                yield from self._run_card_pass(again if attempt else None)
+            if self._read_twice or (self._read_twice is None and self._had_read_error):
+                yield from self._read_second_time()
+        except BaseException:
+            # What ended the work is told; what goes wrong while leaving in good order is not.
+            with contextlib.suppress(TripleguardError):
+                self.write_drive_records(with_snapshots=False)
+                self._finish_offload(EventOutcome.FAILURE)
+            raise
+        finally:
+            self._decider.close()
+        self.collect_last_errors()
+        yield from self._update_missing_frames()
+        yield ProgressUpdate("writing check lists", self.files_done, self.totals.files, 0, 0, 0.0, None)
+        self.write_drive_records(with_snapshots=True)
+        wrong = self.list_not_copied() or self.errors or self._copy_failures
+        self._finish_offload(EventOutcome.PARTIAL if wrong else EventOutcome.SUCCESS)
+
+    def _update_missing_frames(self) -> Iterator[Progress]:
+        """What the frame numbers say now, before the catalog's snapshots are left on the drives."""
+        for line in name_bodies(self.ctx, self.job_id, self._body_name):
+            yield Message(line)
+        self.missing_frames = update_gaps_after_card(self.ctx, self.job_id, self._ask_card_count())
+
+    def list_shoots(self) -> tuple[Shoot, ...]:
+        """The shoots that this card's files belong to, the largest first."""
+        counts = self.recorder.shoot_files
+        return tuple(
+            shoots.get_shoot(self.ctx.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
+        )
+
+    def list_not_copied(self) -> tuple[CardFileNote, ...]:
+        """What did not get to any drive."""
+        found = [(odd.path, odd.reason) for odd in self._uncopyable]
+        return tuple(
+            CardFileNote(*pair) for pair in [*found, *self._read_failures.items(), *self.list_failed().items()]
+        )
+
+    def list_failed(self) -> dict[str, str]:
+        """What was read and got to no drive, and why."""
+        return {path: why for path, why in self._copy_failures.items() if path not in self.copied}
+
+    def _run_card_pass(self, retries: FilesToRetry | None) -> Iterator[Progress]:
+        plan = CardPlan(self.ctx, self._observation, self.drives, self.active_lanes(), self.verified_stamps)
+        wanted = [(entry, tuple(sorted(on))) for entry, on in retries.values()] if retries else []
+        try:
+            yield from self.run_pass(
+                plan.all_tasks if retries is None else lambda copier: plan.retry_tasks(copier, wanted),
+                self._decider,
+            )
+        finally:
+            plan.close()
+
+    def _read_second_time(self) -> Iterator[Progress]:
+        """Read the card a second time and compare; what differs is copied as well."""
+        self.second_reading = second = SecondReading()
+        yield Message("The card is read a second time and compared.")
+        first, doing = self.rate, self._activity
+        self.rate, self._activity, self._is_second_reading = (
+            CopyRateEstimator(self.totals.total_bytes),
+            "second reading",
+            True,
+        )
+        try:
+            yield from self.run_pass(
+                lambda copier: make_second_tasks(self.ctx, self._card, self.job_id, second, copier), self._decider
+            )
+        finally:
+            self.rate, self._activity, self._is_second_reading = first, doing, False
+        if again := self.take_retries():
+            yield from self._run_card_pass(again)
+
+    def should_stop(self) -> bool:
+        return self._card_gone_error is not None or super().should_stop()
+
+    def raise_if_stopped(self) -> None:
+        if self._card_gone_error is not None:
+            raise self._card_gone_error
+        super().raise_if_stopped()
+
+    def record_result(self, result: CopyResult) -> None:
+        match result:
+            case SourceRead(task) if self._is_second_reading and self.second_reading is not None:
+                if not compare_reading(self.ctx, self.job_id, task, self.second_reading):
+                    self.retry_later(task.entry, range(len(self.drives)))
+            case SourceReadFailed(task, why) if self._is_second_reading and self.second_reading is not None:
+                self._record_read_failure(task, why)
+                if self._card_gone_error is None and why != "stopped":
+                    record_second_read_failure(self.ctx, self.job_id, task.entry.path, self.second_reading)
+            case SourceRead(task, file):
+                if task.expected_file is not None and task.expected_file != file:
+                    self.retry_later(task.entry, range(len(self.drives)))
+                else:
+                    self._count_file(task)
+                    self._observation.record_reading(task.entry, file.digest)
+                    file_id = self.recorder.record_read(task)
+                    if self.second_reading is not None and task.entry.path in self.second_reading.unstable:
+                        record_difference(self.ctx, file_id, task.entry.path, READINGS_DIFFER, self.second_reading)
+            case SourceResumed(entry, known, read_at):
+                self.recorder.record_resumed(entry, known.id, known.shoot_id, read_at)
+                self._observation.record_reading(entry, known.file.digest)
+                self.resumed += 1
+                self.files_done += 1
+                self.rate.skip(entry.size)
+            case SourceReadFailed(task, why):
+                self._record_read_failure(task, why)
+            case SourceChanged(task, why):
+                self.changed.setdefault(task.entry.path, why)
+            case EntrySkipped(item) if not isinstance(item, IgnoredEntry):
+                self._uncopyable.append(item)
+            case CopyVerified(proof, lane, _, _, seen):
+                super().record_result(result)
+                self.verified_stamps[self.drives[lane].record.id, proof.path] = stamp_of(seen)
+            case CopyWritten():
+                super().record_result(result)
+                self.copied.add(result.task.entry.path)
+            case CopyFailed(task, _, error):
+                super().record_result(result)
+                self._copy_failures[task.entry.path] = error.what
+            case _:
+                super().record_result(result)
+
+    def _count_file(self, task: CopyTask) -> None:
+        self._read_failures.pop(task.entry.path, None)
+        if not task.lanes:
+            self.rate.skip(task.entry.size)
+        if task.entry.path not in self._read_paths:
+            self._read_paths.add(task.entry.path)
+            self.files_done += 1
+
+    def _record_read_failure(self, task: CopyTask, reason: str) -> None:
+        if self.ctx.stop.is_set() or reason == "stopped":
+            return
+        if not self._card.is_connected():
+            self._card_gone_error = CardGoneError(
+                f"The card at {escape_text(str(self._card.root))} was pulled or stopped answering after "
+                f"{self.files_done:,} of {self.totals.files:,} files.",
+                safe="What was finished stays on the drives; the card was only read.",
+                do="Put it in again and run the same command: it goes on where it stopped. Do not reformat it.",
+            )
+            return
+        self._had_read_error = True
+        if self._is_second_reading:
+            return
+        self._read_failures[task.entry.path] = reason
+        self._observation.record_failure(task.entry.path)
+        self.retry_later(task.entry, task.lanes or range(len(self.drives)))
+
+    def release(self, result: CopyResult) -> None:
+        if isinstance(result, CopyWritten | CopyFailed):
+            self._decider.forget_in_flight(result.task, result.lane)
+
+    def message_for(self, result: CopyResult) -> str | None:
+        if isinstance(result, SourceReadFailed):
+            return (
+                None if result.reason == "stopped" else f"{escape_text(result.task.entry.path)}: {result.reason}."
+            )
+        return super().message_for(result)
+
+    def _finish_offload(self, outcome: EventOutcome) -> None:
+        detail: dict[str, object] = {"files": self.totals.files, "bytes": self.totals.total_bytes}
+        detail |= {"done": self.files_done} | ({} if self._card.is_physical_card else FOLDER_JOB_DETAIL)
+        root = escape_text(str(self._card.root))
+        with self.ctx.catalog.transaction():
+            for shoot_id, files in self.recorder.shoot_files.items():
+                self.recorder.add_job_event(
+                    EventType.INGESTION, outcome, f"{pluralize(files, 'file')} read from {root}", shoot_id=shoot_id
+                )
+            self.finish_job(outcome, detail)

@@ -1,0 +1,119 @@
+"""Read a card a second time and compare, because a failing card or reader gives different bytes each time.
+
+A copy can be verified against what was read, and what was read can be wrong without any error. So each file is
+read again, past the caches of the file system and of the device below it, and compared with the first time.
+Where the two differ nobody knows which one is right: what a third reading gives is kept beside the first, and
+the file is not covered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import partial
+
+from tripleguard.catalog import file_queries
+from tripleguard.catalog.integrity import add_flaw, remove_flaw
+from tripleguard.jobs.copying.copy_tasks import CopyTask
+from tripleguard.jobs.copying.engine import CopyEngine
+from tripleguard.jobs.drives import JobContext
+from tripleguard.model import Entry, IntegrityFlaw, Medium
+from tripleguard.places.base import CopyReader
+from tripleguard.places.card import Card
+
+_SIGN = "two readings differ"
+READINGS_DIFFER = IntegrityFlaw(
+    is_grave=False, sign=_SIGN, explanation="two readings of it from the card gave different bytes"
+)
+READ_ONLY_ONCE = IntegrityFlaw(
+    is_grave=False, sign=_SIGN, explanation="it could be read from the card once, and not a second time"
+)
+
+
+@dataclass(slots=True)
+class SecondReading:
+    """How a second reading went. equal: files that gave the same. unsteady: path to why it does not count.
+
+    from_memory: the caches could not be passed for all of it, so that being equal proves little.
+    """
+
+    equal_files: int = 0
+    is_from_cache: bool = False
+    unstable: dict[str, str] = field(default_factory=dict)
+
+
+def make_second_tasks(
+    ctx: JobContext, card: Card, job_id: int, second: SecondReading, engine: CopyEngine
+) -> Iterator[CopyTask]:
+    """A task for each card file that this job has read, to be read and compared. Runs in the reader's thread."""
+    catalog = ctx.catalog.reopen()
+    try:
+        for entry in card.entries():
+            engine.wait_for_backlog()
+            row = file_queries.find_card_file(catalog, job_id, entry.path) if isinstance(entry, Entry) else None
+            if row is None or not isinstance(entry, Entry) or row[1:3] != (entry.size, entry.mtime_ns):
+                continue
+            known = file_queries.get_file(catalog, row[0])
+            yield CopyTask(
+                entry,
+                open=partial(_open_second_reading, card, entry.path, second),
+                lanes=(),
+                is_source_unchanged=partial(card.is_unchanged, entry),
+                expected_file=known.file,
+            )
+    finally:
+        catalog.close()
+
+
+def compare_reading(ctx: JobContext, job_id: int, task: CopyTask, second: SecondReading) -> bool:
+    """Whether a second reading gave what the first one did; what follows is entered. Called inside
+    `transaction`."""
+    row = file_queries.find_card_file(ctx.catalog, job_id, task.entry.path)
+    if row is None:
+        return False
+    if task.file == task.expected_file:
+        second.equal_files += 1
+        if not second.is_from_cache:
+            remove_flaw(ctx.catalog, row[0], READINGS_DIFFER.sign, ctx.clock.now())
+        return True
+    record_difference(ctx, row[0], task.entry.path, READINGS_DIFFER, second)
+    return False
+
+
+def record_second_read_failure(ctx: JobContext, job_id: int, path: str, second: SecondReading) -> None:
+    """A file could be read the first time and not the second. Called inside `transaction`."""
+    row = file_queries.find_card_file(ctx.catalog, job_id, path)
+    if row is not None:
+        record_difference(ctx, row[0], path, READ_ONLY_ONCE, second)
+
+
+def record_difference(
+    ctx: JobContext, file_id: int, path: str, flaw: IntegrityFlaw, second: SecondReading
+) -> None:
+    """Note that one reading of a card file gave this file, and another did not. Called inside `transaction`."""
+    second.unstable.setdefault(path, flaw.explanation)
+    add_flaw(ctx.catalog, file_id, flaw, ctx.clock.now())
+
+
+def _open_second_reading(card: Card, path: str, second: SecondReading) -> CopyReader:
+    return _CacheTrackingReading(card.open_second_reader(path), second)
+
+
+class _CacheTrackingReading:
+    """A reading that notes, once it is over, if it may have come from memory."""
+
+    def __init__(self, reading: CopyReader, second: SecondReading) -> None:
+        self._reading = reading
+        self._second = second
+
+    @property
+    def medium(self) -> Medium:
+        return self._reading.medium
+
+    def readinto(self, buffer: memoryview) -> int:
+        return self._reading.readinto(buffer)
+
+    def close(self) -> None:
+        if not self._reading.medium.is_from_device:
+            self._second.is_from_cache = True
+        self._reading.close()

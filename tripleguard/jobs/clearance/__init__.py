@@ -1,0 +1,1 @@
+"""The only package that may construct a yes: may this card or drive be reformatted?"""

@@ -1,0 +1,312 @@
+"""Find which copies of a file count for one answer: unchanged between two checks, and read back lately.
+
+    first check -> read back what was read too long ago -> final check
+
+A copy counts if the catalog has it as verified within the time that the answer asks for, and if it lies on its
+drive in the final check exactly as it did before it was read back, or before the question began. What was not
+observed to stay the same, or can't be checked, does not count. Copies that share a disk count once, unless the
+settings allow it; links to the same bytes always do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from tripleguard.catalog import file_queries
+from tripleguard.catalog.file_queries import CopiesByName
+from tripleguard.catalog.places import list_places
+from tripleguard.catalog.rows import KnownFile
+from tripleguard.jobs.clearance.card_observation import FileStamp, stamp_of
+from tripleguard.jobs.copying.hashing import has_recorded_content
+from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.existing_copies import copies_usable_for
+from tripleguard.jobs.progress import Job
+from tripleguard.jobs.rescan.rescan import RescanResult, read_back_copies
+from tripleguard.model import Copy, Entry, FileKind, PlaceKind, PlaceRecord
+from tripleguard.places.changes import ChangeMonitor, FolderChanges
+from tripleguard.places.disks import is_same_copy
+from tripleguard.rules import (
+    CopyRequirements,
+    CopyStatus,
+    can_share_disk,
+    copy_status,
+    count_independent,
+    should_read_again,
+)
+
+COPY_CHANGED = "copy changed meanwhile"
+SAME_DISK = "one disk"
+SAME_COPY = "one copy twice"
+
+CopyKey = tuple[int, str]
+"""A place (id) and a path on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountedCopies:
+    """The copies of one file that count, one a drive, and why others do not.
+
+    Attributes:
+        copies: Those that count if each is on a disk of its own.
+        independent: How many of them count as it is.
+        standings: How the other copies stand.
+        problems: Words for what is wrong with copies that would count otherwise.
+    """
+
+    copies: tuple[Copy, ...]
+    independent: int
+    statuses: tuple[CopyStatus, ...]
+    problems: frozenset[str]
+
+
+@dataclass(slots=True)
+class _FirstCheck:
+    """What the first look found: how each copy lay there, and which have to be read back."""
+
+    stamps: dict[int, FileStamp] = field(default_factory=dict)
+    stale: dict[int, dict[int, Copy]] = field(default_factory=dict)
+    edited: set[int] = field(default_factory=set)
+
+
+class CopyEvidence:
+    """The copies on the open drives, for one answer. Close it when the answer was given.
+
+    Args:
+        kit: The job's.
+        drives: The drives that can be looked at.
+        needs: What the answer asks of a copy.
+        wanted: How many independent copies are enough.
+        without: Places (ids) whose copies do not count.
+        before: How copies lay on their drives before this job read them back, by place and path.
+        leaving: A drive that may go: what shares its disk, or its very bytes, goes with it.
+    """
+
+    def __init__(
+        self,
+        ctx: JobContext,
+        drives: Sequence[OpenDrive],
+        needs: CopyRequirements,
+        required: int,
+        *,
+        excluded_place_ids: Collection[int] = (),
+        earlier_stamps: Mapping[CopyKey, FileStamp] | None = None,
+        leaving: OpenDrive | None = None,
+    ) -> None:
+        self._ctx = ctx
+        self._needs = needs
+        self._required = required
+        self._by_name = CopiesByName(ctx.catalog)
+        self._leaving = leaving
+        self._leaving_disks = leaving.place.find_disks() if leaving is not None else frozenset()
+        self._excluded_place_ids = frozenset(excluded_place_ids)
+        self._earlier_stamps = earlier_stamps or {}
+        self._drives = {drive.record.id: drive for drive in drives if drive.record.id not in excluded_place_ids}
+        self._records = _list_counting_places(ctx, excluded_place_ids)
+        self._disks = {place_id: drive.place.find_disks() for place_id, drive in self._drives.items()}
+        self._monitors: dict[int, ChangeMonitor] = {
+            place_id: drive.place.start_change_monitor() for place_id, drive in self._drives.items()
+        }
+        self._first_check = _FirstCheck()
+        self._changes: dict[int, FolderChanges] = {}
+        self._responding: dict[int, OpenDrive] = {}
+
+    def close(self) -> None:
+        """End the watching for changes."""
+        for monitor in self._monitors.values():
+            monitor.close()
+
+    def run_first_check(self, known: KnownFile, name: str, originals: frozenset[bytes] | None) -> None:
+        """Look at each copy of a file that may count under this name, and note which must be read back."""
+        counting: list[Copy] = []
+        stale: list[Copy] = []
+        for copy, drive in self._iter_candidates(known, name, originals):
+            self._monitors[copy.place_id].watch(copy.path.rpartition("/")[0])
+            seen = drive.stat_or_none(copy.path)
+            if seen is None:
+                continue
+            stamp = self._first_check.stamps.setdefault(copy.id, stamp_of(seen))
+            if self._was_edited(known, copy, drive):
+                self._first_check.edited.add(copy.id)
+            stands = self._status_of(copy, seen)
+            if stands is CopyStatus.COUNTS and self._is_as_verified(copy, stamp):
+                counting.append(copy)
+            elif self._can_be_read_back(copy, drive, stands):
+                stale.append(copy)
+        if self._count_independent(self._choose_one_per_drive(counting, set()), set()) < self._required:
+            for copy in stale:
+                self._first_check.stale.setdefault(copy.place_id, {})[copy.id] = copy
+
+    def read_back(self) -> Job[RescanResult]:
+        """Read back what the first look found too old, on all drives at once. Raises CatalogTrouble."""
+        named = {place: list(copies.values()) for place, copies in self._first_check.stale.items()}
+        return read_back_copies(self._ctx, list(self._drives.values()), named)
+
+    @property
+    def pending_read_backs(self) -> int:
+        """How many copies the first look found that have to be read back."""
+        return sum(map(len, self._first_check.stale.values()))
+
+    def begin_final_check(self) -> list[str]:
+        """Ask each drive whether it is still there; return the names of those that are not."""
+        self._records = _list_counting_places(self._ctx, self._excluded_place_ids)
+        self._responding = {place: drive for place, drive in self._drives.items() if drive.place.is_connected()}
+        return [drive.record.name for place, drive in self._drives.items() if place not in self._responding]
+
+    def run_final_check(self, known: KnownFile, name: str, originals: frozenset[bytes] | None) -> CountedCopies:
+        """Look at each copy again and count; `end_final_check` tells afterwards what was changed meanwhile."""
+        counting: list[Copy] = []
+        standings: list[CopyStatus] = []
+        problems: set[str] = set()
+        for copy in copies_usable_for(self._by_name, known, name, originals):
+            record = self._records.get(copy.place_id)
+            if record is None:
+                continue
+            drive = self._responding.get(copy.place_id)
+            seen = drive.stat_or_none(copy.path) if drive is not None else None
+            stands = self._status_of(copy, seen, is_connected=drive is not None)
+            if stands is not CopyStatus.COUNTS:
+                standings.append(stands)
+            elif seen is None or not self._is_as_before(copy, stamp_of(seen)):
+                problems.add(COPY_CHANGED)
+            elif copy.id in self._first_check.edited:
+                standings.append(CopyStatus.MISSING)
+            elif seen.mtime_ns != copy.mtime_ns:
+                # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
+                standings.append(CopyStatus.UNVERIFIED)
+            elif (problem := self._explain_dependence(copy)) is not None:
+                problems.add(problem)
+            else:
+                counting.append(copy)
+        chosen = self._choose_one_per_drive(counting, problems)
+        independent = self._count_independent(chosen, problems)
+        return CountedCopies(tuple(chosen), independent, tuple(standings), frozenset(problems))
+
+    def end_final_check(self) -> list[str]:
+        """Collect what the system says was changed since the first look; return the drives that went away."""
+        self._changes = {place: monitor.changes() for place, monitor in self._monitors.items()}
+        return [drive.record.name for drive in self._responding.values() if not drive.place.is_connected()]
+
+    def is_unchanged(self, counted: CountedCopies) -> bool:
+        """Whether, after the last look, enough of the counted copies were not written to since the first look."""
+        kept = [copy for copy in counted.copies if not self._changes[copy.place_id].may_include(copy.path)]
+        return len(kept) == len(counted.copies) or self._count_independent(kept, set()) >= self._required
+
+    def is_enough(self, counted: CountedCopies) -> bool:
+        """Whether these are as many as are wanted."""
+        return counted.independent >= self._required
+
+    def place_name(self, place_id: int) -> str:
+        """Return what a drive is called."""
+        return self._records[place_id].name
+
+    # What each of these rests on
+
+    def _iter_candidates(
+        self, known: KnownFile, name: str, originals: frozenset[bytes] | None
+    ) -> Iterator[tuple[Copy, OpenDrive]]:
+        for copy in copies_usable_for(self._by_name, known, name, originals):
+            drive = self._drives.get(copy.place_id)
+            if drive is not None and copy.place_id in self._records:
+                yield copy, drive
+
+    def _status_of(self, copy: Copy, entry: Entry | None, *, is_connected: bool = True) -> CopyStatus:
+        record = self._records[copy.place_id]
+        return copy_status(
+            copy,
+            record.state,
+            record.role,
+            is_connected=is_connected,
+            entry=entry,
+            requirements=self._needs,
+            now=self._ctx.clock.now(),
+        )
+
+    def _is_as_verified(self, copy: Copy, stamp: FileStamp) -> bool:
+        """Whether a copy lies there as it did when it was read back, as far as anybody noted it."""
+        before = self._earlier_stamps.get((copy.place_id, copy.path), stamp)
+        return before == stamp and stamp[1] == copy.mtime_ns
+
+    def _is_as_before(self, copy: Copy, stamp: FileStamp) -> bool:
+        """Whether a copy lies there in the last look as it did in the first, and before it was read back."""
+        if self._first_check.stamps.get(copy.id) != stamp:
+            return False
+        if copy.id in self._first_check.stale.get(copy.place_id, {}):
+            return True
+        return self._earlier_stamps.get((copy.place_id, copy.path), stamp) == stamp
+
+    def _can_be_read_back(self, copy: Copy, drive: OpenDrive, status: CopyStatus) -> bool:
+        if status is CopyStatus.CACHED:
+            reaches = drive.place.cache_bypass.medium.is_from_device
+            return should_read_again(copy.evidence, reaches_device=reaches, insertion=drive.record.insertion)
+        return status in (CopyStatus.UNVERIFIED, CopyStatus.OVERDUE, CopyStatus.COUNTS)
+
+    def _choose_one_per_drive(self, counting: Iterable[Copy], problems: set[str]) -> list[Copy]:
+        """One copy for each drive, no two of which are the same bytes on a disk."""
+        chosen: dict[int, Copy] = {}
+        for copy in counting:
+            if copy.place_id in chosen:
+                continue
+            if any(self._is_same_copy(copy, other) for other in chosen.values()):
+                problems.add(SAME_COPY)
+            else:
+                chosen[copy.place_id] = copy
+        return list(chosen.values())
+
+    def _was_edited(self, known: KnownFile, copy: Copy, drive: OpenDrive) -> bool:
+        """Whether a companion that a drive's going rests on holds something else: it is read, as no time tells."""
+        if self._leaving is None or known.kind is not FileKind.COMPANION:
+            return False
+        return not has_recorded_content(drive, copy, known)
+
+    def _explain_dependence(self, copy: Copy) -> str | None:
+        """Why a copy would go together with the drive that may leave; None: it would not."""
+        leaving = self._leaving
+        if leaving is None or not can_share_disk(self._leaving_disks, self._disks[copy.place_id]):
+            return None
+        if not self._ctx.settings.rule.allow_same_disk:
+            return SAME_DISK
+        own = [
+            one
+            for one in file_queries.list_copies(self._ctx.catalog, copy.file_id)
+            if one.place_id == leaving.record.id
+        ]
+        folder = self._drives[copy.place_id].place.dir_handle
+        for one in own:
+            try:
+                if is_same_copy(leaving.place.dir_handle, one.path, folder, copy.path):
+                    return SAME_COPY
+            except FileNotFoundError:
+                continue
+            except OSError:
+                return SAME_COPY
+        return None
+
+    def _is_same_copy(self, one: Copy, other: Copy) -> bool:
+        if not can_share_disk(self._disks[one.place_id], self._disks[other.place_id]):
+            return False
+        try:
+            return is_same_copy(
+                self._drives[one.place_id].place.dir_handle,
+                one.path,
+                self._drives[other.place_id].place.dir_handle,
+                other.path,
+            )
+        except OSError:
+            return True
+
+    def _count_independent(self, copies: Sequence[Copy], problems: set[str]) -> int:
+        disks = [self._disks[copy.place_id] for copy in copies]
+        count = count_independent(disks, allow_same_disk=self._ctx.settings.rule.allow_same_disk)
+        if count < len(copies):
+            problems.add(SAME_DISK)
+        return count
+
+
+def _list_counting_places(ctx: JobContext, excluded_place_ids: Collection[int]) -> dict[int, PlaceRecord]:
+    """The drives that the catalog knows, as it knows them now."""
+    return {
+        record.id: record
+        for record in list_places(ctx.catalog)
+        if record.kind is PlaceKind.DRIVE and record.id not in excluded_place_ids
+    }

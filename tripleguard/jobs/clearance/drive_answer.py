@@ -1,0 +1,68 @@
+"""The answer about a drive: what would fall below the rule without it, by file and by shoot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from tripleguard.catalog import shoots
+from tripleguard.catalog.store import Catalog
+from tripleguard.clearance_answer import Clearance
+from tripleguard.model import PlaceRecord, Shoot
+
+ONLY_HERE = "only here"
+NO_GOOD_COPY = "no good copy"
+
+
+@dataclass(frozen=True, slots=True)
+class UncoveredFile:
+    """A file on the drive that would fall below the rule. elsewhere: drives on which it counts."""
+
+    path: str
+    size: int
+    shoot_id: int
+    copies_elsewhere: int
+    reason: str
+
+    @property
+    def is_sole(self) -> bool:
+        """Whether nothing is known of a copy elsewhere that could be fetched or proved."""
+        return self.reason in (ONLY_HERE, NO_GOOD_COPY)
+
+
+@dataclass(frozen=True, slots=True)
+class ShootAtRisk:
+    """What of one shoot would fall below the rule. sole: files with no copy elsewhere, not even one away."""
+
+    shoot: Shoot
+    files: int
+    total_bytes: int
+    sole_files: int
+
+
+@dataclass(frozen=True, slots=True)
+class DriveClearanceResult:
+    """The answer for one drive. uncovered: sole copies first, then by path."""
+
+    record: PlaceRecord
+    clearance: Clearance
+    uncovered: tuple[UncoveredFile, ...]
+    shoots_at_risk: tuple[ShootAtRisk, ...]
+    covered: tuple[tuple[str, bytes], ...]
+
+
+def group_by_shoot(catalog: Catalog, uncovered: Iterable[UncoveredFile]) -> tuple[ShootAtRisk, ...]:
+    """Return what of each shoot would fall below the rule, those with the most sole copies first."""
+    by_shoot: dict[int, list[UncoveredFile]] = {}
+    for one in uncovered:
+        by_shoot.setdefault(one.shoot_id, []).append(one)
+    found = [
+        ShootAtRisk(
+            shoots.get_shoot(catalog, shoot_id),
+            len(files),
+            sum(one.size for one in files),
+            sum(one.is_sole for one in files),
+        )
+        for shoot_id, files in by_shoot.items()
+    ]
+    return tuple(sorted(found, key=lambda one: (-one.sole_files, one.shoot.day)))

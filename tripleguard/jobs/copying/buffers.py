@@ -1,0 +1,153 @@
+"""The buffer pool between one reader and all consumers, and reading ahead while earlier pieces are hashed.
+
+A medium that waits while a processor hashes, and a processor that waits while the medium reads, take the sum of
+both times; side by side they take the longer one. Read-ahead keeps two pieces under way, one behind the other,
+so that the medium never idles between two requests. Nothing is read past the end of the file that was asked
+for.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Generator
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from tripleguard.places.cache_bypass import allocate_aligned
+
+CHUNK_BYTES = 4 * 1024 * 1024
+"""Bytes per buffer: large enough that a device streams, small enough that the ring stays flat."""
+
+
+class BufferPool:
+    """A fixed number of aligned buffers. Whoever needs one waits until another is done with it."""
+
+    def __init__(self, total_bytes: int) -> None:
+        self._free: queue.SimpleQueue[memoryview] = queue.SimpleQueue()
+        for _ in range(max(3, total_bytes // CHUNK_BYTES)):
+            self._free.put(allocate_aligned(CHUNK_BYTES))
+
+    def acquire(self, is_stopped: Callable[[], bool]) -> memoryview | None:
+        """A free buffer; None once stopped."""
+        while not is_stopped():
+            try:
+                return self._free.get(timeout=0.2)
+            except queue.Empty:
+                continue
+        return None
+
+    def release(self, buffer: memoryview) -> None:
+        self._free.put(buffer)
+
+
+@dataclass(slots=True)
+class Chunk:
+    """A filled buffer that several readers share; the last one to finish gives it back to the ring."""
+
+    pool: BufferPool
+    buffer: memoryview
+    length: int
+    references: int
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def view(self) -> memoryview:
+        return self.buffer[: self.length]
+
+    def release(self) -> None:
+        with self._lock:
+            self.references -= 1
+            last = self.references == 0
+        if last:
+            self.pool.release(self.buffer)
+
+
+PIECE_BYTES = 2 * 1024 * 1024
+"""Bytes per request."""
+
+_CONCURRENT_REQUESTS = 2
+
+
+class PositionalReader(Protocol):
+    """A file that several threads may read at once."""
+
+    def read_at(self, offset: int, buffer: memoryview) -> int:
+        """Fill buffer from offset on; fewer bytes only at the end of the file. Raises OSError."""
+
+
+@dataclass(frozen=True, slots=True)
+class _ReadRequest:
+    """One request: fill the buffer from offset on. count: bytes that came, or the error."""
+
+    reading: PositionalReader
+    offset: int
+    buffer: memoryview
+    count: Future[int] = field(default_factory=Future)
+
+
+class ReadAhead:
+    """The threads and buffers for one drive. Files are read one after the other, never two at once."""
+
+    def __init__(self, name: str) -> None:
+        self._requests: queue.SimpleQueue[_ReadRequest | None] = queue.SimpleQueue()
+        # One more than under way: the one that is being hashed.
+        self._free = [allocate_aligned(PIECE_BYTES) for _ in range(_CONCURRENT_REQUESTS + 1)]
+        self._threads = [
+            threading.Thread(target=self._serve_requests, name=f"read-{name}-{number}", daemon=True)
+            for number in range(_CONCURRENT_REQUESTS)
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def read_pieces(self, reading: PositionalReader, size: int) -> Generator[memoryview, None, None]:
+        """What the reading holds, in order, each piece good until the next is asked for.
+
+        size: about how many bytes there are; more or fewer are given as they are. Whoever stops early closes the
+        generator; when it is closed nobody touches the reading any more. Raises what the reading raised, after
+        all that was read before it.
+        """
+        under_way = deque([self._submit(reading, 0)])
+        offset = PIECE_BYTES
+        try:
+            while under_way:
+                piece = under_way.popleft()
+                try:
+                    while len(under_way) < _CONCURRENT_REQUESTS and offset < size:
+                        under_way.append(self._submit(reading, offset))
+                        offset += PIECE_BYTES
+                    count = piece.count.result()
+                    if count:
+                        yield piece.buffer[:count]
+                finally:
+                    self._free.append(piece.buffer)
+                if count < PIECE_BYTES:
+                    return
+                if not under_way:
+                    under_way.append(self._submit(reading, offset))
+                    offset += PIECE_BYTES
+        finally:
+            for piece in under_way:
+                piece.count.exception()
+                self._free.append(piece.buffer)
+
+    def close(self) -> None:
+        """End the threads, once no reading is under way."""
+        for _ in self._threads:
+            self._requests.put(None)
+        for thread in self._threads:
+            thread.join()
+
+    def _submit(self, reading: PositionalReader, offset: int) -> _ReadRequest:
+        piece = _ReadRequest(reading, offset, self._free.pop())
+        self._requests.put(piece)
+        return piece
+
+    def _serve_requests(self) -> None:
+        while (piece := self._requests.get()) is not None:
+            try:
+                piece.count.set_result(piece.reading.read_at(piece.offset, piece.buffer))
+            except Exception as error:  # noqa: BLE001 - a thread's outer edge; whoever asked raises it again
+                piece.count.set_exception(error)

@@ -1,0 +1,294 @@
+"""What every copying job has in common: passes over a source, results, retries, rate, and the end.
+
+A job says what to do with each source file (a plan) and where it shall lie (a decision); everything that can
+happen on the way to a verified copy is handled here, so that it is handled the same way everywhere.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+
+from tripleguard.catalog.event_log import begin_job, end_job
+from tripleguard.errors import CopyError, NoSpaceError, PlaceFailedError, StoppedError, TripleguardError
+from tripleguard.jobs.copying.copy_tasks import (
+    CopyFailed,
+    CopyQuarantined,
+    CopyTask,
+    CopyVerified,
+    CopyWritten,
+    LaneFailed,
+    VerifyFailed,
+)
+from tripleguard.jobs.copying.engine import (
+    CopyEngine,
+    CopyMissing,
+    CopyResult,
+    DestinationCallback,
+    ExistingCopyFound,
+    SourceReadFailed,
+)
+from tripleguard.jobs.copying.recording import CopyRecorder
+from tripleguard.jobs.drive_records import write_checklists_and_snapshots
+from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.progress import LaneProgress, Message, Progress, ProgressUpdate
+from tripleguard.model import Entry, EventOutcome
+from tripleguard.names import escape_text
+
+_MAX_MESSAGES = 20
+
+FilesToRetry = dict[str, tuple[Entry, set[int]]]
+"""Files to be tried again, by path: the entry and the lanes that still want it."""
+
+
+class CopyRun:
+    """One run of a copying job, from the caller's thread. subject: what it works on, for the record."""
+
+    def __init__(
+        self,
+        ctx: JobContext,
+        drives: Sequence[OpenDrive],
+        kind: str,
+        subject: str,
+        files: int,
+        total_bytes: int,
+        insertion: str | None = None,
+    ) -> None:
+        self.ctx, self.drives = ctx, drives
+        self.errors: list[TripleguardError] = []
+        self.files = files
+        self.files_done = 0
+        self.rate = CopyRateEstimator(total_bytes)
+        self._activity = kind
+        self._failed_lanes: set[int] = set()
+        self._full_lanes: set[int] = set()
+        self._to_retry: FilesToRetry = {}
+        self._failures: dict[int, CopyError] = {}
+        self._message_count = 0
+        with ctx.catalog.transaction():
+            self.job_id = begin_job(
+                ctx.catalog, kind, subject, current_agent(), ctx.clock.now(), insertion=insertion
+            )
+        self.recorder = CopyRecorder(ctx, self.job_id, drives)
+
+    def active_lanes(self) -> list[int]:
+        """Lanes that still take part. Raises PlaceFailed if there is none."""
+        lanes = [lane for lane in range(len(self.drives)) if lane not in self._failed_lanes]
+        if not lanes:
+            raise self._no_drive_error()
+        return lanes
+
+    def run_pass(
+        self, plan: Callable[[CopyEngine], Iterable[CopyTask]], decide: DestinationCallback
+    ) -> Iterator[Progress]:
+        """Copy what the plan asks for and enter what happens. Raises Stopped, PlaceFailed, CatalogTrouble."""
+        self._failures.clear()
+        copier = CopyEngine(
+            [drive.place for drive in self.drives],
+            plan,
+            decide,
+            buffer_bytes=self.ctx.settings.offload.buffer_bytes,
+            alternate=self._should_alternate(),
+        )
+        copier.start()
+        try:
+            for batch in copier.iter_batches():
+                yield from self._record_batch(batch)
+                if self.should_stop():
+                    copier.stop()
+                yield self.rate.update(self._activity, self.files_done, self.files, copier)
+        finally:
+            left = copier.close()
+            for _ in self._record_batch([result for result in left if not isinstance(result, SourceReadFailed)]):
+                pass
+            self.rate.finish_pass(copier)
+        self.raise_if_stopped()
+
+    def should_stop(self) -> bool:
+        """Whether nothing more should be read."""
+        return len(self._failed_lanes) == len(self.drives) or self.ctx.stop.is_set()
+
+    def raise_if_stopped(self) -> None:
+        """Raise what ended the pass, if something did."""
+        if self.ctx.stop.is_set():
+            raise StoppedError(
+                f"Stopped after {self.files_done:,} of {self.files:,} files.",
+                safe="What was finished stays, and the source was only read. Do not reformat a card now.",
+                do="Run the same command again: it goes on where it stopped.",
+            )
+        if len(self._failed_lanes) == len(self.drives):
+            raise self._no_drive_error()
+
+    def record_result(self, result: CopyResult) -> None:
+        """Enter one result; called inside one transaction with others."""
+        match result:
+            case CopyWritten():
+                self.recorder.record_written(result)
+            case CopyQuarantined():
+                self.recorder.record_quarantine(result)
+            case ExistingCopyFound(task, lane, entry):
+                self.recorder.record_written(CopyWritten(task, lane, entry), by_us=False)
+            case CopyVerified():
+                self.recorder.record_verified(result)
+            case VerifyFailed():
+                self.recorder.record_verify_failure(result)
+                if result.request.task is not None:
+                    self.retry_later(result.request.task.entry, [result.lane])
+            case CopyMissing(copy):
+                self.recorder.mark_missing(copy)
+            case CopyFailed(task, lane, error):
+                if isinstance(error, NoSpaceError):
+                    if lane not in self._full_lanes:
+                        self._full_lanes.add(lane)
+                        self.errors.append(error)
+                elif lane not in self._failed_lanes:
+                    self._failures[lane] = error
+                    self.retry_later(task.entry, [lane])
+            case LaneFailed(lane, error):
+                self._failed_lanes.add(lane)
+                self.errors.append(error)
+            case _:
+                pass
+
+    def release(self, result: CopyResult) -> None:
+        """The result is in the catalog now."""
+
+    def message_for(self, result: CopyResult) -> str | None:
+        """What the person should hear of a result at once, if anything."""
+        match result:
+            case VerifyFailed(proof, lane, why, aside):
+                moved = "it was moved aside, nothing was deleted" if aside else "it could not be moved aside"
+                return f"Drive {self.drives[lane].record.name}: {escape_text(proof.path)}: {why}; {moved}."
+            case LaneFailed(_, error):
+                return str(error)
+            case CopyFailed(task, _, error) if isinstance(error, NoSpaceError):
+                return f"{escape_text(task.entry.path)}: {error.what}"
+            case CopyMissing(copy):
+                return f"{escape_text(copy.path)} is not there as it was recorded; it is copied again."
+        return None
+
+    def retry_later(self, entry: Entry, lanes: Iterable[int]) -> None:
+        """Have a file copied once more in the next pass."""
+        self._to_retry.setdefault(entry.path, (entry, set()))[1].update(lanes)
+
+    def take_retries(self) -> FilesToRetry:
+        """What is to be tried again; the list starts anew."""
+        again, self._to_retry = self._to_retry, {}
+        return again
+
+    def collect_last_errors(self) -> None:
+        """No more passes: what failed in the last one on a drive that still answers is trouble, once for each."""
+        self.errors += [error for lane, error in self._failures.items() if lane not in self._failed_lanes]
+
+    def remaining_drives(self) -> list[OpenDrive]:
+        """The drives that answered to the end."""
+        return [drive for lane, drive in enumerate(self.drives) if lane not in self._failed_lanes]
+
+    def write_drive_records(self, *, with_snapshots: bool) -> None:
+        """Bring check lists, and snapshots if asked, on the drives up to date."""
+        self.errors += write_checklists_and_snapshots(
+            self.ctx, self.remaining_drives(), with_snapshots=with_snapshots
+        )
+
+    def finish_job(self, outcome: EventOutcome, detail: Mapping[str, object]) -> None:
+        """Enter what was done and how it ended; called inside `transaction`."""
+        self.recorder.add_summary_events(outcome)
+        end_job(self.ctx.catalog, self.job_id, outcome, detail, self.ctx.clock.now())
+
+    def _record_batch(self, batch: list[CopyResult]) -> Iterator[Progress]:
+        """Enter results in one commit; then let go of what they held in memory, and tell the person."""
+        if not batch:
+            return
+        with self.ctx.catalog.transaction():
+            for result in batch:
+                self.record_result(result)
+        for result in batch:
+            self.release(result)
+            line = self.message_for(result)
+            if line is not None:
+                self._message_count += 1
+                if self._message_count <= _MAX_MESSAGES:
+                    yield Message(line)
+                elif self._message_count == _MAX_MESSAGES + 1:
+                    yield Message("More of the same follows; it is all in the report.")
+
+    def _should_alternate(self) -> bool:
+        how = self.ctx.settings.offload.read_back
+        return how == "turns" or (how == "auto" and any(drive.place.is_rotational for drive in self.drives))
+
+    def _no_drive_error(self) -> PlaceFailedError:
+        return PlaceFailedError(
+            f"No drive is left to copy to, after {self.files_done:,} of {self.files:,} files.",
+            safe="What was verified before stays, and the source was only read. Do not reformat a card now.",
+            do="Check the drives and their cables, then run the same command again.",
+        )
+
+
+_WINDOW_SECONDS = 12.0
+_WARM_UP_SECONDS = 1.5
+
+
+class CopyRateEstimator:
+    """Rate and time left of a job whose stages all move the same number of bytes."""
+
+    def __init__(self, total_bytes: int) -> None:
+        self._total_bytes = total_bytes
+        self._skipped_bytes = 0
+        self._bytes_read_before = 0
+        self._lane_bytes_before: dict[str, tuple[int, int]] = {}
+        self._samples: deque[tuple[float, tuple[int, ...]]] = deque()
+
+    @property
+    def bytes_read(self) -> int:
+        """Bytes read from the source in all passes that ended."""
+        return self._bytes_read_before
+
+    def skip(self, size: int) -> None:
+        """These bytes need no copying."""
+        self._skipped_bytes += size
+
+    def update(self, activity: str, files: int, total_files: int, engine: CopyEngine) -> ProgressUpdate:
+        """The progress now."""
+        read = self._bytes_read_before + engine.bytes_read
+        lanes = tuple(self._add_earlier_passes(lane) for lane in engine.lane_progress())
+        done = (read, *(n for lane in lanes for n in (lane.bytes_written, lane.bytes_verified) if lane.is_alive))
+        now = time.monotonic()
+        if self._samples and len(self._samples[-1][1]) != len(done):
+            self._samples.clear()
+        self._samples.append((now, done))
+        while now - self._samples[0][0] > _WINDOW_SECONDS:
+            self._samples.popleft()
+        return ProgressUpdate(
+            activity, files, total_files, read, self._total_bytes, self._rate(0), self._seconds_left(), lanes
+        )
+
+    def finish_pass(self, engine: CopyEngine) -> None:
+        """Keep what this pass moved when the next one starts counting anew."""
+        self._bytes_read_before += engine.bytes_read
+        for lane in engine.lane_progress():
+            written, verified = self._lane_bytes_before.get(lane.name, (0, 0))
+            self._lane_bytes_before[lane.name] = (written + lane.bytes_written, verified + lane.bytes_verified)
+        self._samples.clear()
+
+    def _add_earlier_passes(self, lane: LaneProgress) -> LaneProgress:
+        written, verified = self._lane_bytes_before.get(lane.name, (0, 0))
+        return LaneProgress(lane.name, written + lane.bytes_written, verified + lane.bytes_verified, lane.is_alive)
+
+    def _rate(self, stage: int) -> float:
+        (began, first), (now, last) = self._samples[0], self._samples[-1]
+        return (last[stage] - first[stage]) / (now - began) if now > began else 0.0
+
+    def _seconds_left(self) -> float | None:
+        """Seconds until the slowest stage is through; None while that can't be told."""
+        if self._samples[-1][0] - self._samples[0][0] < _WARM_UP_SECONDS:
+            return None
+        longest = 0.0
+        for stage, done in enumerate(self._samples[-1][1]):
+            remaining = self._total_bytes - self._skipped_bytes - done
+            if remaining > 0:
+                rate = self._rate(stage)
+                if rate <= 0:
+                    return None
+                longest = max(longest, remaining / rate)
+        return longest

@@ -1,0 +1,84 @@
+"""Read the decisions of a person that are kept on drives, and apply them to a new or restored catalog.
+
+`jobs.drive_records` writes them there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import zlib
+from collections.abc import Iterable, Sequence
+
+import msgspec
+
+from tripleguard.catalog import generations
+from tripleguard.catalog.decisions import Decisions, decode_name
+from tripleguard.catalog.restore_decisions import INVALID_DECISION_ERRORS, restore_decisions
+from tripleguard.catalog.store import Catalog
+from tripleguard.errors import CopyError
+from tripleguard.names import is_safe_path
+from tripleguard.places.drive import Drive
+from tripleguard.places.reserved import DECISIONS_DIR, QUARANTINE_DIR, may_reach_reserved_dir
+
+_MAX_PACKED_BYTES = 64 * 1024 * 1024
+_MAX_BYTES = 512 * 1024 * 1024
+_MAX_FILES_PER_DRIVE = 64
+"""Files of decisions that are looked at on one drive."""
+
+
+def apply_decisions(
+    catalog: Catalog, decisions: Sequence[Decisions], former_catalog_id: str | None, generation: int
+) -> None:
+    """Take over decisions, in their order; those that make no sense are passed over. Call inside `transaction`.
+
+    known_as, number: the id that this catalog had, and its latest generation then.
+    """
+    for said in decisions:
+        later = former_catalog_id in (said.catalog, *said.former) and said.generation >= generation
+        try:
+            with catalog.savepoint():
+                restore_decisions(catalog, said, is_later_state=later)
+        except INVALID_DECISION_ERRORS:
+            if not catalog.is_in_transaction:
+                raise
+
+
+def read_decisions(drives: Iterable[Drive], catalog_id: str | None = None) -> list[Decisions]:
+    """The decisions that lie on these drives, earliest first; what is damaged or hostile is passed over.
+
+    of: only those of the catalog with this id.
+    """
+    found: list[Decisions] = []
+    for drive in drives:
+        with contextlib.suppress(CopyError):
+            names = [
+                entry.name for entry in drive.list_own_files(DECISIONS_DIR) if entry.name.endswith(".json.gz")
+            ]
+            for name in names[:_MAX_FILES_PER_DRIVE]:
+                if catalog_id is not None and name != f"{catalog_id}.json.gz":
+                    continue
+                with contextlib.suppress(ValueError, zlib.error, CopyError):
+                    found.append(_read_decisions_file(drive, name))
+    return sorted(found, key=lambda one: (len(one.former), one.generation, one.at))
+
+
+def _read_decisions_file(drive: Drive, name: str) -> Decisions:
+    """One file of decisions. Raises ValueError, zlib.error, CopyTrouble for what can't be used."""
+    packed = drive.read_own_unlocked(f"{DECISIONS_DIR}/{name}", _MAX_PACKED_BYTES) or b""
+    unzip = zlib.decompressobj(wbits=31)
+    content = unzip.decompress(packed, _MAX_BYTES)
+    if not unzip.eof:
+        raise ValueError("it is cut off or too large")
+    try:
+        said = msgspec.json.decode(content, type=Decisions)
+    except (msgspec.MsgspecError, RecursionError) as error:
+        raise ValueError(str(error)) from error
+    if f"{said.catalog}.json.gz" != name or not generations.is_catalog_id(said.catalog):
+        raise ValueError("it is that of another catalog")
+    paths = [*(one.path for one in said.accepted), *(one.path for one in said.versions)]
+    for path in map(decode_name, paths):
+        if path and (
+            not is_safe_path(path) or (may_reach_reserved_dir(path) and not path.startswith(f"{QUARANTINE_DIR}/"))
+        ):
+            raise ValueError("a path that tripleguard keeps for itself")
+    return said

@@ -1,0 +1,74 @@
+"""Notice a drive that turns up on another file system than before: a copy of it, or it was moved there.
+
+Its marker says who it is and can be copied with everything else. So what was verified holds for the file system
+it was read from: on another one each copy counts again once it was read there.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tripleguard.catalog.event_log import add_event
+from tripleguard.catalog.places import mark_place_evidence_inherited, set_place_identity
+from tripleguard.errors import PlaceError
+from tripleguard.model import EventOutcome, EventType, PlaceKind, PlaceRecord
+from tripleguard.names import escape_text
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.fs_identity import (
+    decode_identity,
+    encode_identity,
+    is_different_fs,
+    merge_identities,
+    read_identity,
+)
+
+if TYPE_CHECKING:
+    from tripleguard.jobs.drives import JobContext
+
+
+def update_identity(ctx: JobContext, record: PlaceRecord, folder: DirHandle) -> None:
+    """Hold the file system that a drive's folder is on against the recorded one.
+
+    If it is another, nothing that was verified counts for its copies any more, the new one is recorded, and the
+    person is told.
+    """
+    now = read_identity(folder)
+    recorded = None if record.identity is None else decode_identity(record.identity)
+    other = recorded is not None and is_different_fs(recorded, now)
+    kept = encode_identity(now if other or recorded is None else merge_identities(recorded, now))
+    if kept == record.identity:
+        return
+    with ctx.catalog.transaction():
+        if other:
+            mark_place_evidence_inherited(ctx.catalog, record.id)
+            add_event(
+                ctx.catalog,
+                EventType.PLACE_CHANGE,
+                EventOutcome.PARTIAL,
+                f"{record.name} at {escape_text(str(folder.root))} is on another file system than before; what "
+                "was verified counts no more",
+                ctx.clock.now(),
+                place_id=record.id,
+                detail={"before": record.identity, "now": kept},
+            )
+        set_place_identity(ctx.catalog, record.id, kept)
+    if other:
+        ctx.notify(f"Caution: {_moved_drive_error(record)}")
+
+
+def _moved_drive_error(record: PlaceRecord) -> PlaceError:
+    """What to say of a drive that is on another file system than before."""
+    if record.kind is PlaceKind.OFFSITE:
+        return PlaceError(
+            f"The folder of {record.name} is on another file system than before, or was copied: it is not what "
+            "was verified.",
+            safe="Nothing in it was changed. What lies there counts for nothing until it was read.",
+            do=f"Run `tripleguard rescan --place {record.name}`.",
+        )
+    return PlaceError(
+        f"This is a copy of drive {record.name}, or {record.name} was moved to another file system: it has its "
+        "marker, and is not what was verified.",
+        safe="Nothing on it was changed. Its copies count for nothing until they were read here.",
+        do=f"If it is the one to keep, run `tripleguard rescan --place {record.name} --all`; if it is a copy, "
+        "disconnect it and connect the first one.",
+    )

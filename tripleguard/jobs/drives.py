@@ -1,0 +1,315 @@
+"""The context of a job, and the drives it works with: choose, open and lock them."""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import os
+import platform
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Protocol
+
+from tripleguard.catalog.places import get_place, list_places, record_place_connected, record_place_space
+from tripleguard.catalog.store import Catalog
+from tripleguard.clock import Clock, format_iso
+from tripleguard.config import Settings
+from tripleguard.errors import CopyError, PlaceBusyError, PlaceError, PlaceUnreadableError, TripleguardError
+from tripleguard.home import Home, open_home_lock
+from tripleguard.jobs.catalog_generations import explain_outdated, generation_recorded, merge_newer_state
+from tripleguard.jobs.drive_identity import update_identity
+from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.places.base import Readable
+from tripleguard.places.discovery import find_connected_drives
+from tripleguard.places.drive import Drive, open_drive, open_root, read_free_space
+from tripleguard.places.locks import LockHolder, hold_lock, request_lock
+
+WATCH_LOCK = "watch"
+"""Held by the watch of a home for as long as it runs."""
+CLI_PRIORITY_LOCK = "way"
+"""Asked for by typed commands that write to drives: rescans and drills of the watch end for them."""
+
+
+def _ignore_message(message: str) -> None:
+    """A kit without a person to tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobContext:
+    """What a job works with. stop is set when the person wants it to end.
+
+    patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
+    tell: what to do with a line for the person that belongs to no result.
+    untouched: drives (ids) on which nothing is to change, as they may be about to go.
+    """
+
+    home: Home
+    catalog: Catalog
+    settings: Settings
+    clock: Clock
+    stop: threading.Event = field(default_factory=threading.Event)
+    lock_timeout_s: float = 0.0
+    notify: Callable[[str], None] = _ignore_message
+    protected_place_ids: set[int] = field(default_factory=set)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenDrive:
+    """A drive that is here: what the catalog knows of it, and the thing itself."""
+
+    record: PlaceRecord
+    place: Drive
+
+    def stat_or_none(self, path: str) -> Entry | None:
+        """The plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
+        try:
+            return self.place.stat(path)
+        except CopyError:
+            return None
+
+
+class CopySource(Protocol):
+    """A place that is only read from: a drive, or the offsite place."""
+
+    @property
+    def record(self) -> PlaceRecord: ...
+    @property
+    def place(self) -> Readable: ...
+    def stat_or_none(self, path: str) -> Entry | None:
+        """As `OpenDrive.stat_or_none`."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobDrives:
+    """The drives of one job: those that are held for it, and those that can only be looked at, with why.
+
+    looked_at: all that are here, writable or not. away: those that are not here. leaving: as in `open_drives`.
+    """
+
+    writable: list[OpenDrive]
+    connected: list[OpenDrive]
+    unavailable: list[tuple[PlaceRecord, TripleguardError]]
+    away: list[PlaceRecord] = field(default_factory=list)
+    leaving_id: int | None = None
+
+    def readable(self) -> list[OpenDrive]:
+        """Those that are held, those on a read-only medium, which nobody can change, and the one that leaves.
+
+        What is read from the last one is compared with what it should be, as it is not held.
+        """
+        held = {*(drive.record.id for drive in self.writable), self.leaving_id}
+        return [one for one in self.connected if one.record.id in held or one.place.is_read_only]
+
+    def errors(self, *, include_away: bool = False) -> list[TripleguardError]:
+        """Why drives that are here could not be held; named: and which are away, as they were asked for."""
+        missed = [
+            PlaceError(
+                f"Drive {record.name} is not connected, so nothing was done with it.",
+                do="Connect it, then run it again.",
+            )
+            for record in self.away
+        ]
+        return [error for _, error in self.unavailable] + (missed if include_away else [])
+
+    def no_drive_error(self, next_step: str) -> TripleguardError:
+        """What to raise when no drive is left to work on: why the first was refused, or that none is here."""
+        if self.unavailable:
+            return self.unavailable[0][1]
+        return PlaceError("No drive is connected.", safe="Nothing was changed.", do=next_step)
+
+
+def current_agent() -> str:
+    """Who does this, for the record: user and machine."""
+    try:
+        user = getpass.getuser()
+    except (KeyError, OSError):
+        user = "unknown"
+    return f"{user}@{platform.node() or 'unknown'}"
+
+
+def locate_drives(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
+    """Every drive the catalog knows, with its path if it is connected. Raises PlaceTrouble for clones."""
+    records = [record for record in list_places(ctx.catalog) if record.kind is PlaceKind.DRIVE]
+    here = find_connected_drives(records)
+    return [(record, here.get(record.uid)) for record in records]
+
+
+def select_writable_drives(ctx: JobContext, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
+    """The drives a job may write to: the named ones, else all active ones. Raises WrongUse, PlaceTrouble."""
+    found = _select_named_or_active(ctx, names)
+    for record, _ in found:
+        if record.state is PlaceState.RETIRING:
+            raise PlaceError(
+                f"Drive {record.name} is leaving: nothing is written to it any more.",
+                safe="Nothing was changed.",
+                do=f"Use another drive. If it shall stay, run `tripleguard drives recall {record.name}`.",
+            )
+    return found
+
+
+def _select_named_or_active(ctx: JobContext, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
+    wanted = {get_place(ctx.catalog, name).id for name in names}
+    found = locate_drives(ctx)
+    for record, _ in found:
+        if record.id in wanted and record.state in (PlaceState.LOST, PlaceState.RETIRED):
+            raise PlaceError(
+                f"Drive {record.name} is marked as {record.state}.",
+                safe="Nothing was changed.",
+                do="If it is back in service, run `tripleguard drives add` for it again.",
+            )
+    return [
+        (record, path)
+        for record, path in found
+        if (record.id in wanted if wanted else record.state is PlaceState.ACTIVE)
+    ]
+
+
+def select_read_only_sources(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
+    """Drives in service that nothing is written to: those on the shelf and those that are leaving."""
+    return [
+        (record, path)
+        for record, path in locate_drives(ctx)
+        if record.state in (PlaceState.SHELVED, PlaceState.RETIRING)
+    ]
+
+
+_MAINTAINED_STATES = (PlaceState.ACTIVE, PlaceState.SHELVED, PlaceState.RETIRING)
+
+
+def select_maintained_drives(ctx: JobContext, names: Sequence[str] = ()) -> list[tuple[PlaceRecord, Path | None]]:
+    """The drives whose copies are looked after: the named ones, else all in service, on the shelf or leaving.
+
+    Raises WrongUse, PlaceTrouble.
+    """
+    if names:
+        return _select_named_or_active(ctx, names)
+    return [one for one in locate_drives(ctx) if one[0].state in _MAINTAINED_STATES]
+
+
+@contextlib.contextmanager
+def open_drives(
+    ctx: JobContext,
+    drives: Sequence[tuple[PlaceRecord, Path | None]],
+    purpose: str,
+    *,
+    for_writing: bool = True,
+    leaving_id: int | None = None,
+) -> Iterator[JobDrives]:
+    """Open the drives that are here and hold their locks. Raises PlaceBusy, PlaceTrouble for a bad marker.
+
+    leaving: the id of a drive on which nothing is to change, not even a lock or a time of last access: it is only
+    looked at and read from. Where the catalog turns out to be older than what a drive has seen, that is put right
+    first; see `work.generations`.
+
+    Locks are taken in one order by all, so that two jobs never wait for each other. What an interrupted job
+    left unfinished on a drive is cleared.
+    """
+    with contextlib.ExitStack() as stack:
+        found: list[OpenDrive] = []
+        looked_at: list[OpenDrive] = []
+        away: list[PlaceRecord] = []
+        refused: list[tuple[PlaceRecord, TripleguardError]] = []
+        now = ctx.clock.now()
+        if for_writing and ctx.lock_timeout_s:
+            stack.enter_context(request_lock(partial(open_home_lock, ctx.home, CLI_PRIORITY_LOCK)))
+        for record, path in sorted(drives, key=lambda pair: pair[0].uid):
+            if path is None:
+                away.append(record)
+                continue
+            try:
+                reserve = effective_reserve(path, ctx.settings.drives.reserve_bytes)
+                drive = open_drive(path, reserve, no_atime=record.id == leaving_id)
+            except PlaceUnreadableError as error:
+                refused.append((record, error))
+                continue
+            stack.callback(drive.close)
+            if drive.uid != record.uid:
+                raise PlaceError(
+                    f"The drive at {path} is not {record.name} any more.", do="Run the command again."
+                )
+            update_identity(ctx, record, drive.dir_handle)
+            looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
+            if record.id == leaving_id:
+                continue
+            if for_writing:
+                holder = LockHolder(os.getpid(), platform.node(), purpose, format_iso(now))
+                try:
+                    lock_drive(stack, ctx, record.name, drive, holder)
+                    if record.state is not PlaceState.RETIRING:
+                        drive.writer.delete_unfinished()
+                except CopyError as error:
+                    refused.append((record, error))
+                    continue
+            found.append(looked_at[-1])
+        found.sort(key=lambda drive: drive.record.id)
+        looked_at.sort(key=lambda drive: drive.record.id)
+        with ctx.catalog.transaction():
+            for drive_ in looked_at:
+                record_place_connected(ctx.catalog, drive_.record.id, drive_.place.root, now)
+                # A drive that can't say how full it is, is asked again by the next job.
+                with contextlib.suppress(CopyError):
+                    record_place_space(ctx.catalog, drive_.record.id, drive_.place.free_space(), now)
+        if leaving_id is not None:
+            ctx.protected_place_ids.add(leaving_id)
+        _bring_catalog_up_to_date(ctx, looked_at)
+        noting = [
+            drive.place
+            for drive in found
+            if for_writing
+            and drive.record.id not in ctx.protected_place_ids
+            and drive.record.state is not PlaceState.RETIRING
+        ]
+        with generation_recorded(ctx.catalog, noting, now, ctx.notify):
+            yield JobDrives(found, looked_at, refused, away, leaving_id)
+
+
+def _bring_catalog_up_to_date(ctx: JobContext, drives: Sequence[OpenDrive]) -> None:
+    """See that the catalog is the latest that these drives saw. Raises PlaceTrouble if their state changes."""
+    lines = merge_newer_state(ctx.home, ctx.catalog, [drive.place for drive in drives], ctx.clock.now())
+    for line in lines:
+        ctx.notify(line)
+    if not lines:
+        return
+    now = {record.id: record.state for record in list_places(ctx.catalog)}
+    changed = [drive.record.name for drive in drives if now.get(drive.record.id) is not drive.record.state]
+    if changed:
+        raise PlaceError(
+            f"By what was just taken over, drive {', '.join(changed)} is not in the service it was thought to be.",
+            safe="Nothing was changed on any drive.",
+            do="See `tripleguard drives`, then run the command again.",
+        )
+
+
+def explain_outdated_catalog(ctx: JobContext, drives: Sequence[OpenDrive]) -> str | None:
+    """Why the catalog is not known to be the latest that these drives have seen; None if it is. Asks them now."""
+    return explain_outdated(ctx.catalog, [drive.place for drive in drives])
+
+
+def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Drive, holder: LockHolder) -> None:
+    """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
+    deadline = time.monotonic() + ctx.lock_timeout_s
+    while True:
+        try:
+            stack.enter_context(hold_lock(f"Drive {name}", drive.writer.open_lock, holder))
+        except PlaceBusyError:
+            if time.monotonic() >= deadline or ctx.stop.is_set():
+                raise
+            time.sleep(0.1)
+        else:
+            return
+
+
+def effective_reserve(root: Path, reserve_bytes: int) -> int:
+    """The room to keep free on a drive: what was asked for, at most a twentieth of the drive."""
+    folder = open_root(root)
+    try:
+        total = read_free_space(folder, 0).total
+    except OSError:
+        return reserve_bytes
+    finally:
+        folder.close()
+    return min(reserve_bytes, total // 20)

@@ -1,0 +1,1 @@
+"""Hand a shoot over as a bag that anybody can check, and check anybody's bag."""

@@ -1,0 +1,83 @@
+"""Collect what whoever hands a shoot over should know before they let the folder go.
+
+What lies in the shoot's folders and is in no catalog yet is not handed over. What is handed over may be more than
+was meant: pictures rated rejected, sidecars with all that an editor wrote, pictures that were damaged when the
+card was read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.cameras.kinds import get_frame_key
+from tripleguard.catalog import file_queries, selects
+from tripleguard.catalog.integrity import find_damage
+from tripleguard.jobs.drive_walk import DriveWalk, is_litter
+from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.handover.selection import HandoverItem
+from tripleguard.layout import build_shoot_folder
+from tripleguard.model import CopyState, Entry, FileKind, Shoot
+
+
+@dataclass(frozen=True, slots=True)
+class UncatalogedFile:
+    """A file that lies in the shoot's folder on a drive, and that the catalog does not have."""
+
+    place: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class HandoverWarnings:
+    """rejected, damaged: paths in the folder; sidecars: how many; beside: what is not in it."""
+
+    rejected: tuple[str, ...]
+    damaged: tuple[str, ...]
+    sidecars: int
+    uncataloged: tuple[UncatalogedFile, ...]
+
+
+def collect_warnings(
+    ctx: JobContext, drives: Sequence[OpenDrive], shoot: Shoot, items: Sequence[HandoverItem], *, frames_only: bool
+) -> HandoverWarnings:
+    """Look at what is handed over, and at what lies beside it on these drives.
+
+    frames_only: of what lies beside, only what belongs to a frame among the items.
+    """
+    rejected = [item.path for item in items if (selects.find_rating(ctx.catalog, item.known_file.id) or 0) < 0]
+    frames = {get_frame_key(copy.path) for item in items for copy in item.copies} if frames_only else None
+    return HandoverWarnings(
+        tuple(rejected),
+        tuple(item.path for item in items if find_damage(ctx.catalog, item.known_file.id) is not None),
+        sum(item.known_file.kind is FileKind.COMPANION for item in items),
+        tuple(
+            UncatalogedFile(drive.record.name, entry.path)
+            for drive in drives
+            for entry in _find_uncataloged_files(ctx, drive, shoot, items)
+            if frames is None or get_frame_key(entry.path) in frames
+        ),
+    )
+
+
+def _find_uncataloged_files(
+    ctx: JobContext, drive: OpenDrive, shoot: Shoot, items: Sequence[HandoverItem]
+) -> Iterator[Entry]:
+    """What nobody entered, in the shoot's own folder and right in others that its files lie in."""
+    own = build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name)
+    lying = {
+        copy.path.rpartition("/")[0] for item in items for copy in item.copies if copy.place_id == drive.record.id
+    }
+    walk = DriveWalk(drive.place)
+    try:
+        found = [entry for folder in walk.folders(own) for entry in folder.entries]
+        for path in sorted(lying):
+            if path != own and not path.startswith(f"{own}/"):
+                found += next(walk.folders(path)).entries
+        for entry in found:
+            copy = file_queries.find_copy_at(ctx.catalog, drive.record.id, entry.path)
+            if (copy is None or copy.state is CopyState.MISSING) and not is_litter(drive.place, entry):
+                yield entry
+    except OSError:
+        # The drive went away: what was to come from it is told as left out.
+        return

@@ -1,0 +1,149 @@
+"""Select what of a shoot is handed over, under which name, and from which copies.
+
+Every file of the shoot, its companions in their newest version. A file lies in the handover folder as it lies in
+the shoot's folder on the drives. Names that are no UTF-8 can't stand in a bag's manifest, so there their bytes are
+encoded; two names that some systems take for one are told apart by a number, because whoever gets the folder may
+copy it to such a system.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog.companions import find_newest_version
+from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, FILE_COLUMNS, KnownFile, row_to_copy, row_to_file
+from tripleguard.catalog.selects import list_selects
+from tripleguard.catalog.shared_sidecars import list_shared_file_ids
+from tripleguard.catalog.store import Catalog
+from tripleguard.config import LayoutSettings
+from tripleguard.jobs.frame_files import files_of_frame
+from tripleguard.layout import build_shoot_folder
+from tripleguard.model import Copy, CopyState, FsLimits, Shoot
+from tripleguard.names import add_number, escape_text, fit_to_limits, fold_name, is_valid_utf8
+
+_FILE_COLUMN_COUNT = FILE_COLUMNS.count(",") + 1
+
+
+@dataclass(frozen=True, slots=True)
+class HandoverItem:
+    """One file that is handed over. path: relative to the payload. stored: as the drives have it, if it differs.
+
+    copies: where it can be had from, those that were verified first.
+    """
+
+    known_file: KnownFile
+    path: str
+    path_on_drives: str | None
+    copies: tuple[Copy, ...]
+
+
+SelectedFile = tuple[KnownFile, str, tuple[Copy, ...]]
+"""A file, its path in the shoot's folder, and its copies."""
+
+
+def list_shoot_files(catalog: Catalog, shoot: Shoot, layout: LayoutSettings) -> list[SelectedFile]:
+    """Every file of a shoot with its path in the shoot's folder and its copies, in path order."""
+    folder = build_shoot_folder(layout, shoot.day, shoot.name) + "/"
+    found: list[SelectedFile] = []
+    for known, copies, by_name in _iter_required_files(catalog, shoot.id):
+        if not by_name:
+            found.append((known, _get_path_in_shoot(folder, known, copies), copies))
+            continue
+        names: dict[str, list[Copy]] = {}
+        for copy in copies:
+            names.setdefault(fold_name(_get_path_in_shoot(folder, known, [copy])), []).append(copy)
+        for some in names.values():
+            if not _is_superseded(catalog, known.id, some):
+                found.append((known, _get_path_in_shoot(folder, known, some), tuple(some)))
+    return sorted(found, key=lambda one: (one[1], one[0].id))
+
+
+def keep_selects(catalog: Catalog, shoot: Shoot, files: Iterable[SelectedFile]) -> list[SelectedFile]:
+    """What of the list belongs to a frame that was chosen: the raw, its camera picture, its sidecars."""
+    chosen: dict[int, set[str]] = {}
+    for select in list_selects(catalog):
+        if select.known_file.shoot_id == shoot.id:
+            for member in files_of_frame(catalog, select.known_file.id):
+                chosen.setdefault(member.file_id, set()).add(member.path)
+    twins = list_shared_file_ids(catalog)
+    return [
+        one
+        for one in files
+        if one[0].id in chosen
+        and (one[0].id not in twins or any(copy.path in chosen[one[0].id] for copy in one[2]))
+    ]
+
+
+def assign_paths(
+    files: Iterable[SelectedFile], limits: FsLimits, *, text_only: bool, reserved: Sequence[str]
+) -> list[HandoverItem]:
+    """The list with every path as the folder can hold it, no two of them alike. The order decides who is numbered.
+
+    text_only: names must be UTF-8. reserved: paths that are kept for something else.
+    """
+    taken = {fold_name(path) for path in reserved}
+    items: list[HandoverItem] = []
+    for known, stored, copies in files:
+        wanted = stored
+        if text_only and not is_valid_utf8(stored):
+            wanted = "/".join(map(_encode_name, stored.split("/")))
+        path = next(path for path in _iter_candidate_paths(wanted, limits) if fold_name(path) not in taken)
+        taken.add(fold_name(path))
+        items.append(HandoverItem(known, path, stored if path != stored else None, _sort_best_first(copies)))
+    return items
+
+
+def _iter_required_files(catalog: Catalog, shoot_id: int) -> Iterable[tuple[KnownFile, tuple[Copy, ...], bool]]:
+    """(file, its copies, whether it is counted by name) of what a shoot wants.
+
+    A file with twins belongs to each shoot that has a copy of it, under the names it has there.
+    """
+    rows = catalog.fetch_all(
+        f"SELECT {FILE_COLUMNS}, EXISTS (SELECT 1 FROM twins t WHERE t.file_id = f.id) FROM files f"
+        " WHERE f.shoot_id = ?1 AND f.wants > 0 UNION"
+        f" SELECT {FILE_COLUMNS}, 1 FROM twins t JOIN files f ON f.id = t.file_id WHERE f.wants > 0"
+        " AND EXISTS (SELECT 1 FROM copies c WHERE c.file_id = f.id AND c.shoot_id = ?1)",
+        shoot_id,
+    )
+    for row in rows:
+        known, by_name = row_to_file(row[:_FILE_COLUMN_COUNT]), bool(row[_FILE_COLUMN_COUNT])
+        copies = catalog.fetch_all(
+            f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ?1 AND c.state <> 'aside'"
+            " AND (NOT ?2 OR c.shoot_id = ?3) ORDER BY c.id",
+            known.id,
+            by_name,
+            shoot_id,
+        )
+        if copies or not by_name:
+            yield known, tuple(map(row_to_copy, copies)), by_name
+
+
+def _get_path_in_shoot(folder: str, known_file: KnownFile, copies: Sequence[Copy]) -> str:
+    """Where a file lies in the shoot's folder, by the first of its copies that does; else its whole path there."""
+    inside = next((copy.path for copy in copies if copy.path.startswith(folder)), None)
+    if inside is not None:
+        return inside.removeprefix(folder)
+    return copies[0].path if copies else known_file.name
+
+
+def _is_superseded(catalog: Catalog, file_id: int, copies: Sequence[Copy]) -> bool:
+    return any(find_newest_version(catalog, copy.path, copy.place_id) not in (None, file_id) for copy in copies)
+
+
+def _encode_name(name: str) -> str:
+    return name if is_valid_utf8(name) else escape_text(name).replace("\\", "_")
+
+
+def _iter_candidate_paths(path: str, limits: FsLimits) -> Iterable[str]:
+    folder, slash, name = path.rpartition("/")
+    number = 1
+    while True:
+        yield fit_to_limits(f"{folder}{slash}{add_number(name, number)}", limits)
+        number += 1
+
+
+def _sort_best_first(copies: Sequence[Copy]) -> tuple[Copy, ...]:
+    """Copies that are as they should be, the verified ones first; by drive, so that one drive is read in order."""
+    usable = [copy for copy in copies if copy.state is CopyState.PRESENT]
+    return tuple(sorted(usable, key=lambda copy: (copy.evidence.verified_at is None, copy.place_id, copy.id)))

@@ -1,0 +1,197 @@
+"""Adopt an archive that was made by hand: hash every file, record it where it lies, and pair copies by content.
+
+Nothing is moved, copied or renamed. All drives are read at the same time, each by one reader. What lies on two
+drives with the same bytes has two verified copies from then on, wherever it lies on them; what differs under one
+path is reported, for one of the two may be damaged.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import file_queries, folder_queries, shoots
+from tripleguard.catalog.file_updates import ensure_shoot, set_shoot_of_copies, set_shoot_of_file
+from tripleguard.catalog.rows import join_path
+from tripleguard.catalog.shared_sidecars import list_shared_file_ids
+from tripleguard.catalog.store import Catalog
+from tripleguard.errors import TripleguardError
+from tripleguard.jobs.cards.ingest_from_drive import IngestResult, ingest_from_drive
+from tripleguard.jobs.drive_records import write_checklists_and_snapshots
+from tripleguard.jobs.drive_walk import DriveWalk, is_litter
+from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.progress import Job, LaneProgress, Message, Progress, ProgressUpdate
+from tripleguard.layout import guess_shoot, parse_shoot_path
+from tripleguard.model import CopyState, Entry
+from tripleguard.places.reserved import RESERVED_DIR
+
+_POLL_SECONDS = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class AdoptResult:
+    """What was entered, by drive; paths under which two drives hold different bytes; what could not be listed."""
+
+    ingested: dict[str, IngestResult]
+    conflicting_paths: tuple[str, ...]
+    unlisted_paths: tuple[str, ...]
+    errors: tuple[TripleguardError, ...]
+    seconds: float
+
+
+def adopt(ctx: JobContext, drives: Sequence[OpenDrive]) -> Job[AdoptResult]:
+    """Enter what the open and locked drives hold and the catalog does not. Yields progress.
+
+    Can be stopped at any file: what was entered stays, and the next run goes on. Raises Stopped, PlaceFailed,
+    CatalogTrouble.
+    """
+    began = time.monotonic()
+    entered_since = ctx.clock.now()
+    wanted: list[list[Entry]] = []
+    unlisted: list[str] = []
+    for drive in drives:
+        yield ProgressUpdate(f"listing drive {drive.record.name}", 0, 0, 0, 0, 0.0, None)
+        walk = DriveWalk(drive.place)
+        wanted.append(list(_find_unknown_files(ctx.catalog, drive, walk)))
+        unlisted += [f"{drive.record.name}: {path}" for path in sorted(walk.unreachable_paths)]
+    lanes = [_AdoptLane(ctx, drive, entries) for drive, entries in zip(drives, wanted, strict=True)]
+    yield from _run_lanes(ctx, lanes)
+    for lane in lanes:
+        if lane.error is not None:
+            raise lane.error
+    _assign_shoots(ctx, drives, entered_since)
+    troubles = write_checklists_and_snapshots(ctx, drives, with_snapshots=True)
+    taken = {lane.name: lane.ingested for lane in lanes if lane.ingested is not None}
+    return AdoptResult(
+        taken,
+        tuple(_find_conflicting_paths(ctx.catalog)),
+        tuple(unlisted),
+        tuple(troubles),
+        round(time.monotonic() - began, 3),
+    )
+
+
+class _AdoptLane:
+    """One drive being read in a thread of its own, with a connection of its own."""
+
+    def __init__(self, ctx: JobContext, drive: OpenDrive, entries: Sequence[Entry]) -> None:
+        self.name = drive.record.name
+        self.files = len(entries)
+        self.total_bytes = sum(entry.size for entry in entries)
+        self.done_files = self.read_bytes = 0
+        self.ingested: IngestResult | None = None
+        self.error: BaseException | None = None
+        self._ctx = replace(ctx, catalog=ctx.catalog.reopen())
+        self._drive = drive
+        self._paths = [entry.path for entry in entries]
+        self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self.thread = threading.Thread(target=self._run_guarded, name=f"adopt-{self.name}", daemon=True)
+
+    def _run_guarded(self) -> None:
+        job = ingest_from_drive(self._ctx, self._drive, self._paths, include_unsorted=True)
+        try:
+            while True:
+                step = next(job)
+                if isinstance(step, ProgressUpdate):
+                    self.done_files, self.read_bytes = step.files, step.bytes_done
+                elif isinstance(step, Message):
+                    self.messages.put(step)
+        except StopIteration as end:
+            self.ingested = end.value
+        except BaseException as error:  # noqa: BLE001 - a thread's outer edge; the job raises it again
+            self.error = error
+        finally:
+            self._ctx.catalog.close()
+
+
+def _run_lanes(ctx: JobContext, lanes: Sequence[_AdoptLane]) -> Iterator[Progress]:
+    began = time.monotonic()
+    of_files, of_bytes = sum(lane.files for lane in lanes), sum(lane.total_bytes for lane in lanes)
+    for lane in lanes:
+        lane.thread.start()
+    try:
+        while any(lane.thread.is_alive() for lane in lanes):
+            time.sleep(_POLL_SECONDS)
+            for lane in lanes:
+                while not lane.messages.empty():
+                    yield lane.messages.get()
+            read = sum(lane.read_bytes for lane in lanes)
+            rate = read / max(0.001, time.monotonic() - began)
+            left = (of_bytes - read) / rate if rate > 0 else None
+            progress = tuple(
+                LaneProgress(lane.name, 0, lane.read_bytes, is_alive=lane.error is None) for lane in lanes
+            )
+            done = sum(lane.done_files for lane in lanes)
+            yield ProgressUpdate("adopt", done, of_files, read, of_bytes, rate, left, progress)
+    finally:
+        if any(lane.thread.is_alive() for lane in lanes):
+            ctx.stop.set()
+        for lane in lanes:
+            lane.thread.join()
+
+
+def _assign_shoots(ctx: JobContext, drives: Sequence[OpenDrive], since: int) -> None:
+    """Put what was entered since then (UTC ns) into the shoot that its best folder says, whoever was read first.
+
+    A folder with a date is better than one without; then the first drive and the first path.
+    """
+    twins = list_shared_file_ids(ctx.catalog)
+    claimed: dict[int, tuple[str | None, str]] = {}
+    called: list[tuple[tuple[str | None, str], OpenDrive, str]] = []
+    for drive in drives:
+        for folder in folder_queries.iter_folders(ctx.catalog, drive.record.id):
+            day, name = parse_shoot_path(ctx.settings.layout, f"{folder}/") or guess_shoot(folder)
+            if name is not None and not folder.startswith(f"{RESERVED_DIR}/"):
+                called.append(((day, name), drive, folder))
+    with ctx.catalog.transaction():
+        called.sort(key=lambda one: one[0][0] is None)
+        for title, drive, folder in called:
+            for file_id in folder_queries.list_file_ids_in_folder(ctx.catalog, drive.record.id, folder, since):
+                if file_id not in twins:
+                    claimed.setdefault(file_id, title)
+        for title, drive, folder in called:
+            # Equal sidecars of two shoots: each copy belongs to what it lies beside, whoever was read first.
+            here = folder_queries.list_file_ids_in_folder(ctx.catalog, drive.record.id, folder, since)
+            day, name = next((claimed[file_id] for file_id in here if file_id in claimed), title)
+            if day is None:
+                continue
+            becomes = ensure_shoot(ctx.catalog, day, name, ctx.clock.now())
+            for file_id in (file_id for file_id in here if file_id in twins):
+                set_shoot_of_copies(ctx.catalog, file_id, drive.record.id, folder, becomes)
+                if shoots.list_shoot_ids_of_file(ctx.catalog, file_id) == {becomes}:
+                    set_shoot_of_file(ctx.catalog, file_id, becomes)
+        for file_id, (day, name) in claimed.items():
+            shoot = shoots.get_shoot(ctx.catalog, file_queries.get_file(ctx.catalog, file_id).shoot_id)
+            if (shoot.day, shoot.name) != (day or shoot.day, name):
+                becomes = ensure_shoot(ctx.catalog, day or shoot.day, name, ctx.clock.now())
+                set_shoot_of_file(ctx.catalog, file_id, becomes)
+
+
+def _find_unknown_files(catalog: Catalog, drive: OpenDrive, walk: DriveWalk) -> Iterator[Entry]:
+    """Files on a drive that the catalog does not have, folder by folder, originals before what belongs to them."""
+    for folder in walk.folders():
+        known = {
+            copy.path
+            for copy in folder_queries.list_copies_in_folder(catalog, drive.record.id, folder.path)
+            if copy.state is not CopyState.MISSING
+        }
+        fresh = [
+            entry for entry in folder.entries if entry.path not in known and not is_litter(drive.place, entry)
+        ]
+        yield from sorted(fresh, key=lambda entry: (not kind_of(entry.name).is_original, entry.name))
+
+
+def _find_conflicting_paths(catalog: Catalog) -> Iterator[str]:
+    """Paths of originals under which two drives hold different bytes now."""
+    rows = catalog.fetch_all(
+        "SELECT DISTINCT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
+        " JOIN files f ON f.id = c.file_id JOIN folders e ON e.path = d.path AND e.place_id > d.place_id"
+        " JOIN copies o ON o.folder_id = e.id AND o.name = c.name"
+        " WHERE o.file_id <> c.file_id AND c.state = 'present' AND o.state = 'present'"
+        " AND f.kind IN ('raw', 'picture', 'video', 'sound') ORDER BY 1, 2"
+    )
+    return (join_path(path, name) for path, name in rows)

@@ -1,0 +1,156 @@
+"""Write a new marker on a drive whose marker is damaged or gone, under the name that the person gives it.
+
+Its id is taken from the snapshots, so that it stays the drive it was. The name is checked against what that drive
+should hold: a marker on the wrong drive would make two of one.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
+
+from tripleguard.catalog.places import list_places
+from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, row_to_copy
+from tripleguard.catalog.store import Catalog
+from tripleguard.clock import Clock, format_iso
+from tripleguard.errors import PlaceError, UsageError
+from tripleguard.home import Home
+from tripleguard.jobs.snapshots import Snapshot, explain_rejected_catalog, open_snapshots
+from tripleguard.model import PlaceKind, PlaceRecord
+from tripleguard.names import escape_text, find_title_problem
+from tripleguard.places.discovery import find_connected_drives
+from tripleguard.places.drive import Drive, open_root, open_unmarked_drive, rewrite_marker
+from tripleguard.places.marker import Marker, create_marker, read_marker
+
+_SAMPLE_COPIES = 400
+
+
+def remark_drive(home: Home, clock: Clock, name: str, root: Path, other_drives: Sequence[Drive]) -> None:
+    """Write the marker of the drive at root anew, as the drive called name. others: where snapshots may lie too.
+
+    Raises WrongUse if it has a whole marker of another name, does not hold what that drive should or holds more of
+    another one, or that drive is here already.
+    """
+    why = find_title_problem(name)
+    if why is not None:
+        raise UsageError(f"A drive can't be called {escape_text(name)!r}: {why}.", safe="Nothing was changed.")
+    if _read_intact_marker(root, name) is not None:
+        return
+    fresh = create_marker(name, "road", format_iso(clock.now()), "")
+    drive = open_unmarked_drive(root, fresh)
+    try:
+        with open_snapshots(home, [drive, *other_drives]) as (snapshots, _):
+            place = _identify_place(snapshots, name, drive, other_drives)
+        if place is not None:
+            since = format_iso(place.added_at)
+            fresh = msgspec.structs.replace(fresh, id=place.uid, role=str(place.role), since=since)
+        rewrite_marker(drive, fresh)
+    finally:
+        drive.close()
+
+
+def _read_intact_marker(root: Path, name: str) -> Marker | None:
+    folder = open_root(root)
+    try:
+        marker = read_marker(folder)
+    except PlaceError:
+        return None
+    finally:
+        folder.close()
+    if marker is not None and marker.name.casefold() != name.casefold():
+        raise UsageError(
+            f"The drive at {escape_text(str(root))} has a whole marker and is called {escape_text(marker.name)}.",
+            safe="Nothing was changed.",
+            do=f"Give it as {escape_text(str(root))} alone.",
+        )
+    return marker
+
+
+def _identify_place(
+    snapshots: Sequence[Snapshot], name: str, drive: Drive, other_drives: Sequence[Drive]
+) -> PlaceRecord | None:
+    """The place of that name that this drive can be; None if no snapshot knows the name. Raises WrongUse.
+
+    Two catalogs may have called two drives by one name, so a place that does not fit is not the last word.
+    """
+    refused: dict[str, UsageError] = {}
+    for one in snapshots:
+        if explain_rejected_catalog(one.catalog) is not None:
+            continue
+        for place in list_places(one.catalog):
+            named = place.name.casefold() == name.casefold() and place.kind is PlaceKind.DRIVE
+            # What an earlier snapshot says of the same drive is no second opinion.
+            if named and place.uid not in refused:
+                try:
+                    _refuse_if_connected(place, drive, other_drives)
+                    _check_content(one.catalog, place, drive, {other.uid for other in other_drives})
+                except UsageError as error:
+                    refused[place.uid] = error
+                else:
+                    return place
+    if refused:
+        raise next(iter(refused.values()))
+    return None
+
+
+def _refuse_if_connected(place: PlaceRecord, drive: Drive, other_drives: Sequence[Drive]) -> None:
+    """Drives of a pair hold the same folders, so that their content can't tell one from the other."""
+    here = {other.uid: other.root for other in other_drives}
+    root = here.get(place.uid) or _find_connected_path(place)
+    if root is not None and not os.path.samefile(root, drive.root):
+        raise UsageError(
+            f"Drive {place.name} is here already, at {escape_text(str(root))}.",
+            safe="Nothing was changed.",
+            do=f"Give what lies at {escape_text(str(drive.root))} the name of the drive that it is.",
+        )
+
+
+def _find_connected_path(place: PlaceRecord) -> Path | None:
+    """Where that drive is connected by a whole marker; the damaged one may lie where it was last seen."""
+    try:
+        return find_connected_drives([place]).get(place.uid)
+    except PlaceError:
+        return find_connected_drives([replace(place, last_path=None)]).get(place.uid)
+
+
+def _check_content(catalog: Catalog, place: PlaceRecord, drive: Drive, connected_uids: Collection[str]) -> None:
+    """Whether the drive holds what that place should: at least half of some of its copies, and no less than it
+    holds of another drive's that is not here. Raises WrongUse."""
+    there, of_copies = _count_present_copies(catalog, place, drive)
+    if there * 2 < of_copies:
+        raise UsageError(
+            f"What lies at {escape_text(str(drive.root))} does not look like drive {place.name}: of its newest "
+            f"{of_copies:,} copies {there:,} are there.",
+            safe="Nothing was changed.",
+            do="Check which drive it is. If its folders were moved, or it is another one, give it a name that no "
+            "drive had.",
+        )
+    for other in list_places(catalog):
+        if other.id == place.id or other.kind is not PlaceKind.DRIVE or other.uid in connected_uids:
+            continue
+        held, of_others = _count_present_copies(catalog, other, drive)
+        if held * of_copies > there * of_others:
+            raise UsageError(
+                f"What lies at {escape_text(str(drive.root))} looks more like drive {other.name} than like drive "
+                f"{place.name}: {held:,} of {of_others:,} copies of the one are there, and {there:,} of "
+                f"{of_copies:,} of the other.",
+                safe="Nothing was changed.",
+                do="Check which drive it is, and give it that name.",
+            )
+
+
+def _count_present_copies(catalog: Catalog, place: PlaceRecord, drive: Drive) -> tuple[int, int]:
+    """How many of a place's newest copies lie on this drive, and of how many."""
+    rows = catalog.fetch_all(
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = "
+        f"'present' ORDER BY c.id DESC LIMIT ?",
+        place.id,
+        _SAMPLE_COPIES,
+    )
+    copies = [row_to_copy(row) for row in rows]
+    there = sum((entry := drive.stat(copy.path)) is not None and entry.size == copy.size for copy in copies)
+    return there, len(copies)

@@ -1,0 +1,196 @@
+"""Write check lists and catalog snapshots offsite, and read the snapshots back.
+
+A check list lies in each shoot's folder, as on the drives, and the compressed catalog in a few generations: the
+bucket explains itself, and losing the bag loses neither pictures nor knowledge. A list never loses a line that
+somebody else put there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+
+from tripleguard import checklist
+from tripleguard.catalog import due_copies
+from tripleguard.catalog.file_updates import record_checklist_written
+from tripleguard.catalog.rows import join_path, to_db
+from tripleguard.catalog.store import Catalog
+from tripleguard.clock import SystemClock, format_stamp
+from tripleguard.errors import CatalogError, CopyError, NameTakenError, TripleguardError
+from tripleguard.home import delete_scratch, prepare_scratch_path
+from tripleguard.jobs.copying.buffers import CHUNK_BYTES
+from tripleguard.jobs.drive_records import MAX_SNAPSHOTS, compress_file
+from tripleguard.jobs.drive_setup import ensure_catalog_id
+from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.offsite.encryption import AGE_SUFFIX, DecryptionKey, encrypt_bytes
+from tripleguard.jobs.offsite.offsite_place import OpenOffsite, open_s3_lister
+from tripleguard.jobs.snapshots import PackedSnapshot
+from tripleguard.layout import build_shoot_folder
+from tripleguard.model import Shoot
+from tripleguard.names import escape_text, fit_to_limits
+from tripleguard.places.base import Readable
+from tripleguard.places.cache_bypass import allocate_aligned
+from tripleguard.places.drive import Drive, open_drive
+from tripleguard.places.object_store import OffsitePlace, open_offsite_place
+from tripleguard.places.offsite_url import get_environment, open_object_store, parse_offsite_url
+from tripleguard.places.reserved import CHECKLIST_NAME, SNAPSHOTS_DIR
+
+_MAX_CHECKLIST_BYTES = 256 * 1024 * 1024
+
+
+def write_checklists_and_snapshot(
+    ctx: JobContext, offsite: OpenOffsite, throttle: Callable[[int], None]
+) -> list[TripleguardError]:
+    """Bring check lists and the catalog up to date there, where copies came since. What failed is returned."""
+    lagging = due_copies.list_stale_checklists(ctx.catalog, offsite.record.id)
+    if not lagging:
+        return []
+    troubles: list[TripleguardError] = []
+    done: list[Shoot] = []
+    for shoot in lagging:
+        try:
+            _write_checklist(ctx, offsite, shoot, throttle)
+            done.append(shoot)
+        except NameTakenError as error:
+            troubles.append(error)
+        except TripleguardError as error:
+            return [*troubles, error]
+    try:
+        _write_snapshot(ctx, offsite, throttle)
+    except TripleguardError as error:
+        return [*troubles, error]
+    except OSError as error:
+        troubles.append(
+            CatalogError(
+                f"No copy of the catalog could be made ({error.strerror or error}).",
+                safe="The pictures are not affected.",
+                do="Check that the laptop's disk is not full.",
+            )
+        )
+        return troubles
+    with ctx.catalog.transaction():
+        for shoot in done:
+            record_checklist_written(ctx.catalog, offsite.record.id, shoot.id)
+    return troubles
+
+
+def _write_checklist(ctx: JobContext, offsite: OpenOffsite, shoot: Shoot, throttle: Callable[[int], None]) -> None:
+    folder = build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name)
+    if isinstance(offsite.place, Drive):
+        folder = fit_to_limits(folder, offsite.place.fs_limits)
+    path = f"{folder}/{CHECKLIST_NAME}"
+    lines = {
+        at[len(folder) + 1 :]: digest
+        for at, digest in _list_stored_digests(ctx.catalog, offsite.record.id, folder)
+    }
+
+    def revised(before: bytes | None) -> bytes | None:
+        if before is not None and not checklist.is_checklist(before):
+            raise _build_checklist_error(path)
+        merged = dict(checklist.parse_b3sum(before or b"")) | lines
+        content = checklist.format_b3sum(sorted(merged.items()))
+        if not content or content == before:
+            return None
+        throttle(len(content))
+        return content
+
+    place = offsite.place
+    if isinstance(place, OffsitePlace):
+        place.update_own(path, revised, _MAX_CHECKLIST_BYTES)
+        return
+    if (content := revised(place.read_own(path, _MAX_CHECKLIST_BYTES))) is not None:
+        place.write_own(path, [content])
+
+
+def _build_checklist_error(path: str) -> NameTakenError:
+    return NameTakenError(
+        f"What lies under {escape_text(path)} offsite is no check list.",
+        safe="It was left as it is; the pictures are there and proved.",
+        do="Move it to another name, then run `upload` again: that shoot gets its list then.",
+    )
+
+
+def _list_stored_digests(catalog: Catalog, place_id: int, folder: str) -> list[tuple[str, bytes]]:
+    """Path and digest of the bytes that lie there, for every proved copy below a folder."""
+    below = to_db(folder + "/")
+    rows = catalog.fetch_all(
+        "SELECT d.path, c.name, coalesce(o.blake3, f.digest) FROM folders d JOIN copies c ON c.folder_id = d.id"
+        " JOIN files f ON f.id = c.file_id LEFT JOIN objects o ON o.copy_id = c.id WHERE d.place_id = ?"
+        " AND c.state = 'present' AND c.verified_at IS NOT NULL"
+        " AND (d.path = ? OR substr(d.path, 1, length(?)) = ?)",
+        place_id,
+        to_db(folder),
+        below,
+        below,
+    )
+    return [(join_path(path, name), digest) for path, name, digest in rows]
+
+
+def _write_snapshot(ctx: JobContext, offsite: OpenOffsite, throttle: Callable[[int], None]) -> None:
+    recipients = ctx.settings.offsite.seal_for
+    mine = f"-{ensure_catalog_id(ctx)[:8]}.db.gz"
+    fresh = f"catalog-{format_stamp(ctx.clock.now())}{mine}{AGE_SUFFIX if recipients else ''}"
+    plain = prepare_scratch_path(ctx.home, f"snapshot-{os.getpid()}-offsite.db")
+    try:
+        ctx.catalog.back_up_to(plain)
+        content = b"".join(compress_file(plain))
+    finally:
+        delete_scratch(plain)
+    if recipients:
+        content = encrypt_bytes(content, recipients)
+    throttle(len(content))
+    offsite.place.write_own(f"{SNAPSHOTS_DIR}/{fresh}", [content])
+    names = _list_snapshot_names(offsite)
+    older = sorted(name for name in names if mine in name and name != fresh)
+    for name in older[: 1 - MAX_SNAPSHOTS]:
+        offsite.place.delete_own(f"{SNAPSHOTS_DIR}/{name}")
+
+
+def _list_snapshot_names(offsite: OpenOffsite) -> list[str]:
+    if isinstance(offsite.place, Drive):
+        return [entry.name for entry in offsite.place.list_own_files(SNAPSHOTS_DIR)]
+    try:
+        return [lying.key.rpartition("/")[2] for lying in offsite.place.list_own_objects(SNAPSHOTS_DIR)]
+    except CopyError:
+        return []
+
+
+_ENCRYPTED_REASON = "it is sealed: give your key with --key FILE"
+
+
+def read_offsite_snapshots(address: str, key: DecryptionKey | None = None) -> list[PackedSnapshot]:
+    """What lies at an address. key: opens what is sealed. Raises WrongUse, PlaceTrouble, NoAccess, LineTrouble."""
+    url = parse_offsite_url(address)
+    if url.kind == "file":
+        drive = open_drive(url.folder)
+        try:
+            paths = [entry.path for entry in drive.list_own_files(SNAPSHOTS_DIR)]
+        finally:
+            drive.close()
+        return [
+            (f"offsite: {escape_text(path)}", partial(_read_from_folder, url.folder, path, key)) for path in paths
+        ]
+    looking = open_s3_lister(url, SystemClock(), lambda: False)
+    place = open_offsite_place(open_object_store(url, get_environment()), None, looking)
+    paths = sorted(lying.key for lying in place.list_own_objects(SNAPSHOTS_DIR))
+    return [(f"offsite: {escape_text(path)}", partial(_read_chunks, place, path, key)) for path in paths]
+
+
+def _read_from_folder(root: Path, path: str, key: DecryptionKey | None) -> Iterator[bytes]:
+    with contextlib.closing(open_drive(root)) as drive:
+        yield from _read_chunks(drive, path, key)
+
+
+def _read_chunks(place: Readable, path: str, key: DecryptionKey | None) -> Iterator[bytes]:
+    if path.endswith(AGE_SUFFIX) and key is None:
+        raise ValueError(_ENCRYPTED_REASON)
+    reading = place.open_reader(path)
+    if path.endswith(AGE_SUFFIX) and key is not None:
+        reading = key.decrypt(reading)
+    buffer = allocate_aligned(CHUNK_BYTES)
+    with contextlib.closing(reading):
+        while count := reading.readinto(buffer):
+            yield bytes(buffer[:count])

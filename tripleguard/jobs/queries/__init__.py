@@ -1,0 +1,1 @@
+"""Questions about the whole archive: the report, where a picture is, the forecast."""

@@ -1,0 +1,135 @@
+"""Search for pictures: every copy of each match, which one to fetch first, and which drives to take along."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.catalog import file_queries, shoots
+from tripleguard.catalog.places import list_places
+from tripleguard.catalog.rows import KnownFile
+from tripleguard.catalog.search import SearchQuery, search_files
+from tripleguard.catalog.selects import find_rating
+from tripleguard.errors import PlaceError
+from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.model import Copy, PlaceKind, PlaceRecord, Shoot
+from tripleguard.rules import rank_fetch_source
+
+
+@dataclass(frozen=True, slots=True)
+class CopyLocation:
+    """One copy and its place. path: where the place is now, None while it is away. fetch: 1 is the first to fetch.
+
+    fetch None: not to be had, because the copy is not good or its place is out of service.
+    """
+
+    copy: Copy
+    place: PlaceRecord
+    path: Path | None
+    fetch_order: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FileMatch:
+    """One file that is meant. copies: in the order in which to fetch them. rating: None where none was read."""
+
+    known_file: KnownFile
+    shoot: Shoot
+    body: str | None
+    rating: float | None
+    copies: tuple[CopyLocation, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FetchStop:
+    """One place to take files from. files: how many that no earlier stop has."""
+
+    place: PlaceRecord
+    path: Path | None
+    files: int
+
+
+@dataclass(frozen=True, slots=True)
+class SearchResult:
+    """What was found. more: there is more than is told. stops: the fewest places that have all of it.
+
+    without: files of which no good copy can be had.
+    """
+
+    files: tuple[FileMatch, ...]
+    has_more: bool
+    stops: tuple[FetchStop, ...]
+    unavailable_files: int
+
+
+def search(ctx: JobContext, query: SearchQuery, limit: int) -> SearchResult:
+    """At most so many files that are meant, with all their copies. Raises CatalogTrouble."""
+    known = search_files(ctx.catalog, query, limit + 1)
+    places = {place.id: place for place in list_places(ctx.catalog)}
+    here = _connected_drives(ctx)
+    bodies = dict(shoots.list_bodies(ctx.catalog).values())
+    files = tuple(_make_match(ctx, one, places, here, bodies) for one in known[:limit])
+    stops = tuple(_plan_stops(files))
+    return SearchResult(
+        files, len(known) > limit, stops, sum(all(c.fetch_order is None for c in one.copies) for one in files)
+    )
+
+
+def _make_match(
+    ctx: JobContext,
+    known: KnownFile,
+    places: Mapping[int, PlaceRecord],
+    connected: Mapping[int, Path],
+    bodies: Mapping[int, str],
+) -> FileMatch:
+    ranked = [
+        (rank_fetch_source(copy, places[copy.place_id], is_connected=copy.place_id in connected), copy)
+        for copy in file_queries.list_copies(ctx.catalog, known.id)
+    ]
+    order = sorted((pair for pair in ranked if pair[0] is not None), key=lambda pair: pair[0] or ())
+    rest = [pair for pair in ranked if pair[0] is None]
+    copies = [
+        CopyLocation(
+            copy, places[copy.place_id], connected.get(copy.place_id), number if rank is not None else None
+        )
+        for number, (rank, copy) in enumerate([*order, *rest], start=1)
+    ]
+    return FileMatch(
+        known,
+        shoots.get_shoot(ctx.catalog, known.shoot_id),
+        bodies.get(file_queries.find_body_id(ctx.catalog, known.id) or 0),
+        find_rating(ctx.catalog, known.id),
+        tuple(copies),
+    )
+
+
+def _plan_stops(files: Sequence[FileMatch]) -> Sequence[FetchStop]:
+    """Places until every file is had: what is connected first, then always the one that has most of the rest."""
+    wanted = [{copy.place.id: copy for copy in one.copies if copy.fetch_order is not None} for one in files]
+    wanted = [one for one in wanted if one]
+    stops: list[FetchStop] = []
+    while wanted:
+        counts: dict[int, int] = {}
+        for one in wanted:
+            for place_id in one:
+                counts[place_id] = counts.get(place_id, 0) + 1
+        best = min(counts, key=lambda place_id: (*_distance(wanted, place_id), -counts[place_id], place_id))
+        copy = next(one[best] for one in wanted if best in one)
+        stops.append(FetchStop(copy.place, copy.path, counts[best]))
+        wanted = [one for one in wanted if best not in one]
+    return stops
+
+
+def _distance(pending: Sequence[Mapping[int, CopyLocation]], place_id: int) -> tuple[bool, bool]:
+    """What is not here is farther, and what is offsite farthest."""
+    copy = next(one[place_id] for one in pending if place_id in one)
+    return copy.place.kind is PlaceKind.OFFSITE, copy.path is None
+
+
+def _connected_drives(ctx: JobContext) -> dict[int, Path]:
+    """The drives that are connected. Two with one id are none: which one it is can't be said."""
+    try:
+        return {record.id: path for record, path in locate_drives(ctx) if path is not None}
+    except PlaceError:
+        return {}

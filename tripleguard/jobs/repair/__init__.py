@@ -1,0 +1,1 @@
+"""Repair what a good copy can put right, and manage the quarantine."""

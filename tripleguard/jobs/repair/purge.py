@@ -1,0 +1,265 @@
+"""Purge the quarantine: the one job that removes what a photographer may still want, and only when told to.
+
+It begins with a plan that changes nothing. Only what was planned and approved is removed, and each file is checked
+again at that moment: by what the catalog knows, by its bytes, and by the other copies of its file. Who approved it
+and why is in the catalog before the first file goes. If interrupted, at most one file is gone that the catalog
+still has; the next run records that.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from tripleguard.catalog.event_log import add_event, begin_job, end_job
+from tripleguard.catalog.quarantine import QuarantinedCopy, forget_quarantined
+from tripleguard.errors import CopyError, TripleguardError
+from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
+from tripleguard.jobs.repair.keep_rules import QuarantineKeepRules
+from tripleguard.jobs.repair.quarantine import PurgeFilter, QuarantinedFile, filter_files, read_drive_quarantine
+from tripleguard.model import EventOutcome, EventType, PlaceRecord
+from tripleguard.names import escape_text
+
+ApprovedFiles = frozenset[tuple[int, str, int]]
+"""What a person agreed to: the place's id, the path and the size of each."""
+
+_CHANGED_REASON = "it is not what it was when it was looked at"
+
+
+@dataclass(frozen=True, slots=True)
+class KeptFile:
+    """One thing that stays, and why."""
+
+    place: str
+    path: str
+    size: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class PurgePlan:
+    """What would go on one drive, and what would stay of what was chosen. not_chosen: how many are not touched."""
+
+    record: PlaceRecord
+    to_remove: tuple[QuarantinedFile, ...]
+    kept: tuple[KeptFile, ...]
+    unmatched_count: int
+
+    @property
+    def bytes_to_remove(self) -> int:
+        return sum(thing.stored_file.size for thing in self.to_remove)
+
+
+@dataclass(slots=True)
+class PlacePurgeResult:
+    """What went and what stayed on one drive. forgotten: what was gone before, and is out of the catalog now."""
+
+    record: PlaceRecord
+    removed: list[QuarantinedFile] = field(default_factory=list)
+    kept: list[KeptFile] = field(default_factory=list)
+    forgotten_count: int = 0
+
+    @property
+    def removed_bytes(self) -> int:
+        return sum(thing.stored_file.size for thing in self.removed)
+
+
+@dataclass(frozen=True, slots=True)
+class PurgeResult:
+    """What was done, by drive. stopped: the person ended it early."""
+
+    places: tuple[PlacePurgeResult, ...]
+    errors: tuple[TripleguardError, ...]
+    was_stopped: bool
+    seconds: float
+
+
+def plan_purge(
+    ctx: JobContext, drives: Sequence[OpenDrive], connected: Sequence[OpenDrive], purge_filter: PurgeFilter
+) -> list[PurgePlan]:
+    """What the choice would do on these drives. looked_at: all that are here. Raises PlaceFailed."""
+    sparing = QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)
+    plans = []
+    for drive in drives:
+        shelf = read_drive_quarantine(ctx, drive)
+        some = filter_files(shelf.files, purge_filter, ctx.clock.now())
+        going, spared = [], []
+        for thing in some:
+            why = sparing.find_keep_reason(thing.stored_file, thing.copy, thing.file)
+            if why is None:
+                going.append(thing)
+            else:
+                spared.append(KeptFile(drive.record.name, thing.stored_file.path, thing.stored_file.size, why))
+        plans.append(PurgePlan(drive.record, tuple(going), tuple(spared), len(shelf.files) - len(some)))
+    return plans
+
+
+def list_planned_removals(plans: Sequence[PurgePlan]) -> ApprovedFiles:
+    """Everything that the plans would remove, for a person to agree to."""
+    return frozenset(
+        (plan.record.id, thing.stored_file.path, thing.stored_file.size)
+        for plan in plans
+        for thing in plan.to_remove
+    )
+
+
+def purge_quarantine(
+    ctx: JobContext,
+    drives: Sequence[OpenDrive],
+    connected: Sequence[OpenDrive],
+    purge_filter: PurgeFilter,
+    approved_files: ApprovedFiles,
+    reason: str,
+) -> Job[PurgeResult]:
+    """Remove what a person agreed to on the open and locked drives, and nothing else. Yields progress.
+
+    because: the person's reason, which is kept. A stop by the person ends it between two things. Raises
+    CatalogTrouble.
+    """
+    began = time.monotonic()
+    run = _PurgeRun(ctx, connected, purge_filter, approved_files, reason)
+    for drive in drives:
+        yield from run.purge_drive(drive)
+    return PurgeResult(tuple(run.places), tuple(run.errors), ctx.stop.is_set(), round(time.monotonic() - began, 3))
+
+
+class _PurgeRun:
+    """One run, from the caller's thread."""
+
+    def __init__(
+        self,
+        ctx: JobContext,
+        connected: Sequence[OpenDrive],
+        purge_filter: PurgeFilter,
+        approved_files: ApprovedFiles,
+        reason: str,
+    ) -> None:
+        self.places: list[PlacePurgeResult] = []
+        self.errors: list[TripleguardError] = []
+        self._ctx = ctx
+        self._purge_filter = purge_filter
+        self._approved_files = approved_files
+        self._reason = reason
+        self._keep_rules = QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)
+
+    def purge_drive(self, drive: OpenDrive) -> Iterator[Progress]:
+        """One drive. What goes wrong with it is kept in troubles; the next one has its turn all the same."""
+        emptied = PlacePurgeResult(drive.record)
+        self.places.append(emptied)
+        try:
+            shelf = read_drive_quarantine(self._ctx, drive)
+            for copy in shelf.missing:
+                emptied.forgotten_count += self._forget_if_vanished(drive, copy)
+            things = [
+                thing
+                for thing in filter_files(shelf.files, self._purge_filter, self._ctx.clock.now())
+                if (drive.record.id, thing.stored_file.path, thing.stored_file.size) in self._approved_files
+            ]
+            if things:
+                yield from self._purge_files(drive, things, emptied)
+            drive.place.remove_empty_dirs()
+        except CopyError as error:
+            self.errors.append(error)
+
+    def _purge_files(
+        self, drive: OpenDrive, files: Sequence[QuarantinedFile], result: PlacePurgeResult
+    ) -> Iterator[Progress]:
+        total, done = sum(thing.stored_file.size for thing in files), 0
+        job = self._begin_job(drive, files, total)
+        outcome = EventOutcome.FAILURE
+        try:
+            for number, thing in enumerate(files):
+                if self._ctx.stop.is_set():
+                    break
+                doing = f"emptying aside on {escape_text(drive.record.name)}"
+                yield ProgressUpdate(doing, number, len(files), done, total, 0.0, None)
+                why = self._remove_if_allowed(drive, thing, job)
+                done += thing.stored_file.size
+                if why is None:
+                    result.removed.append(thing)
+                else:
+                    result.kept.append(
+                        KeptFile(drive.record.name, thing.stored_file.path, thing.stored_file.size, why)
+                    )
+            outcome = EventOutcome.SUCCESS if len(result.removed) == len(files) else EventOutcome.PARTIAL
+        finally:
+            detail = {"removed": len(result.removed), "bytes": result.removed_bytes, "because": self._reason}
+            with self._ctx.catalog.transaction():
+                end_job(self._ctx.catalog, job, outcome, detail, self._ctx.clock.now())
+
+    def _begin_job(self, drive: OpenDrive, files: Sequence[QuarantinedFile], total: int) -> int:
+        """Enter whose word it is and what it speaks of, before anything goes; the job's number."""
+        now, who = self._ctx.clock.now(), current_agent()
+        with self._ctx.catalog.transaction():
+            job = begin_job(self._ctx.catalog, "aside empty", drive.record.name, who, now)
+            add_event(
+                self._ctx.catalog,
+                EventType.DEACCESSION,
+                EventOutcome.SUCCESS,
+                f"{who} gave the word to remove {len(files):,} files ({total:,} bytes) from aside, "
+                f"{self._purge_filter.description}: {escape_text(self._reason)}",
+                now,
+                job_id=job,
+                place_id=drive.record.id,
+                detail={
+                    "by": who,
+                    "because": self._reason,
+                    "paths": [escape_text(thing.stored_file.path) for thing in files],
+                },
+            )
+        return job
+
+    def _remove_if_allowed(self, drive: OpenDrive, quarantined: QuarantinedFile, job: int) -> str | None:
+        """Judge one thing for the last time, and remove it; why it stays, None if it is gone."""
+        lying, copy, file = quarantined.stored_file, quarantined.copy, quarantined.file
+        why = self._keep_rules.find_keep_reason(lying, copy, file)
+        if why is not None or copy is None or file is None:
+            return why
+        try:
+            why = self._keep_rules.find_content_keep_reason(drive, lying, copy, file)
+        except OSError as error:
+            return f"it could not be laid beside a good copy ({error.strerror or error}). Next: run `rescan`"
+        # Reading took its time: the copies that count are looked at once more, as the last thing before.
+        why = why or self._keep_rules.find_keep_reason(lying, copy, file)
+        if why is not None:
+            return why
+        if lying.note is not None and lying.note.link_count == 1:
+            drive.place.writer.delete_quarantined(lying.note)
+        if not drive.place.writer.delete_quarantined(lying):
+            return _CHANGED_REASON
+        now = self._ctx.clock.now()
+        with self._ctx.catalog.transaction():
+            forget_quarantined(self._ctx.catalog, copy.copy)
+            add_event(
+                self._ctx.catalog,
+                EventType.DELETION,
+                EventOutcome.SUCCESS,
+                f"{escape_text(lying.path)} was removed from aside by the word "
+                f"of {current_agent()}: {escape_text(self._reason)}",
+                now,
+                job_id=job,
+                place_id=drive.record.id,
+                file_id=file.id,
+                detail={"bytes": lying.size, "was": lying.reason},
+            )
+        return None
+
+    def _forget_if_vanished(self, drive: OpenDrive, copy: QuarantinedCopy) -> bool:
+        """The catalog has something aside that does not lie there: cut off after it went, or removed by hand."""
+        if copy.has_open_finding or drive.place.exists(copy.copy.path) or not drive.place.is_connected():
+            return False
+        with self._ctx.catalog.transaction():
+            forget_quarantined(self._ctx.catalog, copy.copy)
+            add_event(
+                self._ctx.catalog,
+                EventType.DELETION,
+                EventOutcome.PARTIAL,
+                f"{escape_text(copy.copy.path)} did not lie aside any more: an emptying was cut off, or somebody "
+                "removed it by hand",
+                self._ctx.clock.now(),
+                place_id=drive.record.id,
+                file_id=copy.copy.file_id,
+            )
+        return True

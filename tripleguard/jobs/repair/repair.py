@@ -1,0 +1,263 @@
+"""Repair what a good copy can put right without risking that copy, and give misplaced files their names back.
+
+The source is only read, and its digest is checked while it is. The new copy is written and flushed beside the bad
+one; only then is the bad one moved into quarantine, and the good one takes its name and is read back. Files with
+the fewest good copies come first. Where no copy is good, everything is kept, and two bad copies are compared to
+see whether one whole file can be put together from them.
+
+A misplaced file is renamed only if it is as last recorded: what was changed since is rescanned first, else its old
+evidence would speak for new bytes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from tripleguard.catalog import file_queries
+from tripleguard.catalog.file_updates import move_copy
+from tripleguard.catalog.findings import resolve_at
+from tripleguard.errors import CopyError, NameTakenError, TripleguardError
+from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyVerified
+from tripleguard.jobs.copying.engine import CopyResult, SourceRead, SourceReadFailed
+from tripleguard.jobs.copying.recording import CopyRecorder
+from tripleguard.jobs.copying.replication import ReplicationRun
+from tripleguard.jobs.drives import CopySource, JobContext, OpenDrive
+from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
+from tripleguard.jobs.repair.repair_plan import CHANGED_SINCE, RETRY_LATER, RepairItem, RepairPlan
+from tripleguard.model import CopyState, EventOutcome, EventType, FindingKind
+from tripleguard.names import escape_text
+from tripleguard.rules import is_as_recorded
+
+_MAX_PASSES = 3
+_KINDS_EXCEPT_MISPLACED = tuple(kind for kind in FindingKind if kind is not FindingKind.MISPLACED)
+
+
+@dataclass(frozen=True, slots=True)
+class RepairOutcome:
+    """One finding and what was done, or why nothing was."""
+
+    kind: FindingKind
+    place: str
+    path: str
+    detail: str
+    is_offsite: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RepairResult:
+    """What a mend did, or with dry_run would do."""
+
+    repaired: tuple[RepairOutcome, ...]
+    not_repaired: tuple[RepairOutcome, ...]
+    dry_run: bool
+    errors: tuple[TripleguardError, ...]
+    seconds: float
+
+
+def repair(
+    ctx: JobContext,
+    drives: Sequence[OpenDrive],
+    sources: Sequence[CopySource] = (),
+    unavailable: Sequence[TripleguardError] = (),
+    *,
+    dry_run: bool = False,
+) -> Job[RepairResult]:
+    """Put right what is open and can be put right on the open and locked drives. Yields progress.
+
+    sources: further drives that are only read from. refused: why drives that are connected can't be written to
+    now; it is told with the rest. Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    """
+    began = time.monotonic()
+    yield ProgressUpdate("looking what is wrong", 0, 0, 0, 0, 0.0, None)
+    if dry_run:
+        mended, not_mended = _plan_dry_run(ctx, drives, sources)
+        return RepairResult(mended, not_mended, True, tuple(unavailable), round(time.monotonic() - began, 3))
+    run = _RepairRun(ctx, drives, sources)
+    run.errors += unavailable
+    yield from run.run()
+    return RepairResult(
+        tuple(run.repaired),
+        tuple(run.list_not_repaired()),
+        False,
+        tuple(run.errors),
+        round(time.monotonic() - began, 3),
+    )
+
+
+class _RepairRun(ReplicationRun):
+    """One run, from the caller's thread."""
+
+    def __init__(self, ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]) -> None:
+        self._sources = sources
+        self._plan = RepairPlan(ctx, drives, range(len(drives)), sources)
+        wounds = [wound for wound in self._plan.items if wound.expected is not None]
+        total = sum(wound.expected.file.size for wound in wounds if wound.expected)
+        super().__init__(ctx, drives, "mend", len(wounds), total)
+        self.repaired: list[RepairOutcome] = []
+        self._unrepaired = {wound.finding.id: wound for wound in self._plan.items}
+        self._reasons: dict[int, str] = {}
+
+    def run(self) -> Iterator[Progress]:
+        """Names first, then copies, in passes: a bad source found in one is avoided in the next.
+
+        What was made whole where it did not belong gets its own name back at the end.
+        """
+        try:
+            self._restore_names()
+            for _ in range(_MAX_PASSES):
+                yield from self.run_pass(self._plan.tasks, self._plan.decide)
+                again = bool(self.take_retries()) or self._plan.needs_another_pass
+                self._plan.close()
+                self._reasons |= self._plan.reasons
+                self._plan = RepairPlan(self.ctx, self.drives, self.active_lanes(), self._sources)
+                if not again:
+                    break
+            self._restore_names()
+        except BaseException:
+            with contextlib.suppress(TripleguardError):
+                self.write_drive_records(with_snapshots=False)
+                self._finish_repair(EventOutcome.FAILURE)
+            raise
+        finally:
+            self._plan.close()
+        self.collect_last_errors()
+        self.write_drive_records(with_snapshots=True)
+        self._finish_repair(EventOutcome.PARTIAL if self._unrepaired else EventOutcome.SUCCESS)
+
+    def list_not_repaired(self) -> Iterator[RepairOutcome]:
+        """What is still open, and why."""
+        why = self._plan.reasons | self._reasons
+        for wound in self._unrepaired.values():
+            drive = self.drives[wound.lane].record.name
+            yield RepairOutcome(
+                wound.finding.kind, drive, wound.finding.path, why.get(wound.finding.id, RETRY_LATER)
+            )
+
+    def record_result(self, result: CopyResult) -> None:
+        match result:
+            case CopyFailed(task, _, error) if task.repairs is not None:
+                self._reasons[task.repairs.finding_id] = error.what
+            case SourceReadFailed(task, why) if task.repairs is not None:
+                self._reasons[task.repairs.finding_id] = f"{escape_text(task.entry.path)}: {why}"
+            case _:
+                pass
+        match result:
+            case SourceRead():
+                self.files_done += 1
+            case CopyVerified(proof, lane, _, _):
+                super().record_result(result)
+                self._close_findings_at(lane, proof.path)
+            case _:
+                super().record_result(result)
+
+    def _restore_names(self) -> None:
+        for wound in list(self._unrepaired.values()):
+            if wound.finding.kind is FindingKind.MISPLACED:
+                why = restore_name(self.ctx, self.drives[wound.lane], wound, self.recorder)
+                if why is None:
+                    self._record_repair(wound, "moved back to its place")
+                    self._reasons.pop(wound.finding.id, None)
+                else:
+                    self._reasons[wound.finding.id] = why
+
+    def _close_findings_at(self, lane: int, path: str) -> None:
+        """A copy at this path is proved now: what was open there is over, but for its place."""
+        drive = self.drives[lane].record
+        resolve_at(
+            self.ctx.catalog,
+            drive.id,
+            path,
+            "mended from a good copy",
+            self.ctx.clock.now(),
+            kinds=_KINDS_EXCEPT_MISPLACED,
+        )
+        for wound in list(self._unrepaired.values()):
+            if wound.lane == lane and wound.finding.path == path and wound.finding.kind in _KINDS_EXCEPT_MISPLACED:
+                self.recorder.add_job_event(
+                    EventType.RECOVERY, EventOutcome.SUCCESS, f"{escape_text(path)} was mended", place_id=drive.id
+                )
+                self._record_repair(wound, "copied from a good copy and read back")
+
+    def _record_repair(self, item: RepairItem, detail: str) -> None:
+        self._unrepaired.pop(item.finding.id, None)
+        name = self.drives[item.lane].record.name
+        self.repaired.append(RepairOutcome(item.finding.kind, name, item.finding.path, detail))
+
+    def _finish_repair(self, outcome: EventOutcome) -> None:
+        with self.ctx.catalog.transaction():
+            self.finish_job(outcome, {"mended": len(self.repaired), "open": len(self._unrepaired)})
+
+
+def _plan_dry_run(
+    ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]
+) -> tuple[tuple[RepairOutcome, ...], tuple[RepairOutcome, ...]]:
+    """What a mend would do, and what it could not."""
+    plan = RepairPlan(ctx, drives, range(len(drives)), sources)
+    would: list[RepairOutcome] = []
+    would_not: list[RepairOutcome] = []
+    try:
+        for wound in plan.items:
+            finding, drive = wound.finding, drives[wound.lane]
+            if finding.kind is FindingKind.MISPLACED:
+                why, how = find_rename_obstacle(ctx, drive, wound), "would be moved back to its place"
+            else:
+                can = plan.can_repair(wound)
+                why = None if can else plan.reasons.get(finding.id, RETRY_LATER)
+                how = "would be copied from a good copy"
+            one = RepairOutcome(finding.kind, drive.record.name, finding.path, how if why is None else why)
+            (would if why is None else would_not).append(one)
+    finally:
+        plan.close()
+    return tuple(would), tuple(would_not)
+
+
+def find_rename_obstacle(ctx: JobContext, drive: OpenDrive, item: RepairItem) -> str | None:
+    """Why a misplaced file can't have its own name back now; None if it can."""
+    finding = item.finding
+    was = finding.evidence.get("was")
+    if not isinstance(was, str):
+        return "where it belongs is not known. It is whole where it lies"
+    if file_queries.find_copy_at(ctx.catalog, drive.record.id, was) is not None:
+        return "its name belongs to another file now. It is whole where it lies"
+    copy = file_queries.find_copy_at(ctx.catalog, drive.record.id, finding.path)
+    if (
+        copy is None
+        or copy.state is not CopyState.PRESENT
+        or not is_as_recorded(copy, drive.stat_or_none(finding.path))
+    ):
+        return CHANGED_SINCE
+    try:
+        taken = drive.place.exists(was)
+    except CopyError as error:
+        return error.what
+    return f"the name {escape_text(was)} is taken on the drive. It is whole where it lies" if taken else None
+
+
+def restore_name(ctx: JobContext, drive: OpenDrive, item: RepairItem, recorder: CopyRecorder) -> str | None:
+    """Give a misplaced file its own name back, where it is free; why not, if it can't have it now."""
+    why = find_rename_obstacle(ctx, drive, item)
+    if why is not None:
+        return why
+    finding, was = item.finding, str(item.finding.evidence["was"])
+    copy = file_queries.find_copy_at(ctx.catalog, drive.record.id, finding.path)
+    assert copy is not None
+    try:
+        entry = drive.place.move(finding.path, was)
+    except NameTakenError as error:
+        return f"{error.what} It is whole where it lies"
+    except CopyError as error:
+        return error.what
+    with ctx.catalog.transaction():
+        # A drive that sets another time at a rename has to show the bytes again.
+        move_copy(ctx.catalog, copy.id, drive.record.id, entry, is_verified=is_as_recorded(copy, entry))
+        resolve_at(ctx.catalog, drive.record.id, finding.path, "it was moved back", ctx.clock.now())
+        recorder.add_job_event(
+            EventType.RECOVERY,
+            EventOutcome.SUCCESS,
+            f"{escape_text(was)} lies in its place again",
+            place_id=drive.record.id,
+        )
+    return None

@@ -1,0 +1,143 @@
+"""List a drive and compare it with the catalog: what is unchanged, missing, changed or new.
+
+What the file system itself can't give (a name whose status fails, a folder that can't be listed) is unreachable
+and never called missing. What it finds under the recorded name, though it lists another spelling, is that copy:
+names are compared as the file system compares them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.catalog import folder_queries
+from tripleguard.catalog.store import Catalog
+from tripleguard.errors import CopyError
+from tripleguard.jobs.drive_walk import DriveWalk
+from tripleguard.jobs.drives import OpenDrive
+from tripleguard.model import Copy, CopyState, Entry, FileKind
+from tripleguard.names import fold_name
+from tripleguard.places.reserved import RESERVED_DIR
+from tripleguard.rules import is_as_recorded, is_exactly_as_recorded
+
+
+@dataclass(slots=True)
+class ListingDifferences:
+    """Where a drive is not as recorded.
+
+    changed: what has to be read to tell; unknown: paths without a copy; out_of_reach: what the file system does
+    not give; forbidden: what it does not give to who asks.
+    """
+
+    changed: list[tuple[Copy, Entry]] = field(default_factory=list)
+    unknown: list[str] = field(default_factory=list)
+    unreachable: list[Copy] = field(default_factory=list)
+    permission_denied: list[Copy] = field(default_factory=list)
+
+
+class DriveListing:
+    """One listing of one drive. quick: nothing will be read, so a bad copy that lies there is believed to be bad.
+
+    fine gets the ids of copies that lie as recorded, as they are met; absent each copy that is not there, once all
+    is listed and the drive still answers.
+    """
+
+    def __init__(
+        self,
+        drive: OpenDrive,
+        catalog: Catalog,
+        *,
+        quick: bool,
+        on_unchanged: Callable[[tuple[int, ...]], None],
+        on_missing: Callable[[Copy], None],
+    ) -> None:
+        self._drive = drive
+        self._catalog = catalog
+        self._quick = quick
+        self._on_unchanged = on_unchanged
+        self._on_missing = on_missing
+        self._differences = ListingDifferences()
+        self._walk = DriveWalk(drive.place, include_reserved=True)
+        self._unlisted: list[Copy] = []
+
+    def compare(self, should_stop: Callable[[], bool]) -> ListingDifferences | None:
+        """Compare every folder with the catalog; None once stopped.
+
+        Raises OSError, CopyTrouble if the drive is gone.
+        """
+        met: set[str] = set()
+        for folder in self._walk.folders():
+            if should_stop():
+                return None
+            met.add(folder.path)
+            self._compare_folder(folder.path, folder.entries)
+        for path in folder_queries.iter_folders(self._catalog, self._drive.record.id):
+            if path not in met and not path.startswith(f"{RESERVED_DIR}/"):
+                self._compare_folder(path, [])
+        if self._unlisted and not self._drive.place.is_connected():
+            raise OSError(None, "the drive is gone")
+        self._check_unlisted()
+        # A sidecar is told by its picture, which has to be known first.
+        self._differences.unknown.sort(key=lambda path: kind_of(path) is FileKind.COMPANION)
+        return self._differences
+
+    def _check_unlisted(self) -> None:
+        """What no folder listed: found by its name all the same, or not there."""
+        spelt = {fold_name(path): path for path in self._differences.unknown} if self._unlisted else {}
+        respelt: set[str] = set()
+        for copy in self._unlisted:
+            try:
+                entry = self._drive.place.stat(copy.path)
+            except CopyError:
+                if not self._drive.place.is_connected():
+                    raise
+                self._differences.unreachable.append(copy)
+                continue
+            if entry is None:
+                self._on_missing(copy)
+                continue
+            respelt.add(spelt.get(fold_name(copy.path), ""))
+            self._classify(copy, entry)
+        self._differences.unknown = [path for path in self._differences.unknown if path not in respelt]
+
+    def _classify(self, copy: Copy, entry: Entry) -> None:
+        if self._is_unchanged(copy, entry):
+            self._on_unchanged((copy.id,))
+        else:
+            self._differences.changed.append((copy, entry))
+
+    def _compare_folder(self, folder: str, entries: Sequence[Entry]) -> None:
+        place_id = self._drive.record.id
+        recorded = {
+            copy.path: copy for copy in folder_queries.list_copies_in_folder(self._catalog, place_id, folder)
+        }
+        fine: list[int] = []
+        for entry in entries:
+            copy = recorded.pop(entry.path, None)
+            if copy is None:
+                self._differences.unknown.append(entry.path)
+            elif self._is_unchanged(copy, entry):
+                fine.append(copy.id)
+            else:
+                self._differences.changed.append((copy, entry))
+        if fine:
+            self._on_unchanged(tuple(fine))
+        for copy in recorded.values():
+            if self._walk.is_forbidden(copy.path):
+                self._differences.permission_denied.append(copy)
+            elif self._walk.is_unreachable(copy.path):
+                self._differences.unreachable.append(copy)
+            else:
+                self._unlisted.append(copy)
+
+    def _is_unchanged(self, copy: Copy, entry: Entry) -> bool:
+        """Whether it lies as recorded. Of a sidecar the finest sign of an edit counts: it is soon read."""
+        same = is_exactly_as_recorded if kind_of(copy.path) is FileKind.COMPANION else is_as_recorded
+        return same(copy, entry) and self._can_trust_listing(copy)
+
+    def _can_trust_listing(self, copy: Copy) -> bool:
+        """Whether a look is enough: a copy that was missing or bad and lies there has to be read to be right."""
+        if copy.state is CopyState.PRESENT:
+            return True
+        return self._quick and copy.state is not CopyState.MISSING

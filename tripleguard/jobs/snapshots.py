@@ -1,0 +1,205 @@
+"""Open the catalog snapshots on drives, and check a catalog before anything is taken from it.
+
+A snapshot's name carries a time, and a clock may have been wrong: which of two snapshots of one catalog is the
+later one is decided by the events in them, never by their names. A snapshot on a drive may be anybody's, and
+what it says is acted upon: a repair puts copies where it says that they belong. So no path in it may leave its
+place or lead into the tool's own folder, and no name in it may be a path.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from tripleguard.catalog import file_queries
+from tripleguard.catalog.merge_catalogs import find_invalid_row, list_newest_rows
+from tripleguard.catalog.rows import from_db, join_path
+from tripleguard.catalog.store import Catalog, create_catalog, find_open_error
+from tripleguard.errors import CatalogError, CopyError, TripleguardError
+from tripleguard.home import Home, delete_scratch, get_free_bytes, prepare_scratch_path, write_scratch
+from tripleguard.model import CopyState
+from tripleguard.names import escape_text, fold_name, is_safe_path
+from tripleguard.places.drive import Drive
+from tripleguard.places.reserved import QUARANTINE_DIR, SNAPSHOTS_DIR, is_reserved, may_reach_reserved_dir
+
+_PIECE_BYTES = 1024 * 1024
+_FREE_SPACE_RESERVE = 256 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One usable snapshot, unpacked. events: how much its catalog had noted; source: where it lay.
+
+    newest: what it noted last, which tells two catalogs apart that went on from one.
+    """
+
+    source: str
+    catalog: Catalog
+    catalog_id: str
+    events: int
+    files: int
+    latest_event: tuple[object, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class UnusableSnapshot:
+    """A snapshot that can't be used, and why in plain words."""
+
+    source: str
+    reason: str
+
+
+PackedSnapshot = tuple[str, Callable[[], Iterator[bytes]]]
+"""A snapshot as it lies somewhere: where, and its bytes piece by piece. Raises OSError, TripleguardError."""
+
+
+@contextlib.contextmanager
+def open_snapshots(
+    home: Home, drives: Sequence[Drive], extra: Iterable[PackedSnapshot] = (), *, catalog_id: str | None = None
+) -> Iterator[tuple[list[Snapshot], list[UnusableSnapshot]]]:
+    """The snapshots on these drives that can be used, the one that knows most first, and those that can't.
+
+    further: snapshots that lie elsewhere. Of one catalog's snapshots with the same last event only one is kept.
+    of: only those of the catalog with this id. All are gone again afterwards.
+    """
+    usable: list[Snapshot] = []
+    unusable: list[UnusableSnapshot] = []
+    made: list[Path] = []
+    try:
+        for source, pieces in (*(one for drive in drives for one in _packed_snapshots(drive, catalog_id)), *extra):
+            plain = prepare_scratch_path(home, f"found-{os.getpid()}-{len(made)}.db")
+            made.append(plain)
+            try:
+                write_scratch(plain, _decompress(pieces(), get_free_bytes(home) - _FREE_SPACE_RESERVE))
+                found = _open_snapshot(plain, source)
+                if catalog_id is not None and found.catalog_id != catalog_id:
+                    found.catalog.close()
+                    continue
+            except (OSError, zlib.error, ValueError, TripleguardError) as error:
+                unusable.append(
+                    UnusableSnapshot(source, str(error).splitlines()[0] if str(error) else "it is damaged")
+                )
+                continue
+            if any((one.catalog_id, one.latest_event) == (found.catalog_id, found.latest_event) for one in usable):
+                found.catalog.close()
+                continue
+            usable.append(found)
+        usable.sort(key=lambda one: (-one.files, -one.events))
+        yield usable, unusable
+    finally:
+        for one in usable:
+            one.catalog.close()
+        for plain in made:
+            delete_scratch(plain)
+
+
+def _packed_snapshots(drive: Drive, catalog_id: str | None) -> list[PackedSnapshot]:
+    ending = f"-{catalog_id[:8]}.db.gz" if catalog_id else ".db.gz"
+    try:
+        paths = [entry.path for entry in drive.list_own_files(SNAPSHOTS_DIR) if entry.name.endswith(ending)]
+    except CopyError:
+        return []
+    return [(f"{drive.name}: {escape_text(path)}", partial(_read_pieces, drive, path)) for path in paths]
+
+
+def _read_pieces(drive: Drive, path: str) -> Iterator[bytes]:
+    descriptor = drive.open_for_reading(path)
+    try:
+        while packed := os.read(descriptor, _PIECE_BYTES):
+            yield packed
+    finally:
+        os.close(descriptor)
+
+
+def _decompress(pieces: Iterator[bytes], max_bytes: int) -> Iterator[memoryview]:
+    """A snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
+    unzip = zlib.decompressobj(wbits=31)
+    total = 0
+    for packed in pieces:
+        left = packed
+        while left:
+            piece = unzip.decompress(left, _PIECE_BYTES)
+            left = unzip.unconsumed_tail
+            total += len(piece)
+            if total > max_bytes:
+                raise ValueError("there is no room to unpack it on the disk of the home")
+            yield memoryview(piece)
+            if unzip.eof:
+                return
+    raise ValueError("it is cut off")
+
+
+def _open_snapshot(path: Path, source: str) -> Snapshot:
+    """Open an unpacked snapshot, check it whole, bring it up to date. Raises TripleguardError."""
+    trouble = find_open_error(path)
+    if trouble is not None:
+        raise ValueError(trouble)
+    catalog = create_catalog(path)
+    try:
+        events = catalog.fetch_one("SELECT coalesce(max(id), 0) FROM events")
+        files = catalog.fetch_one("SELECT count(*) FROM files")
+        assert events is not None
+        assert files is not None
+        known_as = file_queries.get_meta(catalog, "catalog_id") or ""
+        return Snapshot(source, catalog, known_as, events[0], files[0], list_newest_rows(catalog))
+    except BaseException:
+        catalog.close()
+        raise
+
+
+_QUARANTINE_PREFIX = f"{QUARANTINE_DIR}/"
+_QUARANTINE_STATES = (CopyState.QUARANTINED, CopyState.MISSING)
+
+
+def explain_rejected_catalog(catalog: Catalog) -> str | None:
+    """Why nothing may be taken over from another catalog, in plain words; None if it may. It is only read."""
+    try:
+        return find_invalid_row(catalog) or next(_find_faults(catalog), None)
+    except CatalogError as error:
+        return error.what
+    except (TypeError, ValueError) as error:
+        return str(error).splitlines()[0]
+
+
+def _find_faults(catalog: Catalog) -> Iterator[str]:
+    for (path,) in catalog.iter_rows("SELECT path FROM folders WHERE path <> ''"):
+        folder = from_db(path)
+        if not is_safe_path(folder):
+            yield "a folder outside its place"
+        if may_reach_reserved_dir(folder) and not folder.startswith(_QUARANTINE_PREFIX):
+            yield "a folder that tripleguard keeps for itself"
+    for path, name, state in catalog.iter_rows(
+        "SELECT d.path, c.name, c.state FROM folders d JOIN copies c ON c.folder_id = d.id"
+        " WHERE d.path = '' OR d.path LIKE '.%'"
+    ):
+        if may_reach_reserved_dir(join_path(path, name)) and CopyState(state) not in _QUARANTINE_STATES:
+            yield "a copy in a folder that tripleguard keeps for itself"
+    # A check list and a record of a clearance begin with a c, however they are spelt.
+    for path, name in catalog.iter_rows(
+        "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
+        " WHERE c.name LIKE 'c%' AND d.path NOT LIKE '.%'"
+    ):
+        if is_reserved(fold_name(join_path(path, name))):
+            yield "a copy under a name that tripleguard keeps for itself"
+    for (name,) in catalog.iter_rows(
+        "SELECT name FROM copies WHERE name IN ('', '.', '..') OR instr(name, char(0))"
+    ):
+        yield f"a copy that is called {from_db(name)!r}"
+    for table in ("versions", "findings", "wanted_offsite"):
+        for (path,) in catalog.iter_rows(f"SELECT path FROM {table} WHERE path <> ''"):
+            at = from_db(path)
+            if not is_safe_path(at) or (may_reach_reserved_dir(at) and not at.startswith(_QUARANTINE_PREFIX)):
+                yield f"{table} in a folder that tripleguard keeps for itself"
+    for table, column in (("shoots", "name"), ("bodies", "label"), ("files", "name"), ("places", "name")):
+        for (name,) in catalog.iter_rows(
+            f"SELECT {column} FROM {table} WHERE {column} IN ('.', '..') OR instr({column}, '/')"
+            f" OR instr({column}, char(0))"
+        ):
+            yield f"{table} with a name that is a path: {from_db(name)!r}"
+    for (name,) in catalog.iter_rows("SELECT name FROM shoots WHERE instr(name, '\\') OR name LIKE '.%'"):
+        yield f"shoots with a name that is a path: {name!r}"

@@ -1,0 +1,184 @@
+"""Identify the file system that a drive is on: the marker is a file, and a file can be copied.
+
+What can be read differs by system, driver and user, so each part may be missing, and only parts that are known
+on both sides are compared.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import struct
+import sys
+from pathlib import Path
+
+import msgspec
+
+from tripleguard.places import block_devices
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.mounts import Mount, find_mount_of_fd
+
+_STABLE_INODE_FS = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "ntfs", "ntfs3", "apfs", "hfs"})
+"""File systems whose own driver keeps the number of a folder over mounts. A user-space driver may not."""
+_BY_UUID = Path("/dev/disk/by-uuid")
+_GET_GENERATION = 0x80087601  # FS_IOC_GETVERSION of linux/fs.h
+_SUPERBLOCK_BYTES = 0x10000 + 4096
+
+
+class FileSystemIdentity(msgspec.Struct, frozen=True, omit_defaults=True):
+    """What tells a file system, and a folder on it, from others; empty or 0: could not be had.
+
+    uuid: as `blkid` writes it. size: bytes of its device. disk: the disk's own name from its maker. folder: the
+    drive's folder on it: `inode:` where these are stable, else `path:` within the file system.
+    """
+
+    uuid: str = ""
+    size: int = 0
+    disk: str = ""
+    folder: str = ""
+
+
+def read_identity(folder: DirHandle) -> FileSystemIdentity:
+    """What can be had, by this user on this system, of the file system under a drive's folder."""
+    mount = find_mount_of_fd(folder.root, folder.fd)
+    if mount is None:
+        return FileSystemIdentity()
+    block = block_devices.find_block_device(mount) if sys.platform.startswith("linux") else None
+    return FileSystemIdentity(
+        uuid=_read_uuid(mount, folder),
+        size=int(block_devices.read_sysfs_line(block / "size") or 0) * 512 if block else 0,
+        disk=_read_disk_name(block) if block else "",
+        folder=_identify_folder(mount, folder),
+    )
+
+
+def encode_identity(identity: FileSystemIdentity) -> str:
+    """The identity as one line of text for the catalog."""
+    return msgspec.json.encode(identity).decode("ascii", "replace")
+
+
+def decode_identity(text: str) -> FileSystemIdentity:
+    """The identity in a line of the catalog; an empty one if it can't be read."""
+    try:
+        return msgspec.json.decode(text, type=FileSystemIdentity)
+    except msgspec.MsgspecError:
+        return FileSystemIdentity()
+
+
+def is_different_fs(recorded: FileSystemIdentity, now: FileSystemIdentity) -> bool:
+    """Whether a drive is on another file system, or in another folder of it, than was recorded. In doubt it is.
+
+    A system that tells nothing is not doubted again and again: an empty record fits everything.
+    """
+    if recorded == FileSystemIdentity():
+        return False
+    same_kind = recorded.folder.partition(":")[0] == now.folder.partition(":")[0]
+    pairs: list[tuple[object, object]] = [
+        (recorded.uuid, now.uuid),
+        (recorded.size, now.size),
+        (recorded.disk, now.disk),
+        *([(recorded.folder, now.folder)] if same_kind else []),
+    ]
+    known = [(one, other) for one, other in pairs if one and other]
+    if not known or any(one != other for one, other in known):
+        return True
+    # A path and a size are the same on many disks; the number of a folder and its generation are not.
+    numbered = same_kind and now.folder.startswith("inode:")
+    return bool(recorded.uuid) and not now.uuid and not numbered
+
+
+def merge_identities(recorded: FileSystemIdentity, now: FileSystemIdentity) -> FileSystemIdentity:
+    """What is known of a file system that is the same: as it is now, and what only an earlier look could see."""
+    return FileSystemIdentity(
+        uuid=now.uuid or recorded.uuid,
+        size=now.size or recorded.size,
+        disk=now.disk or recorded.disk,
+        folder=now.folder or recorded.folder,
+    )
+
+
+def _read_uuid(mount: Mount, folder: DirHandle) -> str:
+    if sys.platform == "win32":
+        # There the number of a device is the serial number of its volume.
+        return f"{os.stat(folder.root).st_dev:X}"
+    if not mount.source.startswith("/dev/"):
+        return ""
+    if sys.platform == "darwin":
+        from tripleguard.places.non_linux import read_volume_uuid
+
+        return read_volume_uuid(mount.source)
+    with contextlib.suppress(OSError):
+        device = os.stat(mount.source).st_rdev
+        for link in sorted(_BY_UUID.iterdir() if _BY_UUID.exists() else []):
+            with contextlib.suppress(OSError):
+                if link.stat().st_rdev == device:
+                    return link.name
+    try:
+        with open(mount.source, "rb", buffering=0) as file:
+            return parse_fs_uuid(file.read(_SUPERBLOCK_BYTES))
+    except OSError:
+        return ""
+
+
+def parse_fs_uuid(head: bytes) -> str:
+    """The UUID or serial number in the first 68 KiB of a file system, as `blkid` writes it; empty if unknown.
+
+    Places after linux/fs/ext4/ext4.h, xfs_format.h and btrfs_tree.h; exFAT specification 1.00, section 3.1; FAT
+    specification 1.03; NTFS's boot sector from memory.
+    """
+    if head[0x438:0x43A] == b"\x53\xef":
+        return _format_uuid(head[0x468:0x478])
+    if head[:4] == b"XFSB":
+        return _format_uuid(head[0x20:0x30])
+    if head[0x10040:0x10048] == b"_BHRfS_M":
+        return _format_uuid(head[0x10020:0x10030])
+    if head[3:11] == b"NTFS    ":
+        return f"{int.from_bytes(head[0x48:0x50], 'little'):016X}"
+    for mark, at, serial in ((b"EXFAT   ", 3, 0x64), (b"FAT32   ", 0x52, 0x43), (b"FAT", 0x36, 0x27)):
+        if head[at : at + len(mark)] == mark:
+            number = int.from_bytes(head[serial : serial + 4], "little")
+            return f"{number >> 16:04X}-{number & 0xFFFF:04X}"
+    return ""
+
+
+def _format_uuid(raw: bytes) -> str:
+    text = raw.hex()
+    return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
+
+
+def _read_disk_name(block: Path) -> str:
+    """What the disk under a device calls itself; empty where it has no name of its own."""
+    disk = block_devices.find_whole_disk(block)
+    names = (block_devices.read_sysfs_line(disk / name).strip() for name in ("wwid", "device/wwid", "device/cid"))
+    return next(filter(None, names), "")
+
+
+def _identify_folder(mount: Mount, folder: DirHandle) -> str:
+    try:
+        status = os.stat(folder.root) if folder.fd is None else os.fstat(folder.fd)
+    except OSError:
+        return ""
+    if mount.fs_type in _STABLE_INODE_FS:
+        return f"inode:{status.st_ino}{_read_folder_generation(mount, folder, status)}"
+    inside = os.path.relpath(os.path.realpath(folder.root), mount.point)
+    within = os.path.normpath(os.path.join(mount.root, inside)).replace(os.sep, "/")
+    return f"path:{os.fsencode(within).decode('utf-8', 'backslashreplace')}"
+
+
+def _read_folder_generation(mount: Mount, folder: DirHandle, status: os.stat_result) -> str:
+    """What differs between two folders that had one number, one after the other; empty where nothing says."""
+    if sys.platform == "win32" or folder.fd is None:
+        return f".{status.st_ctime_ns}"
+    if sys.platform == "darwin":
+        return f".{status.st_birthtime}"
+    parts = []
+    with contextlib.suppress(OSError):
+        import fcntl
+
+        raw = fcntl.ioctl(folder.fd, _GET_GENERATION, bytes(8))
+        parts.append(f".{struct.unpack('=I', raw[:4])[0]}")
+    if mount.fs_type == "btrfs":
+        # Each subvolume numbers its own folders, and a snapshot keeps the numbers of the one it was made of.
+        with contextlib.suppress(OSError):
+            parts.append(f".{os.fstatvfs(folder.fd).f_fsid}")
+    return "".join(parts)

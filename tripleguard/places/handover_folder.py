@@ -1,0 +1,291 @@
+"""The folder of a handover: outside every drive, and the only place outside where a job writes pictures.
+
+It is new or empty when the work begins, and the tool's own while it lasts: a copy is written below its work
+folder, flushed, read back, and only then named. Nothing in it is ever replaced. What is finished is recorded in
+the work folder, so that an interrupted run resumes where it stopped; when all is done the work folder is
+removed. All changes but making the folder itself, and removing the emptied work folders, go through
+`place_writer`.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import msgspec
+
+from tripleguard.errors import NoSpaceError, PlaceFailedError, UsageError
+from tripleguard.model import Entry, FreeSpace, FsLimits
+from tripleguard.names import escape_text
+from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass, is_rotational
+from tripleguard.places.copy_writer import DriveCopyWriter
+from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.drive import open_root, read_free_space
+from tripleguard.places.fs_limits import probe_fs_limits
+from tripleguard.places.marker import MARKER_PATH
+from tripleguard.places.mounts import find_mount
+from tripleguard.places.os_errors import os_errors_explained
+from tripleguard.places.place_writer import PlaceWriter
+from tripleguard.places.reserved import INCOMING_DIR, RESERVED_DIR, SUPERSEDED_SUFFIX
+
+TASK_PATH = f"{RESERVED_DIR}/handover.json"
+_FINISHED_DIR = f"{RESERVED_DIR}/done"
+_READ_SIZE = 1024 * 1024
+_MAX_NOTE_BYTES = 64 * 1024 * 1024
+
+
+class HandoverTask(msgspec.Struct, frozen=True):
+    """What this folder is being filled with; another task never goes on in it.
+
+    form: `bag` or `list`. closing: what the finished folder says of itself, once that is settled.
+    """
+
+    shoot: str
+    catalog: str
+    form: str
+    what: str
+    closing: str = ""
+
+
+class FinishedCopy(msgspec.Struct, frozen=True):
+    """One finished copy. path: percent-encoded bytes; digests in hex; mtime as the folder keeps it."""
+
+    path: str
+    size: int
+    mtime_ns: int
+    blake3: str
+    sha256: str
+    sha512: str
+
+
+class HandoverFolder:
+    """A folder being filled, held open. Use `open_handover_folder` to get one."""
+
+    def __init__(self, folder: DirHandle) -> None:
+        self._folder = folder
+        self.name = f"The folder {escape_text(str(folder.root))}"
+        self._writer = PlaceWriter(folder, self.name)
+        self._cache_bypass = detect_cache_bypass(folder.root)
+        self._fs_limits: FsLimits | None = None
+        self.is_rotational = is_rotational(folder.root)
+
+    @property
+    def root(self) -> Path:
+        return self._folder.root
+
+    @property
+    def fs_limits(self) -> FsLimits:
+        if self._fs_limits is None:
+            self._fs_limits = probe_fs_limits(self._folder, self._writer)
+        return self._fs_limits
+
+    def close(self) -> None:
+        self._folder.close()
+
+    def free_space(self) -> FreeSpace:
+        with os_errors_explained(self.name, "asking for free space"):
+            return read_free_space(self._folder, 0)
+
+    def open_lock(self) -> int:
+        """A read-write descriptor on the lock of the work folder. Raises NoRoom, PlaceFailed."""
+        return self._writer.open_lock()
+
+    def read_task(self) -> HandoverTask | None:
+        """What the folder is being filled with, None if it is not. Raises PlaceFailed."""
+        content = self._read_own(TASK_PATH)
+        if content is None:
+            return None
+        try:
+            return msgspec.json.decode(content, type=HandoverTask)
+        except msgspec.MsgspecError as error:
+            raise PlaceFailedError(
+                f"{self.name} is unfinished, and what it was to become can't be read ({error}).",
+                safe="It was left as it is, and so were the drives.",
+                do="Hand over into another folder; this one can be removed by hand.",
+            ) from error
+
+    def write_task(self, task: HandoverTask) -> None:
+        """Note what the folder is filled with, from the beginning or anew. Raises NoRoom, PlaceFailed."""
+        self._writer.write_own(TASK_PATH, [msgspec.json.encode(task)])
+
+    def delete_unfinished(self) -> None:
+        """Remove copies that have no name yet. The caller holds the lock."""
+        self._writer.delete_unfinished()
+
+    def begin_copy(self) -> DriveCopyWriter:
+        """Start a copy. Raises NoRoom, PlaceFailed."""
+        return DriveCopyWriter(self._writer)
+
+    def open_reader(self, path: str) -> MediumReader:
+        """Open a file of the folder past the cache, named or not named yet. Raises OSError."""
+        return MediumReader(self._folder, path, self._cache_bypass)
+
+    def stat(self, path: str) -> Entry | None:
+        """The plain file at path as it lies there now, or None. Raises PlaceFailed."""
+        with os_errors_explained(self.name, f"looking at {escape_text(path)}"):
+            return self._folder.stat(path)
+
+    def exists(self, path: str) -> bool:
+        """Whether anything at all stands at path. Raises PlaceFailed."""
+        with os_errors_explained(self.name, f"looking at {escape_text(path)}"):
+            try:
+                self._folder.lstat(path)
+            except (FileNotFoundError, NotADirectoryError):
+                return False
+            return True
+
+    def find_first_name(self) -> str | None:
+        """The first name in the folder beside the work folder, None if there is none. Raises PlaceFailed."""
+        with os_errors_explained(self.name, "listing it"):
+            return next((name for name, _ in self._folder.iter_dir("") if name != RESERVED_DIR), None)
+
+    def is_foreign(self) -> bool:
+        """Whether its work folder holds what no handover puts there: it may be a drive that lost its marker."""
+        ours = {
+            one.rpartition("/")[2]
+            for one in (
+                TASK_PATH,
+                _FINISHED_DIR,
+                INCOMING_DIR,
+                f"{RESERVED_DIR}/lock",
+                TASK_PATH + SUPERSEDED_SUFFIX,
+            )
+        }
+        with os_errors_explained(self.name, "looking at its work folder"):
+            try:
+                return any(name not in ours for name, _ in self._folder.iter_dir(RESERVED_DIR))
+            except FileNotFoundError:
+                return False
+
+    def read_whole(self, path: str) -> bytes:
+        """The whole of a file that the folder says itself, past the cache. Raises OSError."""
+        reading = self.open_reader(path)
+        try:
+            buffer = allocate_aligned(_READ_SIZE)
+            pieces = []
+            while count := reading.readinto(buffer):
+                pieces.append(bytes(buffer[:count]))
+            return b"".join(pieces)
+        finally:
+            reading.close()
+
+    def walk(self) -> Iterable[Entry]:
+        """Every plain file but those of the work folder."""
+        return self._folder.walk("", exclude=frozenset({RESERVED_DIR}))
+
+    def fsync_dirs(self, folders: Iterable[str]) -> None:
+        """Make the names in these folders durable. Raises PlaceFailed."""
+        self._writer.fsync_dirs(folders)
+
+    def record_finished(self, number: int, copies: Sequence[FinishedCopy]) -> None:
+        """Keep that these copies are finished: named, and durable. number: another one each time."""
+        self._writer.write_own(f"{_FINISHED_DIR}/{number:06d}", [msgspec.json.encode(list(copies))])
+
+    def read_finished(self) -> tuple[int, dict[str, FinishedCopy]]:
+        """What runs before this one finished, by encoded path, and the next free number. Raises PlaceFailed."""
+        found: dict[str, FinishedCopy] = {}
+        number = 0
+        with os_errors_explained(self.name, "looking what is finished"):
+            names = [entry.name for entry in self._folder.walk(_FINISHED_DIR)]
+        for name in names:
+            if name.isdigit():
+                number = max(number, int(name))
+            try:
+                some = msgspec.json.decode(
+                    self._read_own(f"{_FINISHED_DIR}/{name}") or b"[]", type=list[FinishedCopy]
+                )
+            except msgspec.MsgspecError:
+                continue  # what it spoke of is read again
+            found |= {one.path: one for one in some}
+        return number + 1, found
+
+    def remove_work_folder(self) -> tuple[str, ...]:
+        """Remove the work folder, once the folder says of itself what it holds. Raises PlaceFailed.
+
+        What is not certainly of the handover stays, with the folders that it lies in; its paths are returned.
+        """
+        with os_errors_explained(self.name, "clearing its work folder"):
+            there = [entry.path for entry in self._folder.walk(RESERVED_DIR)]
+            ours = [path for path in there if self._writer.is_certainly_own(path)]
+            # The task goes last: while it is there, the same command goes on where this one was cut off.
+            for path in sorted(ours, key=lambda path: path == TASK_PATH):
+                self._writer.delete_own(path)
+            for folder in (_FINISHED_DIR, INCOMING_DIR, RESERVED_DIR):
+                try:
+                    os.rmdir(self._folder.syscall_path(folder), dir_fd=self._folder.fd)
+                except OSError as error:
+                    # Something that is not ours lies in it, or it was never made: it stays as it is.
+                    if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR):
+                        raise
+        self._writer.fsync_dirs([""])
+        return tuple(path for path in there if path not in set(ours))
+
+    def _read_own(self, path: str) -> bytes | None:
+        self._writer.restore_own(path)
+        with os_errors_explained(self.name, f"reading {escape_text(path)}"):
+            try:
+                return self._folder.read_small(path, _MAX_NOTE_BYTES)
+            except (FileNotFoundError, NotADirectoryError):
+                return None
+
+
+def open_handover_folder(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> HandoverFolder:
+    """The folder at root, made if it is not there, and held. drives: where the drives are.
+
+    Raises WrongUse if nothing may be handed over there, NoRoom, PlaceFailed, PlaceTrouble.
+    """
+    why = _find_obstacle(root, drives, card_folders)
+    if why is not None:
+        raise UsageError(
+            f"Nothing can be handed over in {escape_text(str(root))}: {why}.",
+            safe="Nothing was changed.",
+            do="Give a new folder on the client's disk or on the laptop.",
+        )
+    try:
+        os.mkdir(root)
+    except FileExistsError:
+        pass
+    except OSError as error:
+        kind = NoSpaceError if error.errno == errno.ENOSPC else PlaceFailedError
+        raise kind(
+            f"The folder {escape_text(str(root))} can't be made ({error.strerror}).",
+            safe="Nothing was changed.",
+            do="Check that the disk is connected and can be written to.",
+        ) from error
+    return HandoverFolder(open_root(root))
+
+
+def _find_obstacle(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> str | None:
+    """Why this is no place to hand anything over, in plain words."""
+    real = Path(os.path.realpath(root))
+    if not real.parent.is_dir():
+        return "the folder above it is not there"
+    for drive in drives:
+        there = Path(os.path.realpath(drive))
+        if real.is_relative_to(there):
+            return f"it lies on the drive at {escape_text(str(drive))}, among the copies that are kept"
+        if there.is_relative_to(real):
+            return f"the drive at {escape_text(str(drive))} lies in it"
+    mount = find_mount(real.parent)
+    top = Path(mount.point) if mount else Path(real.anchor)
+    for above in (real, *real.parents):
+        if os.path.exists(above / MARKER_PATH):
+            return f"{escape_text(str(above))} carries a drive's marker"
+        card = next((name for name in card_folders if _is_folder(above / name)), None)
+        if card is not None:
+            return f"{escape_text(str(above))} is a card: it has a folder {card}"
+        if above != real and os.path.exists(above / "bagit.txt"):
+            return f"{escape_text(str(above))} is a bag, and would not be whole any more"
+        if above == top:
+            break
+    return None
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return stat.S_ISDIR(os.stat(path).st_mode)
+    except OSError:
+        return False

@@ -1,0 +1,300 @@
+"""The offsite place in an object store, read and listed through one library whatever the provider.
+
+Its marker is an object as a drive's is a file. Reads go over the network, so they come from the server and
+never from this machine's memory. Uploads live elsewhere: `s3/bucket` for S3, `uploaders` for the rest.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable, Iterator
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from tripleguard.errors import AccessDeniedError, NameTakenError, NetworkError, PlaceError, TripleguardError
+from tripleguard.model import Entry, Medium
+from tripleguard.names import escape_text
+from tripleguard.places.marker import MARKER_PATH, MAX_MARKER_BYTES, Marker, encode_marker
+from tripleguard.places.reserved import RESERVED_DIR, is_reserved
+from tripleguard.places.s3.bucket import ObjectEntry
+from tripleguard.places.s3.bucket_listing import S3Listing
+
+if TYPE_CHECKING:
+    from obstore import GetOptions, ObjectMeta, PutMode
+    from obstore.store import ObjectStore
+
+_RANGE_BYTES = 1024 * 1024
+_MAX_TRIES = 4
+
+
+class OffsitePlace:
+    """One object store with our marker in it. Everything here may raise LineTrouble, NoAccess.
+
+    looking: how an S3 bucket is listed; None: by the library.
+    """
+
+    def __init__(self, store: ObjectStore, marker: Marker, s3_listing: S3Listing | None = None) -> None:
+        self._store = store
+        self._marker = marker
+        self._s3_listing = s3_listing
+
+    @property
+    def uid(self) -> str:
+        return self._marker.id
+
+    @property
+    def name(self) -> str:
+        return self._marker.name
+
+    @property
+    def store(self) -> ObjectStore:
+        return self._store
+
+    def is_connected(self) -> bool:
+        """Whether this very place still answers."""
+        try:
+            marker = read_offsite_marker(self._store, self._s3_listing)
+        except TripleguardError:
+            return False
+        return marker is not None and marker.id == self.uid
+
+    def list_objects(self) -> Iterator[ObjectEntry]:
+        """Every object but the tool's own, in the server's order."""
+        return (lying for lying in self._list_below("") if not is_reserved(lying.key))
+
+    def _list_below(self, prefix: str) -> Iterator[ObjectEntry]:
+        import obstore
+
+        if self._s3_listing is not None:
+            yield from self._s3_listing.list_objects(prefix)
+            return
+        with store_errors_explained("listing the offsite place"):
+            for page in obstore.list(self._store, prefix=prefix or None, chunk_size=1000):
+                yield from map(to_object_entry, page)
+
+    def head(self, key: str) -> ObjectEntry | None:
+        """The object at a key now, None if there is none."""
+        import obstore
+
+        with store_errors_explained(f"looking at {escape_text(key)}"):
+            try:
+                return to_object_entry(obstore.head(self._store, key))
+            except FileNotFoundError:
+                return None
+
+    def stat(self, path: str) -> Entry | None:
+        """The object at path as an entry."""
+        found = self.head(path)
+        return Entry(path, found.size, found.mtime_ns) if found else None
+
+    def open_reader(self, path: str) -> ObjectReader:
+        """Open an object for reading. Raises FileNotFoundError if there is none."""
+        found = self.head(path)
+        if found is None:
+            raise FileNotFoundError(path)
+        return ObjectReader(self._store, found)
+
+    def write_own(self, path: str, content: Iterable[bytes]) -> None:
+        """Put one of the tool's own small objects; an earlier one of its own gives way, at once or not at all."""
+        import obstore
+
+        if not is_reserved(path):
+            raise ValueError(f"{path} is not one of the tool's own")
+        with store_errors_explained(f"writing {escape_text(path)}"):
+            obstore.put(self._store, path, b"".join(content), use_multipart=False)
+
+    def update_own(self, path: str, update: Callable[[bytes | None], bytes | None], limit: int) -> None:
+        """Put one of the tool's own small objects in place of what lies there, unless that changes meanwhile.
+
+        revise: from what lies there (None: nothing) to what is to lie there (None: leave it). Raises NameTaken
+        where something larger than limit lies there, or others go on changing it.
+        """
+        for _ in range(_MAX_TRIES):
+            before = self.head(path)
+            if before is not None and before.size > limit:
+                break
+            content = update(read_object(self._store, path, before.tag) if before else None)
+            if content is None or self._replace(before, path, content):
+                return
+        raise NameTakenError(
+            f"Something else lies under {escape_text(path)} offsite, or somebody else goes on changing it.",
+            safe="It was left as it is.",
+            do="Look at that object; move it to another name if it is not this program's.",
+        )
+
+    def _replace(self, before: ObjectEntry | None, path: str, content: bytes) -> bool:
+        """Whether it lies there now; not where something else came to lie there meanwhile."""
+        # One server wants the tag as it says it, with its quotes, another one without.
+        tags = dict.fromkeys((before.tag, before.tag.strip('"'))) if before else {}
+        modes: list[PutMode] = [{"e_tag": tag} for tag in tags if tag] if before else ["create"]
+        if any(self._put_conditionally(path, content, mode) for mode in modes):
+            return True
+        now = self.head(path)
+        # One that knows no such condition, or none of ours.
+        return now == before and self._put_conditionally(path, content, "overwrite")
+
+    def _put_conditionally(self, path: str, content: bytes, mode: PutMode) -> bool:
+        import obstore
+        from obstore.exceptions import AlreadyExistsError, NotSupportedError, PreconditionError
+
+        with store_errors_explained(f"writing {escape_text(path)}"):
+            try:
+                obstore.put(self._store, path, content, mode=mode, use_multipart=False)
+            except (AlreadyExistsError, PreconditionError, NotSupportedError, NotImplementedError):
+                return False
+        return True
+
+    def read_own(self, path: str, limit: int) -> bytes | None:
+        """One of the tool's own objects, None if there is none or it is larger than limit."""
+        found = self.head(path)
+        if found is None or found.size > limit:
+            return None
+        return read_object(self._store, path, found.tag)
+
+    def list_own_objects(self, folder: str) -> list[ObjectEntry]:
+        """The tool's own objects below one of its folders."""
+        below = f"{folder}/"
+        return [lying for lying in self._list_below(below) if "/" not in lying.key.removeprefix(below)]
+
+    def delete_own(self, path: str) -> None:
+        """Remove a superseded object of the tool's own, where the credentials allow that."""
+        import obstore
+
+        if not path.startswith(f"{RESERVED_DIR}/catalog/"):
+            raise ValueError(f"{path} may not be removed")
+        # Credentials that may not delete are good ones.
+        with contextlib.suppress(AccessDeniedError), store_errors_explained(f"removing {escape_text(path)}"):
+            obstore.delete(self._store, path)
+
+
+class ObjectReader:
+    """One object being read, in pieces, each of the version that was there at the beginning."""
+
+    medium = Medium.DIRECT
+
+    def __init__(self, store: ObjectStore, entry: ObjectEntry) -> None:
+        self._store = store
+        self._entry = entry
+        self._offset = 0
+
+    def readinto(self, buffer: memoryview) -> int:
+        """The next bytes; 0 at the end. Raises OSError where the server or the line fails for good."""
+        import obstore
+        from obstore.exceptions import BaseError
+
+        length = min(len(buffer), _RANGE_BYTES, self._entry.size - self._offset)
+        if length <= 0:
+            return 0
+        for attempt in range(_MAX_TRIES):
+            try:
+                options: GetOptions = {"range": (self._offset, self._offset + length)}
+                if self._entry.tag:
+                    options["if_match"] = self._entry.tag
+                result = obstore.get(self._store, self._entry.key, options=options)
+                piece = result.bytes()
+            except (BaseError, ValueError) as error:
+                if attempt == _MAX_TRIES - 1:
+                    raise OSError(5, f"it can't be read offsite ({describe_store_error(error)})") from error
+                continue
+            if len(piece) != length:
+                continue
+            buffer[:length] = memoryview(piece)
+            self._offset += length
+            return length
+        raise OSError(5, "the server sends less than it says it has")
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+
+def open_offsite_place(
+    store: ObjectStore, expected_id: str | None, s3_listing: S3Listing | None = None
+) -> OffsitePlace:
+    """The offsite place of this store, by its marker. expected: the id it must have. Raises PlaceTrouble."""
+    marker = read_offsite_marker(store, s3_listing)
+    if marker is None or (expected_id is not None and marker.id != expected_id):
+        what = "has no marker" if marker is None else f"is another place, {escape_text(marker.name)}"
+        raise PlaceError(
+            f"The offsite place {what}.",
+            safe="Nothing was sent.",
+            do="Check its address; a new one is named with `tripleguard setup --offsite URL`.",
+        )
+    return OffsitePlace(store, marker, s3_listing)
+
+
+def read_offsite_marker(store: ObjectStore, s3_listing: S3Listing | None) -> Marker | None:
+    """The marker in a store, None if there is none. Raises PlaceTrouble if it is broken, LineTrouble, NoAccess."""
+    content = (
+        s3_listing.read_small_object(MARKER_PATH)
+        if s3_listing is not None
+        else _read_small_object(store, MARKER_PATH)
+    )
+    if content is None:
+        return None
+    try:
+        marker = msgspec.json.decode(content[:MAX_MARKER_BYTES], type=Marker)
+    except msgspec.MsgspecError as error:
+        raise PlaceError(
+            f"The marker of the offsite place does not parse ({error}).",
+            safe="Nothing was sent.",
+            do=f"Look at the object {MARKER_PATH}; somebody else may keep something under this address.",
+        ) from error
+    return marker
+
+
+def write_offsite_marker(store: ObjectStore, marker: Marker) -> None:
+    """Put the marker of a new place where there is none. Raises LineTrouble, NoAccess."""
+    import obstore
+
+    with store_errors_explained("naming the offsite place"):
+        # Of two laptops that name one place at the same moment, one has to see that it was second.
+        obstore.put(store, MARKER_PATH, encode_marker(marker), mode="create", use_multipart=False)
+
+
+def _read_small_object(store: ObjectStore, key: str) -> bytes | None:
+    try:
+        return read_object(store, key)
+    except FileNotFoundError:
+        return None
+
+
+def read_object(store: ObjectStore, key: str, tag: str = "") -> bytes:
+    """The whole of a small object; tag: of this version. Raises FileNotFoundError, LineTrouble, NoAccess."""
+    import obstore
+
+    with store_errors_explained(f"reading {escape_text(key)}"):
+        options: GetOptions = {"if_match": tag} if tag else {}
+        return bytes(obstore.get(store, key, options=options).bytes())
+
+
+def to_object_entry(meta: ObjectMeta) -> ObjectEntry:
+    at: datetime = meta["last_modified"]
+    return ObjectEntry(meta["path"], meta["size"], int(at.timestamp() * 1_000_000) * 1000, meta["e_tag"] or "")
+
+
+@contextlib.contextmanager
+def store_errors_explained(action: str) -> Iterator[None]:
+    """Turns what the library says into what a person can act on. FileNotFoundError passes as it is."""
+    from obstore.exceptions import BaseError, PermissionDeniedError, UnauthenticatedError
+
+    try:
+        yield
+    except (PermissionDeniedError, UnauthenticatedError) as error:
+        raise AccessDeniedError(
+            f"The offsite place does not allow {action}.",
+            safe="Nothing is lost; what was sent before stays.",
+            do="Check the credentials and what they are allowed; see docs/offsite.md.",
+        ) from error
+    except BaseError as error:
+        raise NetworkError(
+            f"The offsite place failed while {action} ({describe_store_error(error)}).",
+            safe="Nothing is lost; what was sent before stays.",
+            do="Check the network, then run the command again.",
+        ) from error
+
+
+def describe_store_error(error: Exception) -> str:
+    """The first line of what the library says, as harmless text."""
+    return escape_text((str(error).splitlines() or [type(error).__name__])[0][:200])

@@ -1,0 +1,1 @@
+"""The S3 protocol: addresses, credentials, signatures, connections, uploads and listings."""

@@ -1,0 +1,121 @@
+"""Upload to an offsite place of any kind: in verified parts, or whole files.
+
+S3 takes files in parts, and verifies each as it arrives (`s3/bucket`). The other clouds and a plain folder take
+a file as a whole, and are read back before the copy counts. A folder is written like a drive: under a reserved
+name, flushed, then published where the name is free.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Protocol
+
+from tripleguard.errors import AccessDeniedError, CopyError, NameTakenError, NetworkError
+from tripleguard.names import escape_text
+from tripleguard.places.drive import Drive
+from tripleguard.places.object_store import describe_store_error
+from tripleguard.places.s3.connection import PIECE_BYTES, PaceCallback
+
+if TYPE_CHECKING:
+    from obstore.store import ObjectStore
+
+MAX_WHOLE_BYTES = 2 * 1024**3
+"""Bytes that are held in memory at most to be put in one piece."""
+
+
+class PartUploader(Protocol):
+    """Sends in parts, each proved as it arrives; for one thread. See `bucket.S3Bucket`."""
+
+    @property
+    def bytes_sent(self) -> int: ...
+    def put(
+        self, key: str, body: memoryview | bytes, metadata: Mapping[str, str], *, pace: PaceCallback | None = None
+    ) -> str: ...
+    def begin_upload(self, key: str, metadata: Mapping[str, str]) -> str: ...
+    def put_part(
+        self, key: str, upload: str, number: int, body: memoryview | bytes, pace: PaceCallback | None
+    ) -> str: ...
+    def list_parts(self, key: str, upload: str) -> dict[int, tuple[str, int]]: ...
+    def complete_upload(self, key: str, upload: str, parts: Mapping[int, tuple[str, bytes]]) -> str: ...
+    def abort_upload(self, key: str, upload: str) -> None: ...
+    def head(self, key: str) -> Mapping[str, str] | None: ...
+    def close(self) -> None: ...
+
+
+class WholeUploader(Protocol):
+    """Sends a file as a whole, under a key that is free; for one thread. It has to be read back."""
+
+    @property
+    def bytes_sent(self) -> int: ...
+    def send(
+        self, key: str, pieces: Iterator[bytes], size: int, mtime_ns: int, metadata: Mapping[str, str]
+    ) -> None:
+        """Raises NameTaken, NoRoom, LineTrouble, NoAccess, PlaceFailed."""
+
+    def close(self) -> None: ...
+
+
+class StoreUploader:
+    """To a store that is no S3."""
+
+    def __init__(self, store: ObjectStore) -> None:
+        self._store = store
+        self.bytes_sent = 0
+
+    def send(
+        self, key: str, pieces: Iterator[bytes], size: int, mtime_ns: int, metadata: Mapping[str, str]
+    ) -> None:
+        import obstore
+        from obstore.exceptions import AlreadyExistsError, BaseError, PermissionDeniedError, UnauthenticatedError
+
+        if size > MAX_WHOLE_BYTES:
+            raise CopyError(
+                f"{escape_text(key)} is larger than {MAX_WHOLE_BYTES:,} bytes: too much for one piece.",
+                do="Send it by other means, or use a place that speaks S3.",
+            )
+        body = b"".join(pieces)
+        try:
+            obstore.put(self._store, key, body, attributes=dict(metadata), mode="create", use_multipart=False)
+        except AlreadyExistsError as error:
+            raise NameTakenError(f"The key {escape_text(key)} is taken.") from error
+        except (PermissionDeniedError, UnauthenticatedError) as error:
+            raise AccessDeniedError(
+                "The offsite place does not allow sending.", do="Check the credentials."
+            ) from error
+        except BaseError as error:
+            raise NetworkError(f"The offsite place failed ({describe_store_error(error)}).") from error
+        self.bytes_sent += len(body)
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+
+class FolderUploader:
+    """To a plain folder, such as a store at home that is mounted here."""
+
+    def __init__(self, drive: Drive) -> None:
+        self._drive = drive
+        self.bytes_sent = 0
+
+    def send(
+        self, key: str, pieces: Iterator[bytes], size: int, mtime_ns: int, metadata: Mapping[str, str]
+    ) -> None:
+        incoming = self._drive.begin_copy(size)
+        try:
+            for piece in pieces:
+                incoming.write(memoryview(piece))
+                self.bytes_sent += len(piece)
+            incoming.flush(mtime_ns)
+            entry = incoming.publish(key)
+        except BaseException:
+            incoming.discard()
+            raise
+        self._drive.fsync_dirs([entry.folder])
+
+    def close(self) -> None:
+        """The folder is held open by whoever opened it."""
+
+
+def split_into_pieces(body: bytes) -> Iterator[bytes]:
+    """A body in the pieces that are paced."""
+    return (body[start : start + PIECE_BYTES] for start in range(0, len(body), PIECE_BYTES))

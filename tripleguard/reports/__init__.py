@@ -1,1 +1,0 @@
-"""What was found, told to people (`text`) and to programs (`objects`)."""

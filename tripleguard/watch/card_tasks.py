@@ -1,0 +1,168 @@
+"""The tasks for a card that is plugged in: copy it, read it back, and ask for clearance; or only announce it.
+
+No answer is remembered: a card that is plugged in again is read again, and what is no longer on the drives is
+copied again. Only a notification is not repeated while the card stays plugged in.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripleguard.cameras.kinds import kind_of
+from tripleguard.clearance_answer import Clearance
+from tripleguard.errors import CardGoneError
+from tripleguard.jobs.cards.offload import OffloadResult, offload
+from tripleguard.jobs.clearance.card_clearance import CardQuestion, clear_card
+from tripleguard.jobs.clearance.card_observation import CardObservation
+from tripleguard.jobs.drives import JobContext, locate_drives, open_drives, select_writable_drives
+from tripleguard.jobs.progress import Job, Message, ProgressUpdate
+from tripleguard.model import Entry, FileKind
+from tripleguard.names import escape_text
+from tripleguard.places.card import Card, open_card
+from tripleguard.presentation.words import format_size
+from tripleguard.watch.queue import CardOutcome, TaskResult, TaskStatus, WatchTask
+from tripleguard.wording import pluralize
+
+_FIXABLE_BY_COPIES = frozenset({"one copy", "drive away", "not verified"})
+"""Reasons of a no that more copies could take away."""
+
+
+def process_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
+    """Do with a card what the settings say. Raises what `offload` raises, PlaceBusy."""
+    name = escape_text(Path(task.subject).name)
+    card = _open_card(ctx, task)
+    observation = CardObservation(card)
+    try:
+        yield ProgressUpdate("looking at the card", 0, 0, 0, 0, 0.0, None)
+        entries = _list_entries(observation)
+        insertion = card.read_insertion() or ""
+        if not entries:
+            return TaskResult(
+                task, TaskStatus.DONE, "the card holds no files", card=CardOutcome(insertion, False, 0)
+            )
+        if ctx.settings.watch.cards == "ask":
+            total = format_size(sum(entry.size for entry in entries))
+            message = f"{pluralize(len(entries), 'file')}, {total}; `tripleguard offload {task.subject}` copies it"
+            tell = f"Card {name} is here: {message}."
+            return TaskResult(
+                task, TaskStatus.DONE, message, tell, card=CardOutcome(insertion, False, len(entries))
+            )
+        found = yield from _copy_card(ctx, observation, task)
+    finally:
+        observation.close()
+        card.close()
+    if found is None:
+        return TaskResult(task, TaskStatus.DEFERRED, "no drive is connected")
+    return _to_result(task, _describe_card(name, entries), insertion, found)
+
+
+def recheck_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
+    """Ask once more about a card that is still here, after copies were made. Raises as `clear_card`."""
+    name = escape_text(Path(task.subject).name)
+    card = _open_card(ctx, task)
+    observation = CardObservation(card)
+    try:
+        entries = _list_entries(observation)
+        insertion = card.read_insertion() or ""
+        with open_drives(ctx, locate_drives(ctx), f"the watch: clearance of {escape_text(task.subject)}") as ready:
+            answer = yield from clear_card(ctx, CardQuestion(card, observation), ready.connected)
+    finally:
+        observation.close()
+        card.close()
+    return _to_clearance_result(task, _describe_card(name, entries), insertion, answer.clearance, [])
+
+
+def _describe_card(name: str, entries: list[Entry]) -> str:
+    """A card's name with its first and last frame: cards of one maker all have one name."""
+    frames = sorted(
+        (entry.mtime_ns, entry.path)
+        for entry in entries
+        if kind_of(entry.name) in (FileKind.RAW, FileKind.PICTURE)
+    )
+    if not frames:
+        return name
+    first, last = (escape_text(path.rpartition("/")[2]) for _, path in (frames[0], frames[-1]))
+    return f"{name} ({first} to {last})" if first != last else f"{name} ({first})"
+
+
+@dataclass(frozen=True, slots=True)
+class _OffloadOutcome:
+    """What became of a card: the offload, the answer that counts, and active drives that are not here."""
+
+    result: OffloadResult
+    clearance: Clearance
+    away_drives: list[str]
+
+
+def _copy_card(ctx: JobContext, observation: CardObservation, task: WatchTask) -> Job[_OffloadOutcome | None]:
+    """Copy the card to the drives that are here; None if none is."""
+    drives = select_writable_drives(ctx, ())
+    away = [record.name for record, path in drives if path is None]
+    with open_drives(ctx, drives, f"the watch: offload of {escape_text(task.subject)}") as ready:
+        if not ready.writable:
+            return None
+        if away:
+            here = " and ".join(drive.record.name for drive in ready.writable)
+            yield Message(f"Drive {' and '.join(away)} is not here: the card is copied to {here} alone for now.")
+        result = yield from offload(
+            ctx, observation.card, ready.writable, None, ready.unavailable, observation=observation
+        )
+        clearance = result.clearance
+        if ctx.settings.watch.cards == "copy and check" and clearance.is_yes:
+            again = yield from clear_card(ctx, CardQuestion(observation.card), ready.connected)
+            clearance = again.clearance
+    return _OffloadOutcome(result, clearance, away)
+
+
+def _to_result(task: WatchTask, name: str, insertion: str, outcome: _OffloadOutcome) -> TaskResult:
+    troubles = [error.what for error in outcome.result.errors]
+    troubles += [f"Drive {drive} is not here." for drive in outcome.away_drives]
+    return _to_clearance_result(task, name, insertion, outcome.clearance, troubles, outcome.result.copied)
+
+
+def _to_clearance_result(
+    task: WatchTask, name: str, insertion: str, clearance: Clearance, problems: list[str], new_copies: int = 0
+) -> TaskResult:
+    files = pluralize(clearance.files, "file")
+    # Whoever hears that one card may be emptied empties others too.
+    problems = [
+        *(f"A card may be missing: {one.message}." for one in clearance.missing_frames if one.is_card_suspected),
+        *problems,
+    ]
+    if clearance.is_yes:
+        note = f" {' '.join(problems)}" if problems else ""
+        message = f"yes, it may be reformatted: {files}, each verified on its drives"
+        tell = f"Card {name} may be reformatted: {files}, each verified on its drives.{note}"
+        return TaskResult(
+            task, TaskStatus.DONE, message, tell, new_copies, card=CardOutcome(insertion, True, clearance.files)
+        )
+    reason = clearance.reasons[0].message if clearance.reasons else "not everything on it is safe"
+    why = " ".join([f"{reason[:1].upper()}{reason[1:]}.", *problems])
+    later = bool(clearance.reasons) and all(one.kind in _FIXABLE_BY_COPIES for one in clearance.reasons)
+    return TaskResult(
+        task,
+        TaskStatus.NEEDS_ATTENTION,
+        f"no, do not reformat it: {clearance.covered_files:,} of {files} are safe. {why}",
+        f"Do not reformat card {name}: {clearance.covered_files:,} of {files} are safe. {why}",
+        new_copies,
+        card=CardOutcome(insertion, False, clearance.files, can_become_yes=later),
+    )
+
+
+def _open_card(ctx: JobContext, task: WatchTask) -> Card:
+    """The card, held open. Raises WrongUse, PlaceTrouble, CardGone."""
+    root = Path(task.subject)
+    if not os.path.exists(root):  # unlike `Path.exists` it says no where the device does not answer
+        raise CardGoneError(
+            f"The card at {escape_text(task.subject)} is not there any more.",
+            safe="It was only read.",
+            do="Put it in again: it goes on where it stopped.",
+        )
+    return open_card(root, [path for _, path in locate_drives(ctx) if path])
+
+
+def _list_entries(observation: CardObservation) -> list[Entry]:
+    """What the card lists now; what is seen here is part of the question. Raises CardGone."""
+    return [item for item in observation.list_entries() if isinstance(item, Entry)]

@@ -1,0 +1,310 @@
+"""The daemon's tasks, their priorities, retries and preemption. Pure: values and choices, no I/O.
+
+What protects new pictures goes before checks of old ones. Rescans and drills are preempted at once: they are
+still due afterwards. The pending work follows from what is plugged in and how tasks ended, so none of it has to
+survive a restart.
+"""
+
+from __future__ import annotations
+
+import enum
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from tripleguard.watch.devices import ConnectedCard, ConnectedVolumes
+
+
+class TaskKind(enum.StrEnum):
+    """The errands, in the order in which they go."""
+
+    CARD = "card"
+    IMPORT = "import"
+    NEW_FILES = "new files"
+    TOPUP = "top-up"
+    RECHECK_CARD = "answer"
+    LISTING_RESCAN = "quick rescan"
+    REPORT = "report"
+    DUE_RESCAN = "rescan"
+    DRILL = "drill"
+    UPLOAD = "upload"
+    OFFSITE_RESCAN = "offsite rescan"
+
+
+PRIORITY = {what: rank for rank, what in enumerate(TaskKind)}
+PREEMPTIBLE = frozenset(
+    {TaskKind.LISTING_RESCAN, TaskKind.DUE_RESCAN, TaskKind.DRILL, TaskKind.UPLOAD, TaskKind.OFFSITE_RESCAN}
+)
+"""Errands that end at once for what protects new pictures, and for a command that is typed.
+
+What goes over a slow line may take days, so it ends for everything.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class WatchTask:
+    """One thing to do. subject: the card or folder. reader: whose queue it waits in ('' for the drives' own).
+
+    served: the occurrence that it serves, UTC ns; None for what is not done by the clock. seconds: how long it may
+    take; None: as long as it takes.
+    """
+
+    kind: TaskKind
+    subject: str = ""
+    reader: str = ""
+    occurrence: int | None = None
+    time_limit_s: float | None = None
+
+    @property
+    def key(self) -> tuple[TaskKind, str]:
+        """What it is, whenever it is wanted."""
+        return self.kind, self.subject
+
+
+class TaskStatus(enum.StrEnum):
+    """How an errand ended, as the loop has to know it."""
+
+    DONE = "done"
+    NEEDS_ATTENTION = "attention"
+    """It came to its end, and a person should look."""
+    DEFERRED = "waits"
+    """It can't be done now: nothing was done, it is tried again."""
+    STOPPED = "stopped"
+    """It gave way or the watch ended: it goes on where it was."""
+    FAILED = "failed"
+    """It broke off: it is tried again, more and more slowly."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardOutcome:
+    """How the question about a card was answered. insertion: while it stays plugged in; empty: not known."""
+
+    insertion: str
+    is_yes: bool
+    files: int
+    can_become_yes: bool = False
+    """Whether more copies could turn the no into a yes."""
+
+
+@dataclass(frozen=True, slots=True)
+class TaskResult:
+    """The end of an errand. message: one line for status and log; tell: what a person should hear, if anything.
+
+    made: copies that are new on a drive.
+    """
+
+    task: WatchTask
+    status: TaskStatus
+    message: str
+    notification: str = ""
+    new_copies: int = 0
+    card: CardOutcome | None = None
+
+
+def choose_next(waiting: Iterable[WatchTask], last_served: Mapping[str, int]) -> WatchTask | None:
+    """The errand to do next; waiting in the order in which they came.
+
+    turns: when each reader was served last, as a growing number; the one that waits longest comes first.
+    """
+    return min(waiting, key=lambda one: (PRIORITY[one.kind], last_served.get(one.reader, 0)), default=None)
+
+
+def should_preempt(current: WatchTask, candidate: WatchTask | None, *, cli_waiting: bool) -> bool:
+    """Whether what is being done should end for what waits, or for a command that was typed."""
+    if current.kind not in PREEMPTIBLE:
+        return False
+    if cli_waiting or candidate is None:
+        return cli_waiting
+    presses = candidate.kind not in PREEMPTIBLE or current.kind in (TaskKind.UPLOAD, TaskKind.OFFSITE_RESCAN)
+    return presses and PRIORITY[candidate.kind] < PRIORITY[current.kind]
+
+
+_FIRST_RETRY_S, _MAX_RETRY_S, _MAX_DEFERRED_RETRY_S = 2.0, 300.0, 10.0
+"""Seconds until what failed, or waits for a command, is tried again: first, and at most."""
+_MAX_REASONS = 20
+_UPLOAD_INTERVAL_S = 3600.0
+
+
+@dataclass(slots=True)
+class RetryState:
+    """An errand that could not be done yet: why, how often, and when (monotonic) it is tried again.
+
+    said: reasons that were told already.
+    """
+
+    reason: str
+    failures: int = 0
+    reported_reasons: set[str] = field(default_factory=set)
+    retry_at: float = 0.0
+
+
+class PendingWork:
+    """What is wanted. ask_only: cards are not copied, so they need no drive. monotonic: seconds, for tests."""
+
+    def __init__(self, *, ask_only: bool, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._ask_only = ask_only
+        self._monotonic = monotonic
+        self.volumes = ConnectedVolumes()
+        self.retries: dict[tuple[TaskKind, str], RetryState] = {}
+        self._cards: dict[str, ConnectedCard] = {}
+        self._cards_to_recheck: dict[str, ConnectedCard] = {}
+        self._card_outcomes: dict[str, CardOutcome] = {}
+        self._cards_in_progress: set[str] = set()
+        self._needs_topup = True
+        self._new_files: dict[tuple[TaskKind, str], int] = {}
+        self._due: list[WatchTask] = []
+        self._upload_at: float | None = None
+        self.hold_reason = ""
+
+    def set_due(self, due: list[WatchTask], hold_reason: str) -> None:
+        """Take note of what is due now, and why only new pictures are cared for ('': all is)."""
+        self._due, self.hold_reason = due, hold_reason
+
+    def set_offsite(self, has_offsite: bool) -> None:
+        """Take note whether there is a place offsite: then what is owed there is sent, looked at every hour."""
+        if not has_offsite:
+            self._upload_at = None
+        elif self._upload_at is None:
+            self._upload_at = self._monotonic()
+
+    def set_new_files(self, key: tuple[TaskKind, str], files: int) -> None:
+        """Take note of how many new files have settled somewhere."""
+        if files:
+            self._new_files[key] = files
+        else:
+            self._new_files.pop(key, None)
+
+    def set_volumes(self, volumes: ConnectedVolumes) -> list[str]:
+        """Take note of what is plugged in now; what changed, in words."""
+        before, self.volumes = self.volumes, volumes
+        if before == volumes:
+            return []
+        # What failed or waited for want of a volume may go now.
+        for one in self.retries.values():
+            one.retry_at = 0.0
+        return [*self._compare_drives(before, volumes), *self._compare_cards(before, volumes)]
+
+    def on_started(self, task: WatchTask) -> None:
+        """Take note that an errand began: what is wanted from now on is wanted once more."""
+        if task.kind is TaskKind.TOPUP:
+            self._needs_topup = False
+        waiting = self._cards_to_recheck if task.kind is TaskKind.RECHECK_CARD else self._cards
+        self._cards_in_progress = {mark for mark, card in waiting.items() if str(card.root) == task.subject}
+        self._new_files.pop(task.key, None)
+
+    def on_finished(self, result: TaskResult) -> bool:
+        """Take note of the end of an errand; whether a person has not heard this yet."""
+        errand = result.task
+        if errand.kind is TaskKind.TOPUP and result.status not in (TaskStatus.DONE, TaskStatus.NEEDS_ATTENTION):
+            self._needs_topup = True
+        if errand.kind in (TaskKind.NEW_FILES, TaskKind.IMPORT) and result.status not in (
+            TaskStatus.DONE,
+            TaskStatus.NEEDS_ATTENTION,
+        ):
+            self._new_files.setdefault(errand.key, 1)
+        if result.status in (TaskStatus.DEFERRED, TaskStatus.FAILED):
+            trying = self.retries.setdefault(errand.key, RetryState(""))
+            news = result.message not in trying.reported_reasons and len(trying.reported_reasons) < _MAX_REASONS
+            trying.reported_reasons |= {result.message} if news else set()
+            trying.reason, trying.failures = result.message, trying.failures + 1
+            most = _MAX_RETRY_S if result.status is TaskStatus.FAILED else _MAX_DEFERRED_RETRY_S
+            trying.retry_at = self._monotonic() + min(most, _FIRST_RETRY_S * 2 ** min(trying.failures, 20))
+            return news
+        self.retries.pop(errand.key, None)
+        if result.status is not TaskStatus.STOPPED:
+            self._on_completed(result)
+        return True
+
+    def list_tasks(self) -> list[WatchTask]:
+        """Everything that is to be done, in the order in which it came."""
+        cards = [WatchTask(TaskKind.CARD, str(card.root), card.reader) for card in self._cards.values()]
+        again = [WatchTask(TaskKind.RECHECK_CARD, str(card.root)) for card in self._cards_to_recheck.values()]
+        landed = [WatchTask(what, subject) for what, subject in self._new_files]
+        topup = [WatchTask(TaskKind.TOPUP)] if self._needs_topup and self.volumes.drives else []
+        if any(one.kind is TaskKind.TOPUP for one in self._due):
+            topup = []
+        sends = self._upload_at is not None and self._upload_at <= self._monotonic()
+        upload = [WatchTask(TaskKind.UPLOAD)] if sends else []
+        return [*cards, *again, *landed, *topup, *self._due, *upload]
+
+    def list_ready(self, current: WatchTask | None) -> list[WatchTask]:
+        """What can be begun now, but what is being done."""
+        now = self._monotonic()
+        return [
+            one
+            for one in self.list_tasks()
+            if (current is None or one.key != current.key)
+            and self._can_run(one)
+            and (one.key not in self.retries or self.retries[one.key].retry_at <= now)
+        ]
+
+    def seconds_to_retry(self) -> float | None:
+        """Seconds until something that waits can be tried again; None: nothing waits for a time."""
+        waits = [self.retries[one.key].retry_at for one in self.list_tasks() if one.key in self.retries]
+        return max(0.0, min(waits) - self._monotonic()) if waits else None
+
+    def explain_wait(self, task: WatchTask, current: WatchTask | None) -> str:
+        """What an errand waits for, in words."""
+        if task.key in self.retries:
+            return self.retries[task.key].reason
+        if not self._has_drive:
+            return "no drive is connected"
+        if self.hold_reason and task.kind in PREEMPTIBLE:
+            return self.hold_reason
+        return "its turn" if current is not None else "it begins"
+
+    def _can_run(self, task: WatchTask) -> bool:
+        if task.kind in PREEMPTIBLE and self.hold_reason:
+            return False
+        needs_none = task.kind in (TaskKind.REPORT, TaskKind.OFFSITE_RESCAN) or (
+            self._ask_only and task.kind is TaskKind.CARD
+        )
+        return self._has_drive or needs_none
+
+    @property
+    def _has_drive(self) -> bool:
+        return any(drive.is_active for drive in self.volumes.drives)
+
+    def _compare_drives(self, before: ConnectedVolumes, now: ConnectedVolumes) -> list[str]:
+        marks, said = {drive.mount_token for drive in before.drives}, []
+        for drive in now.drives:
+            if drive.mount_token not in marks:
+                self._needs_topup = True
+                said.append(f"Drive {drive.record.name} is here, at {drive.root}.")
+        left = {drive.record.name for drive in before.drives} - {drive.record.name for drive in now.drives}
+        return [*said, *(f"Drive {name} is not here any more." for name in sorted(left))]
+
+    def _compare_cards(self, before: ConnectedVolumes, now: ConnectedVolumes) -> list[str]:
+        old, new = ({card.mount_token: card for card in plugged.cards} for plugged in (before, now))
+        for kept in (self._cards, self._cards_to_recheck, self._card_outcomes):
+            for mark in set(kept) - set(new):
+                del kept[mark]
+        for mark in set(new) - set(old):
+            self._cards[mark] = new[mark]
+        return [
+            *(f"Card {old[mark].name} is not here any more." for mark in sorted(set(old) - set(new))),
+            *(f"Card {new[mark].name} is here, at {new[mark].root}." for mark in sorted(set(new) - set(old))),
+        ]
+
+    def _on_completed(self, result: TaskResult) -> None:
+        errand = result.task
+        if self._upload_at is not None:
+            # What came in now may be owed offsite as well.
+            self._upload_at = self._monotonic() + (_UPLOAD_INTERVAL_S if errand.kind is TaskKind.UPLOAD else 0.0)
+        if errand.kind is TaskKind.TOPUP and result.new_copies:
+            for card in self.volumes.cards:
+                answer = self._card_outcomes.get(card.mount_token)
+                if answer is not None and answer.can_become_yes:
+                    self._cards_to_recheck[card.mount_token] = card
+        elif errand.kind in (TaskKind.NEW_FILES, TaskKind.IMPORT):
+            # With one drive here nothing can be made; the other one's coming asks for it.
+            self._needs_topup |= (
+                bool(result.new_copies) and sum(drive.is_active for drive in self.volumes.drives) > 1
+            )
+        elif errand.kind in (TaskKind.CARD, TaskKind.RECHECK_CARD):
+            waiting = self._cards if errand.kind is TaskKind.CARD else self._cards_to_recheck
+            # Another card may be at the same place by now: that one was not served.
+            for mark in self._cards_in_progress & set(waiting):
+                del waiting[mark]
+                if result.card is not None:
+                    self._card_outcomes[mark] = result.card

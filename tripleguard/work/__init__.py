@@ -1,1 +1,0 @@
-"""The jobs. They print nothing: each is a generator that yields progress and returns what it found."""

@@ -1,1 +1,0 @@
-"""Decoding pictures apart, in a process that can be killed, and small pictures for pages."""

@@ -1,1 +1,0 @@
-"""Looking at the drives again: what is still what it was, and what became of what is not."""

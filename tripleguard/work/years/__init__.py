@@ -1,1 +1,0 @@
-"""Drives over the years: retired, lost, named anew, and a catalog made from what they hold."""
