@@ -17,14 +17,13 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from tripleguard.cameras.passing import HEAD
-from tripleguard.cameras.traits import read_traits
-from tripleguard.cameras.wholeness import Look
-from tripleguard.demo.pictures import picture_file, raw_file
-
 from benching.rig import CannotMeasureError, Rig, clear_left_behind, drop_caches, leaving_in_order, ran, shell
 from tripleguard.cameras.capture import read_capture
-from tripleguard.model import Wholeness
+from tripleguard.cameras.image_info import read_image_info
+from tripleguard.cameras.integrity.checker import IntegrityChecker
+from tripleguard.cameras.integrity.stream_window import HEAD_BYTES
+from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
+from tripleguard.model import Integrity
 
 MB = 1_000_000
 TOOL = [sys.executable, "-m", "tripleguard"]
@@ -92,7 +91,7 @@ def looking(above: Path, frames: int) -> float:
         fill(card, frames, 24 * MB)
         taken = datetime(2026, 6, 13, 21, 30)
         for number in range(frames):
-            jpeg = picture_file(
+            jpeg = make_camera_jpeg(
                 number, taken=taken, subsec=1, offset="+02:00", serial="4100217", width=4800, height=3200
             )
             (card / f"DCIM/100ORREY/ORR_{number + 1:04d}.JPG").write_bytes(jpeg)
@@ -106,13 +105,13 @@ def looking(above: Path, frames: int) -> float:
 def _looked_at(name: str, content: bytes) -> float:
     """Seconds of a processor to look into one file as it passes in buffers of 4 MiB."""
     view, began = memoryview(content), time.process_time()
-    look = Look(name, len(view))
+    checker = IntegrityChecker(name, len(view))
     for at in range(0, len(view), 4 << 20):
-        look.feed(view[at : at + (4 << 20)])
-    head = content[:HEAD]
+        checker.feed(view[at : at + (4 << 20)])
+    head = content[:HEAD_BYTES]
     read_capture(head, name)
-    read_traits(head, name)
-    assert look.verdict().wholeness is Wholeness.CLEAN
+    read_image_info(head, name)
+    assert checker.get_verdict().integrity is Integrity.CLEAN
     return time.process_time() - began
 
 
@@ -225,7 +224,7 @@ def fill(root: Path, files: int, size: int) -> int:
     for number in range(files):
         at = taken + timedelta(seconds=number)
         if size >= 1 << 16:
-            content = raw_file(
+            content = make_raw(
                 number, taken=at, subsec=1, offset="+02:00", serial="4100217", model="Orrery R7", size=size
             )
         else:
