@@ -179,7 +179,7 @@ def test_a_fault_of_this_program_stops_no_offload(world: World, monkeypatch: pyt
         raise RuntimeError("a bug")
 
     monkeypatch.setitem(checker.WALKS, "TIFF", stumble)
-    monkeypatch.setattr("tripleguard.jobs.integrity.read_traits", stumble)
+    monkeypatch.setattr("tripleguard.jobs.integrity.read_image_info", stumble)
     card = world.card()
     card.frames(2)
     card.put("DCIM/100ORREY/ORR_0003.JPG", picture())

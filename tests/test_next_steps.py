@@ -149,7 +149,7 @@ def _no_room(scene: Scene) -> None:
     def full(_: Drive, size: int) -> DriveCopyWriter:
         raise NoSpaceError(f"There is no room for {size} bytes.")
 
-    scene.patch.setattr(Drive, "begin", full)
+    scene.patch.setattr(Drive, "begin_copy", full)
     scene.offload()
 
 
