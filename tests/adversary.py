@@ -23,13 +23,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from statistics import median
-from typing import Protocol
 
 import adversary_cards as cards
 import adversary_drives as drives
 import adversary_mounts as mounts
-from adversary_cards import Verdict
 from adversary_changes import ALL, Change
+from adversary_ground import Ground, Verdict
 from adversary_syscalls import Call
 from disk_images import why_not
 from kill_campaign import scratch_disk
@@ -39,21 +38,13 @@ _WORDS = ("yes", "no", "refused", "unforeseen", "not reached", "rot at rest", "w
 _REPLAYS = 1
 
 
-class Place(Protocol):
-    """Where one scenario is played: see `adversary_cards.Ground`."""
-
-    def close(self) -> None: ...
-    def trace(self) -> list[Call]: ...
-    def play(self, change: Change, at: Call, *, before: bool) -> Verdict: ...
-
-
 @dataclass(frozen=True)
 class Group:
     """One scenario, what can happen in it, and how to make its place below a folder."""
 
     name: str
     changes: Sequence[Change]
-    make: Callable[[Path], Place]
+    make: Callable[[Path], Ground]
 
 
 @dataclass(frozen=True)
@@ -80,7 +71,7 @@ def groups(about: str) -> dict[str, Group]:
     """The scenarios about cards, about drives or on images that are mounted, by name."""
     if about == "cards":
         made = [
-            Group(one.name, ALL, lambda root, one=one: cards.Ground(root, one))  # type: ignore[misc]
+            Group(one.name, ALL, lambda root, one=one: cards.CardGround(root, one))  # type: ignore[misc]
             for one in cards.SCENARIOS
         ]
     elif about == "mounts":
@@ -95,7 +86,7 @@ def groups(about: str) -> dict[str, Group]:
         ]
     else:
         made = [
-            Group(one.name, one.changes, lambda root, one=one: drives.Ground(root, one))  # type: ignore[misc]
+            Group(one.name, one.changes, lambda root, one=one: drives.DriveGround(root, one))  # type: ignore[misc]
             for one in drives.SCENARIOS
         ]
     return {group.name: group for group in made}
@@ -107,9 +98,9 @@ class Stage:
     def __init__(self, root: Path, found: dict[str, Group]) -> None:
         self._root = root
         self._groups = found
-        self._places: dict[str, Place] = {}
+        self._places: dict[str, Ground] = {}
 
-    def place(self, name: str) -> Place:
+    def place(self, name: str) -> Ground:
         if name not in self._places:
             root = self._root / str(len(self._places))
             self._places[name] = self._groups[name].make(root)
@@ -293,7 +284,8 @@ def main() -> int:
     words.add_argument("number", nargs="?", type=int, default=20_000, help="how many schedules")
     words.add_argument("--about", choices=["cards", "drives", "mounts"], default="cards")
     words.add_argument("--keep", type=Path, help="keep plan and results there, and go on with them")
-    words.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
+    words.add_argument("--workers", type=int, default=2 * multiprocessing.cpu_count())
+
     words.add_argument("--replay", metavar="SCHEDULE", help="play this one alone")
     asked = words.parse_args()
     if asked.replay:

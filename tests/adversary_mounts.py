@@ -12,12 +12,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from adversary_cards import CLEARANCE, OFFLOAD, Ground, Scenario, fill, offloaded, set_up
+from adversary_cards import CLEARANCE, OFFLOAD, CardGround, Scenario, fill, offloaded
 from adversary_changes import LONG, Change, Scene, rewritten, zeroed
-from adversary_scene import Kept
+from adversary_ground import Ground, set_up
 from adversary_syscalls import Tap
 from disk_images import Images
-from world import CardFolder, World
+from world import CardFolder
+
+from tripleguard.clock import HOUR
 
 _MEGABYTES = 8
 _UP = {"card": "card", "a": "drive-a", "b": "drive-b"}
@@ -71,17 +73,13 @@ SCENARIOS = tuple(
 )
 
 
-class MountedGround(Ground):
+class MountedGround(CardGround):
     """One scenario on images that are put back before every schedule."""
 
     def __init__(self, root: Path, scenario: Scenario, kind: str) -> None:
-        live = root / "live"
-        live.mkdir(parents=True)
-        self.scenario = scenario
+        Ground.__init__(self, root, scenario, scenario.hours * HOUR)
+        live = self._live
         self._kind = kind
-        self._spare = root / "spare"
-        self._spare.mkdir()
-        self._world = World(live)
         self._images = Images(live)
         for name, at in _UP.items():
             self._images.mount(name, "ext4" if name == "a" else kind, _MEGABYTES, at=at)
@@ -95,8 +93,7 @@ class MountedGround(Ground):
         self._other("b", "b-zeroed")
         for image in live.glob("*.img"):
             shutil.copyfile(image, self._spare / image.name)
-        self._kept = Kept(self._world.home, root / "kept")
-        self._kept.keep()
+        self.keep(self._world.home)
 
     def close(self) -> None:
         self._images.close()

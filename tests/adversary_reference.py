@@ -11,8 +11,8 @@ import os
 import stat
 from dataclasses import dataclass
 
-from adversary_cards import Said
 from adversary_changes import Scene
+from adversary_ground import Said
 from blake3 import blake3
 
 Mark = tuple[int, ...]

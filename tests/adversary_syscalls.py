@@ -20,7 +20,6 @@ import re
 import sqlite3
 import threading
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -53,6 +52,16 @@ _WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
 _NEW = re.compile(r"\d{8}T\d{6}Z|[0-9a-f]{8,}(?:-[0-9a-f]{4,})*|\b\d{3,}\b(?=[^/]*\.db)", re.IGNORECASE)
 # A drive is asked which names it can hold by making hundreds of them; that is one moment.
 _TRIALS = re.compile(r"/\.tripleguard/incoming(?:/(?!.*\.(?:part|own)$)|$)", re.DOTALL)
+
+
+@functools.lru_cache(maxsize=1 << 14)
+def _stable_name(path: str) -> str:
+    """The path with whatever is new in every run left out."""
+    return _NEW.sub("*", path)
+
+
+class _PerThread(threading.local):
+    quiet = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +112,16 @@ class Tap:
         self.fired: int | None = None
         self.read_only: set[str] = set()
         self.clock = 0
-        self._at = at
+        self._at_key = None if at is None else (at.what, at.path)
+        self._at_number = 0 if at is None else at.number
         self._before = before
         self._change = change
         self._keep = keep
         self._waits = False
-        self._counts: Counter[tuple[str, str]] = Counter()
+        self._counts: dict[tuple[str, str], int] = {}
         self._paths: dict[int, str] = {}
         self._lock = threading.RLock()
-        self._own = threading.local()
+        self._own = _PerThread()
 
     @contextmanager
     def on(self) -> Iterator[Tap]:
@@ -136,41 +146,39 @@ class Tap:
     @contextmanager
     def aside(self) -> Iterator[None]:
         """Calls of this thread are the adversary's own: not counted, and nothing happens at them."""
-        before, self._own.quiet = self._quiet, True
+        before, self._own.quiet = self._own.quiet, True
         try:
             yield
         finally:
             self._own.quiet = before
 
-    @property
-    def _quiet(self) -> bool:
-        return bool(getattr(self._own, "quiet", False))
-
     # The one way through
 
     def through(self, what: str, path: str, call: Callable[[], Any]) -> Any:
         """Make one call that has a name."""
-        named = self._begin(what, path)
-        if what in _WRITES and self._is_read_only(path):
+        is_it = self._begin(what, path)
+        if self.read_only and what in _WRITES and self._is_read_only(path):
             raise OSError(errno.EROFS, os.strerror(errno.EROFS), path)
+        if not is_it or self._before:
+            return call()
         try:
             return call()
         finally:
-            if self._at == named and not self._before:
-                self._fire()
+            self._fire()
 
-    def _begin(self, what: str, path: str) -> Call:
+    def _begin(self, what: str, path: str) -> bool:
+        """Count a call, and make the change if it belongs before it; whether this is the call of the change."""
         with self._lock:
             self.now += 1
-            name = _NEW.sub("*", path)
-            self._counts[what, name] += 1
-            call = Call(what, name, self._counts[what, name])
-            if self._keep and not _TRIALS.search(name):
-                self.calls.append(call)
+            key = what, _stable_name(path)
+            number = self._counts[key] = self._counts.get(key, 0) + 1
+            if self._keep and not _TRIALS.search(key[1]):
+                self.calls.append(Call(*key, number))
             self._note(what, path)
-            if self._waits or (self._at == call and self._before):
+            is_it = key == self._at_key and number == self._at_number
+            if self._waits or (is_it and self._before):
                 self._fire()
-            return call
+            return is_it
 
     def _fire(self) -> None:
         with self._lock, self.aside():
@@ -206,7 +214,7 @@ class Tap:
         if isinstance(given, int):
             path = self._paths.get(given)
         else:
-            path = os.fsdecode(given)  # type: ignore[arg-type]
+            path = given if isinstance(given, str) else os.fsdecode(given)  # type: ignore[arg-type]
             if not path.startswith("/"):
                 below = self._paths.get(base) if isinstance(base, int) else None
                 path = None if below is None else below if path == "." else f"{below}/{path}"
@@ -224,13 +232,20 @@ class Tap:
 
         @functools.wraps(real)
         def stand_in(*given: Any, **how: Any) -> Any:
-            if self._quiet or not given:
+            if self._own.quiet or not given:
                 return real(*given, **how)
             path = self._where(given[0], how.get("dir_fd", how.get("src_dir_fd")))
             if path is None:
-                return real(*given, **how)
+                answer = real(*given, **how)
+                if name == "open":
+                    # The number may have been that of a file of the scene.
+                    self._paths.pop(answer, None)
+                return answer
             if name == "open":
                 return self._open(real, path, given, how)
+            if name == "close":
+                # Before it is closed: the next thread that opens something may be given the same number.
+                self._paths.pop(given[0], None)
             if name == "scandir":
                 return self.through(
                     name, self._named(path), lambda: _Listing(self, self._named(path), real(*given))
@@ -254,14 +269,18 @@ class Tap:
         descriptor: int = self.through("open", self._named(path), opened)
         return descriptor
 
+    def forget(self, descriptor: int) -> None:
+        """A descriptor is about to be closed."""
+        self._paths.pop(descriptor, None)
+
     def path_of(self, descriptor: int) -> str | None:
         """The path below the scene that a descriptor was opened for."""
         path = self._where(descriptor)
-        return None if path is None or self._quiet else self._named(path)
+        return None if path is None or self._own.quiet else self._named(path)
 
     def _opened(self, real: Callable[..., Any]) -> Callable[..., Any]:
         def stand_in(file: Any, *given: Any, **how: Any) -> Any:
-            path = None if self._quiet else self._where(file)
+            path = None if self._own.quiet else self._where(file)
             if path is None:
                 return real(file, *given, **how)
             return self.through("fopen", self._named(path), lambda: real(file, *given, **how))
@@ -270,7 +289,7 @@ class Tap:
 
     def _connected(self, real: Callable[..., Any]) -> Callable[..., Any]:
         def stand_in(database: Any, *given: Any, **how: Any) -> Any:
-            if self._quiet or self.root not in os.fsdecode(database):
+            if self._own.quiet or self.root not in os.fsdecode(database):
                 return real(database, *given, **how)
             base = _connection_class(self)
             return self.through("connect", "home", lambda: real(database, *given, factory=base, **how))
@@ -279,7 +298,7 @@ class Tap:
 
     def _time(self, real: Callable[[], int]) -> Callable[[], int]:
         def stand_in() -> int:
-            if self._quiet:
+            if self._own.quiet:
                 return real() + self.clock
             now: int = self.through("now", "clock", lambda: real() + self.clock)
             return now
@@ -341,6 +360,11 @@ class _Entry:
 
 def _file_class(tap: Tap) -> type[io.FileIO]:
     class File(io.FileIO):
+        def close(self) -> None:
+            if not self.closed and self.closefd:
+                tap.forget(self.fileno())
+            super().close()
+
         def readinto(self, buffer: Any) -> int | None:
             path = tap.path_of(self.fileno())
             if path is None:
@@ -363,7 +387,7 @@ def _file_class(tap: Tap) -> type[io.FileIO]:
 def _connection_class(tap: Tap) -> type[sqlite3.Connection]:
     class Connection(sqlite3.Connection):
         def execute(self, sql: str, *given: Any) -> sqlite3.Cursor:
-            if tap._quiet:
+            if tap._own.quiet:
                 return super().execute(sql, *given)
             # Nothing here cuts the power, so that nothing has to be forced to the disk.
             sql = sql.replace("synchronous = FULL", "synchronous = OFF")

@@ -33,7 +33,8 @@ from tripleguard.catalog.file_updates import (
 from tripleguard.catalog.places import add_place, get_place, record_place_connected
 from tripleguard.clock import DAY, SECOND
 from tripleguard.digest import compute_digest
-from tripleguard.jobs.clearance.card_clearance import CardQuestion, clear_card
+from tripleguard.jobs.clearance.card_answer import CardQuestion
+from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.clearance.drive_clearance import clear_drive
 from tripleguard.jobs.drive_setup import set_drive_state
 from tripleguard.jobs.drives import JobContext, locate_drives, open_drives

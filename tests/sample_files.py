@@ -222,13 +222,13 @@ def riff_chunk(kind: bytes, content: bytes) -> bytes:
 def whole_avi(pictures: list[bytes]) -> bytes:
     """A film of JPEG pictures and an index behind them."""
     shown = b"movi" + b"".join(riff_chunk(b"00dc", one) for one in pictures)
-    entries, at = b"", 4
+    entries, at = bytearray(), 4
     for one in pictures:
         entries += struct.pack("<4sIII", b"00dc", 16, at, len(one))
         at += 8 + len(one) + len(one) % 2
     header = riff_chunk(b"LIST", b"hdrl" + riff_chunk(b"avih", bytes(56)))
     inside = b"AVI " + header + riff_chunk(b"JUNK", bytes(500)) + riff_chunk(b"LIST", shown)
-    return riff_chunk(b"RIFF", inside + riff_chunk(b"idx1", entries))
+    return riff_chunk(b"RIFF", inside + riff_chunk(b"idx1", bytes(entries)))
 
 
 def mrw(width: int = 200, height: int = 100) -> bytes:

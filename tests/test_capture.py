@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 import os
 import struct
-import time
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from steps import at_most
 
 from tripleguard.cameras.boxes import MAX_BOXES, MAX_ITEMS
 from tripleguard.cameras.capture import MAX_SEGMENTS, MAX_TEXT_LENGTH, clean_text, read_capture
@@ -534,9 +534,8 @@ def test_files_made_to_do_harm_cost_little_time_and_memory(name: str) -> None:
     finally:
         tracemalloc.stop()
     assert peak < 16 << 10
-    began = time.perf_counter()
-    read_capture(head, name)
-    assert time.perf_counter() - began < 0.5  # hundreds of times what it takes; an unbounded walk takes longer
+    with at_most(20_000):  # three times what the longest of them takes
+        read_capture(head, name)
 
 
 def test_a_directory_is_read_up_to_a_fixed_number_of_entries() -> None:

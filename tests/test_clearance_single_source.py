@@ -17,7 +17,8 @@ from world import CardFolder, TestClock, World, finished
 import tripleguard
 from tripleguard.clearance_answer import Clearance
 from tripleguard.clock import HOUR
-from tripleguard.jobs.clearance.card_clearance import CardQuestion, clear_card
+from tripleguard.jobs.clearance.card_answer import CardQuestion
+from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.drives import locate_drives, open_drives
 from tripleguard.model import Entry
 from tripleguard.places.cache_bypass import MediumReader

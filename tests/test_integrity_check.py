@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import struct
-import time
 import tracemalloc
 from collections.abc import Iterator
 
@@ -24,6 +23,7 @@ from sample_files import (
     sample,
     strip_raw,
 )
+from steps import at_most
 
 from tripleguard.cameras.integrity import checker
 from tripleguard.cameras.integrity.checker import MIN_BLANK_BYTES, IntegrityChecker, check_integrity
@@ -315,9 +315,8 @@ _NASTY = (0, 1, 2, 7, 8, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF, 1 << 20, 1 
 def test_no_damage_crashes_it_or_makes_it_slow(name: str, seed: int) -> None:
     source = random.Random(seed)
     content = broken_somewhere(made_once()[name], source)
-    began = time.process_time()
-    found = in_pieces(name, content, sizes_of(source, source.choice((512, 4096, 100_000))))
-    assert time.process_time() - began < 1
+    with at_most(1_000_000):
+        found = in_pieces(name, content, sizes_of(source, source.choice((512, 4096, 100_000))))
     assert "stumbled" not in found.explanation
 
 
@@ -339,15 +338,14 @@ def test_a_hostile_file_takes_little_memory_and_time() -> None:
     boxes = film()[:24] + struct.pack(">I4s", 8, b"free") * 70_000
     segments = b"\xff\xd8" + b"\xff\xe0\0\2" * 5000
     for name, content in (("a.NEF", strips), ("a.MP4", boxes), ("a.JPG", segments)):
+        with at_most(6_000_000):
+            verdict(name, content)
         tracemalloc.start()
-        began = time.process_time()
         found = verdict(name, content)
-        taken, peak = time.process_time() - began, tracemalloc.get_traced_memory()[1]
+        peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         assert "stumbled" not in found.explanation
         assert found.integrity is not Integrity.CLEAN
-        # Tracing makes it several times slower.
-        assert taken < 5
         assert peak < 100 << 20
 
 

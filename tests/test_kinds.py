@@ -7,11 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tripleguard.cameras.kinds import (
+    LITTER_HEAD,
     get_frame_key,
     is_appledouble_header,
     is_appledouble_name,
     is_dcf_stem,
     is_litter,
+    is_system_litter,
     kind_of,
     parse_dcf_folder,
     parse_frame_number,
@@ -223,3 +225,63 @@ def test_any_name_at_all_gets_its_answers(name: str) -> None:
     assert get_frame_key(name)[0] == name.rpartition("/")[0]
     assert isinstance(is_litter(name), bool)
     assert parse_dcf_folder(name) is None or 100 <= int(name[:3]) <= 999
+
+
+def _left(path: str, content: bytes) -> bool:
+    return is_system_litter(path, len(content), lambda: content[:LITTER_HEAD])
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "Thumbs.db",
+        "DCIM/100ORREY/Thumbs.db",
+        "ehthumbs.db",
+        "desktop.ini",
+        ".DS_Store",
+        "System Volume Information/IndexerVolumeGuid",
+        ".Trashes/501/shot",
+        "$RECYCLE.BIN/S-1-5-21-1-2-3-1001/$I8VZ4QK.JPG",
+        ".Spotlight-V100/Store-V2/store.db",
+        ".fseventsd/000000000012",
+        ".TemporaryItems/folders.501/x",
+        "DCIM/100ORREY/._IMG_0001.JPG",
+    ],
+)
+@pytest.mark.parametrize(
+    "start",
+    [
+        b"\xff\xd8\xff\xe1",
+        b"II*\0\x08\0\0\0",
+        b"\0\0\0\x18ftypcrx ",
+        b"RIFF\0\0\0\0WAVE",
+        b"FUJIFILMCCD-RAW ",
+    ],
+    ids=["JPEG", "TIFF", "CR3", "WAVE", "RAF"],
+)
+def test_what_begins_as_a_cameras_file_is_no_litter_whatever_it_is_called(path: str, start: bytes) -> None:
+    assert not _left(path, start + bytes(5000))
+
+
+@pytest.mark.parametrize(
+    ("path", "content"),
+    [
+        # MS-CFB, 2.2: what a cache of thumbnails is.
+        ("DCIM/100ORREY/Thumbs.db", bytes.fromhex("d0cf11e0a1b11ae1") + bytes(500)),
+        ("desktop.ini", "[.ShellClassInfo]\r\n".encode("utf-16")),
+        ("desktop.ini", b"[.ShellClassInfo]\r\n"),
+        # From memory: how such a file begins.
+        (".DS_Store", b"\0\0\0\x01Bud1" + bytes(500)),
+        (".Trashes/501/x", b""),
+        ("System Volume Information/IndexerVolumeGuid", "{0A1B2C3D}".encode("utf-16-le")),
+    ],
+)
+def test_what_systems_leave_is_still_litter_after_a_look(path: str, content: bytes) -> None:
+    assert _left(path, content)
+
+
+def test_what_is_named_as_litter_and_can_not_be_looked_into_is_no_litter() -> None:
+    def fails() -> bytes:
+        raise OSError
+
+    assert not is_system_litter("Thumbs.db", 10, fails)

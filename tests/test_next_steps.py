@@ -248,6 +248,7 @@ A_PERSON = {
     "damaged": "another reader, a recovery service; --accept-damaged is tried below",
     "suspicious": "somebody looks at the picture; --accept-damaged is tried below",
     "unsteady": "another reader",
+    "could not be checked": "`decode` is tried where a decoder is installed; somebody looks at the picture",
     "frames missing": "the other card is found, or somebody explains it",
     "not watched": "other programs are closed",
     "read from memory": "the drive is unplugged and plugged in again, or the settings are changed",

@@ -11,7 +11,6 @@ import stat
 import struct
 import subprocess
 import sys
-import time
 import zlib
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +20,7 @@ from disk_images import SAMPLES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from steps import at_most
 from world import World
 
 from tripleguard.cameras.previews import PREVIEW_LONG_SIDE, PreviewFinder, measure_coefficient_memory, scale_jpeg
@@ -183,9 +183,8 @@ def test_a_raw_that_names_its_picture_a_thousand_times_is_looked_at_once_or_twic
     body = jpeg(64, 64).ljust(8 << 20, b"\1")
     directory = struct.pack("<H", len(entries)) + b"".join(entries) + struct.pack("<I", len(body))
     content = b"II\x1a\0\0\0HEAPCCDR\2\0\1\0".ljust(26, b"\0") + body + directory
-    began = time.process_time()
-    sought("ORR_0001.CRW", content)
-    assert time.process_time() - began < 1.0
+    with at_most(50_000):
+        sought("ORR_0001.CRW", content)
 
 
 @settings(max_examples=150, deadline=None)

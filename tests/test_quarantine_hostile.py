@@ -162,6 +162,8 @@ def test_the_one_call_that_removes_takes_nothing_but_what_was_looked_at(world: W
         assert (elsewhere / "ORR_0001.DNG").exists()
         parent.unlink()
         elsewhere.rename(parent)
+        assert not drive.writer.delete_quarantined(lying), "moved there and back"
+        lying = _lying(drive, "ORR_0001.DNG")
         assert drive.writer.delete_quarantined(lying)
         assert not there.exists()
         drive.writer.remove_empty_dir(f".tripleguard/aside/{parent.name}")

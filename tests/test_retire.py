@@ -214,3 +214,41 @@ def test_a_drive_that_is_not_here_is_not_cleared(shot: World) -> None:
     answer = shot.run("clearance", "drive", "A", "--json").json
     assert _reasons(answer) == {"drive not here": 1}
     assert shot.run("retire", "A").status == 1
+
+
+def test_nothing_that_is_done_afterwards_writes_to_a_drive_that_is_leaving(shot: World) -> None:
+    """Not even a lock or a time of last access: it may be compared with what somebody noted of it."""
+    _third(shot)
+    assert shot.run("retire", "A", "--prepare").status == 0
+    root = shot.drives["A"]
+
+    def state() -> dict[str, tuple[int, int, int, bytes]]:
+        return {
+            str(path.relative_to(root)): (
+                path.stat().st_ino,
+                path.stat().st_mtime_ns,
+                path.stat().st_ctime_ns,
+                path.read_bytes() if path.is_file() else b"",
+            )
+            for path in (root, *root.rglob("*"))
+        }
+
+    before = state()
+    card = shot.card("later")
+    card.frames(2, first=50)
+    for words in (
+        ("offload", card.root),
+        ("clearance", "card", card.root),
+        ("rescan", "--all"),
+        ("rescan", "--quick", "--place", "A"),
+        ("decode",),
+        ("drill", "--files", "3"),
+        ("mend",),
+        ("topup",),
+        ("clearance", "drive", "A"),
+        ("aside",),
+    ):
+        answer = shot.run(*words)
+        assert answer.status in (0, 1), (words, answer.err)
+        after = state()
+        assert [path for path in {*before, *after} if before.get(path) != after.get(path)] == [], words

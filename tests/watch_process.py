@@ -72,12 +72,10 @@ class Watching:
         """What the watch logged, as plain lines."""
         return "\n".join(f"{one['at']} {one['line']}{one.get('trace', '')}" for one in logged(self.world))
 
-    def end(self, by: signal.Signals = signal.SIGTERM) -> float:
-        """Ask it to end; how long it took, in seconds."""
-        began = time.monotonic()
+    def end(self, by: signal.Signals = signal.SIGTERM) -> None:
+        """Ask it to end, and wait until it has. Raises TimeoutExpired."""
         self.process.send_signal(by)
         self.process.wait(PATIENCE)
-        return time.monotonic() - began
 
 
 def ended(found: dict[str, Any], what: str, subject: str = "") -> list[dict[str, Any]]:

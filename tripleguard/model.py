@@ -165,7 +165,8 @@ class Evidence:
 
     inherited_at: it was verified then by an earlier catalog, or on another file system; here it has not been read
     since, and it counts for nothing. cached_in: the insertion of the drive in which its bytes last went through
-    the system's cache (`places/insertion.py`); None: not known.
+    the system's cache (`places/insertion.py`); None: not known. ctime_ns: the copy's `ScheduleEntry.ctime_ns`
+    right before it was read back; None: not known.
     """
 
     written_at: int | None = None
@@ -174,6 +175,7 @@ class Evidence:
     listed_at: int | None = None
     inherited_at: int | None = None
     cached_insertion: str | None = None
+    ctime_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,8 @@ EXFAT_FORBIDDEN = '"*/:<>?\\|' + "".join(map(chr, range(32)))
 
 def escape_text(name: str) -> str:
     """The name as one line of harmless text: control, direction and broken characters as escapes."""
+    if name.isascii() and name.isprintable():
+        return name
     out: list[str] = []
     for char in name:
         category = unicodedata.category(char)

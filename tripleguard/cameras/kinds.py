@@ -13,7 +13,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
+from tripleguard.cameras.integrity.signatures import detect_format
 from tripleguard.model import FileKind
+
+LITTER_HEAD = 4096
+"""Bytes from the start of a file that `is_system_litter` wants to see."""
 
 MAX_APPLEDOUBLE_BYTES = 1 << 20
 """Bytes. A `._` file above this size is a real file, whatever its name."""
@@ -59,20 +63,25 @@ def is_in_bin(path: str) -> bool:
 
 
 def is_system_litter(path: str, size: int, read_head: Callable[[], bytes]) -> bool:
-    """Whether a plain file of size bytes is litter, by its name and, where that can't tell, by its head.
+    """Whether a plain file of size bytes is litter, by its name and by its first bytes.
 
-    head gives its first 8 bytes; where it raises OSError the file is taken for a real one.
+    A camera's file stays one whatever it is called, so no name alone makes litter of a file.
+
+    Args:
+        head: Gives its first LITTER_HEAD bytes. Where it raises OSError the file is taken for a real one.
     """
     if not is_litter(path):
         return False
-    if not is_appledouble_name(path):
-        return True
-    if size > MAX_APPLEDOUBLE_BYTES:
-        return False
     try:
-        return is_appledouble_header(read_head())
+        start = read_head()
     except OSError:
         return False
+    if is_appledouble_name(path):
+        return size <= MAX_APPLEDOUBLE_BYTES and is_appledouble_header(start)
+    form = detect_format(start)
+    # The cache of thumbnails is a compound file (MS-CFB), as a FlashPix picture is.
+    is_thumbnail_cache = form == "compound file" and path.rpartition("/")[2].casefold() in _THUMBNAIL_CACHES
+    return form is None or is_thumbnail_cache or _is_utf16_text(start)
 
 
 def is_appledouble_name(path: str) -> bool:
@@ -148,7 +157,8 @@ _KINDS: dict[str, FileKind] = {
     for extension in extensions.split()
 }
 
-_LITTER_NAMES = frozenset({".ds_store", "thumbs.db", "ehthumbs.db", "desktop.ini"})
+_THUMBNAIL_CACHES = frozenset({"thumbs.db", "ehthumbs.db"})
+_LITTER_NAMES = frozenset({".ds_store", "desktop.ini"}) | _THUMBNAIL_CACHES
 
 # Only at the root of a card: that is where the systems put them, and a user may name a folder as they like.
 _LITTER_FOLDER = re.compile(
@@ -164,6 +174,11 @@ _BIN_INDEX = re.compile(r"\$recycle\.bin/S-[0-9-]+/\$I[0-9A-Z]{6}\.[^/]*", re.IG
 # Both cases are spelled out: a pattern that ignores case also takes letters from outside the 37 of DCF.
 _DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Za-z_]{5}")
 _DCF_STEM = re.compile(r"[0-9A-Za-z_]{4}(?!0000)[0-9]{4}")
+
+
+def _is_utf16_text(head: bytes) -> bool:
+    """Whether this begins as Latin text in UTF-16 does, whose byte order mark looks like MPEG sound."""
+    return head.startswith(b"\xff\xfe") and not any(head[3:9:2])
 
 
 def _frame_stem(name: str) -> str:

@@ -177,44 +177,58 @@ def record_copy(
 
 
 def record_copy_verified(
-    catalog: Catalog, copy_id: int, medium: Medium, at: int, insertion: str | None = None
+    catalog: Catalog,
+    copy_id: int,
+    medium: Medium,
+    at: int,
+    insertion: str | None = None,
+    *,
+    seen: Entry | None = None,
 ) -> Medium:
     """The copy was read back and its digest was equal; how far down that counts as having reached.
 
+    seen: how it lay there right before it was read; None: nobody looked, as on a place that keeps no such times.
     insertion: the place's while it was read; None: not known. The first reading through the cache in an insertion
     had to come from the device. A later one in the same insertion tells nothing new, and takes nothing away.
     """
     if medium is Medium.REMOUNTED:
-        _record_reading(catalog, copy_id, Medium.DROPPED, at, at, insertion)
+        _record_reading(catalog, copy_id, Medium.DROPPED, at, at, insertion, seen)
         return medium
     if medium is not Medium.CACHED:
-        _record_reading(catalog, copy_id, medium, None, at, insertion)
+        _record_reading(catalog, copy_id, medium, None, at, insertion, seen)
         return medium
     row = catalog.fetch_one("SELECT cached_in, medium, state FROM copies WHERE id = ?", copy_id)
     assert row is not None
     known, earlier, state = row
     # One that was missing or bad may have been put back a moment ago, by whoever it was.
     if state == CopyState.PRESENT and insertion is not None and known is not None and known != insertion:
-        return record_copy_verified(catalog, copy_id, Medium.REMOUNTED, at, insertion)
+        return record_copy_verified(catalog, copy_id, Medium.REMOUNTED, at, insertion, seen=seen)
     if state == CopyState.PRESENT and earlier is not None and Medium(earlier).is_from_device:
         touched = "UPDATE copies SET listed_at = ?, cached_in = coalesce(?, cached_in) WHERE id = ?"
         catalog.execute(touched, at, insertion, copy_id)
         return Medium.CACHED
-    _record_reading(catalog, copy_id, Medium.CACHED, None, at, insertion)
+    _record_reading(catalog, copy_id, Medium.CACHED, None, at, insertion, seen)
     return Medium.CACHED
 
 
 def _record_reading(
-    catalog: Catalog, copy_id: int, medium: Medium, remounted_at: int | None, at: int, insertion: str | None
+    catalog: Catalog,
+    copy_id: int,
+    medium: Medium,
+    remounted_at: int | None,
+    at: int,
+    insertion: str | None,
+    seen: Entry | None,
 ) -> None:
     catalog.execute(
         "UPDATE copies SET verified_at = ?, medium = ?, remounted_at = ?, listed_at = ?, inherited_at = NULL,"
-        " cached_in = coalesce(?, cached_in), state = 'present',"
+        " verified_ctime_ns = ?, cached_in = coalesce(?, cached_in), state = 'present',"
         " state_since = CASE WHEN state = 'present' THEN state_since ELSE ? END WHERE id = ?",
         at,
         medium,
         remounted_at,
         at,
+        seen.ctime_ns or None if seen is not None else None,
         insertion,
         at,
         copy_id,

@@ -245,6 +245,17 @@ def find_verdict(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
     return IntegrityVerdict(Integrity(row[0]), explanation=row[1] or "") if row is not None else None
 
 
+def unchecked(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
+    """Return the verdict on a file that could not be checked and has no known flaw; None for any other."""
+    row = catalog.fetch_one(
+        "SELECT why FROM looks l WHERE file_id = ? AND verdict = ?"
+        " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = l.file_id)",
+        file_id,
+        Integrity.UNCHECKED,
+    )
+    return None if row is None else IntegrityVerdict(Integrity.UNCHECKED, explanation=row[0] or "")
+
+
 def update_model_quirks(catalog: Catalog, at: int) -> None:
     """See which flaws are habits of a model now and which are no more. Call inside `transaction`."""
     rows = catalog.fetch_all(

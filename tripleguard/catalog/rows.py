@@ -42,7 +42,7 @@ def join_path(folder: str | bytes, name: str | bytes) -> str:
 COPY_COLUMNS = (
     "c.id, c.file_id, c.place_id, d.path, c.name, f.size, c.mtime_ns, c.state, c.written_at, c.verified_at,"
     " CASE WHEN c.remounted_at = c.verified_at THEN 'remounted' ELSE c.medium END, c.listed_at, c.inherited_at,"
-    " c.cached_in"
+    " c.cached_in, c.verified_ctime_ns"
 )
 COPY_FROM = "FROM copies c JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
 FILE_COLUMNS = (
@@ -88,5 +88,5 @@ def row_to_copy(row: Row) -> Copy:
         size=row[5],
         mtime_ns=row[6],
         state=CopyState(row[7]),
-        evidence=Evidence(row[8], row[9], None if row[10] is None else Medium(row[10]), row[11], row[12], row[13]),
+        evidence=Evidence(row[8], row[9], None if row[10] is None else Medium(row[10]), *row[11:15]),
     )

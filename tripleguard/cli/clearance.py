@@ -29,7 +29,8 @@ def card(home: str | None, path: Path, accept_damaged: bool, as_json: bool) -> i
     Every file on it is read now and looked up by its content; every copy that is to count must be on its drive
     now and must have been read back. This program never formats anything: that stays in your hands.
     """
-    from tripleguard.jobs.clearance.card_clearance import CardQuestion, clear_card
+    from tripleguard.jobs.clearance.card_answer import CardQuestion
+    from tripleguard.jobs.clearance.card_clearance import clear_card
     from tripleguard.jobs.drives import locate_drives, open_drives
     from tripleguard.names import escape_text
     from tripleguard.places.card import open_card

@@ -11,7 +11,7 @@ import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from tripleguard.cameras.kinds import is_system_litter
+from tripleguard.cameras.kinds import LITTER_HEAD, is_system_litter
 from tripleguard.model import Entry
 from tripleguard.places.dir_handle import to_entry
 from tripleguard.places.drive import Drive
@@ -100,7 +100,7 @@ def is_litter(drive: Drive, entry: Entry) -> bool:
     def head() -> bytes:
         descriptor = drive.open_for_reading(entry.path)
         try:
-            return os.read(descriptor, 8)
+            return os.read(descriptor, LITTER_HEAD)
         finally:
             os.close(descriptor)
 

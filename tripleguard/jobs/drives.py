@@ -202,8 +202,8 @@ def open_drives(
     """Open the drives that are here and hold their locks. Raises PlaceBusy, PlaceTrouble for a bad marker.
 
     leaving: the id of a drive on which nothing is to change, not even a lock or a time of last access: it is only
-    looked at and read from. Where the catalog turns out to be older than what a drive has seen, that is put right
-    first; see `work.generations`.
+    looked at and read from. The same holds for every drive that is leaving already. Where the catalog turns out to
+    be older than what a drive has seen, that is put right first; see `work.generations`.
 
     Locks are taken in one order by all, so that two jobs never wait for each other. What an interrupted job
     left unfinished on a drive is cleared.
@@ -222,7 +222,8 @@ def open_drives(
                 continue
             try:
                 reserve = effective_reserve(path, ctx.settings.drives.reserve_bytes)
-                drive = open_drive(path, reserve, no_atime=record.id == leaving_id)
+                is_leaving = record.id == leaving_id or record.state is PlaceState.RETIRING
+                drive = open_drive(path, reserve, no_atime=is_leaving)
             except PlaceUnreadableError as error:
                 refused.append((record, error))
                 continue
@@ -235,12 +236,12 @@ def open_drives(
             looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
             if record.id == leaving_id:
                 continue
-            if for_writing:
+            # A lock is a note on the drive, and nobody writes to one that is leaving.
+            if for_writing and not is_leaving:
                 holder = LockHolder(os.getpid(), platform.node(), purpose, format_iso(now))
                 try:
                     lock_drive(stack, ctx, record.name, drive, holder)
-                    if record.state is not PlaceState.RETIRING:
-                        drive.writer.delete_unfinished()
+                    drive.writer.delete_unfinished()
                 except CopyError as error:
                     refused.append((record, error))
                     continue

@@ -140,9 +140,17 @@ class ExistingCopies:
                 gone.append(copy)
                 continue
             found = _with_current_mtime(copy, seen)
+            if self._was_changed(copy, seen, drive):
+                found = replace(found, evidence=Evidence(copy.evidence.written_at))
             if there is None or _is_better(found, there):
                 there = found
         return there, gone
+
+    def _was_changed(self, copy: Copy, seen: Entry, drive: OpenDrive) -> bool:
+        """Whether a copy that is to count for a yes was changed in any way since it was read back, or may be."""
+        if self._max_age_hours is None or not drive.place.keeps_change_times:
+            return False
+        return copy.evidence.ctime_ns != seen.ctime_ns
 
     def _needs_verification(self, copy: Copy, drive: OpenDrive) -> bool:
         evidence = copy.evidence

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tripleguard.cameras.kinds import get_frame_key, is_system_litter, kind_of
+from tripleguard.cameras.kinds import LITTER_HEAD, get_frame_key, is_system_litter, kind_of
 from tripleguard.errors import CardGoneError, UsageError
 from tripleguard.model import Entry, FileKind, UncopyableEntry
 from tripleguard.names import escape_text
@@ -162,7 +162,7 @@ class Card:
                 )
 
     def _classify(self, entry: Entry) -> CardItem:
-        left = is_system_litter(entry.path, entry.size, lambda: self.read_at(entry.path, 0, 8))
+        left = is_system_litter(entry.path, entry.size, lambda: self.read_at(entry.path, 0, LITTER_HEAD))
         return IgnoredEntry(entry.path) if left else entry
 
     def _gone_error(self) -> CardGoneError:

@@ -101,6 +101,17 @@ class ChangeMonitor:
         self._read_events()
         return FolderChanges(frozenset(self._paths), frozenset(self._dirty_folders), self._has_lost_track)
 
+    def may_have_changed(self, path: str) -> bool:
+        """Whether the file at path may have been changed until now."""
+        self._read_events()
+        return self._has_lost_track or path in self._paths or path.rpartition("/")[0] in self._dirty_folders
+
+    def begin_reading(self, path: str) -> None:
+        """Watch a file from this moment on: it is about to be read, so that what was changed before is past."""
+        self.watch(path.rpartition("/")[0])
+        self._read_events()
+        self._paths.discard(path)
+
     def close(self) -> None:
         """End the watching."""
         if self._fd >= 0:

@@ -183,9 +183,13 @@ class DirHandle:
 def to_entry(path: str, status: os.stat_result) -> Entry:
     """The entry for a plain file's status."""
     writable = status.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
-    # On Windows this is when the file was made, which says nothing about changes.
-    ctime_ns = 0 if sys.platform == "win32" else status.st_ctime_ns
+    ctime_ns = change_time_of(status)
     return Entry(path, status.st_size, status.st_mtime_ns, is_protected=not writable, ctime_ns=ctime_ns)
+
+
+def change_time_of(status: os.stat_result) -> int:
+    """When the system last noted a change of a file, ns; 0 on Windows, where that field says when it was made."""
+    return 0 if sys.platform == "win32" else status.st_ctime_ns
 
 
 def _stat_or_error(item: os.DirEntry[str]) -> os.stat_result | OSError:

@@ -63,23 +63,44 @@ def find_shared_disks(roots: Sequence[tuple[str, Path]]) -> list[SharedDisk]:
 
 
 def is_same_copy(first: DirHandle, path: str, second: DirHandle, second_path: str) -> bool:
-    """Whether two paths lead to the same bytes on one disk: hard links, bind mounts, or clones that share extents.
+    """Whether two paths lead to the same bytes on one disk: see `CopyComparison`. Raises OSError."""
+    return CopyComparison(first, second).is_same(path, second_path)
 
-    Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
+
+class CopyComparison:
+    """Tells whether paths in two folders lead to the same bytes: hard links, bind mounts, shared extents.
+
+    A folder that is held open stays on its file system, so which one that is, is asked once for all paths.
     """
-    descriptor = first.open(path, os.O_RDONLY)
-    try:
-        beside = second.open(second_path, os.O_RDONLY)
+
+    def __init__(self, one: DirHandle, other: DirHandle) -> None:
+        self._one, self._other = one, other
+        self._may_share: bool | None = None
+
+    def is_same(self, path: str, other_path: str) -> bool:
+        """Whether two paths, one in each folder, lead to the same bytes on one disk.
+
+        Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
+        """
+        descriptor = self._one.open(path, os.O_RDONLY)
         try:
-            if os.path.samestat(os.fstat(descriptor), os.fstat(beside)):
-                return True
-            if not sys.platform.startswith("linux") or not _can_share_extents(first.root, second.root):
-                return False
-            return _have_common_extent(_list_extents(descriptor), _list_extents(beside))
+            beside = self._other.open(other_path, os.O_RDONLY)
+            try:
+                if os.path.samestat(os.fstat(descriptor), os.fstat(beside)):
+                    return True
+                return self._may_share_extents() and _have_common_extent(
+                    _list_extents(descriptor), _list_extents(beside)
+                )
+            finally:
+                os.close(beside)
         finally:
-            os.close(beside)
-    finally:
-        os.close(descriptor)
+            os.close(descriptor)
+
+    def _may_share_extents(self) -> bool:
+        if self._may_share is None:
+            linux = sys.platform.startswith("linux")
+            self._may_share = linux and _can_share_extents(self._one.root, self._other.root)
+        return self._may_share
 
 
 def _find_disks_of_mount(mount: Mount | None, depth: int) -> DiskSet:

@@ -14,6 +14,7 @@ from tripleguard.errors import NoSpaceError, PlaceError, PlaceFailedError, Place
 from tripleguard.model import Entry, FreeSpace, FsLimits
 from tripleguard.names import escape_text
 from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass, is_rotational
+from tripleguard.places.change_times import keeps_change_times, makes_up_change_times
 from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.copy_writer import DriveCopyWriter
 from tripleguard.places.dir_handle import DirHandle
@@ -55,6 +56,16 @@ class Drive:
     def start_change_monitor(self) -> ChangeMonitor:
         """Begin to notice what is changed on the drive; it watches nothing yet."""
         return ChangeMonitor(self._folder)
+
+    @property
+    def keeps_change_times(self) -> bool:
+        """Whether its file system keeps times of change; see `change_times`."""
+        return keeps_change_times(self.cache_bypass.file_system)
+
+    @property
+    def makes_up_change_times(self) -> bool:
+        """Whether two looks at an untouched file may show two times of change; see `change_times`."""
+        return makes_up_change_times(self.cache_bypass.file_system)
 
     @property
     def dir_handle(self) -> DirHandle:
@@ -167,7 +178,7 @@ class Drive:
     def list_quarantine(self) -> list[QuarantineEntry]:
         """Everything that lies in the aside folder. Raises PlaceFailed."""
         with os_errors_explained(self._writer.place_name, "looking at what lies aside"):
-            return list_quarantine(self._folder)
+            return list_quarantine(self._folder, made_up=self.makes_up_change_times)
 
     def remove_empty_dirs(self) -> None:
         """Remove folders in aside that the tool made and that are empty. Raises PlaceFailed."""

@@ -6,9 +6,11 @@ elsewhere psutil lists the volumes.
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -87,14 +89,16 @@ def find_mount_of_fd(root: Path, descriptor: int | None) -> Mount | None:
     return next((mount for mount in _list_all_mounts() if number and mount.mount_id == int(number[1])), None)
 
 
-def _list_all_mounts() -> list[Mount]:
+def _list_all_mounts() -> Sequence[Mount]:
     """Every mount, also those that hold no pictures: a folder on one lies there, not on what surrounds it."""
     if sys.platform.startswith("linux"):
         return _parse_mountinfo(Path("/proc/self/mountinfo").read_bytes())
     return _list_psutil_mounts()
 
 
-def _parse_mountinfo(table: bytes) -> list[Mount]:
+# The table is read anew at every question; what is spared is to take the same one apart again.
+@functools.lru_cache(maxsize=1)
+def _parse_mountinfo(table: bytes) -> Sequence[Mount]:
     found = []
     for line in table.splitlines():
         left, _, right = line.partition(b" - ")
@@ -114,7 +118,7 @@ def _parse_mountinfo(table: bytes) -> list[Mount]:
                 _unescape_octal(fields[3]),
             )
         )
-    return found
+    return tuple(found)
 
 
 def _unescape_octal(field: bytes) -> str:

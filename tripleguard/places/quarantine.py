@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 
 from tripleguard.clock import SECOND
 from tripleguard.names import escape_text
-from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.dir_handle import DirHandle, change_time_of
 from tripleguard.places.reserved import QUARANTINE_DIR
 
 NOTE_SUFFIX = ".why.txt"
@@ -37,6 +37,7 @@ class QuarantineEntry:
     node: device and inode. links: how many names it has on the drive. odd: why it is not as the tool makes it, in
     words; empty for a plain file in a folder of its own. note: the note beside it; why: what that says. since:
     when it was moved, by the name of its folder, UTC ns. is_note: it is a note itself, and its file is gone.
+    ctime_ns: as in `model.ScheduleEntry`; 0 too where the driver makes it up.
     """
 
     path: str
@@ -49,6 +50,7 @@ class QuarantineEntry:
     reason: str = ""
     moved_at: int | None = None
     is_note: bool = False
+    ctime_ns: int = 0
 
     @property
     def name(self) -> str:
@@ -65,6 +67,7 @@ class QuarantineEntry:
             and (status.st_dev, status.st_ino) == self.inode_id
             and (status.st_size, status.st_mtime_ns, status.st_nlink)
             == (self.size, self.mtime_ns, self.link_count)
+            and self.ctime_ns in (0, change_time_of(status))
         )
 
 
@@ -78,8 +81,16 @@ def format_note(path: str, reason: str, stamp: str) -> bytes:
     return f"{escape_text(path)}\n{escape_text(reason)}\nmoved here {stamp}; nothing was deleted\n".encode()
 
 
-def list_quarantine(drive: DirHandle) -> list[QuarantineEntry]:
-    """Everything in the aside folder of a drive, in path order. Raises OSError if that can't be listed."""
+def list_quarantine(drive: DirHandle, *, made_up: bool = False) -> list[QuarantineEntry]:
+    """Everything in the aside folder of a drive, in path order. Raises OSError if that can't be listed.
+
+    made_up: the drive makes up its times of change, so that they tell nothing.
+    """
+    found = _all_aside(drive)
+    return [replace(one, ctime_ns=0) for one in found] if made_up else found
+
+
+def _all_aside(drive: DirHandle) -> list[QuarantineEntry]:
     drive.clear_checked_dirs()
     try:
         listed = drive.list_dir(QUARANTINE_DIR)
@@ -177,6 +188,7 @@ def _to_entry(
         note,
         reason,
         _parse_moved_at(path),
+        ctime_ns=change_time_of(status),
     )
 
 

@@ -43,8 +43,8 @@ def build_offload_object(result: OffloadResult) -> JsonObject:
         "verified": result.verified,
         "read_back": {
             name: {
-                "now": held.verified_now,
-                "before": held.files - held.verified_now,
+                "now": held.now,
+                "before": held.files - held.now,
                 "oldest_before": _format_iso_time(held.oldest),
             }
             for name, held in result.on_drives.items()

@@ -14,7 +14,7 @@ from tripleguard.clearance_answer import Clearance, ClearanceReason
 from tripleguard.errors import TripleguardError
 from tripleguard.jobs.cards.offload import OffloadResult
 from tripleguard.jobs.cards.topup import TopupResult
-from tripleguard.jobs.clearance.card_clearance import VerifiedOnDrive
+from tripleguard.jobs.clearance.card_answer import VerifiedOnDrive
 from tripleguard.jobs.offsite.drill_offsite import OffsiteDrillResult
 from tripleguard.jobs.offsite.rescan_offsite import ReadBackCost
 from tripleguard.jobs.queries.report_query import PlaceStatus, Report
@@ -63,15 +63,12 @@ def format_offload(result: OffloadResult) -> Iterator[str]:
 def _format_read_back(evidence_on_drive: VerifiedOnDrive, files: int) -> str:
     """What was read back of a card's files on one drive; what was read before is said with its time."""
     if evidence_on_drive.oldest is None:
-        return f"{evidence_on_drive.verified_now:,} of {files:,} read back and equal"
+        return f"{evidence_on_drive.now:,} of {files:,} read back and equal"
     before = (
-        f"{evidence_on_drive.files - evidence_on_drive.verified_now:,} read "
-        f"back before, the oldest on {format_time(evidence_on_drive.oldest, None)}"
+        f"{evidence_on_drive.files - evidence_on_drive.now:,} read back "
+        f"before, the oldest on {format_time(evidence_on_drive.oldest, None)}"
     )
-    return (
-        f"{evidence_on_drive.files:,} of {files:,} verified: "
-        f"{evidence_on_drive.verified_now:,} read back now, {before}"
-    )
+    return f"{evidence_on_drive.files:,} of {files:,} verified: {evidence_on_drive.now:,} read back now, {before}"
 
 
 def format_clearance(answer: Clearance) -> Iterator[str]:

@@ -14,7 +14,8 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.clearance_answer import Clearance
 from tripleguard.errors import CardGoneError
 from tripleguard.jobs.cards.offload import OffloadResult, offload
-from tripleguard.jobs.clearance.card_clearance import CardQuestion, clear_card
+from tripleguard.jobs.clearance.card_answer import CardQuestion
+from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.clearance.card_observation import CardObservation
 from tripleguard.jobs.drives import JobContext, locate_drives, open_drives, select_writable_drives
 from tripleguard.jobs.progress import Job, Message, ProgressUpdate

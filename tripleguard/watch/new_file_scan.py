@@ -13,7 +13,7 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from tripleguard.cameras.kinds import is_system_litter, kind_of
+from tripleguard.cameras.kinds import LITTER_HEAD, is_system_litter, kind_of
 from tripleguard.catalog.file_queries import list_files_read_from
 from tripleguard.catalog.folder_queries import iter_folders, list_copies_in_folder, list_names_in_folder
 from tripleguard.catalog.store import Catalog
@@ -103,7 +103,7 @@ def _is_camera_file(folder: DirHandle, path: str, status: os.stat_result) -> boo
     kind = kind_of(path)
     if not (kind.is_original or kind is FileKind.COMPANION) or status.st_size == 0:
         return False
-    return not is_system_litter(path, status.st_size, lambda: folder.read_small(path, 8))
+    return not is_system_litter(path, status.st_size, lambda: folder.read_small(path, LITTER_HEAD))
 
 
 def _stat_or_none(folder: DirHandle, path: str) -> Entry | None:

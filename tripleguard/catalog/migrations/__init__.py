@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tripleguard.catalog.migrations import (
+    change_times,
     findings,
     first,
     generations,
@@ -34,5 +35,6 @@ STEPS: tuple[tuple[str, str], ...] = (
     ("0012_insertions", insertions.SCRIPT),
     ("0013_insertions_of_cards", insertions_of_cards.SCRIPT),
     ("0014_recounting", recounting.SCRIPT),
+    ("0015_change_times", change_times.SCRIPT),
 )
 """Name and statements of every step. A name is kept in the catalog: it never changes."""

@@ -28,7 +28,8 @@ from tripleguard.jobs.cards.second_reading import (
     record_difference,
     record_second_read_failure,
 )
-from tripleguard.jobs.clearance.card_clearance import CardQuestion, VerifiedOnDrive, clear_card
+from tripleguard.jobs.clearance.card_answer import CardQuestion, VerifiedOnDrive
+from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp, stamp_of
 from tripleguard.jobs.clearance.counted_copies import CopyKey
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, CopyVerified, CopyWritten
@@ -126,6 +127,7 @@ def offload(
         job = CardCopyRun(
             ctx, observation, drives, shoot, body=body, read_twice=read_twice, ask_card_count=ask_card_count
         )
+        stack.callback(job.end_watching)
         for record, error in unavailable:
             job.errors.append(error)
             yield Message(f"Drive {record.name} is left out: {error.what}")
@@ -136,8 +138,9 @@ def offload(
             card,
             observation,
             is_read=True,
-            unstable=frozenset(job.second_reading.unstable if job.second_reading else ()),
-            copy_stamps=job.verified_stamps,
+            unsteady=frozenset(job.second_reading.unstable if job.second_reading else ()),
+            before=job.verified_stamps,
+            monitors=job.monitors,
             accept_damaged=accept_damaged,
         )
         answer = yield from clear_card(ctx, question, job.remaining_drives(), since=since)
@@ -188,6 +191,7 @@ class CardCopyRun(CopyRun):
             card.read_insertion(),
         )
         self.verified_stamps: dict[CopyKey, FileStamp] = {}
+        self.monitors = {drive.record.id: drive.place.start_change_monitor() for drive in drives}
         self._observation = observation
         self.copied: set[str] = set()
         self.changed: dict[str, str] = {}
@@ -288,6 +292,15 @@ class CardCopyRun(CopyRun):
             self.rate, self._activity, self._is_second_reading = first, doing, False
         if again := self.take_retries():
             yield from self._run_card_pass(again)
+
+    def before_reading(self, lane: int, path: str) -> None:
+        # Where a file system keeps no time of change, only this tells of a rewrite after the reading.
+        self.monitors[self.drives[lane].record.id].begin_reading(path)
+
+    def end_watching(self) -> None:
+        """End the watching for changes on the drives."""
+        for monitor in self.monitors.values():
+            monitor.close()
 
     def should_stop(self) -> bool:
         return self._card_gone_error is not None or super().should_stop()

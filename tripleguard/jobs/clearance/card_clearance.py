@@ -10,7 +10,6 @@ that counts is what its drive gave back.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 
 from blake3 import blake3
 
@@ -27,20 +26,21 @@ from tripleguard.catalog.integrity import (
     is_awaiting_decoding,
     is_inspected,
     record_inspection,
+    unchecked,
     update_model_quirks,
 )
 from tripleguard.catalog.rows import KnownFile
-from tripleguard.clearance_answer import Clearance, ClearanceReason
+from tripleguard.clearance_answer import ClearanceReason
 from tripleguard.clock import HOUR
 from tripleguard.digest import Hasher
 from tripleguard.errors import CardGoneError, StoppedError
-from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp, ObservedFile
+from tripleguard.jobs.clearance.card_answer import CardAnswer, CardQuestion, VerifiedOnDrive
+from tripleguard.jobs.clearance.card_observation import CardObservation, ObservedFile
 from tripleguard.jobs.clearance.counted_copies import (
     COPY_CHANGED,
     SAME_COPY,
     SAME_DISK,
     CopyEvidence,
-    CopyKey,
     CountedCopies,
 )
 from tripleguard.jobs.clearance.decision import decide_clearance
@@ -67,51 +67,9 @@ from tripleguard.rules import CopyRequirements, primary_reason
 _PROGRESS_EVERY = 50
 
 
-@dataclass(frozen=True, slots=True)
-class CardQuestion:
-    """What is asked of which card.
-
-    Attributes:
-        card: The card.
-        observation: What this run has seen of the card already; None: nothing.
-        is_read: It has read the card as well, and is not to read it again.
-        unsteady: Card paths of which two readings were not equal.
-        before: How copies lay on their drives before that run read them back.
-        accept_damaged: A person lives with files that are damaged at source.
-    """
-
-    card: Card
-    observation: CardObservation | None = None
-    is_read: bool = False
-    unstable: frozenset[str] = frozenset()
-    copy_stamps: Mapping[CopyKey, FileStamp] = field(default_factory=dict)
-    accept_damaged: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class VerifiedOnDrive:
-    """How many of a card's files one drive holds verified, and of these how many since this run began.
-
-    oldest: When the oldest of the others was read back, UTC ns; None: there is none.
-    """
-
-    files: int = 0
-    verified_now: int = 0
-    oldest: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class CardClearanceResult:
-    """The answer, what each drive holds of the card, and where the record was left."""
-
-    clearance: Clearance
-    verified: dict[str, VerifiedOnDrive]
-    records: tuple[str, ...]
-
-
 def clear_card(
     ctx: JobContext, question: CardQuestion, drives: Sequence[OpenDrive], *, since: int | None = None
-) -> Job[CardClearanceResult]:
+) -> Job[CardAnswer]:
     """Look at the card and at every copy on the open drives, and answer. The record is kept.
 
     since: when the run began that asks (UTC ns); None: now.
@@ -127,7 +85,8 @@ def clear_card(
         drives,
         needs,
         ctx.settings.rule.drive_copies,
-        earlier_stamps=question.copy_stamps,
+        earlier_stamps=question.before,
+        monitors=question.monitors,
         # What was answered with yes may be gone any moment.
         excluded_place_ids=list_drives_with_yes(ctx.catalog),
     )
@@ -178,6 +137,7 @@ class _CardClearanceRun:
         self._has_decoders = has_decoders_installed()
         self._counted_copies: dict[str, CountedCopies] = {}
         self._gap_ids: set[int] = set()
+        self._by_digest: dict[bytes, KnownFile] = {}
 
     def read_card(self) -> Job[None]:
         """List the card and read every file on it. Raises CardGone, Stopped."""
@@ -229,7 +189,7 @@ class _CardClearanceRun:
         if explain_outdated_catalog(self._ctx, self._drives) is not None:
             self._reasons.add("catalog from the past")
 
-    def make_answer(self) -> CardClearanceResult:
+    def make_answer(self) -> CardAnswer:
         """Count what was seen; the record is kept in the catalog and, for a yes, on the drives."""
         with self._ctx.catalog.transaction():
             # Whether a flaw is a habit of its model is only known once all have been looked through.
@@ -265,7 +225,7 @@ class _CardClearanceRun:
                 self._ctx, self._accepted_damage, f"--accept-damaged for the card at {clearance.subject}"
             )
         kept = save_record(self._ctx, clearance, self._covered_files, self._drives)
-        return CardClearanceResult(clearance, self._verified, kept)
+        return CardAnswer(clearance, self._verified, kept)
 
     # What each of these rests on
 
@@ -309,11 +269,15 @@ class _CardClearanceRun:
                 yield path, known, self._originals_beside(beside, known, path)
 
     def _find_known(self, observed: ObservedFile) -> KnownFile | None:
-        return (
-            file_queries.find_file_by_digest(self._ctx.catalog, observed.digest)
-            if observed.digest is not None
-            else None
+        """The file with the content that was read. What a digest names never changes, so it is asked for once."""
+        if observed.digest is None:
+            return None
+        known = self._by_digest.get(observed.digest) or file_queries.find_file_by_digest(
+            self._ctx.catalog, observed.digest
         )
+        if known is not None:
+            self._by_digest[observed.digest] = known
+        return known
 
     def _originals_beside(
         self, frame_originals: FrameOriginals, known: KnownFile, path: str
@@ -342,7 +306,7 @@ class _CardClearanceRun:
     def _explain_unknown(self, path: str, observed: ObservedFile, known: KnownFile | None) -> str | None:
         if observed.is_unreadable:
             return "unreadable"
-        if path in self._question.unstable:
+        if path in self._question.unsteady:
             return "unsteady"
         if observed.is_changed:
             return "changed meanwhile"
@@ -374,7 +338,7 @@ class _CardClearanceRun:
         before = self._verified.get(name, VerifiedOnDrive())
         is_now = verified_at >= self._started_at
         oldest = before.oldest if is_now else min(verified_at, before.oldest or verified_at)
-        self._verified[name] = VerifiedOnDrive(before.files + 1, before.verified_now + is_now, oldest)
+        self._verified[name] = VerifiedOnDrive(before.files + 1, before.now + is_now, oldest)
 
     def _add_covered(self, known: KnownFile, path: str, observed: ObservedFile) -> None:
         self._covered_count += 1
@@ -394,7 +358,7 @@ class _CardClearanceRun:
         """Whether a file holds together, or a person lives with it as it is; else the reason is counted."""
         damage = find_damage(self._ctx.catalog, known.id)
         if damage is None:
-            return True
+            return self._was_looked_through(known, path)
         if not damage.is_accepted:
             if not self._question.accept_damaged:
                 self._reasons.add("damaged" if damage.is_broken else "suspicious", path)
@@ -402,6 +366,17 @@ class _CardClearanceRun:
             self._accepted_damage.append(damage)
         self._notes.add("damage accepted", path)
         return True
+
+    def _was_looked_through(self, known: KnownFile, path: str) -> bool:
+        """Whether an original was checked, or is of a kind that can't be, or a person lives with it unchecked."""
+        look = unchecked(self._ctx.catalog, known.id)
+        if look is None or get_uncheckable_kind(look, path) is not None:
+            return True
+        if self._question.accept_damaged:
+            self._notes.add("unchecked accepted", path)
+            return True
+        self._reasons.add("could not be checked", path)
+        return False
 
     def _uncheckable_note(self) -> tuple[ClearanceReason, ...]:
         """What no parser here knows: counted beside the verdict, whatever that is."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from tripleguard.catalog import file_queries
 from tripleguard.catalog.file_queries import CopiesByName
@@ -25,7 +26,7 @@ from tripleguard.jobs.progress import Job
 from tripleguard.jobs.rescan.rescan import RescanResult, read_back_copies
 from tripleguard.model import Copy, Entry, FileKind, PlaceKind, PlaceRecord
 from tripleguard.places.changes import ChangeMonitor, FolderChanges
-from tripleguard.places.disks import is_same_copy
+from tripleguard.places.disks import CopyComparison
 from tripleguard.rules import (
     CopyRequirements,
     CopyStatus,
@@ -80,6 +81,11 @@ class CopyEvidence:
         without: Places (ids) whose copies do not count.
         before: How copies lay on their drives before this job read them back, by place and path.
         leaving: A drive that may go: what shares its disk, or its very bytes, goes with it.
+        change_times: What is asked of a copy's time of change, where its file system keeps one. `is_unchanged`:
+        it is the
+            one from right before the copy was read back. `same if known`: evidence from before it was kept counts
+            too, and only what was changed is read back. `any`: the caller reads all that counts itself.
+        monitors: By place (id), what this job has watched since it read copies back there; closed by their owner.
     """
 
     def __init__(
@@ -92,28 +98,43 @@ class CopyEvidence:
         excluded_place_ids: Collection[int] = (),
         earlier_stamps: Mapping[CopyKey, FileStamp] | None = None,
         leaving: OpenDrive | None = None,
+        change_times: Literal["same", "same if known", "any"] = "same",
+        monitors: Mapping[int, ChangeMonitor] | None = None,
     ) -> None:
         self._ctx = ctx
         self._needs = needs
         self._required = required
+        self._change_times = change_times
         self._by_name = CopiesByName(ctx.catalog)
         self._leaving = leaving
         self._leaving_disks = leaving.place.find_disks() if leaving is not None else frozenset()
         self._excluded_place_ids = frozenset(excluded_place_ids)
-        self._earlier_stamps = earlier_stamps or {}
         self._drives = {drive.record.id: drive for drive in drives if drive.record.id not in excluded_place_ids}
+        self._earlier_stamps = {
+            key: self._comparable(key[0], stamp)
+            for key, stamp in (earlier_stamps or {}).items()
+            if key[0] in self._drives
+        }
         self._records = _list_counting_places(ctx, excluded_place_ids)
         self._disks = {place_id: drive.place.find_disks() for place_id, drive in self._drives.items()}
-        self._monitors: dict[int, ChangeMonitor] = {
-            place_id: drive.place.start_change_monitor() for place_id, drive in self._drives.items()
+        given = monitors or {}
+        self._own_monitors = {
+            place_id: drive.place.start_change_monitor()
+            for place_id, drive in self._drives.items()
+            if place_id not in given
         }
+        self._monitors = {
+            **self._own_monitors,
+            **{place: given[place] for place in given if place in self._drives},
+        }
+        self._comparisons: dict[tuple[int, int], CopyComparison] = {}
         self._first_check = _FirstCheck()
         self._changes: dict[int, FolderChanges] = {}
         self._responding: dict[int, OpenDrive] = {}
 
     def close(self) -> None:
         """End the watching for changes."""
-        for monitor in self._monitors.values():
+        for monitor in self._own_monitors.values():
             monitor.close()
 
     def run_first_check(self, known: KnownFile, name: str, originals: frozenset[bytes] | None) -> None:
@@ -125,7 +146,7 @@ class CopyEvidence:
             seen = drive.stat_or_none(copy.path)
             if seen is None:
                 continue
-            stamp = self._first_check.stamps.setdefault(copy.id, stamp_of(seen))
+            stamp = self._first_check.stamps.setdefault(copy.id, self._stamp(copy, seen))
             if self._was_edited(known, copy, drive):
                 self._first_check.edited.add(copy.id)
             stands = self._status_of(copy, seen)
@@ -136,6 +157,8 @@ class CopyEvidence:
         if self._count_independent(self._choose_one_per_drive(counting, set()), set()) < self._required:
             for copy in stale:
                 self._first_check.stale.setdefault(copy.place_id, {})[copy.id] = copy
+                # It is read from now on: what was done to it before no longer counts against it.
+                self._monitors[copy.place_id].begin_reading(copy.path)
 
     def read_back(self) -> Job[RescanResult]:
         """Read back what the first look found too old, on all drives at once. Raises CatalogTrouble."""
@@ -167,11 +190,11 @@ class CopyEvidence:
             stands = self._status_of(copy, seen, is_connected=drive is not None)
             if stands is not CopyStatus.COUNTS:
                 standings.append(stands)
-            elif seen is None or not self._is_as_before(copy, stamp_of(seen)):
+            elif seen is None or not self._is_as_before(copy, self._stamp(copy, seen)):
                 problems.add(COPY_CHANGED)
             elif copy.id in self._first_check.edited:
                 standings.append(CopyStatus.MISSING)
-            elif seen.mtime_ns != copy.mtime_ns:
+            elif seen.mtime_ns != copy.mtime_ns or not self._is_as_read(copy, seen.ctime_ns):
                 # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
                 standings.append(CopyStatus.UNVERIFIED)
             elif (problem := self._explain_dependence(copy)) is not None:
@@ -224,8 +247,26 @@ class CopyEvidence:
 
     def _is_as_verified(self, copy: Copy, stamp: FileStamp) -> bool:
         """Whether a copy lies there as it did when it was read back, as far as anybody noted it."""
+        if self._monitors[copy.place_id].may_have_changed(copy.path):
+            return False
         before = self._earlier_stamps.get((copy.place_id, copy.path), stamp)
-        return before == stamp and stamp[1] == copy.mtime_ns
+        return before == stamp and stamp[1] == copy.mtime_ns and self._is_as_read(copy, stamp[2])
+
+    def _is_as_read(self, copy: Copy, ctime_ns: int) -> bool:
+        """Whether a copy's time of change is the one from right before it was last read back, where it has one."""
+        if self._change_times == "any" or not self._drives[copy.place_id].place.keeps_change_times:
+            return True
+        before = copy.evidence.ctime_ns
+        return before == ctime_ns or (before is None and self._change_times == "same if known")
+
+    def _stamp(self, copy: Copy, seen: Entry) -> FileStamp:
+        """What two looks at a copy are compared by."""
+        return self._comparable(copy.place_id, stamp_of(seen))
+
+    def _comparable(self, place_id: int, stamp: FileStamp) -> FileStamp:
+        """The stamp without a time that the driver only makes up: that may differ by itself."""
+        made_up = self._drives[place_id].place.makes_up_change_times
+        return (*stamp[:2], 0) if made_up else stamp
 
     def _is_as_before(self, copy: Copy, stamp: FileStamp) -> bool:
         """Whether a copy lies there in the last look as it did in the first, and before it was read back."""
@@ -236,6 +277,8 @@ class CopyEvidence:
         return self._earlier_stamps.get((copy.place_id, copy.path), stamp) == stamp
 
     def _can_be_read_back(self, copy: Copy, drive: OpenDrive, status: CopyStatus) -> bool:
+        if self._change_times == "same if known" and status is not CopyStatus.COUNTS:
+            return False
         if status is CopyStatus.CACHED:
             reaches = drive.place.cache_bypass.medium.is_from_device
             return should_read_again(copy.evidence, reaches_device=reaches, insertion=drive.record.insertion)
@@ -271,10 +314,9 @@ class CopyEvidence:
             for one in file_queries.list_copies(self._ctx.catalog, copy.file_id)
             if one.place_id == leaving.record.id
         ]
-        folder = self._drives[copy.place_id].place.dir_handle
         for one in own:
             try:
-                if is_same_copy(leaving.place.dir_handle, one.path, folder, copy.path):
+                if self._comparison(leaving, self._drives[copy.place_id]).is_same(one.path, copy.path):
                     return SAME_COPY
             except FileNotFoundError:
                 continue
@@ -282,16 +324,16 @@ class CopyEvidence:
                 return SAME_COPY
         return None
 
+    def _comparison(self, one: OpenDrive, other: OpenDrive) -> CopyComparison:
+        key = one.record.id, other.record.id
+        return self._comparisons.setdefault(key, CopyComparison(one.place.dir_handle, other.place.dir_handle))
+
     def _is_same_copy(self, one: Copy, other: Copy) -> bool:
         if not can_share_disk(self._disks[one.place_id], self._disks[other.place_id]):
             return False
         try:
-            return is_same_copy(
-                self._drives[one.place_id].place.dir_handle,
-                one.path,
-                self._drives[other.place_id].place.dir_handle,
-                other.path,
-            )
+            comparison = self._comparison(self._drives[one.place_id], self._drives[other.place_id])
+            return comparison.is_same(one.path, other.path)
         except OSError:
             return True
 

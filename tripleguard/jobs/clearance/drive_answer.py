@@ -9,9 +9,21 @@ from tripleguard.catalog import shoots
 from tripleguard.catalog.store import Catalog
 from tripleguard.clearance_answer import Clearance
 from tripleguard.model import PlaceRecord, Shoot
+from tripleguard.rules import CopyStatus
 
 ONLY_HERE = "only here"
 NO_GOOD_COPY = "no good copy"
+GIVEN = "yes given"
+WORSE_FIRST = (NO_GOOD_COPY, ONLY_HERE, GIVEN, "one elsewhere")
+WORDS_ELSEWHERE = {
+    CopyStatus.MISSING: "copy missing elsewhere",
+    CopyStatus.UNVERIFIED: "not proved elsewhere",
+    CopyStatus.OVERDUE: "not read lately",
+    CopyStatus.CACHED: "not proved elsewhere",
+    CopyStatus.AWAY: "other drive away",
+    CopyStatus.OUT_OF_SERVICE: "other drive out of service",
+}
+"""The reason word for how a copy on another drive stands."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,8 +30,11 @@ from tripleguard.jobs.clearance.counted_copies import (
 )
 from tripleguard.jobs.clearance.decision import decide_clearance
 from tripleguard.jobs.clearance.drive_answer import (
+    GIVEN,
     NO_GOOD_COPY,
     ONLY_HERE,
+    WORDS_ELSEWHERE,
+    WORSE_FIRST,
     DriveClearanceResult,
     UncoveredFile,
     group_by_shoot,
@@ -50,17 +53,7 @@ from tripleguard.places.quarantine import QuarantineEntry
 from tripleguard.places.reserved import QUARANTINE_DIR, is_reserved
 from tripleguard.rules import CopyRequirements, CopyStatus, is_as_recorded, primary_reason
 
-YES_GIVEN = "yes given"
-_REASON_ORDER = (NO_GOOD_COPY, ONLY_HERE, YES_GIVEN, "one elsewhere")
 _PROGRESS_EVERY = 200
-_REASON_OF_STATUS = {
-    CopyStatus.MISSING: "copy missing elsewhere",
-    CopyStatus.UNVERIFIED: "not proved elsewhere",
-    CopyStatus.OVERDUE: "not read lately",
-    CopyStatus.CACHED: "not proved elsewhere",
-    CopyStatus.AWAY: "other drive away",
-    CopyStatus.OUT_OF_SERVICE: "other drive out of service",
-}
 
 
 def clear_drive(ctx: JobContext, record: PlaceRecord, drives: Sequence[OpenDrive]) -> Job[DriveClearanceResult]:
@@ -74,6 +67,7 @@ def clear_drive(ctx: JobContext, record: PlaceRecord, drives: Sequence[OpenDrive
             asking.run_first_check(item)
             if number % _PROGRESS_EVERY == 0:
                 yield _progress(ctx, f"looking at drive {record.name}", number, of_files)
+        yield from asking.read_back()
         asking.begin_final_check()
         for number, item in enumerate(asking.items):
             asking.count_item(item)
@@ -84,13 +78,17 @@ def clear_drive(ctx: JobContext, record: PlaceRecord, drives: Sequence[OpenDrive
 
 
 def _progress(ctx: JobContext, activity: str, number: int, total_files: int) -> ProgressUpdate:
+    _stop_if_asked(ctx)
+    return ProgressUpdate(activity, number, max(number, total_files), 0, 0, 0.0, None)
+
+
+def _stop_if_asked(ctx: JobContext) -> None:
     if ctx.stop.is_set():
         raise StoppedError(
             "Stopped before the whole drive was looked at.",
             safe="Nothing was changed. There is no answer: keep the drive.",
             do="Ask again.",
         )
-    return ProgressUpdate(activity, number, max(number, total_files), 0, 0, 0.0, None)
 
 
 class _DriveClearanceRun:
@@ -113,6 +111,7 @@ class _DriveClearanceRun:
             ctx.settings.rule.drive_copies,
             excluded_place_ids={record.id, *self._places_given_yes},
             leaving=self._drive,
+            change_times="same if known",
         )
         self._monitor = self._drive.place.start_change_monitor() if self._drive else None
         self.items: list[Entry | QuarantineEntry | Copy] = []
@@ -120,7 +119,7 @@ class _DriveClearanceRun:
         self._stamps: dict[str, FileStamp] = {}
         self._as_recorded: dict[str, bool] = {}
         self._content: dict[str, KnownFile | None] = {}
-        self._reasons = ReasonCounter(_REASON_ORDER)
+        self._reasons = ReasonCounter(WORSE_FIRST)
         self._notes = ReasonCounter()
         self._files = self._bytes = 0
         self._uncovered: list[UncoveredFile] = []
@@ -172,6 +171,12 @@ class _DriveClearanceRun:
                 self._copies.run_first_check(
                     one, copy.path.rpartition("/")[2], self._originals_beside(one, copy.path)
                 )
+
+    def read_back(self) -> Job[None]:
+        """Read back what was changed elsewhere since it was verified, though it lies there as recorded."""
+        if self._copies.pending_read_backs:
+            yield from self._copies.read_back()
+        _stop_if_asked(self._ctx)
 
     def begin_final_check(self) -> None:
         """List the drive again: what this answers is so at the moment this begins."""
@@ -386,7 +391,7 @@ class _DriveClearanceRun:
             one.place_id in self._places_given_yes and one.state is CopyState.PRESENT
             for one in file_queries.list_copies(self._ctx.catalog, known.id)
         )
-        word = YES_GIVEN if rests else self._reason_for(counted, copy)
+        word = GIVEN if rests else self._reason_for(counted, copy)
         self._reasons.add(word, path)
         self._uncovered.append(UncoveredFile(path, known.file.size, known.shoot_id, counted.independent, word))
 
@@ -410,7 +415,7 @@ class _DriveClearanceRun:
         told = primary_reason(counted.statuses)
         if not counted.copies and told in (None, CopyStatus.MISSING, CopyStatus.OUT_OF_SERVICE):
             return ONLY_HERE if copy.state is CopyState.PRESENT else NO_GOOD_COPY
-        return _REASON_OF_STATUS[told] if told is not None else "one elsewhere"
+        return WORDS_ELSEWHERE[told] if told is not None else "one elsewhere"
 
     def _add_covered(self, path: str, known: KnownFile) -> None:
         self._covered.append((path, known.file.digest))

@@ -11,14 +11,11 @@ from tripleguard.catalog import file_queries
 from tripleguard.catalog.quarantine import QuarantinedCopy
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
-from tripleguard.digest import Hasher
 from tripleguard.errors import CopyError
 from tripleguard.jobs.drives import OpenDrive
+from tripleguard.jobs.stored_content import file_at
 from tripleguard.model import File
-from tripleguard.places.cache_bypass import allocate_aligned
 from tripleguard.places.quarantine import QuarantineEntry
-
-_PIECE_BYTES = 1024 * 1024
 
 
 def identify_content(catalog: Catalog, drive: OpenDrive, item: QuarantineEntry) -> KnownFile | None:
@@ -26,12 +23,17 @@ def identify_content(catalog: Catalog, drive: OpenDrive, item: QuarantineEntry) 
     if item.problem:
         return None
     try:
-        found = _hash_file(drive, item.path)
+        found = file_at(drive, item.path)
         entry = drive.place.stat(item.path)
     except (OSError, CopyError):
         return None
     if entry is None or (entry.size, entry.mtime_ns) != (item.size, item.mtime_ns):
         return None
+    return known_as(catalog, found)
+
+
+def known_as(catalog: Catalog, found: File) -> KnownFile | None:
+    """Return the file of the catalog that has exactly this content; None if there is none."""
     known = file_queries.find_file_by_digest(catalog, found.digest)
     return known if known is not None and known.file == found else None
 
@@ -40,14 +42,3 @@ def original_name(copy: QuarantinedCopy | None, item: QuarantineEntry) -> str:
     """Return the name under which what lies in quarantine is to be held elsewhere, should it be a sidecar."""
     home = copy.home_path if copy is not None else None
     return (home or item.path).rpartition("/")[2]
-
-
-def _hash_file(drive: OpenDrive, path: str) -> File:
-    hasher, buffer = Hasher(), allocate_aligned(_PIECE_BYTES)
-    reading = drive.place.open_reader(path)
-    try:
-        while count := reading.readinto(buffer):
-            hasher.update(buffer[:count])
-    finally:
-        reading.close()
-    return hasher.as_file()

@@ -27,6 +27,8 @@ _CARD_REASONS = {
     "(`offload --read-twice`), keep it, ask a professional recovery service; --accept-damaged lives with it",
     "suspicious": "{files} may be damaged as the camera or the card gave {them}: read the card again in another "
     "reader (`offload --read-twice`) and look at the pictures; --accept-damaged lives with it",
+    "could not be checked": "{files} could not be looked through, though others of such a kind can: open "
+    "{them} with `decode`, or look at {them} on a drive; --accept-damaged lives with it",
     "unsteady": "{files} gave other bytes, or none, when the card was read a second time: its reader or it is "
     "failing; try another reader with `offload --read-twice`, and keep the card",
     "frames missing": "{rows} of frames that belong among or beside those on this card {are} on no card seen, and "
@@ -109,6 +111,7 @@ _DRIVE_NOTES = {
 _CARD_NOTES = {
     "litter": "{system} (thumbnails, trash, index) {are} left on the card and not copied",
     "protected": "{files} {are} protected in the camera: someone meant to keep them",
+    "unchecked accepted": "{files} could not be looked through, and that was accepted",
     "damage accepted": "{files} {are} damaged at source, and that was accepted",
     "not decoded": "{pictures} {are} not decoded yet: `decode`, or the watch at night, sees more than a look in "
     "passing",

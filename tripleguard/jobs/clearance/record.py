@@ -13,7 +13,7 @@ from tripleguard.clock import SECOND, format_iso, format_stamp
 from tripleguard.errors import CopyError
 from tripleguard.jobs.drive_records import shoot_folder_on
 from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
-from tripleguard.model import Entry, EventOutcome, EventType
+from tripleguard.model import Entry, EventOutcome, EventType, PlaceState
 from tripleguard.names import escape_text
 from tripleguard.places.reserved import RECORD_PREFIX
 
@@ -52,6 +52,8 @@ def save_record(
     for shoot_id, files in covered.by_shoot.items():
         shoot = shoots.get_shoot(ctx.catalog, shoot_id)
         for drive in drives:
+            if drive.record.state is PlaceState.RETIRING:
+                continue
             try:
                 path = _choose_record_path(drive, shoot_folder_on(ctx, drive, shoot), clearance.at)
                 drive.place.write_own(path, _format_record(clearance, drives, files))

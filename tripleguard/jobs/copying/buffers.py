@@ -26,7 +26,8 @@ class BufferPool:
     """A fixed number of aligned buffers. Whoever needs one waits until another is done with it."""
 
     def __init__(self, total_bytes: int) -> None:
-        self._free: queue.SimpleQueue[memoryview] = queue.SimpleQueue()
+        # The one given back last goes out first: its pages are in memory already.
+        self._free: queue.LifoQueue[memoryview] = queue.LifoQueue()
         for _ in range(max(3, total_bytes // CHUNK_BYTES)):
             self._free.put(allocate_aligned(CHUNK_BYTES))
 

@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import SamplingHasher
@@ -129,7 +130,7 @@ class CopyEngine:
     """The threads of one job. Use: `submit`, iterate `iter_batches`, `close_findings`.
 
     plan yields tasks and runs in the reader's thread. decide(copier, task, file, head) returns the path for each
-    lane that shall keep the copy and runs in the hasher's thread.
+    lane that shall keep the copy and runs in the hasher's thread. before_reading: as for `Lane`, with its number.
     """
 
     def __init__(
@@ -140,6 +141,7 @@ class CopyEngine:
         *,
         buffer_bytes: int,
         alternate: bool,
+        before_reading: Callable[[int, str], None] = lambda lane, path: None,
     ) -> None:
         self._plan = plan
         self._decide = decide
@@ -152,7 +154,8 @@ class CopyEngine:
         self._bytes_since_verify = 0
         self.bytes_read = 0
         self.lanes = [
-            Lane(number, place, self._results.put, self.is_stopped) for number, place in enumerate(places)
+            Lane(number, place, self._results.put, self.is_stopped, partial(before_reading, number))
+            for number, place in enumerate(places)
         ]
         self._threads = [
             threading.Thread(target=self._run_guarded, args=(step,), name=step.__name__.strip("_"), daemon=True)

@@ -7,11 +7,11 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from types import TracebackType
 
 from tripleguard.catalog.rows import KnownFile
-from tripleguard.digest import Hasher, RunningChecksum
+from tripleguard.digest import RunningChecksum
 from tripleguard.errors import CopyError
 from tripleguard.jobs.drives import OpenDrive
+from tripleguard.jobs.stored_content import file_at
 from tripleguard.model import Copy
-from tripleguard.places.cache_bypass import allocate_aligned
 
 _MIN_PARALLEL_BYTES = 256 * 1024
 """Bytes below which handing a piece over costs more than summing it."""
@@ -66,19 +66,9 @@ class ParallelHasher:
             done.result()
 
 
-_PIECE_BYTES = 64 * 1024
-
-
 def has_recorded_content(drive: OpenDrive, copy: Copy, known: KnownFile) -> bool:
     """Whether the copy at its path holds this file now. What can't be read does not."""
-    hasher, buffer = Hasher(), allocate_aligned(_PIECE_BYTES)
     try:
-        reading = drive.place.open_reader(copy.path)
-        try:
-            while hasher.size <= known.file.size and (count := reading.readinto(buffer)):
-                hasher.update(buffer[:count])
-        finally:
-            reading.close()
+        return file_at(drive, copy.path, most=known.file.size) == known.file
     except (OSError, CopyError):
         return False
-    return hasher.as_file() == known.file

@@ -51,10 +51,18 @@ LaneMessage = tuple[str, CopyTask, Chunk | str | None]
 
 
 class Lane:
-    """The three threads of one drive. report is called from all of them."""
+    """The three threads of one drive. report is called from all of them.
+
+    before_reading: called with a copy's path right before it is read back.
+    """
 
     def __init__(
-        self, number: int, place: Place, report: Callable[[LaneResult], None], is_stopped: Callable[[], bool]
+        self,
+        number: int,
+        place: Place,
+        report: Callable[[LaneResult], None],
+        is_stopped: Callable[[], bool],
+        before_reading: Callable[[str], None] = lambda path: None,
     ) -> None:
         self.number = number
         self.place = place
@@ -62,6 +70,7 @@ class Lane:
         self.bytes_verified = 0
         self.is_alive = True
         self._report = report
+        self._before_reading = before_reading
         self._is_stopped = is_stopped
         self._inbox: queue.SimpleQueue[LaneMessage | None] = queue.SimpleQueue()
         # Each of these holds a file open; a card of many small files must not use up what a process may open.
@@ -303,6 +312,7 @@ class Lane:
         why = ""
         for reading in (1, 2):
             try:
+                self._before_reading(request.path)
                 seen = self._stat_copy(request.path)
                 found, medium = self._hash_from_medium(request.path, buffer)
             except OSError as error:

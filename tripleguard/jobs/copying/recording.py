@@ -102,7 +102,9 @@ class CopyRecorder:
         now = self._ctx.clock.now()
         if result.request.mtime_ns is not None:
             set_copy_mtime(self._ctx.catalog, copy, result.request.mtime_ns)
-        record_copy_verified(self._ctx.catalog, copy, result.medium, now, place.insertion)
+        record_copy_verified(
+            self._ctx.catalog, copy, result.medium, now, place.insertion, seen=result.entry_before
+        )
         resolve_at(
             self._ctx.catalog, place.id, result.request.path, "it reads back as it should", now, kinds=BAD_KINDS
         )

@@ -72,6 +72,9 @@ class CopyRun:
             )
         self.recorder = CopyRecorder(ctx, self.job_id, drives)
 
+    def before_reading(self, lane: int, path: str) -> None:
+        """A copy on a lane is read back now. Called from the lane's thread."""
+
     def active_lanes(self) -> list[int]:
         """Lanes that still take part. Raises PlaceFailed if there is none."""
         lanes = [lane for lane in range(len(self.drives)) if lane not in self._failed_lanes]
@@ -90,6 +93,7 @@ class CopyRun:
             decide,
             buffer_bytes=self.ctx.settings.offload.buffer_bytes,
             alternate=self._should_alternate(),
+            before_reading=self.before_reading,
         )
         copier.start()
         try:

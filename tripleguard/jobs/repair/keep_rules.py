@@ -10,20 +10,30 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from tripleguard.catalog import file_queries
-from tripleguard.catalog.companions import find_newest_version
-from tripleguard.catalog.places import list_places
+from tripleguard.catalog.companions import find_newest_version, find_pictures
 from tripleguard.catalog.quarantine import QuarantinedCopy
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher
+from tripleguard.jobs.clearance.counted_copies import (
+    COPY_CHANGED,
+    SAME_COPY,
+    SAME_DISK,
+    CopyEvidence,
+    CountedCopies,
+)
+from tripleguard.jobs.clearance.quarantine_content import known_as, original_name
 from tripleguard.jobs.drives import JobContext, OpenDrive
 from tripleguard.jobs.existing_copies import is_identified_by_content
-from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, PlaceState
+from tripleguard.jobs.stored_content import file_at
+from tripleguard.model import Copy, Entry, FindingKind
 from tripleguard.names import escape_text
 from tripleguard.places.cache_bypass import allocate_aligned
+from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.quarantine import QuarantineEntry
-from tripleguard.rules import CopyRequirements, CopyStatus, copy_status, is_as_recorded, primary_reason
+from tripleguard.rules import CopyRequirements, CopyStatus, is_as_recorded, primary_reason
 
 _CHUNK_BYTES = 1024 * 1024
 _SECTOR_BYTES = 512
@@ -43,7 +53,9 @@ _NEEDED_TO_RECOMBINE = (
     "`rescan`"
 )
 _ROTTEN = "its copy on drive {drive} does not read as recorded now. Next: run `rescan --all`"
-_JUST_CHANGED = "it is not what it was a moment ago"
+_JUST_CHANGED = "it is not what it was a moment ago. Look at it, then run the command again"
+_DRIVE_GONE = "drive {drive} went away meanwhile. Next: connect it and run the command again"
+_COPY_CHANGED = "a copy of its file was changed while it was looked at. Next: run `rescan`, then the command again"
 _NEXT_STEPS = {
     CopyStatus.MISSING: "one is not as recorded: run `rescan`, then `mend`",
     CopyStatus.UNVERIFIED: "one was not read back yet: run `rescan`",
@@ -52,10 +64,26 @@ _NEXT_STEPS = {
     CopyStatus.AWAY: "connect all drives",
     CopyStatus.OUT_OF_SERVICE: "one is on a drive that is out of service: run `topup`",
 }
+_PROBLEMS = {
+    COPY_CHANGED: "one was changed while it was looked at: run `rescan`",
+    SAME_COPY: "two of them are the same bytes under two names: remove neither, and run `topup` to another drive",
+    SAME_DISK: "two of them are on one disk: connect a drive on another disk and run `topup`",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Needed:
+    """A file that must be safe without what goes, the name to hold it under, and the pictures beside it."""
+
+    known: KnownFile
+    name: str
+    pictures: frozenset[bytes] | None
 
 
 class QuarantineKeepRules:
-    """Judges what lies aside, with the open drives as they are now.
+    """Judges what lies aside, with the open drives as they are now. Close it when done.
+
+    One that judges before a removal serves for that one removal: its looks begin when it is made.
 
     changed_too: what somebody changed may go as well, not only what rotted.
     """
@@ -63,11 +91,22 @@ class QuarantineKeepRules:
     def __init__(self, ctx: JobContext, drives: Sequence[OpenDrive], *, include_changed: bool) -> None:
         self._ctx = ctx
         self._drives = {drive.record.id: drive for drive in drives}
-        self._states = {record.id: record.state for record in list_places(ctx.catalog)}
         self._include_changed = include_changed
         rule = ctx.settings.rule
+        self._wanted = rule.drive_copies
         # A drive that is away can't be looked at, whatever a clearance may make of it.
-        self._needs = CopyRequirements(rule.road_days, rule.shelf_days, rule.accept_cached)
+        needs = CopyRequirements(rule.road_days, rule.shelf_days, rule.accept_cached)
+        self._copies = CopyEvidence(ctx, drives, needs, rule.drive_copies, change_times="any")
+        self._copies.begin_final_check()
+        self._monitor: ChangeMonitor | None = None
+        self._read: dict[int, set[int]] = {}
+        self._rests_on: list[_Needed] = []
+
+    def close(self) -> None:
+        """End the watching for changes."""
+        self._copies.close()
+        if self._monitor is not None:
+            self._monitor.close()
 
     def find_keep_reason(
         self, stored_file: QuarantineEntry, copy: QuarantinedCopy | None, file: KnownFile | None
@@ -83,15 +122,15 @@ class QuarantineKeepRules:
             return _OPEN
         if copy.home_path is None and not is_identified_by_content(file.kind, file.file.size):
             return _NO_HOME
-        wanted = self._get_required_file_id(copy, file)
+        needed = self._get_required_file_id(stored_file, copy, file)
         if not self._include_changed:
-            if wanted != file.id or FindingKind.STALE in copy.finding_kinds:
+            if needed.known.id != file.id or FindingKind.STALE in copy.finding_kinds:
                 return _OLDER
             # Rot leaves size and time as they were; whatever else happened, somebody may have meant it.
             seen = Entry(stored_file.path, stored_file.size, stored_file.mtime_ns)
             if FindingKind.ALTERED in copy.finding_kinds or not is_as_recorded(copy.copy, seen):
                 return _CHANGED
-        return self._check_copy_count(wanted, self._build_substitute_test(file, copy))
+        return self._check_copy_count(needed)
 
     def find_content_keep_reason(
         self, drive: OpenDrive, stored_file: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile
@@ -100,38 +139,35 @@ class QuarantineKeepRules:
 
         Raises OSError.
         """
+        self._monitor = drive.place.start_change_monitor()
+        self._monitor.watch(stored_file.folder)
+        needed = self._get_required_file_id(stored_file, copy, file)
         descriptor = drive.place.open_for_reading(stored_file.path)
         try:
             if not stored_file.is_unchanged(os.fstat(descriptor)):
                 return _JUST_CHANGED
-            stays = self._get_required_file_id(copy, file)
             # An older version has no other copies: what stays is the newest one.
-            good = (
-                self._find_good_copy(file.id, self._build_substitute_test(file, copy))
-                if stays == file.id
-                else None
-            )
+            good = next(iter(self._count_copies(needed).copies), None) if needed.known.id == file.id else None
             looked = _ContentComparison(descriptor, stored_file.size)
             if good is None:
                 looked.read_all(None)
             else:
-                reading = good[0].place.open_reader(good[1].path)
+                on = self._drives[good.place_id]
+                reading = on.place.open_reader(good.path)
                 try:
                     looked.read_all(reading.readinto)
                 finally:
                     reading.close()
                 if looked.good.as_file() != file.file:
-                    return _ROTTEN.format(drive=good[0].record.name)
+                    return _ROTTEN.format(drive=on.record.name)
         finally:
             os.close(descriptor)
-        why = self._check_remaining_copies(
-            stays, self._build_substitute_test(file, copy), already_read=good[1] if good else None
-        )
+        why = self._check_remaining_copies(needed, already_read=good)
         if why is not None:
             return why
         if not looked.unreadable:
-            held = file_queries.find_file_by_digest(self._ctx.catalog, looked.own_file.as_file().digest)
-            if held is not None and held.id not in (file.id, stays):
+            held = known_as(self._ctx.catalog, looked.own_file.as_file())
+            if held is not None and held.id not in (file.id, needed.known.id):
                 return self._check_other_file(held)
             if held is not None:
                 return None
@@ -139,102 +175,85 @@ class QuarantineKeepRules:
             return _FOREIGN
         return None
 
+    def why_kept_now(self, drive: OpenDrive, lying: QuarantineEntry) -> str | None:
+        """Why this must stay after all, by one more look at it and at all that stays; None: remove it now.
+
+        The copies that were read must lie there as they did before, and nothing may have been written to them or
+        to this since. Call it right before the removal, after `find_content_keep_reason`. Raises OSError.
+        """
+        if not self._rests_on or self._monitor is None:
+            raise AssertionError("nothing was read before the last look")
+        for name in self._copies.begin_final_check():
+            return _DRIVE_GONE.format(drive=name)
+        counted = [self._copies.run_final_check(one.known, one.name, one.pictures) for one in self._rests_on]
+        for needed, found in zip(self._rests_on, counted, strict=True):
+            if not self._copies.is_enough(found):
+                return self._sentence(found)
+            if not {copy.id for copy in found.copies} <= self._read[needed.known.id]:
+                return _COPY_CHANGED
+        for name in self._copies.end_final_check():
+            return _DRIVE_GONE.format(drive=name)
+        if not all(map(self._copies.is_unchanged, counted)):
+            return _COPY_CHANGED
+        if not lying.is_unchanged(drive.place.dir_handle.lstat(lying.path)):
+            return _JUST_CHANGED
+        return _JUST_CHANGED if self._monitor.changes().may_include(lying.path) else None
+
     def _check_other_file(self, actual: KnownFile) -> str | None:
         """It is another file, whole: that one is what must be safe without it."""
         words = f"it holds another file whole, {escape_text(actual.name)}"
         if not is_identified_by_content(actual.kind, actual.file.size):
             return f"{words}. Look at it yourself"
-        why = self._check_copy_count(actual.id, lambda copy: True) or self._check_remaining_copies(
-            actual.id, lambda copy: True
-        )
+        needed = _Needed(actual, actual.name, None)
+        why = self._check_copy_count(needed) or self._check_remaining_copies(needed)
         return None if why is None else f"{words}, and of that one: {why}"
 
-    def _get_required_file_id(self, copy: QuarantinedCopy, file: KnownFile) -> int:
-        """The file (id) whose copies must be safe once this is gone: of a sidecar its newest version."""
+    def _get_required_file_id(self, lying: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile) -> _Needed:
+        """The file whose copies must be safe once this is gone: of a sidecar its newest version."""
+        name = original_name(copy, lying)
         if copy.home_path is None or is_identified_by_content(file.kind, file.file.size):
-            return file.id
-        return find_newest_version(self._ctx.catalog, copy.home_path, copy.copy.place_id) or file.id
+            return _Needed(file, name, None)
+        newest = find_newest_version(self._ctx.catalog, copy.home_path, copy.copy.place_id)
+        if newest is not None:
+            file = file_queries.get_file(self._ctx.catalog, newest)
+        # A sidecar counts where it lies beside its own picture, whatever the folder is called there.
+        return _Needed(file, name, find_pictures(self._ctx.catalog, copy.copy.place_id, copy.home_path) or None)
 
-    def _check_remaining_copies(
-        self, file_id: int, is_substitute: Callable[[Copy], bool], already_read: Copy | None = None
-    ) -> str | None:
+    def _check_remaining_copies(self, needed: _Needed, already_read: Copy | None = None) -> str | None:
         """Why the copies that would stay can't be relied on, read from their media now; None: they can.
 
         read: one of them that was read already.
         """
-        wanted = file_queries.get_file(self._ctx.catalog, file_id).file
-        on, _ = self._count_copies(file_id, is_substitute)
-        for place, copy in on.items():
-            drive = self._drives[place]
-            if (already_read is None or copy.id != already_read.id) and _hash_copy(drive, copy.path) != wanted:
+        counted = self._count_copies(needed)
+        for copy in counted.copies:
+            drive = self._drives[copy.place_id]
+            if (already_read is None or copy.id != already_read.id) and file_at(
+                drive, copy.path
+            ) != needed.known.file:
                 return _ROTTEN.format(drive=drive.record.name)
-        return self._check_copy_count(file_id, is_substitute)
+        self._rests_on.append(needed)
+        self._read[needed.known.id] = {copy.id for copy in counted.copies}
+        return None if self._copies.is_enough(counted) else self._sentence(counted)
 
-    def _check_copy_count(self, file_id: int, is_substitute: Callable[[Copy], bool]) -> str | None:
+    def _check_copy_count(self, needed: _Needed) -> str | None:
         """Why the copies of a file that are here now are not what the rule asks; None: they are."""
-        on, others = self._count_copies(file_id, is_substitute)
-        wanted = self._ctx.settings.rule.drive_copies
-        if len(on) >= wanted:
-            return None
-        reason = primary_reason(others)
-        if not on and reason in (None, CopyStatus.MISSING):
+        counted = self._count_copies(needed)
+        return None if self._copies.is_enough(counted) else self._sentence(counted)
+
+    def _count_copies(self, needed: _Needed) -> CountedCopies:
+        """The copies that count now, one a drive."""
+        self._copies.run_first_check(needed.known, needed.name, needed.pictures)
+        return self._copies.run_final_check(needed.known, needed.name, needed.pictures)
+
+    def _sentence(self, counted: CountedCopies) -> str:
+        """Why these are too few, and what to do."""
+        reason = primary_reason(counted.statuses)
+        if not counted.copies and not counted.problems and reason in (None, CopyStatus.MISSING):
             return _NEEDED_TO_RECOMBINE
-        step = _NEXT_STEPS[reason] if reason else "run `topup`"
-        return f"its file has {len(on)} of {wanted} verified copies on the drives that are here: {step}"
-
-    def _count_copies(
-        self, file_id: int, is_substitute: Callable[[Copy], bool]
-    ) -> tuple[dict[int, Copy], list[CopyStatus]]:
-        """The copies that count now, one a drive, and how the others stand."""
-        on: dict[int, Copy] = {}
-        others: list[CopyStatus] = []
-        now = self._ctx.clock.now()
-        for copy in file_queries.list_copies(self._ctx.catalog, file_id):
-            drive = self._drives.get(copy.place_id)
-            if copy.state is CopyState.QUARANTINED or not is_substitute(copy):
-                continue
-            if drive is None:
-                in_service = self._states[copy.place_id] in (PlaceState.ACTIVE, PlaceState.SHELVED)
-                others.append(CopyStatus.AWAY if in_service else CopyStatus.OUT_OF_SERVICE)
-                continue
-            stands = copy_status(
-                copy,
-                drive.record.state,
-                drive.record.role,
-                is_connected=True,
-                entry=drive.stat_or_none(copy.path),
-                requirements=self._needs,
-                now=now,
-            )
-            if stands is CopyStatus.COUNTS:
-                on[copy.place_id] = copy
-            else:
-                others.append(stands)
-        return on, others
-
-    def _find_good_copy(
-        self, file_id: int, is_substitute: Callable[[Copy], bool]
-    ) -> tuple[OpenDrive, Copy] | None:
-        on, _ = self._count_copies(file_id, is_substitute)
-        return next(((self._drives[place], copy) for place, copy in on.items()), None)
-
-    def _build_substitute_test(self, file: KnownFile, quarantined: QuarantinedCopy) -> Callable[[Copy], bool]:
-        """Which copies stand for this one: of a picture all, of anything else those in its own place."""
-        if is_identified_by_content(file.kind, file.file.size):
-            return lambda copy: True
-        return lambda copy: copy.path == quarantined.home_path
-
-
-def _hash_copy(drive: OpenDrive, path: str) -> File:
-    """What a copy holds, read from the medium. Raises OSError."""
-    hasher, buffer = Hasher(), allocate_aligned(_CHUNK_BYTES)
-    reading = drive.place.open_reader(path)
-    try:
-        while count := reading.readinto(buffer):
-            hasher.update(buffer[:count])
-    finally:
-        reading.close()
-    return hasher.as_file()
+        problem = next((_PROBLEMS[word] for word in _PROBLEMS if word in counted.problems), None)
+        step = problem or (_NEXT_STEPS[reason] if reason else "run `topup`")
+        found = counted.independent
+        return f"its file has {found} of {self._wanted} verified copies on the drives that are here: {step}"
 
 
 class _ContentComparison:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 
 from tripleguard.catalog.event_log import add_event, begin_job, end_job
@@ -22,8 +23,8 @@ from tripleguard.jobs.repair.quarantine import PurgeFilter, QuarantinedFile, fil
 from tripleguard.model import EventOutcome, EventType, PlaceRecord
 from tripleguard.names import escape_text
 
-ApprovedFiles = frozenset[tuple[int, str, int]]
-"""What a person agreed to: the place's id, the path and the size of each."""
+ApprovedFiles = frozenset[tuple[int, str, int, int, int]]
+"""What a person agreed to, as it lay there: the place's id; path, size, mtime and ctime of each."""
 
 _CHANGED_REASON = "it is not what it was when it was looked at"
 
@@ -80,29 +81,30 @@ def plan_purge(
     ctx: JobContext, drives: Sequence[OpenDrive], connected: Sequence[OpenDrive], purge_filter: PurgeFilter
 ) -> list[PurgePlan]:
     """What the choice would do on these drives. looked_at: all that are here. Raises PlaceFailed."""
-    sparing = QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)
     plans = []
-    for drive in drives:
-        shelf = read_drive_quarantine(ctx, drive)
-        some = filter_files(shelf.files, purge_filter, ctx.clock.now())
-        going, spared = [], []
-        for thing in some:
-            why = sparing.find_keep_reason(thing.stored_file, thing.copy, thing.file)
-            if why is None:
-                going.append(thing)
-            else:
-                spared.append(KeptFile(drive.record.name, thing.stored_file.path, thing.stored_file.size, why))
-        plans.append(PurgePlan(drive.record, tuple(going), tuple(spared), len(shelf.files) - len(some)))
+    with closing(QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)) as sparing:
+        for drive in drives:
+            shelf = read_drive_quarantine(ctx, drive)
+            some = filter_files(shelf.files, purge_filter, ctx.clock.now())
+            going, spared = [], []
+            for thing in some:
+                why = sparing.find_keep_reason(thing.stored_file, thing.copy, thing.file)
+                if why is None:
+                    going.append(thing)
+                else:
+                    spared.append(KeptFile(drive.record.name, thing.stored_file.path, thing.stored_file.size, why))
+            plans.append(PurgePlan(drive.record, tuple(going), tuple(spared), len(shelf.files) - len(some)))
     return plans
 
 
 def list_planned_removals(plans: Sequence[PurgePlan]) -> ApprovedFiles:
     """Everything that the plans would remove, for a person to agree to."""
-    return frozenset(
-        (plan.record.id, thing.stored_file.path, thing.stored_file.size)
-        for plan in plans
-        for thing in plan.to_remove
-    )
+    return frozenset(_as_agreed(plan.record, thing) for plan in plans for thing in plan.to_remove)
+
+
+def _as_agreed(record: PlaceRecord, thing: QuarantinedFile) -> tuple[int, str, int, int, int]:
+    lying = thing.stored_file
+    return record.id, lying.path, lying.size, lying.mtime_ns, lying.ctime_ns
 
 
 def purge_quarantine(
@@ -142,7 +144,7 @@ class _PurgeRun:
         self._purge_filter = purge_filter
         self._approved_files = approved_files
         self._reason = reason
-        self._keep_rules = QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)
+        self._looked_at = connected
 
     def purge_drive(self, drive: OpenDrive) -> Iterator[Progress]:
         """One drive. What goes wrong with it is kept in troubles; the next one has its turn all the same."""
@@ -155,7 +157,7 @@ class _PurgeRun:
             things = [
                 thing
                 for thing in filter_files(shelf.files, self._purge_filter, self._ctx.clock.now())
-                if (drive.record.id, thing.stored_file.path, thing.stored_file.size) in self._approved_files
+                if _as_agreed(drive.record, thing) in self._approved_files
             ]
             if things:
                 yield from self._purge_files(drive, things, emptied)
@@ -214,15 +216,18 @@ class _PurgeRun:
     def _remove_if_allowed(self, drive: OpenDrive, quarantined: QuarantinedFile, job: int) -> str | None:
         """Judge one thing for the last time, and remove it; why it stays, None if it is gone."""
         lying, copy, file = quarantined.stored_file, quarantined.copy, quarantined.file
-        why = self._keep_rules.find_keep_reason(lying, copy, file)
-        if why is not None or copy is None or file is None:
-            return why
-        try:
-            why = self._keep_rules.find_content_keep_reason(drive, lying, copy, file)
-        except OSError as error:
-            return f"it could not be laid beside a good copy ({error.strerror or error}). Next: run `rescan`"
-        # Reading took its time: the copies that count are looked at once more, as the last thing before.
-        why = why or self._keep_rules.find_keep_reason(lying, copy, file)
+        with closing(
+            QuarantineKeepRules(self._ctx, self._looked_at, include_changed=self._purge_filter.include_changed)
+        ) as sparing:
+            why = sparing.find_keep_reason(lying, copy, file)
+            if why is not None or copy is None or file is None:
+                return why
+            try:
+                why = sparing.find_content_keep_reason(drive, lying, copy, file) or sparing.why_kept_now(
+                    drive, lying
+                )
+            except OSError as error:
+                return f"it could not be laid beside a good copy ({error.strerror or error}). Next: run `rescan`"
         if why is not None:
             return why
         if lying.note is not None and lying.note.link_count == 1:

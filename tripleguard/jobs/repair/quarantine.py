@@ -5,7 +5,8 @@ What the drive holds is compared with what the catalog knows. Nothing is changed
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 
 from tripleguard.catalog import file_queries
@@ -115,8 +116,13 @@ def filter_files(files: Sequence[QuarantinedFile], purge_filter: PurgeFilter, no
 def list_quarantine(ctx: JobContext, drives: Sequence[OpenDrive]) -> list[QuarantineListing]:
     """Every drive in service with what lies aside on it, as far as it is open here. Raises CatalogTrouble."""
     here = {drive.record.id: drive for drive in drives}
-    sparing = QuarantineKeepRules(ctx, drives, include_changed=False)
-    found = []
+    with closing(QuarantineKeepRules(ctx, drives, include_changed=False)) as sparing:
+        return list(_looked_through(ctx, here, sparing))
+
+
+def _looked_through(
+    ctx: JobContext, here: Mapping[int, OpenDrive], sparing: QuarantineKeepRules
+) -> Iterator[QuarantineListing]:
     for record in list_places(ctx.catalog):
         if record.kind is not PlaceKind.DRIVE or record.state in (PlaceState.LOST, PlaceState.RETIRED):
             continue
@@ -131,5 +137,4 @@ def list_quarantine(ctx: JobContext, drives: Sequence[OpenDrive]) -> list[Quaran
             why = sparing.find_keep_reason(thing.stored_file, thing.copy, thing.file)
             if why is not None:
                 kept[thing.stored_file.path] = why
-        found.append(QuarantineListing(record, shelf, kept, sum_quarantine(ctx.catalog, record.id), trouble))
-    return found
+        yield QuarantineListing(record, shelf, kept, sum_quarantine(ctx.catalog, record.id), trouble)

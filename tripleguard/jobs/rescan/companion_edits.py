@@ -83,7 +83,7 @@ class RescanContext:
         self.close_findings(copy.path, f"it lies at {escape_text(entry.path)} now")
         self.close_findings(entry.path, "it is known what this is", (FindingKind.STRAY,))
         move_copy(self.catalog, copy.id, self.place.id, entry)
-        record_copy_verified(self.catalog, copy.id, medium, self.now, self.place.insertion)
+        record_copy_verified(self.catalog, copy.id, medium, self.now, self.place.insertion, seen=entry)
         if entry.path == home:
             self.close_findings(home, "it is back in its place")
             return False
@@ -200,7 +200,14 @@ def _record_version(rescan_ctx: RescanContext, copy: Copy, observed: ObservedCom
     set_copy_content(
         rescan_ctx.catalog, copy.id, file_id, observed.entry, rescan_ctx.now, rescan_ctx.place.insertion
     )
-    record_copy_verified(rescan_ctx.catalog, copy.id, observed.medium, rescan_ctx.now, rescan_ctx.place.insertion)
+    record_copy_verified(
+        rescan_ctx.catalog,
+        copy.id,
+        observed.medium,
+        rescan_ctx.now,
+        rescan_ctx.place.insertion,
+        seen=observed.entry,
+    )
     _add_event(
         rescan_ctx,
         EventType.METADATA_MODIFICATION,
@@ -235,7 +242,14 @@ def _record_new_companion(
         insertion=rescan_ctx.place.insertion,
         is_ours=False,
     )
-    record_copy_verified(rescan_ctx.catalog, copy_id, observed.medium, rescan_ctx.now, rescan_ctx.place.insertion)
+    record_copy_verified(
+        rescan_ctx.catalog,
+        copy_id,
+        observed.medium,
+        rescan_ctx.now,
+        rescan_ctx.place.insertion,
+        seen=observed.entry,
+    )
     if home_path != entry.path:
         rescan_ctx.open_misplaced_finding(copy_id, file_id, entry.path, home_path)
     others: list[Copy] = []

@@ -87,7 +87,9 @@ class RescanRecorder:
         set_file_size(self._catalog, copy.file_id, result.entry.size)
         if copy.mtime_ns != result.entry.mtime_ns:
             set_copy_mtime(self._catalog, copy.id, result.entry.mtime_ns)
-        reached = record_copy_verified(self._catalog, copy.id, result.medium, self._now, self._place.insertion)
+        reached = record_copy_verified(
+            self._catalog, copy.id, result.medium, self._now, self._place.insertion, seen=result.entry
+        )
         self._close_findings(copy.path, "it reads back as it should", kinds=BAD_KINDS)
         return reached
 
@@ -206,7 +208,7 @@ class RescanRecorder:
             insertion=self._place.insertion,
             is_ours=False,
         )
-        record_copy_verified(self._catalog, copy_id, result.medium, self._now, self._place.insertion)
+        record_copy_verified(self._catalog, copy_id, result.medium, self._now, self._place.insertion, seen=entry)
         self._close_findings(entry.path, "it reads back as it should", kinds=(*BAD_KINDS, FindingKind.STALE))
 
     def _open_stray_finding(

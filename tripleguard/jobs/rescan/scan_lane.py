@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Literal
 
-from tripleguard.cameras.kinds import is_system_litter
+from tripleguard.cameras.kinds import LITTER_HEAD, is_system_litter
 from tripleguard.catalog import due_copies, file_queries
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SamplingHasher
@@ -307,7 +307,7 @@ class ScanLane:
     def _read_head(self, path: str) -> bytes:
         descriptor = self._drive.place.open_for_reading(path)
         try:
-            return os.read(descriptor, 8)
+            return os.read(descriptor, LITTER_HEAD)
         finally:
             os.close(descriptor)
 
