@@ -191,7 +191,9 @@ class DriveGround(Ground):
             below = path.removeprefix(place)
             if not below.startswith(f"{QUARANTINE_DIR}/") or not below.endswith(".DNG"):
                 continue
-            fired = tap.fired if tap.fired is not None and tap.fired <= moment else None
+            if tap.fired is not None and tap.fired > moment:
+                continue  # What happens after a removal is no fault of it.
+            fired = tap.fired
             if fired is not None and below in self._watched.touched():
                 look = max((at for at in tap.seen.looked.get(path, []) if at < moment), default=NEVER)
                 # Whoever says `--changed-too` speaks of all that was there when it was looked at first.
