@@ -26,7 +26,7 @@ from tripleguard.cli import _root as root_command
 
 PACKAGE = Path(tripleguard.__file__).parent
 PROJECT = PACKAGE.parent
-LONGEST = 445
+LONGEST = 436
 
 BASIC = frozenset(
     {

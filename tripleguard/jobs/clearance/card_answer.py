@@ -46,6 +46,12 @@ class VerifiedOnDrive:
     now: int = 0
     oldest: int | None = None
 
+    def plus(self, verified_at: int, started_at: int) -> VerifiedOnDrive:
+        """Return the counts with one more file, read back at `verified_at`; the run began at `started_at`."""
+        if verified_at >= started_at:
+            return VerifiedOnDrive(self.files + 1, self.now + 1, self.oldest)
+        return VerifiedOnDrive(self.files + 1, self.now, min(verified_at, self.oldest or verified_at))
+
 
 @dataclass(frozen=True, slots=True)
 class CardAnswer:

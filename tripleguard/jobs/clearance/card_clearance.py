@@ -2,9 +2,8 @@
 
     list the card -> read every file -> check each copy -> read back old ones -> list and check again -> answer
 
-An offload has listed and read the card already: it hands over what it observed, and the rest is done here. The
-yes is for the moment at which the final check began: what was on the card then is what was read, and each copy
-that counts is what its drive gave back.
+An offload has listed and read the card already and hands over what it observed. A yes is for the moment at which
+the final check began: what was on the card then is what was read, and each copy that counts was read back.
 """
 
 from __future__ import annotations
@@ -70,10 +69,13 @@ _PROGRESS_EVERY = 50
 def clear_card(
     ctx: JobContext, question: CardQuestion, drives: Sequence[OpenDrive], *, since: int | None = None
 ) -> Job[CardAnswer]:
-    """Look at the card and at every copy on the open drives, and answer. The record is kept.
+    """Check the card and every copy on the open drives, answer, and keep the record.
 
-    since: when the run began that asks (UTC ns); None: now.
-    Raises CardGone, Stopped, CatalogTrouble.
+    Args:
+        since: When the run began that asks, in UTC ns; None for now.
+
+    Raises:
+        CardGoneError, StoppedError, CatalogError: There is no answer.
     """
     began = ctx.clock.now() if since is None else since
     observation = question.observation or CardObservation(question.card)
@@ -160,7 +162,7 @@ class _CardClearanceRun:
                 yield self._progress("looking at the copies", number)
 
     def run_final_check(self) -> Job[None]:
-        """List the card again and look at each copy again; what this answers is so at the moment this begins."""
+        """List the card and check each copy again. The answer is for the moment at which this begins."""
         self._answer_time = self._ctx.clock.now()
         yield self._progress("looking at the card once more", 0)
         known_before = set(self._observation.files)
@@ -192,8 +194,7 @@ class _CardClearanceRun:
     def make_answer(self) -> CardAnswer:
         """Count what was seen; the record is kept in the catalog and, for a yes, on the drives."""
         with self._ctx.catalog.transaction():
-            # Whether a flaw is a habit of its model is only known once all have been looked through.
-            update_model_quirks(self._ctx.catalog, self._answer_time)
+                    update_model_quirks(self._ctx.catalog, self._answer_time)
         keep = find_files_to_keep(self._ctx)
         for path, seen in self._observation.files.items():
             self._bytes += seen.stamp[0]
@@ -226,8 +227,6 @@ class _CardClearanceRun:
             )
         kept = save_record(self._ctx, clearance, self._covered_files, self._drives)
         return CardAnswer(clearance, self._verified, kept)
-
-    # What each of these rests on
 
     def _read_file(self, entry: Entry, buffer: memoryview) -> None:
         """Read one file to its end, and remember what it gave. Raises CardGone, Stopped."""
@@ -269,7 +268,6 @@ class _CardClearanceRun:
                 yield path, known, self._originals_beside(beside, known, path)
 
     def _find_known(self, observed: ObservedFile) -> KnownFile | None:
-        """The file with the content that was read. What a digest names never changes, so it is asked for once."""
         if observed.digest is None:
             return None
         known = self._by_digest.get(observed.digest) or file_queries.find_file_by_digest(
@@ -311,7 +309,6 @@ class _CardClearanceRun:
         if observed.is_changed:
             return "changed meanwhile"
         if known is None:
-            # An unknown content may stand where an offloaded file stood.
             return "changed" if file_queries.list_card_readings(self._ctx.catalog, path) else "not offloaded"
         return None
 
@@ -321,7 +318,10 @@ class _CardClearanceRun:
         if counted is None:
             return "changed meanwhile"
         for copy in counted.copies:
-            self._count_verified(self._copies.place_name(copy.place_id), copy.evidence.verified_at or 0)
+            name = self._copies.place_name(copy.place_id)
+            self._verified[name] = self._verified.get(name, VerifiedOnDrive()).plus(
+                copy.evidence.verified_at or 0, self._started_at
+            )
         if self._copies.is_enough(counted):
             return None if self._copies.is_unchanged(counted) else COPY_CHANGED
         for problem in (COPY_CHANGED, SAME_COPY):
@@ -333,12 +333,6 @@ class _CardClearanceRun:
         if SAME_DISK in counted.problems:
             return SAME_DISK
         return "one copy" if counted.copies else "no copy"
-
-    def _count_verified(self, name: str, verified_at: int) -> None:
-        before = self._verified.get(name, VerifiedOnDrive())
-        is_now = verified_at >= self._started_at
-        oldest = before.oldest if is_now else min(verified_at, before.oldest or verified_at)
-        self._verified[name] = VerifiedOnDrive(before.files + 1, before.now + is_now, oldest)
 
     def _add_covered(self, known: KnownFile, path: str, observed: ObservedFile) -> None:
         self._covered_count += 1
@@ -379,7 +373,6 @@ class _CardClearanceRun:
         return False
 
     def _uncheckable_note(self) -> tuple[ClearanceReason, ...]:
-        """What no parser here knows: counted beside the verdict, whatever that is."""
         if not self._uncheckable_kinds:
             return ()
         sentence = format_uncheckable(count_kinds(self._uncheckable_kinds))

@@ -19,8 +19,7 @@ from tripleguard.catalog.places import list_places
 from tripleguard.catalog.quarantine import list_quarantined_copies
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import DAY
-from tripleguard.errors import CardGoneError, PlaceFailedError, StoppedError
-from tripleguard.jobs.clearance.card_observation import FileStamp, stamp_of
+from tripleguard.errors import StoppedError
 from tripleguard.jobs.clearance.counted_copies import (
     COPY_CHANGED,
     SAME_COPY,
@@ -39,18 +38,16 @@ from tripleguard.jobs.clearance.drive_answer import (
     UncoveredFile,
     group_by_shoot,
 )
+from tripleguard.jobs.clearance.drive_observation import DriveObservation
 from tripleguard.jobs.clearance.quarantine_content import identify_content, original_name
 from tripleguard.jobs.clearance.reasons import ReasonCounter
 from tripleguard.jobs.copying.hashing import has_recorded_content
 from tripleguard.jobs.drives import JobContext, OpenDrive, explain_outdated_catalog
 from tripleguard.jobs.existing_copies import is_identified_by_content
 from tripleguard.jobs.progress import Job, ProgressUpdate
-from tripleguard.model import Copy, CopyState, Entry, FileKind, PlaceRecord, PlaceState, UncopyableEntry
+from tripleguard.model import Copy, CopyState, Entry, FileKind, PlaceRecord, PlaceState
 from tripleguard.places.cache_bypass import find_disk_id
-from tripleguard.places.card import Card, IgnoredEntry
-from tripleguard.places.drive import open_root
 from tripleguard.places.quarantine import QuarantineEntry
-from tripleguard.places.reserved import QUARANTINE_DIR, is_reserved
 from tripleguard.rules import CopyRequirements, CopyStatus, is_as_recorded, primary_reason
 
 _PROGRESS_EVERY = 200
@@ -113,14 +110,15 @@ class _DriveClearanceRun:
             leaving=self._drive,
             change_times="same if known",
         )
-        self._monitor = self._drive.place.start_change_monitor() if self._drive else None
         self.items: list[Entry | QuarantineEntry | Copy] = []
         self._counted_on: list[tuple[str, CountedCopies]] = []
-        self._stamps: dict[str, FileStamp] = {}
         self._as_recorded: dict[str, bool] = {}
         self._content: dict[str, KnownFile | None] = {}
         self._reasons = ReasonCounter(WORSE_FIRST)
         self._notes = ReasonCounter()
+        self._observation = (
+            DriveObservation(self._drive, self._reasons, self._notes) if self._drive is not None else None
+        )
         self._files = self._bytes = 0
         self._uncovered: list[UncoveredFile] = []
         self._covered: list[tuple[str, bytes]] = []
@@ -129,33 +127,29 @@ class _DriveClearanceRun:
         self._in_quarantine = {one.copy.path: one for one in list_quarantined_copies(ctx.catalog, record.id)}
 
     def iter_items(self) -> Iterator[Entry | QuarantineEntry | Copy]:
-        """What lies on the drive now; then what the catalog has there that was not among it."""
-        if self._drive is None:
+        """Yield what is on the drive now; then what the catalog has there that was not listed."""
+        if self._observation is None:
             self._reasons.add("drive not here")
         else:
-            yield from self._list_entries(self._drive)
-            yield from self._drive.place.list_quarantine()
+            yield from self._observation.iter_entries()
         for folder in folder_queries.iter_folders(self._ctx.catalog, self._record.id):
             for copy in folder_queries.list_all_copies_in_folder(self._ctx.catalog, self._record.id, folder):
                 if copy.path not in self._listed_paths:
                     yield copy
 
     def close(self) -> None:
-        """End the watching for changes."""
+        """Stop watching for changes."""
         self._copies.close()
-        if self._monitor is not None:
-            self._monitor.close()
+        if self._observation is not None:
+            self._observation.close()
 
     def run_first_check(self, item: Entry | QuarantineEntry | Copy) -> None:
         """Remember one of them, and look at the copies that it may rest on."""
         self.items.append(item)
         copy = item if isinstance(item, Copy) else None
         if isinstance(item, Entry):
-            self._stamps[item.path] = stamp_of(item)
-            self._watch(item.folder)
             copy = file_queries.find_copy_at(self._ctx.catalog, self._record.id, item.path)
         elif isinstance(item, QuarantineEntry):
-            self._watch(item.path.rpartition("/")[0])
             aside = self._in_quarantine.get(item.path)
             known = identify_content(self._ctx.catalog, self._drive, item) if self._drive is not None else None
             self._content[item.path] = known
@@ -181,20 +175,8 @@ class _DriveClearanceRun:
     def begin_final_check(self) -> None:
         """List the drive again: what this answers is so at the moment this begins."""
         self._answer_time = self._ctx.clock.now()
-        if self._drive is not None:
-            if not self._drive.place.is_connected():
-                raise self._drive_gone_error()
-            now = {entry.path: stamp_of(entry) for entry in self._list_entries(self._drive, count_others=False)}
-            for path in sorted(self._stamps.keys() - now.keys()):
-                self._reasons.add("gone meanwhile here", path)
-            for path in sorted(now.keys() - self._stamps.keys()):
-                self._reasons.add("changed meanwhile here", path)
-            for path in sorted(now.keys() & self._stamps.keys()):
-                if now[path] != self._stamps[path]:
-                    self._reasons.add("changed meanwhile here", path)
-            aside = {item for item in self._drive.place.list_quarantine() if not item.is_note}
-            if aside != {item for item in self.items if isinstance(item, QuarantineEntry) and not item.is_note}:
-                self._reasons.add("changed meanwhile here", QUARANTINE_DIR)
+        if self._observation is not None:
+            self._observation.compare_listing()
         for name in self._copies.begin_final_check():
             self._reasons.add("drive gone meanwhile", name)
 
@@ -205,13 +187,8 @@ class _DriveClearanceRun:
         for path, counted in self._counted_on:
             if not self._copies.is_unchanged(counted):
                 self._reasons.add("copy changed meanwhile", path)
-        if self._drive is not None and self._monitor is not None:
-            changes = self._monitor.changes()
-            for path in sorted(self._stamps):
-                if changes.may_include(path):
-                    self._reasons.add("changed meanwhile here", path)
-            if not self._drive.place.is_connected():
-                raise self._drive_gone_error()
+        if self._observation is not None:
+            self._observation.add_reported_changes()
         if (
             explain_outdated_catalog(self._ctx, [*self._others, *([self._drive] if self._drive else [])])
             is not None
@@ -283,37 +260,6 @@ class _DriveClearanceRun:
             tuple(self._covered),
         )
 
-    def _list_entries(self, drive: OpenDrive, *, count_others: bool = True) -> Iterator[Entry]:
-        folder = open_root(drive.place.root, no_atime=True)
-        listing = Card(folder)
-        try:
-            for item in listing.entries():
-                if is_reserved(item.path) and self._is_reserved_item(drive, item):
-                    continue
-                if isinstance(item, Entry):
-                    yield item
-                elif not count_others:
-                    continue
-                elif isinstance(item, IgnoredEntry):
-                    self._notes.add("litter on the drive", item.path)
-                else:
-                    self._reasons.add("odd on the drive", item.path)
-        except CardGoneError as error:
-            raise self._drive_gone_error() from error
-        finally:
-            listing.close()
-
-    def _drive_gone_error(self) -> PlaceFailedError:
-        return PlaceFailedError(
-            f"Drive {self._record.name} went away while it was looked at.",
-            safe="Nothing was changed. There is no answer: keep the drive.",
-            do="Connect it and ask again.",
-        )
-
-    def _watch(self, folder: str) -> None:
-        if self._monitor is not None:
-            self._monitor.watch(folder)
-
     def _count_copies(
         self, path: str, known: KnownFile, name: str, originals: frozenset[bytes] | None
     ) -> CountedCopies:
@@ -333,13 +279,6 @@ class _DriveClearanceRun:
         )
         if newest is not None and newest != known.id:
             yield file_queries.get_file(self._ctx.catalog, newest)
-
-    @staticmethod
-    def _is_reserved_item(drive: OpenDrive, item: Entry | IgnoredEntry | UncopyableEntry) -> bool:
-        """Whether something under a name that the tool keeps for itself is certainly its own, or lies aside."""
-        if item.path == QUARANTINE_DIR or item.path.startswith(f"{QUARANTINE_DIR}/"):
-            return True
-        return isinstance(item, Entry) and drive.place.is_certainly_own(item.path)
 
     def _count_quarantined(self, drive: OpenDrive, item: QuarantineEntry) -> None:
         """It may be somebody's work or the last bytes of a picture: it is read, no name or note is believed."""
