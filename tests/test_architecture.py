@@ -336,7 +336,7 @@ def test_imports_run_downward(path: Path) -> None:
         ("rules.py", "from tripleguard.catalog.store import Catalog"),
         ("catalog/new.py", "def f():\n    from tripleguard.places.drive import Drive"),
         ("cameras/new.py", "import tripleguard.places.card"),
-        ("places/new.py", "from tripleguard.jobs.drives import JobContext"),
+        ("places/new.py", "from tripleguard.jobs.context import JobContext"),
         ("jobs/new.py", "from tripleguard.presentation import text"),
         ("presentation/new.py", "from tripleguard.cli.shell import print_lines"),
     ],

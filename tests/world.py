@@ -29,7 +29,8 @@ from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
 from tripleguard.digest import compute_digest
 from tripleguard.home import resolve_home
 from tripleguard.jobs.cards.offload import OffloadResult, offload
-from tripleguard.jobs.drives import JobContext, locate_drives, open_drives, select_writable_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives, open_drives, select_writable_drives
 from tripleguard.jobs.progress import Job, Result
 from tripleguard.places.card import Card, open_card
 from tripleguard.places.dir_handle import DirHandle

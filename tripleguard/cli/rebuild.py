@@ -45,7 +45,7 @@ def command(
     from tripleguard.config import read_settings
     from tripleguard.errors import PlaceBusyError
     from tripleguard.home import create_home, open_home_lock, resolve_home
-    from tripleguard.jobs.drives import WATCH_LOCK
+    from tripleguard.jobs.context import WATCH_LOCK
     from tripleguard.jobs.lifecycle.rebuild import check_can_rebuild, rebuild, refuse_clones
     from tripleguard.jobs.lifecycle.remark_drive import remark_drive
     from tripleguard.jobs.offsite.checklists_and_snapshots import read_offsite_snapshots

@@ -12,7 +12,8 @@ from pathlib import Path
 
 from tripleguard.catalog import due_copies
 from tripleguard.catalog.store import Catalog
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, PlaceRecord
 from tripleguard.places.cache_bypass import detect_cache_bypass
 from tripleguard.places.insertion import read_drive_insertion

@@ -6,11 +6,10 @@ it was read from: on another one each copy counts again once it was read there.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from tripleguard.catalog.event_log import add_event
 from tripleguard.catalog.places import mark_place_evidence_inherited, set_place_identity
 from tripleguard.errors import PlaceError
+from tripleguard.jobs.context import JobContext
 from tripleguard.model import EventOutcome, EventType, PlaceKind, PlaceRecord
 from tripleguard.names import escape_text
 from tripleguard.places.dir_handle import DirHandle
@@ -21,9 +20,6 @@ from tripleguard.places.fs_identity import (
     merge_identities,
     read_identity,
 )
-
-if TYPE_CHECKING:
-    from tripleguard.jobs.drives import JobContext
 
 
 def update_identity(ctx: JobContext, record: PlaceRecord, folder: DirHandle) -> None:

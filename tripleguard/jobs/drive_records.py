@@ -28,8 +28,9 @@ from tripleguard.digest import compute_digest
 from tripleguard.errors import CatalogError, CopyError, TripleguardError
 from tripleguard.home import delete_scratch, prepare_scratch_path
 from tripleguard.jobs.catalog_generations import merge_newer_state, write_generations
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_setup import ensure_catalog_id
-from tripleguard.jobs.drives import JobContext, OpenDrive, locate_drives, lock_drive
+from tripleguard.jobs.drives import OpenDrive, locate_drives, lock_drive
 from tripleguard.layout import build_shoot_folder
 from tripleguard.model import PlaceRecord, PlaceState, Shoot
 from tripleguard.names import escape_text, fit_to_limits

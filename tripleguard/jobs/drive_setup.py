@@ -18,7 +18,7 @@ from tripleguard.catalog.places import (
 )
 from tripleguard.clock import format_iso
 from tripleguard.errors import PlaceError, UsageError
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.model import DriveRole, EventOutcome, EventType, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.names import escape_text, find_title_problem
 from tripleguard.places.discovery import find_connected_drives

@@ -1,60 +1,29 @@
-"""The context of a job, and the drives it works with: choose, open and lock them."""
+"""The drives of a job: choose, open and lock them."""
 
 from __future__ import annotations
 
 import contextlib
-import getpass
 import os
 import platform
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Protocol
 
 from tripleguard.catalog.places import get_place, list_places, record_place_connected, record_place_space
-from tripleguard.catalog.store import Catalog
-from tripleguard.clock import Clock, format_iso
-from tripleguard.config import Settings
+from tripleguard.clock import format_iso
 from tripleguard.errors import CopyError, PlaceBusyError, PlaceError, PlaceUnreadableError, TripleguardError
-from tripleguard.home import Home, open_home_lock
+from tripleguard.home import open_home_lock
 from tripleguard.jobs.catalog_generations import explain_outdated, generation_recorded, merge_newer_state
+from tripleguard.jobs.context import CLI_PRIORITY_LOCK, JobContext
 from tripleguard.jobs.drive_identity import update_identity
 from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.places.base import Readable
 from tripleguard.places.discovery import find_connected_drives
 from tripleguard.places.drive import Drive, open_drive, open_root, read_free_space
 from tripleguard.places.locks import LockHolder, hold_lock, request_lock
-
-WATCH_LOCK = "watch"
-"""Held by the watch of a home for as long as it runs."""
-CLI_PRIORITY_LOCK = "way"
-"""Asked for by typed commands that write to drives: rescans and drills of the watch end for them."""
-
-
-def _ignore_message(message: str) -> None:
-    """A kit without a person to tell."""
-
-
-@dataclass(frozen=True, slots=True)
-class JobContext:
-    """What a job works with. stop is set when the person wants it to end.
-
-    patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
-    tell: what to do with a line for the person that belongs to no result.
-    untouched: drives (ids) on which nothing is to change, as they may be about to go.
-    """
-
-    home: Home
-    catalog: Catalog
-    settings: Settings
-    clock: Clock
-    stop: threading.Event = field(default_factory=threading.Event)
-    lock_timeout_s: float = 0.0
-    notify: Callable[[str], None] = _ignore_message
-    protected_place_ids: set[int] = field(default_factory=set)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,15 +89,6 @@ class JobDrives:
         if self.unavailable:
             return self.unavailable[0][1]
         return PlaceError("No drive is connected.", safe="Nothing was changed.", do=next_step)
-
-
-def current_agent() -> str:
-    """Who does this, for the record: user and machine."""
-    try:
-        user = getpass.getuser()
-    except (KeyError, OSError):
-        user = "unknown"
-    return f"{user}@{platform.node() or 'unknown'}"
 
 
 def locate_drives(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:

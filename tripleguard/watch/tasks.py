@@ -22,8 +22,8 @@ from tripleguard.jobs.background import Budget
 from tripleguard.jobs.cards.import_from_folder import import_from_folder, open_stable_folder
 from tripleguard.jobs.cards.ingest_from_drive import ingest_from_drive
 from tripleguard.jobs.cards.topup import topup
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import (
-    JobContext,
     OpenDrive,
     locate_drives,
     open_drives,

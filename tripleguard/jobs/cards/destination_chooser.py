@@ -16,10 +16,11 @@ from tripleguard.jobs.cards.free_paths import (
     FreePathChooser,
     no_free_name_error,
 )
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, VerifyRequest
 from tripleguard.jobs.copying.destination import DestinationResolver
 from tripleguard.jobs.copying.engine import CopyEngine, CopyMissing, ExistingCopyFound, SourceChanged
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import (
     ExistingCopies,
     FrameOriginals,

@@ -16,7 +16,8 @@ from tripleguard.catalog.frame_counts import mark_folder_job
 from tripleguard.errors import TripleguardError
 from tripleguard.jobs.cards.offload import CardCopyRun, CardFileNote
 from tripleguard.jobs.clearance.card_observation import CardObservation
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, Message, ProgressUpdate
 from tripleguard.model import Entry, PlaceRecord
 from tripleguard.places.card import Card, CardItem, open_card

@@ -31,6 +31,7 @@ from tripleguard.jobs.cards.second_reading import (
 from tripleguard.jobs.clearance.card_clearance import CardQuestion, VerifiedOnDrive, clear_card
 from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp, stamp_of
 from tripleguard.jobs.clearance.counted_copies import CopyKey
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, CopyVerified, CopyWritten
 from tripleguard.jobs.copying.engine import (
     CopyResult,
@@ -41,7 +42,7 @@ from tripleguard.jobs.copying.engine import (
     SourceResumed,
 )
 from tripleguard.jobs.copying.run import CopyRateEstimator, CopyRun, FilesToRetry
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.integrity import CardIntegrity, summarize_card
 from tripleguard.jobs.missing_frames import CardCount, MissingFramesReport, update_gaps_after_card
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate

@@ -14,9 +14,9 @@ from functools import partial
 
 from tripleguard.catalog import file_queries
 from tripleguard.catalog.integrity import add_flaw, remove_flaw
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyTask
 from tripleguard.jobs.copying.engine import CopyEngine
-from tripleguard.jobs.drives import JobContext
 from tripleguard.model import Entry, IntegrityFlaw, Medium
 from tripleguard.places.base import CopyReader
 from tripleguard.places.card import Card

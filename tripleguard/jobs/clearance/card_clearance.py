@@ -46,8 +46,9 @@ from tripleguard.jobs.clearance.counted_copies import (
 from tripleguard.jobs.clearance.decision import decide_clearance
 from tripleguard.jobs.clearance.reasons import ReasonCounter
 from tripleguard.jobs.clearance.record import CoveredFiles, save_record
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext, OpenDrive, explain_outdated_catalog
+from tripleguard.jobs.drives import OpenDrive, explain_outdated_catalog
 from tripleguard.jobs.existing_copies import FrameOriginals
 from tripleguard.jobs.integrity import (
     accept_damage,

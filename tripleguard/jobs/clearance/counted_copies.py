@@ -18,8 +18,9 @@ from tripleguard.catalog.file_queries import CopiesByName
 from tripleguard.catalog.places import list_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.jobs.clearance.card_observation import FileStamp, stamp_of
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.hashing import has_recorded_content
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import copies_usable_for
 from tripleguard.jobs.progress import Job
 from tripleguard.jobs.rescan.rescan import RescanResult, read_back_copies

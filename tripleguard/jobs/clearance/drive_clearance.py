@@ -38,8 +38,9 @@ from tripleguard.jobs.clearance.drive_answer import (
 )
 from tripleguard.jobs.clearance.quarantine_content import identify_content, original_name
 from tripleguard.jobs.clearance.reasons import ReasonCounter
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.hashing import has_recorded_content
-from tripleguard.jobs.drives import JobContext, OpenDrive, explain_outdated_catalog
+from tripleguard.jobs.drives import OpenDrive, explain_outdated_catalog
 from tripleguard.jobs.existing_copies import is_identified_by_content
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Copy, CopyState, Entry, FileKind, PlaceRecord, PlaceState, UncopyableEntry

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tripleguard.catalog.event_log import begin_job, end_job
 from tripleguard.errors import CopyError, NoSpaceError, PlaceFailedError, StoppedError, TripleguardError
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.copy_tasks import (
     CopyFailed,
     CopyQuarantined,
@@ -31,7 +32,7 @@ from tripleguard.jobs.copying.engine import (
 )
 from tripleguard.jobs.copying.recording import CopyRecorder
 from tripleguard.jobs.drive_records import write_checklists_and_snapshots
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import LaneProgress, Message, Progress, ProgressUpdate
 from tripleguard.model import Entry, EventOutcome
 from tripleguard.names import escape_text

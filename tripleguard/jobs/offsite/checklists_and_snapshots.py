@@ -21,10 +21,10 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.clock import SystemClock, format_stamp
 from tripleguard.errors import CatalogError, CopyError, NameTakenError, TripleguardError
 from tripleguard.home import delete_scratch, prepare_scratch_path
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.drive_records import MAX_SNAPSHOTS, compress_file
 from tripleguard.jobs.drive_setup import ensure_catalog_id
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.offsite.encryption import AGE_SUFFIX, DecryptionKey, encrypt_bytes
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite, open_s3_lister
 from tripleguard.jobs.snapshots import PackedSnapshot

@@ -22,8 +22,8 @@ from tripleguard.catalog.selects import SelectMethod, ShootSelects
 from tripleguard.clock import SECOND
 from tripleguard.digest import Hasher
 from tripleguard.errors import UsageError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.frame_files import FrameFile, files_of_frame, update_wanted_offsite
 from tripleguard.jobs.offsite.import_ratings import find_frames_by_name
 from tripleguard.jobs.progress import Job, ProgressUpdate

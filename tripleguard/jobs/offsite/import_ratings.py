@@ -21,7 +21,8 @@ from tripleguard.catalog.event_log import add_event, begin_job, end_job
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SamplingHasher, compute_sample
 from tripleguard.errors import CopyError
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.frame_files import FrameFile, files_of_frame, files_of_frame_at, update_wanted_offsite
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.jobs.rescan.recorder import RescanRecorder

@@ -16,8 +16,8 @@ from tripleguard.catalog.findings import resolve_at
 from tripleguard.catalog.offsite import StoredObject
 from tripleguard.digest import Hasher
 from tripleguard.errors import NetworkError, StoppedError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
 from tripleguard.jobs.offsite.upload_item import UploadItem
 from tripleguard.jobs.offsite.upload_workers import ItemSent

@@ -18,9 +18,10 @@ from tripleguard.catalog.places import add_place, find_place_by_uid, list_places
 from tripleguard.clock import DAY, Clock, format_iso
 from tripleguard.errors import PlaceError, UsageError
 from tripleguard.home import open_home_lock
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_identity import update_identity
 from tripleguard.jobs.drive_setup import check_no_overlap, ensure_catalog_id
-from tripleguard.jobs.drives import JobContext, effective_reserve
+from tripleguard.jobs.drives import effective_reserve
 from tripleguard.jobs.offsite.network import RetryPolicy
 from tripleguard.model import (
     DriveRole,

@@ -27,7 +27,7 @@ from tripleguard.catalog.findings import (
 from tripleguard.catalog.offsite import StoredObject
 from tripleguard.errors import CopyError, StoppedError
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.drives import JobContext, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.frame_files import update_wanted_offsite
 from tripleguard.jobs.offsite.object_verification import read_object
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite

@@ -14,7 +14,8 @@ from tripleguard.catalog import file_queries
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.store import Catalog
 from tripleguard.errors import NameTakenError, SourceMismatchError, StoppedError, TripleguardError
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.offsite.encryption import Encryptor, build_object_key
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite, UploadSender
 from tripleguard.jobs.offsite.upload_item import UploadItem, build_metadata, open_verified_source

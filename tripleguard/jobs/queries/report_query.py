@@ -18,8 +18,9 @@ from tripleguard.catalog.shoots import ShootShortage
 from tripleguard.clock import DAY, SECOND
 from tripleguard.errors import TripleguardError
 from tripleguard.jobs.cached_copies import find_cached_copies
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_identity import update_identity
-from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.jobs.drives import locate_drives
 from tripleguard.jobs.integrity import list_damage_findings
 from tripleguard.jobs.missing_frames import MissingFramesReport, report_latest_night
 from tripleguard.jobs.offsite.offsite_place import get_offsite_place, get_offsite_totals, list_offsite_findings

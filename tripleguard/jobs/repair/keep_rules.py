@@ -17,7 +17,8 @@ from tripleguard.catalog.places import list_places
 from tripleguard.catalog.quarantine import QuarantinedCopy
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import is_identified_by_content
 from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, PlaceState
 from tripleguard.names import escape_text

@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 from tripleguard.catalog.event_log import add_event, begin_job, end_job
 from tripleguard.catalog.quarantine import QuarantinedCopy, forget_quarantined
 from tripleguard.errors import CopyError, TripleguardError
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.jobs.repair.keep_rules import QuarantineKeepRules
 from tripleguard.jobs.repair.quarantine import PurgeFilter, QuarantinedFile, filter_files, read_drive_quarantine

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 from tripleguard.catalog import file_queries
 from tripleguard.digest import Hasher
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, CopyState, Entry, File
 from tripleguard.places.base import CopyReader, Place
 from tripleguard.places.cache_bypass import BLOCK_BYTES, MediumReader, allocate_aligned
