@@ -75,7 +75,7 @@ def command(
             results.append(result)
         places = tuple(place for result in results for place in result.places)
         seconds = round(sum(result.seconds for result in results), 3)
-        open_now = sum(result.still_open for result in results)
+        open_now = sum(result.open_finding_count for result in results)
         whole = RescanResult(places, seconds, any(result.stopped for result in results), open_now)
         if as_json:
             print_json(json_output.build_rescan_object(whole, troubles, cost))
