@@ -143,7 +143,7 @@ def test_a_sidecar_saved_while_the_good_copy_was_on_its_way_stays(
             (b / "ORR_0001.xmp").write_bytes(b"<x rating='3'/>")
         return real(drive, path)
 
-    monkeypatch.setattr(Drive, "taken", saved)
+    monkeypatch.setattr(Drive, "exists", saved)
     assert "run `rescan` first" in reasons(world)["ORR_0001.xmp"]
     monkeypatch.undo()
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='3'/>"

@@ -12,6 +12,7 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.clock import Clock
 from tripleguard.config import Settings
 from tripleguard.home import Home
+from tripleguard.places.base import PlaceAccess
 
 WATCH_LOCK = "watch"
 """The lock that the watch of a home holds for as long as it runs."""
@@ -28,6 +29,7 @@ class JobContext:
     """The catalog, settings, clock, home and stop signal that every job is given.
 
     Attributes:
+        places: finds and opens the drives and folders that the job works with.
         stop: set when the user asks the job to end.
         lock_timeout_s: seconds to wait for drives that another job holds. While it waits, the job asks the watch
             to release them.
@@ -39,6 +41,7 @@ class JobContext:
     catalog: Catalog
     settings: Settings
     clock: Clock
+    places: PlaceAccess
     stop: threading.Event = field(default_factory=threading.Event)
     lock_timeout_s: float = 0.0
     notify: Callable[[str], None] = _ignore_message

@@ -34,7 +34,6 @@ from tripleguard.jobs.drives import OpenDrive, locate_drives, lock_drive
 from tripleguard.layout import build_shoot_folder
 from tripleguard.model import PlaceRecord, PlaceState, Shoot
 from tripleguard.names import escape_text, fit_to_limits
-from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import LockHolder
 from tripleguard.places.reserved import CHECKLIST_NAME, DECISIONS_DIR, LISTS_DIR, SNAPSHOTS_DIR
 
@@ -195,7 +194,7 @@ def _save_decisions_on(ctx: JobContext, record: PlaceRecord, path: Path) -> None
     holder = LockHolder(os.getpid(), platform.node(), "keeping what was decided", format_iso(now))
     with contextlib.ExitStack() as stack:
         try:
-            drive = stack.enter_context(contextlib.closing(open_drive(path)))
+            drive = stack.enter_context(contextlib.closing(ctx.places.open_drive(path)))
             if drive.uid != record.uid or drive.is_read_only:
                 return
             lock_drive(stack, ctx, record.name, drive, holder)

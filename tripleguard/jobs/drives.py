@@ -20,9 +20,7 @@ from tripleguard.jobs.catalog_generations import explain_outdated, generation_re
 from tripleguard.jobs.context import CLI_PRIORITY_LOCK, JobContext
 from tripleguard.jobs.drive_identity import update_identity
 from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
-from tripleguard.places.base import Readable
-from tripleguard.places.discovery import find_connected_drives
-from tripleguard.places.drive import Drive, open_drive, open_root, read_free_space
+from tripleguard.places.base import Place, Readable
 from tripleguard.places.locks import LockHolder, hold_lock, request_lock
 
 
@@ -31,7 +29,7 @@ class OpenDrive:
     """A drive that is here: what the catalog knows of it, and the thing itself."""
 
     record: PlaceRecord
-    place: Drive
+    place: Place
 
     def stat_or_none(self, path: str) -> Entry | None:
         """The plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
@@ -94,7 +92,7 @@ class JobDrives:
 def locate_drives(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
     """Every drive the catalog knows, with its path if it is connected. Raises PlaceTrouble for clones."""
     records = [record for record in list_places(ctx.catalog) if record.kind is PlaceKind.DRIVE]
-    here = find_connected_drives(records)
+    here = ctx.places.find_connected(records)
     return [(record, here.get(record.uid)) for record in records]
 
 
@@ -181,8 +179,11 @@ def open_drives(
                 away.append(record)
                 continue
             try:
-                reserve = effective_reserve(path, ctx.settings.drives.reserve_bytes)
-                drive = open_drive(path, reserve, no_atime=record.id == leaving_id)
+                drive = ctx.places.open_drive(
+                    path,
+                    reserve_bytes=ctx.settings.drives.reserve_bytes,
+                    no_atime=record.id == leaving_id,
+                )
             except PlaceUnreadableError as error:
                 refused.append((record, error))
                 continue
@@ -191,7 +192,7 @@ def open_drives(
                 raise PlaceError(
                     f"The drive at {path} is not {record.name} any more.", do="Run the command again."
                 )
-            update_identity(ctx, record, drive.dir_handle)
+            update_identity(ctx, record, drive.read_identity(), drive.root)
             looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
             if record.id == leaving_id:
                 continue
@@ -200,7 +201,7 @@ def open_drives(
                 try:
                     lock_drive(stack, ctx, record.name, drive, holder)
                     if record.state is not PlaceState.RETIRING:
-                        drive.writer.delete_unfinished()
+                        drive.delete_unfinished()
                 except CopyError as error:
                     refused.append((record, error))
                     continue
@@ -249,27 +250,15 @@ def explain_outdated_catalog(ctx: JobContext, drives: Sequence[OpenDrive]) -> st
     return explain_outdated(ctx.catalog, [drive.place for drive in drives])
 
 
-def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Drive, holder: LockHolder) -> None:
+def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Place, holder: LockHolder) -> None:
     """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
     deadline = time.monotonic() + ctx.lock_timeout_s
     while True:
         try:
-            stack.enter_context(hold_lock(f"Drive {name}", drive.writer.open_lock, holder))
+            stack.enter_context(hold_lock(f"Drive {name}", drive.open_lock, holder))
         except PlaceBusyError:
             if time.monotonic() >= deadline or ctx.stop.is_set():
                 raise
             time.sleep(0.1)
         else:
             return
-
-
-def effective_reserve(root: Path, reserve_bytes: int) -> int:
-    """The room to keep free on a drive: what was asked for, at most a twentieth of the drive."""
-    folder = open_root(root)
-    try:
-        total = read_free_space(folder, 0).total
-    except OSError:
-        return reserve_bytes
-    finally:
-        folder.close()
-    return min(reserve_bytes, total // 20)

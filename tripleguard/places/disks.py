@@ -12,9 +12,9 @@ import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from tripleguard.places import block_devices
-from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.mounts import Mount, find_mount
 from tripleguard.rules import can_share_disk
 
@@ -62,14 +62,25 @@ def find_shared_disks(roots: Sequence[tuple[str, Path]]) -> list[SharedDisk]:
     ]
 
 
-def is_same_copy(first: DirHandle, path: str, second: DirHandle, second_path: str) -> bool:
-    """Whether two paths lead to the same bytes on one disk: hard links, bind mounts, or clones that share extents.
+class OpenableFolder(Protocol):
+    """A folder whose files can be opened."""
 
-    Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
+    @property
+    def root(self) -> Path:
+        """Where it is mounted."""
+
+    def open_for_reading(self, path: str) -> int:
+        """Return a descriptor for reading path. Raises OSError."""
+
+
+def is_same_copy(first: OpenableFolder, path: str, second: OpenableFolder, second_path: str) -> bool:
+    """Return whether two paths lead to the same bytes on one disk: hard links, bind mounts, shared extents.
+
+    Raises OSError if one of them can't be opened; whoever counts then takes them for the same.
     """
-    descriptor = first.open(path, os.O_RDONLY)
+    descriptor = first.open_for_reading(path)
     try:
-        beside = second.open(second_path, os.O_RDONLY)
+        beside = second.open_for_reading(second_path)
         try:
             if os.path.samestat(os.fstat(descriptor), os.fstat(beside)):
                 return True

@@ -48,7 +48,7 @@ from tripleguard.jobs.missing_frames import CardCount, MissingFramesReport, upda
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
 from tripleguard.model import EventOutcome, EventType, PlaceRecord, Shoot, UncopyableEntry
 from tripleguard.names import escape_text
-from tripleguard.places.card import Card, IgnoredEntry
+from tripleguard.places.base import IgnoredEntry, SourceFolder
 from tripleguard.wording import pluralize
 
 _MAX_ATTEMPTS = 3
@@ -98,7 +98,7 @@ class OffloadResult:
 
 def offload(
     ctx: JobContext,
-    card: Card,
+    card: SourceFolder,
     drives: Sequence[OpenDrive],
     shoot: str | None,
     unavailable: Sequence[tuple[PlaceRecord, TripleguardError]] = (),

@@ -61,8 +61,8 @@ from tripleguard.jobs.missing_frames import find_files_to_keep, list_missing_fra
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Entry
 from tripleguard.names import escape_text
+from tripleguard.places.base import SourceFolder
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.places.card import Card
 from tripleguard.rules import CopyRequirements, primary_reason
 
 _PROGRESS_EVERY = 50
@@ -81,7 +81,7 @@ class CardQuestion:
         accept_damaged: A person lives with files that are damaged at source.
     """
 
-    card: Card
+    card: SourceFolder
     observation: CardObservation | None = None
     is_read: bool = False
     unstable: frozenset[str] = frozenset()
@@ -419,7 +419,7 @@ def _file_name(path: str) -> str:
     return path.rpartition("/")[2]
 
 
-def _card_gone_error(card: Card) -> CardGoneError:
+def _card_gone_error(card: SourceFolder) -> CardGoneError:
     return CardGoneError(
         f"The card at {escape_text(str(card.root))} went away while it was looked at.",
         safe="It was only read.",

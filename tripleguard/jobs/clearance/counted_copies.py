@@ -25,7 +25,8 @@ from tripleguard.jobs.existing_copies import copies_usable_for
 from tripleguard.jobs.progress import Job
 from tripleguard.jobs.rescan.rescan import RescanResult, read_back_copies
 from tripleguard.model import Copy, Entry, FileKind, PlaceKind, PlaceRecord
-from tripleguard.places.changes import ChangeMonitor, FolderChanges
+from tripleguard.places.base import ChangeWatch
+from tripleguard.places.changes import FolderChanges
 from tripleguard.places.disks import is_same_copy
 from tripleguard.rules import (
     CopyRequirements,
@@ -105,7 +106,7 @@ class CopyEvidence:
         self._drives = {drive.record.id: drive for drive in drives if drive.record.id not in excluded_place_ids}
         self._records = _list_counting_places(ctx, excluded_place_ids)
         self._disks = {place_id: drive.place.find_disks() for place_id, drive in self._drives.items()}
-        self._monitors: dict[int, ChangeMonitor] = {
+        self._monitors: dict[int, ChangeWatch] = {
             place_id: drive.place.start_change_monitor() for place_id, drive in self._drives.items()
         }
         self._first_check = _FirstCheck()
@@ -238,7 +239,7 @@ class CopyEvidence:
 
     def _can_be_read_back(self, copy: Copy, drive: OpenDrive, status: CopyStatus) -> bool:
         if status is CopyStatus.CACHED:
-            reaches = drive.place.cache_bypass.medium.is_from_device
+            reaches = drive.place.best_medium.is_from_device
             return should_read_again(copy.evidence, reaches_device=reaches, insertion=drive.record.insertion)
         return status in (CopyStatus.UNVERIFIED, CopyStatus.OVERDUE, CopyStatus.COUNTS)
 
@@ -272,10 +273,10 @@ class CopyEvidence:
             for one in file_queries.list_copies(self._ctx.catalog, copy.file_id)
             if one.place_id == leaving.record.id
         ]
-        folder = self._drives[copy.place_id].place.dir_handle
+        folder = self._drives[copy.place_id].place
         for one in own:
             try:
-                if is_same_copy(leaving.place.dir_handle, one.path, folder, copy.path):
+                if is_same_copy(leaving.place, one.path, folder, copy.path):
                     return SAME_COPY
             except FileNotFoundError:
                 continue
@@ -288,9 +289,9 @@ class CopyEvidence:
             return False
         try:
             return is_same_copy(
-                self._drives[one.place_id].place.dir_handle,
+                self._drives[one.place_id].place,
                 one.path,
-                self._drives[other.place_id].place.dir_handle,
+                self._drives[other.place_id].place,
                 other.path,
             )
         except OSError:

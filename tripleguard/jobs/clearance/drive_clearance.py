@@ -44,9 +44,7 @@ from tripleguard.jobs.drives import OpenDrive, explain_outdated_catalog
 from tripleguard.jobs.existing_copies import is_identified_by_content
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Copy, CopyState, Entry, FileKind, PlaceRecord, PlaceState, UncopyableEntry
-from tripleguard.places.cache_bypass import find_disk_id
-from tripleguard.places.card import Card, IgnoredEntry
-from tripleguard.places.drive import open_root
+from tripleguard.places.base import IgnoredEntry
 from tripleguard.places.quarantine import QuarantineEntry
 from tripleguard.places.reserved import QUARANTINE_DIR, is_reserved
 from tripleguard.rules import CopyRequirements, CopyStatus, is_as_recorded, primary_reason
@@ -280,8 +278,7 @@ class _DriveClearanceRun:
         )
 
     def _list_entries(self, drive: OpenDrive, *, count_others: bool = True) -> Iterator[Entry]:
-        folder = open_root(drive.place.root, no_atime=True)
-        listing = Card(folder)
+        listing = self._ctx.places.open_source(drive.place.root)
         try:
             for item in listing.entries():
                 if is_reserved(item.path) and self._is_reserved_item(drive, item):
@@ -431,10 +428,10 @@ class _DriveClearanceRun:
         )
 
     def _note_disks(self) -> None:
-        disks = [find_disk_id(drive.place.root) for drive in self._others]
+        disks = [drive.place.disk_id for drive in self._others]
         if len(disks) > 1 and len(set(disks)) < len(disks):
             self._notes.add("one device")
-        mine = find_disk_id(self._drive.place.root) if self._drive else None
+        mine = self._drive.place.disk_id if self._drive else None
         for drive, disk in zip(self._others, disks, strict=True):
             if mine is not None and disk == mine:
                 self._notes.add("same device", drive.record.name)

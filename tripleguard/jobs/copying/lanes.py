@@ -31,7 +31,7 @@ from tripleguard.jobs.copying.copy_tasks import (
 )
 from tripleguard.model import Entry, File, Medium
 from tripleguard.names import escape_text, fit_to_limits
-from tripleguard.places.base import CopyWriter, Place
+from tripleguard.places.base import CopyTarget, CopyWriter
 from tripleguard.places.cache_bypass import allocate_aligned
 
 _MAX_PUBLISH_GROUP = 32
@@ -54,7 +54,7 @@ class Lane:
     """The three threads of one drive. report is called from all of them."""
 
     def __init__(
-        self, number: int, place: Place, report: Callable[[LaneResult], None], is_stopped: Callable[[], bool]
+        self, number: int, place: CopyTarget, report: Callable[[LaneResult], None], is_stopped: Callable[[], bool]
     ) -> None:
         self.number = number
         self.place = place
@@ -349,7 +349,7 @@ class Lane:
             reading.close()
 
 
-def _drive_gone_error(place: Place) -> PlaceFailedError:
+def _drive_gone_error(place: CopyTarget) -> PlaceFailedError:
     return PlaceFailedError(
         f"Drive {place.name} stopped answering.",
         safe="What was verified on it before is in the catalog.",

@@ -36,9 +36,7 @@ from tripleguard.jobs.rescan.rescan import PlaceRescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.model import Copy, CopyState, EventOutcome, EventType, File, FileKind, FindingKind, Medium
 from tripleguard.names import escape_text
-from tripleguard.places.object_store import OffsitePlace
-from tripleguard.places.reserved import is_reserved
-from tripleguard.places.s3.bucket import ObjectEntry
+from tripleguard.places.base import ObjectEntry
 from tripleguard.wording import pluralize
 
 _MAX_COPIES = 100_000
@@ -136,13 +134,7 @@ class _OffsiteRescanRun:
                 rows.mark_unverified(self._ctx.catalog, number)
 
     def _iter_objects(self) -> Iterator[ObjectEntry]:
-        place = self._offsite.place
-        if isinstance(place, OffsitePlace):
-            yield from place.list_objects()
-            return
-        for entry in place.walk(""):
-            if not is_reserved(entry.path):
-                yield ObjectEntry(entry.path, entry.size, entry.mtime_ns, f"{entry.size}-{entry.mtime_ns}")
+        return self._offsite.place.list_objects()
 
     def _record_unchanged(self, copy_ids: list[int]) -> None:
         with self._ctx.catalog.transaction():

@@ -227,8 +227,8 @@ class _PurgeRun:
         if why is not None:
             return why
         if lying.note is not None and lying.note.link_count == 1:
-            drive.place.writer.delete_quarantined(lying.note)
-        if not drive.place.writer.delete_quarantined(lying):
+            drive.place.delete_quarantined(lying.note)
+        if not drive.place.delete_quarantined(lying):
             return _CHANGED_REASON
         now = self._ctx.clock.now()
         with self._ctx.catalog.transaction():
