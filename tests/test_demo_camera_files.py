@@ -22,7 +22,7 @@ from tripleguard.demo.stage_scene import paint_stage_scene
 from tripleguard.model import Capture
 
 GIVEN: dict[str, Any] = {
-    "taken": datetime(2026, 6, 13, 21, 14, 7, 990_000),
+    "taken_at": datetime(2026, 6, 13, 21, 14, 7, 990_000),
     "subsec": 7,
     "offset": "+02:00",
     "serial": "30012345",

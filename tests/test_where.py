@@ -174,7 +174,7 @@ def test_the_fewest_drives_that_have_all_of_it_are_named(bare: World) -> None:
 
 
 def test_more_than_can_be_told_is_said(after: World, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("tripleguard.cli.where._MOST", 2)
+    monkeypatch.setattr("tripleguard.cli.where._MAX_FILES", 2)
     answer = after.run("where", "ORR", "--json")
     assert len(answer.json["files"]) == 2
     assert answer.json["more"]

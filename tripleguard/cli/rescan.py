@@ -76,7 +76,7 @@ def command(
         places = tuple(place for result in results for place in result.places)
         seconds = round(sum(result.seconds for result in results), 3)
         open_now = sum(result.open_finding_count for result in results)
-        whole = RescanResult(places, seconds, any(result.stopped for result in results), open_now)
+        whole = RescanResult(places, seconds, any(result.was_stopped for result in results), open_now)
         if as_json:
             print_json(json_output.build_rescan_object(whole, troubles, cost))
         else:
@@ -85,7 +85,7 @@ def command(
             print_lines(text.format_errors(troubles))
     if whole.was_stopped:
         return 130
-    bad = whole.open_finding_count or any(one.found or one.gone or one.trouble or one.unproved for one in places)
+    bad = whole.open_finding_count or any(one.new_findings or one.is_disconnected or one.error_message or one.cached for one in places)
     return 1 if troubles or bad else 0
 
 
