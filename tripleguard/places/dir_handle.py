@@ -215,6 +215,12 @@ def read_free_space(folder: DirHandle, reserve: int) -> FreeSpace:
     return FreeSpace(usage.free, usage.total, reserve)
 
 
+def list_parents(path: str) -> list[str]:
+    """Return the folders that hold a name on the way to path, the top one first."""
+    parts = path.split("/")[:-1]
+    return ["/".join(parts[:depth]) for depth in range(len(parts) + 1)]
+
+
 def to_entry(path: str, status: os.stat_result) -> Entry:
     """The entry for a plain file's status."""
     writable = status.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)

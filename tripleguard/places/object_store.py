@@ -16,8 +16,8 @@ import msgspec
 from tripleguard.errors import AccessDeniedError, NameTakenError, NetworkError, PlaceError, TripleguardError
 from tripleguard.model import Entry, Medium
 from tripleguard.names import escape_text, is_valid_utf8
-from tripleguard.places.base import ObjectEntry
 from tripleguard.places.marker import MARKER_PATH, MAX_MARKER_BYTES, Marker, encode_marker
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.places.reserved import RESERVED_DIR, is_reserved
 from tripleguard.places.s3.bucket_listing import S3Listing
 
@@ -30,7 +30,7 @@ _MAX_TRIES = 4
 
 
 class OffsitePlace:
-    """One object store with our marker in it; a `base.OffsiteStore`.
+    """One object store with our marker in it; a `offsite_store.OffsiteStore`.
 
     Args:
         store: reads and writes objects.

@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterable, Iterator
 
 from tripleguard.model import Entry
 from tripleguard.names import fit_to_limits
-from tripleguard.places.base import CopyReader, ObjectEntry, Place
+from tripleguard.places.base import CopyReader, Place
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.places.reserved import is_reserved
 
 
 class OffsiteFolder:
-    """A folder with a marker, in the part of an offsite place; a `base.OffsiteStore`."""
+    """A folder with a marker, in the part of an offsite place; a `offsite_store.OffsiteStore`."""
 
     def __init__(self, place: Place) -> None:
         self._place = place

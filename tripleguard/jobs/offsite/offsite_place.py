@@ -34,7 +34,6 @@ from tripleguard.model import (
     Severity,
 )
 from tripleguard.names import escape_text
-from tripleguard.places.base import OffsiteStore
 from tripleguard.places.locks import LockHolder, hold_lock
 from tripleguard.places.marker import create_marker
 from tripleguard.places.object_store import (
@@ -43,6 +42,7 @@ from tripleguard.places.object_store import (
     write_offsite_marker,
 )
 from tripleguard.places.offsite_folder import OffsiteFolder
+from tripleguard.places.offsite_store import OffsiteStore
 from tripleguard.places.offsite_url import (
     OffsiteUrl,
     get_environment,

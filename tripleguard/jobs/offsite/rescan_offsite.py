@@ -36,7 +36,7 @@ from tripleguard.jobs.rescan.rescan import PlaceRescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.model import Copy, CopyState, EventOutcome, EventType, File, FileKind, FindingKind, Medium
 from tripleguard.names import escape_text
-from tripleguard.places.base import ObjectEntry
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.wording import pluralize
 
 _MAX_COPIES = 100_000

@@ -25,7 +25,7 @@ from tripleguard.errors import (
     UploadCorruptedError,
 )
 from tripleguard.names import escape_text
-from tripleguard.places.base import ObjectEntry
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.places.s3.connection import HttpConnection, HttpResponse, PaceCallback
 from tripleguard.places.s3.signing import Credentials, build_query_string, escape_path, sign_headers
 

@@ -13,7 +13,7 @@ from functools import partial
 from typing import TypeVar
 
 from tripleguard.errors import NetworkError, StoppedError
-from tripleguard.places.base import ObjectEntry
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.places.s3.bucket import S3Bucket
 
 _MAX_TRIES = 5
