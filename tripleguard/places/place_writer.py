@@ -208,7 +208,7 @@ class PlaceWriter:
         return is_checklist_with_remarks(content) and set(content.split(b"\n")) <= {*lines, b""}
 
     def is_certainly_own(self, path: str) -> bool:
-        """Whether a plain file stands at path that the tool wrote; see `provenance`. Raises OSError."""
+        """Whether a plain file stands at path that the tool wrote; see `reserved`. Raises OSError."""
         if self.dir_handle.stat(path) is None:
             return False
         return is_certainly_own(path, lambda limit: self.dir_handle.read_small(path, limit))
