@@ -36,8 +36,9 @@ from tripleguard.digest import compute_digest
 from tripleguard.jobs.clearance.card_answer import CardQuestion
 from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.clearance.drive_clearance import clear_drive
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_setup import set_drive_state
-from tripleguard.jobs.drives import JobContext, locate_drives, open_drives
+from tripleguard.jobs.drives import locate_drives, open_drives
 from tripleguard.jobs.lifecycle.lost_drive import assess_loss
 from tripleguard.model import DriveRole, Entry, File, FileKind, Medium, PlaceKind, PlaceState
 from tripleguard.places.card import open_card

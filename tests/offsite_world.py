@@ -13,7 +13,8 @@ from world import CardFolder, TestClock, World, finished
 
 from tripleguard.digest import compute_digest
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.drives import JobContext, OpenDrive, locate_drives, open_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive, locate_drives, open_drives
 from tripleguard.jobs.offsite.network import RetryPolicy
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite, open_locked_offsite, require_offsite
 from tripleguard.jobs.offsite.upload import UploadResult, upload

@@ -336,13 +336,79 @@ def test_imports_run_downward(path: Path) -> None:
         ("rules.py", "from tripleguard.catalog.store import Catalog"),
         ("catalog/new.py", "def f():\n    from tripleguard.places.drive import Drive"),
         ("cameras/new.py", "import tripleguard.places.card"),
-        ("places/new.py", "from tripleguard.jobs.drives import JobContext"),
+        ("places/new.py", "from tripleguard.jobs.context import JobContext"),
         ("jobs/new.py", "from tripleguard.presentation import text"),
         ("presentation/new.py", "from tripleguard.cli.shell import print_lines"),
     ],
 )
 def test_an_import_upward_is_found(name: str, source: str) -> None:
     assert len(wrong_imports(name, ast.parse(source))) == 1
+
+
+CONCRETE_PLACES = frozenset(
+    {
+        "card",
+        "copy_writer",
+        "discovery",
+        "drive",
+        "handover_folder",
+        "local",
+        "object_store",
+        "offsite_folder",
+        "place_writer",
+        "s3",
+        "stable_folder",
+        "uploaders",
+    }
+)
+"""The modules of `places` that are one kind of place; jobs know places by `places.base` alone."""
+
+MAY_KNOW_A_PLACE = {
+    "jobs/handover/": frozenset({"copy_writer", "handover_folder"}),
+    "jobs/offsite/": frozenset({"object_store", "offsite_folder", "s3", "uploaders"}),
+}
+"""What still knows the kind of its place: a handover makes one folder, and an upload speaks with its server."""
+
+
+def concrete_places(name: str, tree: ast.AST) -> set[str]:
+    """Return the concrete places that a module of jobs imports and may not."""
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom):
+            paths = [node.module or "", *(f"{node.module}.{alias.name}" for alias in node.names)]
+        elif isinstance(node, ast.Import):
+            paths = [alias.name for alias in node.names]
+        else:
+            continue
+        parts = [path.split(".") for path in paths]
+        found |= {path[2] for path in parts if path[:2] == ["tripleguard", "places"] and len(path) > 2}
+    allowed = next((may for prefix, may in MAY_KNOW_A_PLACE.items() if name.startswith(prefix)), frozenset())
+    return (found & CONCRETE_PLACES) - allowed
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in modules() if top_package(module_name(path)) == "jobs"], ids=module_name
+)
+def test_jobs_import_no_concrete_place(path: Path) -> None:
+    assert concrete_places(module_name(path), ast.parse(path.read_text(encoding="utf-8"))) == set()
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "from tripleguard.places.drive import Drive",
+        "from tripleguard.places import card",
+        "import tripleguard.places.object_store",
+        "def f():\n    from tripleguard.places.s3.bucket import S3Bucket",
+    ],
+)
+def test_a_job_that_imports_a_concrete_place_is_found(source: str) -> None:
+    assert len(concrete_places("jobs/rescan/new.py", ast.parse(source))) == 1
+
+
+def test_every_concrete_place_is_there() -> None:
+    there = {path.stem for path in (PACKAGE / "places").iterdir()}
+    assert there >= CONCRETE_PLACES
 
 
 @pytest.mark.parametrize(
@@ -485,7 +551,11 @@ def test_only_a_person_at_the_command_line_can_purge_a_quarantine() -> None:
         for word, where in calls.items():
             if word in source:
                 where.add(module_name(path))
-    assert calls["delete_quarantined"] == {"places/place_writer.py", "jobs/repair/purge.py"}
+    interface = {"places/base.py", "places/drive.py"}
+    assert calls["delete_quarantined"] == {"places/place_writer.py", "jobs/repair/purge.py"} | interface
+    for name in interface:
+        source = (PACKAGE / name).read_text(encoding="utf-8")
+        assert source.count("delete_quarantined") <= 2, f"{name} only passes it on"
     assert calls["purge_quarantine"] == {"jobs/repair/purge.py", "cli/quarantine.py"}
     assert calls["jobs.repair.purge"] == {"cli/quarantine.py", "presentation/quarantine.py"}
 

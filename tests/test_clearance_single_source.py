@@ -21,8 +21,9 @@ from tripleguard.jobs.clearance.card_answer import CardQuestion
 from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.drives import locate_drives, open_drives
 from tripleguard.model import Entry
+from tripleguard.places.base import CardItem
 from tripleguard.places.cache_bypass import MediumReader
-from tripleguard.places.card import Card, CardItem
+from tripleguard.places.card import Card
 from tripleguard.places.dir_handle import DirHandle
 
 PACKAGE = Path(tripleguard.__file__).parent

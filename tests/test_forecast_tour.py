@@ -28,8 +28,8 @@ from tripleguard.catalog.store import Catalog, create_catalog
 from tripleguard.clock import DAY, SECOND
 from tripleguard.errors import SettingsError
 from tripleguard.forecast.loss_risk import compute_loss_chance
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_setup import set_drive_state
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.queries.forecast_query import Forecast, make_forecast
 from tripleguard.jobs.queries.loss_risk import build_loss_model
 from tripleguard.model import Entry, File, FileKind, FreeSpace, Medium, PlaceState

@@ -12,11 +12,12 @@ import pytest
 from world import EVENING, SERIAL, CardFolder, World, finished
 
 from tripleguard.catalog.frame_counts import NEW_DAYS_SQL
-from tripleguard.jobs.cards.import_from_folder import import_from_folder, open_stable_folder
+from tripleguard.jobs.cards.import_from_folder import import_from_folder
 from tripleguard.jobs.drives import open_drives, select_writable_drives
 from tripleguard.jobs.queries.report_query import build_report
 from tripleguard.model import Entry
 from tripleguard.places.card import open_card
+from tripleguard.places.stable_folder import open_stable_folder
 from tripleguard.watch.card_tasks import process_card
 from tripleguard.watch.morning_report import actionable_lines
 from tripleguard.watch.queue import TaskKind, WatchTask

@@ -17,7 +17,8 @@ from world import World, finished
 from tripleguard.catalog.places import add_place
 from tripleguard.digest import compute_digest
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.drives import JobContext, OpenDrive, locate_drives, open_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive, locate_drives, open_drives
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
 from tripleguard.jobs.offsite.rescan_offsite import rescan_offsite
 from tripleguard.jobs.offsite.upload import upload

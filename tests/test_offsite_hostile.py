@@ -128,7 +128,7 @@ def test_a_line_of_the_list_that_another_laptop_puts_there_at_that_moment_stays(
         return (before or b"") + checklist.format_b3sum([("ours.DNG", b"\1" * 32)])
 
     with offsite.opened() as (_, _, place):
-        place.place.update_own(key, revised, 1 << 20)  # type: ignore[union-attr]
+        place.place.update_own(key, revised, 1 << 20)
     assert dict(checklist.parse_b3sum(offsite.get(key))) == {"theirs.DNG": b"\2" * 32, "ours.DNG": b"\1" * 32}
 
 

@@ -175,7 +175,7 @@ def test_a_second_reading_of_a_real_card_comes_from_the_card(bare: World, images
     images.settle(point)
 
     class Rots(Card):
-        def read_again(self, path: str) -> MediumReader:
+        def open_second_reader(self, path: str) -> MediumReader:
             if path.endswith(VICTIM) and not rotten:
                 old = paths[1].read_bytes()
                 flip_below(images.up[point], old[AT - 100 : AT + 412], 100)

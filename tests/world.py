@@ -29,10 +29,13 @@ from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
 from tripleguard.digest import compute_digest
 from tripleguard.home import resolve_home
 from tripleguard.jobs.cards.offload import OffloadResult, offload
-from tripleguard.jobs.drives import JobContext, locate_drives, open_drives, select_writable_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives, open_drives, select_writable_drives
 from tripleguard.jobs.progress import Job, Result
+from tripleguard.places.base import PlaceAccess
 from tripleguard.places.card import Card, open_card
 from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.local import LocalPlaces
 from tripleguard.places.reserved import SUPERSEDED_SUFFIX
 
 EVENING = datetime(2026, 6, 13, 21, 30)
@@ -134,6 +137,7 @@ class World:
         self.root = root
         self.home = root / "home"
         self.drives: dict[str, Path] = {}
+        self.places: PlaceAccess | None = None
 
     def setup(self, *names: str) -> World:
         """Folders for the drives (A and B unless named) and `tripleguard setup` for them."""
@@ -226,7 +230,9 @@ class World:
         home = resolve_home(str(self.home))
         catalog = open_catalog(home.catalog)
         try:
-            yield JobContext(home, catalog, read_settings(home.settings), clock or TestClock())
+            yield JobContext(
+                home, catalog, read_settings(home.settings), clock or TestClock(), self.places or LocalPlaces()
+            )
         finally:
             catalog.close()
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from tripleguard.jobs.drives import JobContext
+    from tripleguard.jobs.context import JobContext
     from tripleguard.jobs.missing_frames import CardCount
 
 _QUESTION = (

@@ -124,7 +124,7 @@ def _change_state(home: str | None, name: str, state: str) -> None:
 
 
 def _show_drives(ctx: object, as_json: bool) -> None:
-    from tripleguard.jobs.drives import JobContext
+    from tripleguard.jobs.context import JobContext
     from tripleguard.jobs.queries.report_query import list_place_statuses
     from tripleguard.places.disks import find_shared_disks
     from tripleguard.presentation import json_output, text

@@ -45,12 +45,13 @@ def command(
     from tripleguard.config import read_settings
     from tripleguard.errors import PlaceBusyError
     from tripleguard.home import create_home, open_home_lock, resolve_home
-    from tripleguard.jobs.drives import WATCH_LOCK
+    from tripleguard.jobs.context import WATCH_LOCK
     from tripleguard.jobs.lifecycle.rebuild import check_can_rebuild, rebuild, refuse_clones
     from tripleguard.jobs.lifecycle.remark_drive import remark_drive
     from tripleguard.jobs.offsite.checklists_and_snapshots import read_offsite_snapshots
     from tripleguard.jobs.offsite.encryption import read_key_file
     from tripleguard.places.drive import open_drive
+    from tripleguard.places.local import LocalPlaces
     from tripleguard.places.locks import LockHolder, hold_lock, is_locked
     from tripleguard.presentation import rebuild as shows
 
@@ -66,7 +67,9 @@ def command(
     check_can_rebuild(home_, replace_existing=anew)
     settings, clock = read_settings(home_.settings), SystemClock()
     key = read_key_file(home_, key_file) if key_file else None
-    further = [one for place in places if "://" in place for one in read_offsite_snapshots(place, key)]
+    further = [
+        one for place in places if "://" in place for one in read_offsite_snapshots(LocalPlaces(), place, key)
+    ]
     holder = LockHolder(os.getpid(), platform.node(), "rebuild", format_iso(clock.now()))
     with contextlib.ExitStack() as stack:
         stack.enter_context(hold_lock("This home", lambda: open_home_lock(home_, "rebuild"), holder))
@@ -77,7 +80,7 @@ def command(
                 drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
         for name, path in wanted:
             root = path.expanduser().absolute()
-            remark_drive(home_, clock, name, root, drives)
+            remark_drive(LocalPlaces(), home_, clock, name, root, drives)
             drives.append(stack.enter_context(contextlib.closing(open_drive(root))))
         refuse_clones(drives)
         for drive in sorted(drives, key=lambda one: one.uid):

@@ -10,7 +10,7 @@ import click
 from tripleguard.cli.shell import open_context, print_json, print_lines
 
 if TYPE_CHECKING:
-    from tripleguard.jobs.drives import JobContext
+    from tripleguard.jobs.context import JobContext
     from tripleguard.jobs.queries.report_query import Report
 
 

@@ -22,7 +22,7 @@ from tripleguard.errors import StoppedError, TripleguardError
 if TYPE_CHECKING:
     from threading import Event
 
-    from tripleguard.jobs.drives import JobContext
+    from tripleguard.jobs.context import JobContext
     from tripleguard.jobs.progress import Job
 
 Result = TypeVar("Result")
@@ -68,8 +68,9 @@ def open_context(home: str | None, *, is_watch: bool = False) -> Iterator[JobCon
     from tripleguard.clock import SystemClock
     from tripleguard.config import read_settings
     from tripleguard.home import open_home_lock, resolve_home
+    from tripleguard.jobs.context import WATCH_LOCK, JobContext
     from tripleguard.jobs.drive_records import decisions_saved
-    from tripleguard.jobs.drives import WATCH_LOCK, JobContext
+    from tripleguard.places.local import LocalPlaces
     from tripleguard.places.locks import is_locked
 
     place = resolve_home(home)
@@ -83,6 +84,7 @@ def open_context(home: str | None, *, is_watch: bool = False) -> Iterator[JobCon
         catalog,
         settings,
         SystemClock(),
+        LocalPlaces(),
         lock_timeout_s=_LOCK_TIMEOUT_S if watched else 0.0,
         notify=_print_note,
     )

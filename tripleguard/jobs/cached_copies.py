@@ -12,10 +12,9 @@ from pathlib import Path
 
 from tripleguard.catalog import due_copies
 from tripleguard.catalog.store import Catalog
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, PlaceRecord
-from tripleguard.places.cache_bypass import detect_cache_bypass
-from tripleguard.places.insertion import read_drive_insertion
 from tripleguard.wording import pluralize
 
 _PAGE_SIZE = 1_000
@@ -56,18 +55,18 @@ def find_cached_copies(ctx: JobContext, record: PlaceRecord, root: Path | None) 
     copies = 0 if ctx.settings.rule.accept_cached else due_copies.count_cached_copies(ctx.catalog, record.id)
     if not copies:
         return None
-    provable = root is not None and _has_verifiable(
-        ctx.catalog,
-        record.id,
-        reaches_device=detect_cache_bypass(root).medium.is_from_device,
-        insertion=read_drive_insertion(root),
-    )
+    provable = False
+    if root is not None:
+        medium, insertion = ctx.places.read_evidence_reach(root)
+        provable = _has_verifiable(
+            ctx.catalog, record.id, reaches_device=medium.is_from_device, insertion=insertion
+        )
     return CachedCopies(record, copies, provable, is_connected=root is not None)
 
 
 def iter_verifiable_copies(catalog: Catalog, drive: OpenDrive, shared_with: int | None = None) -> Iterator[Copy]:
     """The copies on an open drive that a reading would prove now. shared_with: as in `due.list_due_copies`."""
-    reaches, insertion = drive.place.cache_bypass.medium.is_from_device, drive.record.insertion
+    reaches, insertion = drive.place.best_medium.is_from_device, drive.record.insertion
     if not reaches and insertion is None:
         return
     after = 0

@@ -33,7 +33,7 @@ from tripleguard.jobs.decisions import apply_decisions, read_decisions
 from tripleguard.jobs.snapshots import Snapshot, explain_rejected_catalog, open_snapshots
 from tripleguard.model import EventOutcome, EventType
 from tripleguard.names import escape_text
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import Place
 from tripleguard.places.reserved import GENERATIONS_DIR
 
 _MAX_NOTE_BYTES = 4096
@@ -53,12 +53,12 @@ class _GenerationNote(msgspec.Struct, frozen=True):
 class _GenerationMismatch:
     """Why a drive gives reason to doubt that the catalog is the latest. behind: by its note it is not."""
 
-    drive: Drive
+    drive: Place
     message: str
     is_behind: bool
 
 
-def explain_outdated(catalog: Catalog, drives: Sequence[Drive]) -> str | None:
+def explain_outdated(catalog: Catalog, drives: Sequence[Place]) -> str | None:
     """Why the catalog can't be called the latest that these drives have seen, at this moment; None if it can.
 
     A sentence without a full stop. The notes are read again; nothing is changed.
@@ -66,7 +66,7 @@ def explain_outdated(catalog: Catalog, drives: Sequence[Drive]) -> str | None:
     return next((doubt.message for doubt in _find_mismatches(catalog, drives)), None)
 
 
-def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Drive], at: int) -> list[str]:
+def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Place], at: int) -> list[str]:
     """Where the catalog is older than what one of the drives has seen, take over what is known there.
 
     Nothing in the catalog counts then before it was read back again. at: UTC ns. Returns what to tell the person.
@@ -122,7 +122,7 @@ def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Drive], at:
 
 @contextlib.contextmanager
 def generation_recorded(
-    catalog: Catalog, drives: Sequence[Drive], at: int, notify: Callable[[str], None]
+    catalog: Catalog, drives: Sequence[Place], at: int, notify: Callable[[str], None]
 ) -> Iterator[None]:
     """While this lasts a job works with these drives, which are held for it. at: UTC ns.
 
@@ -140,7 +140,7 @@ def generation_recorded(
                 write_generations(catalog, [drive for drive in drives if drive.is_connected()], at, notify)
 
 
-def acknowledge_generations(catalog: Catalog, drives: Sequence[Drive], at: int) -> None:
+def acknowledge_generations(catalog: Catalog, drives: Sequence[Place], at: int) -> None:
     """Count as known what drives saw of the catalog that this one was rebuilt from. Call inside `transaction`.
 
     Their next note then shuts that catalog out, if an older copy of it ever comes back. at: UTC ns.
@@ -157,7 +157,7 @@ def generation_path(catalog_id: str) -> str:
     return f"{GENERATIONS_DIR}/{catalog_id}.json"
 
 
-def _find_mismatches(catalog: Catalog, drives: Sequence[Drive]) -> list[_GenerationMismatch]:
+def _find_mismatches(catalog: Catalog, drives: Sequence[Place]) -> list[_GenerationMismatch]:
     known_as = generations.get_catalog_id(catalog)
     found: list[_GenerationMismatch] = []
     for drive in drives if known_as else ():
@@ -180,7 +180,7 @@ def _find_mismatches(catalog: Catalog, drives: Sequence[Drive]) -> list[_Generat
     return found
 
 
-def _read_generation(drive: Drive, catalog_id: str) -> Generation | None:
+def _read_generation(drive: Place, catalog_id: str) -> Generation | None:
     """What the drive noted of that catalog, None if nothing. Raises CopyTrouble, ValueError if it is no note."""
     try:
         content = drive.read_own_unlocked(generation_path(catalog_id), _MAX_NOTE_BYTES)
@@ -234,7 +234,7 @@ def _merge_snapshot(
     return f"what the snapshot {snapshot.source} knows was taken over"
 
 
-def write_generations(catalog: Catalog, drives: Sequence[Drive], at: int, notify: Callable[[str], None]) -> None:
+def write_generations(catalog: Catalog, drives: Sequence[Place], at: int, notify: Callable[[str], None]) -> None:
     """Enter a new generation, and only once that is on the disk tell the drives of it."""
     if not drives:
         return
@@ -255,7 +255,7 @@ def write_generations(catalog: Catalog, drives: Sequence[Drive], at: int, notify
             )
 
 
-def _is_former_id_unused(catalog: Catalog, drive: Drive, former: str) -> bool:
+def _is_former_id_unused(catalog: Catalog, drive: Place, former: str) -> bool:
     """Whether all that the drive saw of the former id is known here, so that nobody else goes on under it."""
     try:
         seen = _read_generation(drive, former)

@@ -17,7 +17,7 @@ from tripleguard.catalog.restore_decisions import INVALID_DECISION_ERRORS, resto
 from tripleguard.catalog.store import Catalog
 from tripleguard.errors import CopyError
 from tripleguard.names import is_safe_path
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import Place
 from tripleguard.places.reserved import DECISIONS_DIR, QUARANTINE_DIR, may_reach_reserved_dir
 
 _MAX_PACKED_BYTES = 64 * 1024 * 1024
@@ -43,7 +43,7 @@ def apply_decisions(
                 raise
 
 
-def read_decisions(drives: Iterable[Drive], catalog_id: str | None = None) -> list[Decisions]:
+def read_decisions(drives: Iterable[Place], catalog_id: str | None = None) -> list[Decisions]:
     """The decisions that lie on these drives, earliest first; what is damaged or hostile is passed over.
 
     of: only those of the catalog with this id.
@@ -62,7 +62,7 @@ def read_decisions(drives: Iterable[Drive], catalog_id: str | None = None) -> li
     return sorted(found, key=lambda one: (len(one.former), one.generation, one.at))
 
 
-def _read_decisions_file(drive: Drive, name: str) -> Decisions:
+def _read_decisions_file(drive: Place, name: str) -> Decisions:
     """One file of decisions. Raises ValueError, zlib.error, CopyTrouble for what can't be used."""
     packed = drive.read_own_unlocked(f"{DECISIONS_DIR}/{name}", _MAX_PACKED_BYTES) or b""
     unzip = zlib.decompressobj(wbits=31)

@@ -6,33 +6,28 @@ it was read from: on another one each copy counts again once it was read there.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from tripleguard.catalog.event_log import add_event
 from tripleguard.catalog.places import mark_place_evidence_inherited, set_place_identity
 from tripleguard.errors import PlaceError
+from tripleguard.jobs.context import JobContext
 from tripleguard.model import EventOutcome, EventType, PlaceKind, PlaceRecord
 from tripleguard.names import escape_text
-from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.fs_identity import (
+    FileSystemIdentity,
     decode_identity,
     encode_identity,
     is_different_fs,
     merge_identities,
-    read_identity,
 )
 
-if TYPE_CHECKING:
-    from tripleguard.jobs.drives import JobContext
 
+def update_identity(ctx: JobContext, record: PlaceRecord, now: FileSystemIdentity, root: Path) -> None:
+    """Compare the file system that a drive at root is on with the recorded one, and record what it is now.
 
-def update_identity(ctx: JobContext, record: PlaceRecord, folder: DirHandle) -> None:
-    """Hold the file system that a drive's folder is on against the recorded one.
-
-    If it is another, nothing that was verified counts for its copies any more, the new one is recorded, and the
-    person is told.
+    If it is another one, nothing that was verified counts for the drive's copies any more, and the user is told.
     """
-    now = read_identity(folder)
     recorded = None if record.identity is None else decode_identity(record.identity)
     other = recorded is not None and is_different_fs(recorded, now)
     kept = encode_identity(now if other or recorded is None else merge_identities(recorded, now))
@@ -45,7 +40,7 @@ def update_identity(ctx: JobContext, record: PlaceRecord, folder: DirHandle) -> 
                 ctx.catalog,
                 EventType.PLACE_CHANGE,
                 EventOutcome.PARTIAL,
-                f"{record.name} at {escape_text(str(folder.root))} is on another file system than before; what "
+                f"{record.name} at {escape_text(str(root))} is on another file system than before; what "
                 "was verified counts no more",
                 ctx.clock.now(),
                 place_id=record.id,

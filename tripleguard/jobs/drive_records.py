@@ -28,12 +28,12 @@ from tripleguard.digest import compute_digest
 from tripleguard.errors import CatalogError, CopyError, TripleguardError
 from tripleguard.home import delete_scratch, prepare_scratch_path
 from tripleguard.jobs.catalog_generations import merge_newer_state, write_generations
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_setup import ensure_catalog_id
-from tripleguard.jobs.drives import JobContext, OpenDrive, locate_drives, lock_drive
+from tripleguard.jobs.drives import OpenDrive, locate_drives, lock_drive
 from tripleguard.layout import build_shoot_folder
 from tripleguard.model import PlaceRecord, PlaceState, Shoot
 from tripleguard.names import escape_text, fit_to_limits
-from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import LockHolder
 from tripleguard.places.reserved import CHECKLIST_NAME, DECISIONS_DIR, LISTS_DIR, SNAPSHOTS_DIR
 
@@ -194,7 +194,7 @@ def _save_decisions_on(ctx: JobContext, record: PlaceRecord, path: Path) -> None
     holder = LockHolder(os.getpid(), platform.node(), "keeping what was decided", format_iso(now))
     with contextlib.ExitStack() as stack:
         try:
-            drive = stack.enter_context(contextlib.closing(open_drive(path)))
+            drive = stack.enter_context(contextlib.closing(ctx.places.open_drive(path)))
             if drive.uid != record.uid or drive.is_read_only:
                 return
             lock_drive(stack, ctx, record.name, drive, holder)

@@ -18,12 +18,10 @@ from tripleguard.catalog.places import (
 )
 from tripleguard.clock import format_iso
 from tripleguard.errors import PlaceError, UsageError
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.model import DriveRole, EventOutcome, EventType, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.names import escape_text, find_title_problem
-from tripleguard.places.discovery import find_connected_drives
-from tripleguard.places.drive import open_drive, open_root, write_new_marker
-from tripleguard.places.marker import create_marker, read_marker
+from tripleguard.places.marker import create_marker
 from tripleguard.places.offsite_url import parse_offsite_url
 
 MAX_NOTE_LENGTH = 200
@@ -53,11 +51,7 @@ def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRol
             safe="Nothing was changed.",
             do="Choose another name, such as A.",
         )
-    folder = open_root(root)
-    try:
-        marker = read_marker(folder)
-    finally:
-        folder.close()
+    marker = ctx.places.read_marker(root)
     known = find_place_by_uid(ctx.catalog, marker.id) if marker else None
     if known is not None:
         return _reactivate_drive(ctx, known, name, root)
@@ -65,14 +59,14 @@ def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRol
     check_no_overlap(ctx, root)
     if marker is None:
         marker = create_marker(name, role, format_iso(ctx.clock.now()), ensure_catalog_id(ctx))
-        write_new_marker(root, marker)
+        ctx.places.write_new_marker(root, marker)
     elif marker.name != name:
         raise UsageError(
             f"The drive at {escape_text(str(root))} calls itself {escape_text(marker.name)}.",
             safe="Nothing was changed.",
             do=f"Add it under that name: `tripleguard drives add {marker.name} {root}`.",
         )
-    drive = open_drive(root)
+    drive = ctx.places.open_drive(root)
     try:
         _ = drive.fs_limits  # a drive that can't be written to is found out now, not at one in the morning
     finally:
@@ -132,7 +126,7 @@ def _reactivate_drive(ctx: JobContext, known: PlaceRecord, name: str, root: Path
             safe="Nothing was changed.",
             do=f"Use that name: {known.name}={root}.",
         )
-    find_connected_drives(list_places(ctx.catalog), extra_roots=[root])
+    ctx.places.find_connected(list_places(ctx.catalog), extra_roots=[root])
     now = ctx.clock.now()
     with ctx.catalog.transaction():
         record_place_connected(ctx.catalog, known.id, root, now)

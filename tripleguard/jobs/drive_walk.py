@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from tripleguard.cameras.kinds import LITTER_HEAD, is_system_litter
 from tripleguard.model import Entry
+from tripleguard.places.base import Place
 from tripleguard.places.dir_handle import to_entry
-from tripleguard.places.drive import Drive
 from tripleguard.places.reserved import CHECKLIST_NAME, QUARANTINE_DIR, RESERVED_DIR, is_reserved
 
 
@@ -30,7 +30,7 @@ class DriveFolder:
 class DriveWalk:
     """One walk over a drive. into_own: also what lies among the tool's own and is not certainly its own."""
 
-    def __init__(self, drive: Drive, *, include_reserved: bool = False) -> None:
+    def __init__(self, drive: Place, *, include_reserved: bool = False) -> None:
         self._drive = drive
         self._include_reserved = include_reserved
         self.unreachable_paths: set[str] = set()
@@ -94,7 +94,7 @@ class DriveWalk:
             self.forbidden_paths.add(path)
 
 
-def is_litter(drive: Drive, entry: Entry) -> bool:
+def is_litter(drive: Place, entry: Entry) -> bool:
     """Whether a file is what systems leave everywhere. Raises OSError."""
 
     def head() -> bytes:

@@ -1,60 +1,27 @@
-"""The context of a job, and the drives it works with: choose, open and lock them."""
+"""The drives of a job: choose, open and lock them."""
 
 from __future__ import annotations
 
 import contextlib
-import getpass
 import os
 import platform
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Protocol
 
 from tripleguard.catalog.places import get_place, list_places, record_place_connected, record_place_space
-from tripleguard.catalog.store import Catalog
-from tripleguard.clock import Clock, format_iso
-from tripleguard.config import Settings
+from tripleguard.clock import format_iso
 from tripleguard.errors import CopyError, PlaceBusyError, PlaceError, PlaceUnreadableError, TripleguardError
-from tripleguard.home import Home, open_home_lock
+from tripleguard.home import open_home_lock
 from tripleguard.jobs.catalog_generations import explain_outdated, generation_recorded, merge_newer_state
+from tripleguard.jobs.context import CLI_PRIORITY_LOCK, JobContext
 from tripleguard.jobs.drive_identity import update_identity
 from tripleguard.model import Entry, PlaceKind, PlaceRecord, PlaceState
-from tripleguard.places.base import Readable
-from tripleguard.places.discovery import find_connected_drives
-from tripleguard.places.drive import Drive, open_drive, open_root, read_free_space
+from tripleguard.places.base import Place, Readable
 from tripleguard.places.locks import LockHolder, hold_lock, request_lock
-
-WATCH_LOCK = "watch"
-"""Held by the watch of a home for as long as it runs."""
-CLI_PRIORITY_LOCK = "way"
-"""Asked for by typed commands that write to drives: rescans and drills of the watch end for them."""
-
-
-def _ignore_message(message: str) -> None:
-    """A kit without a person to tell."""
-
-
-@dataclass(frozen=True, slots=True)
-class JobContext:
-    """What a job works with. stop is set when the person wants it to end.
-
-    patience: seconds to wait for drives that another job holds, asking for the right of way meanwhile.
-    tell: what to do with a line for the person that belongs to no result.
-    untouched: drives (ids) on which nothing is to change, as they may be about to go.
-    """
-
-    home: Home
-    catalog: Catalog
-    settings: Settings
-    clock: Clock
-    stop: threading.Event = field(default_factory=threading.Event)
-    lock_timeout_s: float = 0.0
-    notify: Callable[[str], None] = _ignore_message
-    protected_place_ids: set[int] = field(default_factory=set)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +29,7 @@ class OpenDrive:
     """A drive that is here: what the catalog knows of it, and the thing itself."""
 
     record: PlaceRecord
-    place: Drive
+    place: Place
 
     def stat_or_none(self, path: str) -> Entry | None:
         """The plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
@@ -122,19 +89,10 @@ class JobDrives:
         return PlaceError("No drive is connected.", safe="Nothing was changed.", do=next_step)
 
 
-def current_agent() -> str:
-    """Who does this, for the record: user and machine."""
-    try:
-        user = getpass.getuser()
-    except (KeyError, OSError):
-        user = "unknown"
-    return f"{user}@{platform.node() or 'unknown'}"
-
-
 def locate_drives(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
     """Every drive the catalog knows, with its path if it is connected. Raises PlaceTrouble for clones."""
     records = [record for record in list_places(ctx.catalog) if record.kind is PlaceKind.DRIVE]
-    here = find_connected_drives(records)
+    here = ctx.places.find_connected(records)
     return [(record, here.get(record.uid)) for record in records]
 
 
@@ -221,9 +179,10 @@ def open_drives(
                 away.append(record)
                 continue
             try:
-                reserve = effective_reserve(path, ctx.settings.drives.reserve_bytes)
                 is_leaving = record.id == leaving_id or record.state is PlaceState.RETIRING
-                drive = open_drive(path, reserve, no_atime=is_leaving)
+                drive = ctx.places.open_drive(
+                    path, reserve_bytes=ctx.settings.drives.reserve_bytes, no_atime=is_leaving
+                )
             except PlaceUnreadableError as error:
                 refused.append((record, error))
                 continue
@@ -232,7 +191,7 @@ def open_drives(
                 raise PlaceError(
                     f"The drive at {path} is not {record.name} any more.", do="Run the command again."
                 )
-            update_identity(ctx, record, drive.dir_handle)
+            update_identity(ctx, record, drive.read_identity(), drive.root)
             looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
             if record.id == leaving_id:
                 continue
@@ -241,7 +200,7 @@ def open_drives(
                 holder = LockHolder(os.getpid(), platform.node(), purpose, format_iso(now))
                 try:
                     lock_drive(stack, ctx, record.name, drive, holder)
-                    drive.writer.delete_unfinished()
+                    drive.delete_unfinished()
                 except CopyError as error:
                     refused.append((record, error))
                     continue
@@ -290,27 +249,15 @@ def explain_outdated_catalog(ctx: JobContext, drives: Sequence[OpenDrive]) -> st
     return explain_outdated(ctx.catalog, [drive.place for drive in drives])
 
 
-def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Drive, holder: LockHolder) -> None:
+def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Place, holder: LockHolder) -> None:
     """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
     deadline = time.monotonic() + ctx.lock_timeout_s
     while True:
         try:
-            stack.enter_context(hold_lock(f"Drive {name}", drive.writer.open_lock, holder))
+            stack.enter_context(hold_lock(f"Drive {name}", drive.open_lock, holder))
         except PlaceBusyError:
             if time.monotonic() >= deadline or ctx.stop.is_set():
                 raise
             time.sleep(0.1)
         else:
             return
-
-
-def effective_reserve(root: Path, reserve_bytes: int) -> int:
-    """The room to keep free on a drive: what was asked for, at most a twentieth of the drive."""
-    folder = open_root(root)
-    try:
-        total = read_free_space(folder, 0).total
-    except OSError:
-        return reserve_bytes
-    finally:
-        folder.close()
-    return min(reserve_bytes, total // 20)

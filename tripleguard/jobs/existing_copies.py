@@ -22,7 +22,7 @@ from tripleguard.errors import CopyError
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, CopyState, Entry, Evidence, File, FileKind
 from tripleguard.names import is_name_of_copy, split_suffix
-from tripleguard.places.card import Card
+from tripleguard.places.base import SourceFolder
 from tripleguard.rules import is_as_recorded, is_recent, should_read_again
 
 RESUME_WINDOW_NS = DAY
@@ -63,7 +63,9 @@ class ExistingCopies:
         self._rule = rule
         self._clock = clock
 
-    def find_resumable(self, card: Card, entry: Entry, insertion: str | None) -> tuple[KnownFile, int] | None:
+    def find_resumable(
+        self, card: SourceFolder, entry: Entry, insertion: str | None
+    ) -> tuple[KnownFile, int] | None:
         """The file an interrupted offload read at this path of this very card, not touched since, and when.
 
         A card that was taken out, or looks the same, is read again. A reading from a time to come was made by
@@ -81,7 +83,7 @@ class ExistingCopies:
             return None
         return next(((known, at) for known, at in earlier if known.sample == sample), None)
 
-    def guess_file(self, card: Card, entry: Entry) -> KnownFile | None:
+    def guess_file(self, card: SourceFolder, entry: Entry) -> KnownFile | None:
         """The file this may be, by name, size and sample: never a proof."""
         alike = file_queries.list_files_like(self.catalog, entry.name, entry.size)
         if not alike:
@@ -158,7 +160,7 @@ class ExistingCopies:
             return True
         if not evidence.medium.is_from_device and should_read_again(
             evidence,
-            reaches_device=drive.place.cache_bypass.medium.is_from_device,
+            reaches_device=drive.place.best_medium.is_from_device,
             insertion=drive.record.insertion,
         ):
             return True
@@ -259,7 +261,7 @@ def _is_better(one: Copy, other: Copy) -> bool:
     return (one.evidence.verified_at or 0) > (other.evidence.verified_at or 0)
 
 
-def _read_sample(card: Card, entry: Entry) -> bytes | None:
+def _read_sample(card: SourceFolder, entry: Entry) -> bytes | None:
     def read_at(offset: int, length: int) -> bytes:
         return card.read_at(entry.path, offset, length)
 

@@ -26,7 +26,7 @@ from tripleguard.catalog.integrity import (
     list_unchecked_by_job,
     update_model_quirks,
 )
-from tripleguard.jobs.drives import JobContext, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.model import (
     Entry,
     EventOutcome,

@@ -26,7 +26,7 @@ from tripleguard.frames.frame import CardFile, Frame, group_frames
 from tripleguard.frames.gaps import Gap
 from tripleguard.frames.number_gaps import DeletionHabit, GapLocation, GapVerdict
 from tripleguard.frames.session import BodySession, ShootingSession, assess_session
-from tripleguard.jobs.drives import JobContext, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.missing_frames_texts import describe_gap
 from tripleguard.model import EventOutcome, EventType, FileKind
 from tripleguard.names import escape_text

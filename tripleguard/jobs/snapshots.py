@@ -24,7 +24,7 @@ from tripleguard.errors import CatalogError, CopyError, TripleguardError
 from tripleguard.home import Home, delete_scratch, get_free_bytes, prepare_scratch_path, write_scratch
 from tripleguard.model import CopyState
 from tripleguard.names import escape_text, fold_name, is_safe_path
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import Place
 from tripleguard.places.reserved import QUARANTINE_DIR, SNAPSHOTS_DIR, is_reserved, may_reach_reserved_dir
 
 _PIECE_BYTES = 1024 * 1024
@@ -60,7 +60,7 @@ PackedSnapshot = tuple[str, Callable[[], Iterator[bytes]]]
 
 @contextlib.contextmanager
 def open_snapshots(
-    home: Home, drives: Sequence[Drive], extra: Iterable[PackedSnapshot] = (), *, catalog_id: str | None = None
+    home: Home, drives: Sequence[Place], extra: Iterable[PackedSnapshot] = (), *, catalog_id: str | None = None
 ) -> Iterator[tuple[list[Snapshot], list[UnusableSnapshot]]]:
     """The snapshots on these drives that can be used, the one that knows most first, and those that can't.
 
@@ -98,7 +98,7 @@ def open_snapshots(
             delete_scratch(plain)
 
 
-def _packed_snapshots(drive: Drive, catalog_id: str | None) -> list[PackedSnapshot]:
+def _packed_snapshots(drive: Place, catalog_id: str | None) -> list[PackedSnapshot]:
     ending = f"-{catalog_id[:8]}.db.gz" if catalog_id else ".db.gz"
     try:
         paths = [entry.path for entry in drive.list_own_files(SNAPSHOTS_DIR) if entry.name.endswith(ending)]
@@ -107,7 +107,7 @@ def _packed_snapshots(drive: Drive, catalog_id: str | None) -> list[PackedSnapsh
     return [(f"{drive.name}: {escape_text(path)}", partial(_read_pieces, drive, path)) for path in paths]
 
 
-def _read_pieces(drive: Drive, path: str) -> Iterator[bytes]:
+def _read_pieces(drive: Place, path: str) -> Iterator[bytes]:
     descriptor = drive.open_for_reading(path)
     try:
         while packed := os.read(descriptor, _PIECE_BYTES):

@@ -1,1 +1,1 @@
-"""The places where copies live, drives and the offsite tier, behind one small interface (`scan_base.ItemSpan`)."""
+"""The places where copies are kept, drives and offsite, behind the interfaces in `base` and `offsite_store`."""

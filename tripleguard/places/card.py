@@ -9,17 +9,17 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from tripleguard.cameras.kinds import LITTER_HEAD, get_frame_key, is_system_litter, kind_of
 from tripleguard.errors import CardGoneError, UsageError
 from tripleguard.model import Entry, FileKind, UncopyableEntry
 from tripleguard.names import escape_text
+from tripleguard.places.base import CardItem, IgnoredEntry
 from tripleguard.places.cache_bypass import CacheBypass, MediumReader, detect_cache_bypass
 from tripleguard.places.changes import ChangeMonitor
-from tripleguard.places.dir_handle import DirHandle, to_entry
-from tripleguard.places.drive import open_root
+from tripleguard.places.dir_handle import DirHandle, open_root, to_entry
 from tripleguard.places.insertion import read_folder_insertion
 from tripleguard.places.reserved import RESERVED_DIR
 
@@ -27,28 +27,8 @@ _KIND_RANK = {kind: rank for rank, kind in enumerate(FileKind)}
 _MAX_DEPTH = 32
 
 
-@dataclass(frozen=True, slots=True)
-class IgnoredEntry:
-    """System litter that is left on the card."""
-
-    path: str
-
-
-CardItem = Entry | UncopyableEntry | IgnoredEntry
-
-
-@dataclass(slots=True)
-class CardTotals:
-    """What a card holds: files and bytes to copy, litter left, odd things."""
-
-    files: int = 0
-    total_bytes: int = 0
-    ignored: int = 0
-    uncopyable: int = 0
-
-
 class Card:
-    """One card, held open by its folder. counted: whether a person counting their cards counts it."""
+    """One card, held open by its folder; a `base.SourceFolder`."""
 
     is_physical_card = True
 

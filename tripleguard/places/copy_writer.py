@@ -23,7 +23,7 @@ _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 
 
 class DriveCopyWriter:
-    """One unfinished copy on a drive; see `scan_base.CopyWriter`. Making one raises NoRoom, PlaceFailed."""
+    """One unfinished copy on a drive; a `base.CopyWriter`. Creating it raises NoSpaceError, PlaceFailedError."""
 
     def __init__(self, writer: PlaceWriter) -> None:
         self._writer = writer
@@ -37,7 +37,7 @@ class DriveCopyWriter:
 
     @property
     def path(self) -> str:
-        """Where the unfinished copy lies."""
+        """The path of the unfinished copy."""
         return self._path
 
     def write(self, buffer: memoryview) -> None:
@@ -56,7 +56,7 @@ class DriveCopyWriter:
     def flush(self, mtime_ns: int) -> None:
         with os_errors_explained(self._writer.place_name, "flushing a copy"):
             self._set_time(mtime_ns)
-            # A failed flush is never repeated: the kernel may have dropped the pages and would say yes.
+            # Never repeat a failed flush: the kernel may have dropped the pages, and would then report success.
             flush_to_medium(self._fd)
             status = os.fstat(self._fd)
         if status.st_size != self._size:
@@ -84,7 +84,7 @@ class DriveCopyWriter:
         return entry
 
     def discard(self) -> None:
-        # A driver that has died says so at every close as well; there is nothing left to lose here.
+        # A dead driver fails at every close too; nothing is left to lose here.
         with contextlib.suppress(OSError):
             self._close()
         self._writer.delete_incoming(self._path)
@@ -96,7 +96,7 @@ class DriveCopyWriter:
             self.discard()
             return
         with contextlib.suppress(CopyError):
-            # Its end tells more than its beginning, and with `.part` it must still fit.
+            # Trim the front of the name: the end (number, extension) identifies it, and `.part` must fit.
             while len(os.fsencode(name)) > _MAX_NAME_BYTES:
                 name = name[1:]
             self._writer.quarantine(self._path, reason, f"{name}.part")

@@ -17,7 +17,8 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from tripleguard.model import Entry
+from tripleguard.errors import PlaceError, PlaceUnreadableError
+from tripleguard.model import Entry, FreeSpace
 from tripleguard.names import is_safe_path
 
 
@@ -105,6 +106,10 @@ class DirHandle:
         flags |= getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
         return self._open_fd(path, flags, mode)
 
+    def open_for_reading(self, path: str) -> int:
+        """Return a descriptor for reading path at any offset, not past the cache. Raises OSError."""
+        return self.open(path, os.O_RDONLY)
+
     def read_small(self, path: str, limit: int) -> bytes:
         """The whole of a small file, at most limit bytes of it. Raises OSError."""
         descriptor = self.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
@@ -178,6 +183,42 @@ class DirHandle:
         if not stat.S_ISDIR(status.st_mode):
             raise NotADirectoryError(errno.ENOTDIR, "not a folder of this place", folder)
         self._checked_dirs.add(folder)
+
+
+def open_root(root: Path, *, no_atime: bool = False) -> DirHandle:
+    """Open the folder at root and hold it; `no_atime` as in `DirHandle`. Raises PlaceError in plain words."""
+    try:
+        return DirHandle(root, no_atime=no_atime)
+    except FileNotFoundError:
+        what = f"There is nothing at {root}."
+    except NotADirectoryError:
+        what = f"{root} is not a folder."
+    except OSError as error:
+        raise PlaceUnreadableError(
+            f"{root} can't be opened ({error.strerror}).",
+            safe="Nothing was changed.",
+            do="Unplug it, plug it in again; if it stays so, check its file system before you write to it.",
+        ) from error
+    raise PlaceError(
+        what, safe="Nothing was changed.", do="Check that the drive is connected and that the path is right."
+    )
+
+
+def read_free_space(folder: DirHandle, reserve: int) -> FreeSpace:
+    """Return the free and total bytes of the volume under folder. Raises OSError."""
+    if hasattr(os, "fstatvfs") and folder.fd is not None:
+        status = os.fstatvfs(folder.fd)
+        return FreeSpace(status.f_bavail * status.f_frsize, status.f_blocks * status.f_frsize, reserve)
+    import shutil
+
+    usage = shutil.disk_usage(folder.root)
+    return FreeSpace(usage.free, usage.total, reserve)
+
+
+def list_parents(path: str) -> list[str]:
+    """Return the folders that hold a name on the way to path, the top one first."""
+    parts = path.split("/")[:-1]
+    return ["/".join(parts[:depth]) for depth in range(len(parts) + 1)]
 
 
 def to_entry(path: str, status: os.stat_result) -> Entry:

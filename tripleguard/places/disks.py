@@ -12,9 +12,9 @@ import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from tripleguard.places import block_devices
-from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.mounts import Mount, find_mount
 from tripleguard.rules import can_share_disk
 
@@ -62,7 +62,18 @@ def find_shared_disks(roots: Sequence[tuple[str, Path]]) -> list[SharedDisk]:
     ]
 
 
-def is_same_copy(first: DirHandle, path: str, second: DirHandle, second_path: str) -> bool:
+class OpenableFolder(Protocol):
+    """A folder whose files can be opened."""
+
+    @property
+    def root(self) -> Path:
+        """Where it is mounted."""
+
+    def open_for_reading(self, path: str) -> int:
+        """Return a descriptor for reading path. Raises OSError."""
+
+
+def is_same_copy(first: OpenableFolder, path: str, second: OpenableFolder, second_path: str) -> bool:
     """Whether two paths lead to the same bytes on one disk: see `CopyComparison`. Raises OSError."""
     return CopyComparison(first, second).is_same(path, second_path)
 
@@ -73,7 +84,7 @@ class CopyComparison:
     A folder that is held open stays on its file system, so which one that is, is asked once for all paths.
     """
 
-    def __init__(self, one: DirHandle, other: DirHandle) -> None:
+    def __init__(self, one: OpenableFolder, other: OpenableFolder) -> None:
         self._one, self._other = one, other
         self._may_share: bool | None = None
 
@@ -82,9 +93,9 @@ class CopyComparison:
 
         Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
         """
-        descriptor = self._one.open(path, os.O_RDONLY)
+        descriptor = self._one.open_for_reading(path)
         try:
-            beside = self._other.open(other_path, os.O_RDONLY)
+            beside = self._other.open_for_reading(other_path)
             try:
                 if os.path.samestat(os.fstat(descriptor), os.fstat(beside)):
                     return True

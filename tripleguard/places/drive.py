@@ -10,15 +10,22 @@ import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from tripleguard.errors import NoSpaceError, PlaceError, PlaceFailedError, PlaceUnreadableError
-from tripleguard.model import Entry, FreeSpace, FsLimits
+from tripleguard.errors import NoSpaceError, PlaceError, PlaceFailedError
+from tripleguard.model import Entry, FreeSpace, FsLimits, Medium
 from tripleguard.names import escape_text
-from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass, is_rotational
+from tripleguard.places.cache_bypass import (
+    MediumReader,
+    allocate_aligned,
+    detect_cache_bypass,
+    find_disk_id,
+    is_rotational,
+)
 from tripleguard.places.change_times import keeps_change_times, makes_up_change_times
 from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.copy_writer import DriveCopyWriter
-from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.dir_handle import DirHandle, open_root, read_free_space
 from tripleguard.places.disks import DiskSet, find_disks
+from tripleguard.places.fs_identity import FileSystemIdentity, read_identity
 from tripleguard.places.fs_limits import probe_fs_limits
 from tripleguard.places.insertion import read_drive_insertion
 from tripleguard.places.marker import MARKER_PATH, Marker, encode_marker, read_marker
@@ -29,7 +36,7 @@ from tripleguard.places.reserved import RESERVED_DIR, SUPERSEDED_SUFFIX
 
 
 class Drive:
-    """One connected drive; see `scan_base.ItemSpan`. Use `open_drive` to get one."""
+    """One connected drive; a `base.Place`. Use `open_drive` to get one."""
 
     def __init__(self, folder: DirHandle, marker: Marker, reserve_bytes: int) -> None:
         self._folder = folder
@@ -54,26 +61,28 @@ class Drive:
         return self._folder.root
 
     def start_change_monitor(self) -> ChangeMonitor:
-        """Begin to notice what is changed on the drive; it watches nothing yet."""
         return ChangeMonitor(self._folder)
+
+    def read_identity(self) -> FileSystemIdentity:
+        return read_identity(self._folder)
 
     @property
     def keeps_change_times(self) -> bool:
-        """Whether its file system keeps times of change; see `change_times`."""
         return keeps_change_times(self.cache_bypass.file_system)
 
     @property
     def makes_up_change_times(self) -> bool:
-        """Whether two looks at an untouched file may show two times of change; see `change_times`."""
         return makes_up_change_times(self.cache_bypass.file_system)
 
     @property
-    def dir_handle(self) -> DirHandle:
-        """The drive's folder, held open."""
-        return self._folder
+    def best_medium(self) -> Medium:
+        return self.cache_bypass.medium
+
+    @property
+    def disk_id(self) -> str | None:
+        return find_disk_id(self._folder.root)
 
     def find_disks(self) -> DiskSet:
-        """The physical disks that the drive is on; None: can't be told."""
         return find_disks(self._folder.root)
 
     @property
@@ -91,7 +100,6 @@ class Drive:
 
     @property
     def is_read_only(self) -> bool:
-        """Whether its medium can't be written to by anybody now; False where the system can't say."""
         if sys.platform == "win32" or self._folder.fd is None:
             return False
         try:
@@ -104,7 +112,7 @@ class Drive:
             return read_free_space(self._folder, self._reserve_bytes)
 
     def is_connected(self) -> bool:
-        """See `scan_base.ItemSpan`. The marker comes from the medium: memory answers for a drive that is long
+        """See `base.CopyTarget`. The marker is read from the medium: the cache answers for a drive that is long
         dead."""
         if not self._folder.is_still_at_root():
             return False
@@ -127,12 +135,10 @@ class Drive:
             return True
 
     def list_dir(self, folder: str) -> list[tuple[str, os.stat_result | OSError]]:
-        """What is in a folder, each name with its lstat or the error it gave. Raises OSError."""
         return self._folder.list_dir(folder)
 
     def open_for_reading(self, path: str) -> int:
-        """A descriptor for reading at any offset, not past the cache. Raises OSError."""
-        return self._folder.open(path, os.O_RDONLY)
+        return self._folder.open_for_reading(path)
 
     def walk(self, folder: str) -> Iterator[Entry]:
         yield from self._folder.walk(folder, exclude=frozenset({RESERVED_DIR}))
@@ -176,12 +182,13 @@ class Drive:
         return self._writer.quarantine(path, reason)
 
     def list_quarantine(self) -> list[QuarantineEntry]:
-        """Everything that lies in the aside folder. Raises PlaceFailed."""
         with os_errors_explained(self._writer.place_name, "looking at what lies aside"):
             return list_quarantine(self._folder, made_up=self.makes_up_change_times)
 
+    def is_quarantine_unchanged(self, entry: QuarantineEntry) -> bool:
+        return entry.is_unchanged(self._folder.lstat(entry.path))
+
     def remove_empty_dirs(self) -> None:
-        """Remove folders in aside that the tool made and that are empty. Raises PlaceFailed."""
         with os_errors_explained(self._writer.place_name, "looking at what lies aside"):
             bare = list_empty_dirs(self._folder)
         for path in bare:
@@ -197,16 +204,13 @@ class Drive:
         return entry
 
     def write_own(self, path: str, content: Iterable[bytes], *, replaces: bytes | None = None) -> None:
-        """See `scan_base.ItemSpan`; replaces as in `PlaceWriter.write_own`."""
         self._writer.write_own(path, content, replaces=replaces)
 
     def is_certainly_own(self, path: str) -> bool:
-        """Whether a plain file stands at path that the tool wrote; see `provenance`. Raises PlaceFailed."""
         with os_errors_explained(self._writer.place_name, f"looking at {escape_text(path)}"):
             return self._writer.is_certainly_own(path)
 
     def read_own(self, path: str, limit: int) -> bytes | None:
-        """One of the tool's own files, None if it is not there. Raises PlaceFailed."""
         self._writer.restore_own(path)
         with os_errors_explained(self._writer.place_name, f"reading {escape_text(path)}"):
             try:
@@ -215,9 +219,8 @@ class Drive:
                 return None
 
     def read_own_unlocked(self, path: str, limit: int) -> bytes | None:
-        """As `read_own`, and nothing is put right on the way, so that it needs no lock. Raises PlaceFailed."""
         with os_errors_explained(self._writer.place_name, f"reading {escape_text(path)}"):
-            # While it is written anew it lies under its other name; then it is under the first one again.
+            # While it is rewritten it has its other name; after that it has the first one again.
             for name in (path, path + SUPERSEDED_SUFFIX, path):
                 try:
                     return self._folder.read_small(name, limit)
@@ -226,17 +229,30 @@ class Drive:
         return None
 
     def list_own_files(self, folder: str) -> list[Entry]:
-        """The tool's own files right in one of its folders. Raises PlaceFailed."""
         with os_errors_explained(self._writer.place_name, f"listing {folder}"):
             return list(self._folder.walk(folder))
 
     def delete_own(self, path: str) -> None:
-        """Remove a superseded file of the tool's own. Raises PlaceFailed."""
         self._writer.delete_own(path)
+
+    def delete_unfinished(self) -> int:
+        return self._writer.delete_unfinished()
+
+    def delete_quarantined(self, entry: QuarantineEntry) -> bool:
+        return self._writer.delete_quarantined(entry)
+
+    def open_lock(self) -> int:
+        return self._writer.open_lock()
 
 
 def open_drive(root: Path, reserve: int = 0, *, no_atime: bool = False) -> Drive:
-    """The drive at root, by its marker. reserve: bytes kept free; quiet: see `DirHandle`. Raises PlaceTrouble."""
+    """Open the drive at root by its marker. Raises PlaceError.
+
+    Args:
+        root: where it is mounted.
+        reserve: bytes to keep free.
+        no_atime: see `DirHandle`.
+    """
     folder = open_root(root, no_atime=no_atime)
     try:
         marker = read_marker(folder)
@@ -253,7 +269,7 @@ def open_drive(root: Path, reserve: int = 0, *, no_atime: bool = False) -> Drive
 
 
 def write_new_marker(root: Path, marker: Marker) -> None:
-    """Write the marker of a new drive at root. Raises PlaceTrouble if it has one, NoRoom, PlaceFailed."""
+    """Write the marker of a new drive at root. Raises PlaceError if it has one, NoSpaceError, PlaceFailedError."""
     folder = open_root(root)
     try:
         if read_marker(folder) is not None:
@@ -266,41 +282,5 @@ def write_new_marker(root: Path, marker: Marker) -> None:
 
 
 def open_unmarked_drive(root: Path, marker: Marker) -> Drive:
-    """The folder at root as the drive it may be, before its marker says so. Raises PlaceTrouble."""
+    """Open the folder at root as the drive it may be, before its marker says so. Raises PlaceError."""
     return Drive(open_root(root), marker, 0)
-
-
-def rewrite_marker(drive: Drive, marker: Marker) -> None:
-    """Write a drive's marker in place of one that is damaged or gone. Raises NoRoom, PlaceFailed."""
-    drive.write_own(MARKER_PATH, [encode_marker(marker)])
-    drive.fsync_dirs(["", RESERVED_DIR])
-
-
-def open_root(root: Path, *, no_atime: bool = False) -> DirHandle:
-    """The folder at root, held open; quiet as in `DirHandle`. Raises PlaceTrouble in plain words."""
-    try:
-        return DirHandle(root, no_atime=no_atime)
-    except FileNotFoundError:
-        what = f"There is nothing at {root}."
-    except NotADirectoryError:
-        what = f"{root} is not a folder."
-    except OSError as error:
-        raise PlaceUnreadableError(
-            f"{root} can't be opened ({error.strerror}).",
-            safe="Nothing was changed.",
-            do="Unplug it, plug it in again; if it stays so, check its file system before you write to it.",
-        ) from error
-    raise PlaceError(
-        what, safe="Nothing was changed.", do="Check that the drive is connected and that the path is right."
-    )
-
-
-def read_free_space(folder: DirHandle, reserve: int) -> FreeSpace:
-    """Free and total bytes on the volume under folder. Raises OSError."""
-    if hasattr(os, "fstatvfs") and folder.fd is not None:
-        status = os.fstatvfs(folder.fd)
-        return FreeSpace(status.f_bavail * status.f_frsize, status.f_blocks * status.f_frsize, reserve)
-    import shutil
-
-    usage = shutil.disk_usage(folder.root)
-    return FreeSpace(usage.free, usage.total, reserve)

@@ -22,8 +22,7 @@ from tripleguard.model import Entry, FreeSpace, FsLimits
 from tripleguard.names import escape_text
 from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass, is_rotational
 from tripleguard.places.copy_writer import DriveCopyWriter
-from tripleguard.places.dir_handle import DirHandle
-from tripleguard.places.drive import open_root, read_free_space
+from tripleguard.places.dir_handle import DirHandle, open_root, read_free_space
 from tripleguard.places.fs_limits import probe_fs_limits
 from tripleguard.places.marker import MARKER_PATH
 from tripleguard.places.mounts import find_mount

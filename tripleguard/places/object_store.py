@@ -15,10 +15,10 @@ import msgspec
 
 from tripleguard.errors import AccessDeniedError, NameTakenError, NetworkError, PlaceError, TripleguardError
 from tripleguard.model import Entry, Medium
-from tripleguard.names import escape_text
+from tripleguard.names import escape_text, is_valid_utf8
 from tripleguard.places.marker import MARKER_PATH, MAX_MARKER_BYTES, Marker, encode_marker
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.places.reserved import RESERVED_DIR, is_reserved
-from tripleguard.places.s3.bucket import ObjectEntry
 from tripleguard.places.s3.bucket_listing import S3Listing
 
 if TYPE_CHECKING:
@@ -30,9 +30,12 @@ _MAX_TRIES = 4
 
 
 class OffsitePlace:
-    """One object store with our marker in it. Everything here may raise LineTrouble, NoAccess.
+    """One object store with our marker in it; a `offsite_store.OffsiteStore`.
 
-    looking: how an S3 bucket is listed; None: by the library.
+    Args:
+        store: reads and writes objects.
+        marker: as it was read there.
+        s3_listing: how an S3 bucket is listed; None: by the library.
     """
 
     def __init__(self, store: ObjectStore, marker: Marker, s3_listing: S3Listing | None = None) -> None:
@@ -53,7 +56,6 @@ class OffsitePlace:
         return self._store
 
     def is_connected(self) -> bool:
-        """Whether this very place still answers."""
         try:
             marker = read_offsite_marker(self._store, self._s3_listing)
         except TripleguardError:
@@ -61,7 +63,6 @@ class OffsitePlace:
         return marker is not None and marker.id == self.uid
 
     def list_objects(self) -> Iterator[ObjectEntry]:
-        """Every object but the tool's own, in the server's order."""
         return (lying for lying in self._list_below("") if not is_reserved(lying.key))
 
     def _list_below(self, prefix: str) -> Iterator[ObjectEntry]:
@@ -75,7 +76,6 @@ class OffsitePlace:
                 yield from map(to_object_entry, page)
 
     def head(self, key: str) -> ObjectEntry | None:
-        """The object at a key now, None if there is none."""
         import obstore
 
         with store_errors_explained(f"looking at {escape_text(key)}"):
@@ -85,7 +85,6 @@ class OffsitePlace:
                 return None
 
     def stat(self, path: str) -> Entry | None:
-        """The object at path as an entry."""
         found = self.head(path)
         return Entry(path, found.size, found.mtime_ns) if found else None
 
@@ -97,7 +96,6 @@ class OffsitePlace:
         return ObjectReader(self._store, found)
 
     def write_own(self, path: str, content: Iterable[bytes]) -> None:
-        """Put one of the tool's own small objects; an earlier one of its own gives way, at once or not at all."""
         import obstore
 
         if not is_reserved(path):
@@ -106,11 +104,6 @@ class OffsitePlace:
             obstore.put(self._store, path, b"".join(content), use_multipart=False)
 
     def update_own(self, path: str, update: Callable[[bytes | None], bytes | None], limit: int) -> None:
-        """Put one of the tool's own small objects in place of what lies there, unless that changes meanwhile.
-
-        revise: from what lies there (None: nothing) to what is to lie there (None: leave it). Raises NameTaken
-        where something larger than limit lies there, or others go on changing it.
-        """
         for _ in range(_MAX_TRIES):
             before = self.head(path)
             if before is not None and before.size > limit:
@@ -147,19 +140,28 @@ class OffsitePlace:
         return True
 
     def read_own(self, path: str, limit: int) -> bytes | None:
-        """One of the tool's own objects, None if there is none or it is larger than limit."""
         found = self.head(path)
         if found is None or found.size > limit:
             return None
         return read_object(self._store, path, found.tag)
 
-    def list_own_objects(self, folder: str) -> list[ObjectEntry]:
-        """The tool's own objects below one of its folders."""
+    def exists(self, key: str) -> bool:
+        return self.head(key) is not None
+
+    def list_own_names(self, folder: str) -> list[str]:
         below = f"{folder}/"
-        return [lying for lying in self._list_below(below) if "/" not in lying.key.removeprefix(below)]
+        names = (lying.key.removeprefix(below) for lying in self._list_below(below))
+        return [name for name in names if "/" not in name]
+
+    def fit_key(self, key: str) -> str:
+        # Object stores want text without control characters.
+        plain = key if is_valid_utf8(key) else escape_text(key).replace("\\", "_")
+        return "".join(char if char.isprintable() else "_" for char in plain)
+
+    def fit_folder(self, folder: str) -> str:
+        return folder
 
     def delete_own(self, path: str) -> None:
-        """Remove a superseded object of the tool's own, where the credentials allow that."""
         import obstore
 
         if not path.startswith(f"{RESERVED_DIR}/catalog/"):

@@ -3,8 +3,8 @@
 A new copy is written under `.tripleguard/incoming`, flushed, and then given its final name, which must be free:
 nothing is ever replaced. A bad copy is moved to quarantine with a note. The few calls that remove something
 remove only what this tool made itself: unfinished copies, probe files, and superseded versions of its own small
-files; and, at a person's request alone, what is in quarantine. `tests/test_house.py` holds every other module
-to that, and every function here that removes something to its reason.
+files; and, at a person's request alone, what is in quarantine. `tests/test_architecture.py` holds every other
+module to that, and every function here that removes something to its reason.
 
 Replacing by rename is not atomic on exFAT and NTFS, so it is not used at all. Where the kernel can rename
 without replacing, that is used; else a hard link claims the name; else the name is checked and then taken,
@@ -28,7 +28,7 @@ from datetime import UTC, datetime
 from tripleguard.errors import NameTakenError, NoSpaceError
 from tripleguard.names import escape_text, is_safe_path
 from tripleguard.places.cache_bypass import flush_to_medium
-from tripleguard.places.dir_handle import DirHandle
+from tripleguard.places.dir_handle import DirHandle, list_parents
 from tripleguard.places.os_errors import os_errors_explained
 from tripleguard.places.quarantine import QuarantineEntry, build_note_name, format_note
 from tripleguard.places.reserved import (
@@ -87,13 +87,13 @@ class PlaceWriter:
                         safe="It was left as it is.",
                         do="Rename it on the drive, then run the command again.",
                     ) from None
-        # Also one that was there: a run that was cut off may have made it and not come to settle it.
+        # A folder that was there counts too: an interrupted run may have made it without syncing it.
         self._add_unsynced(above)
         self._known_dirs.add(folder)
 
     def fsync_dirs(self, folders: Iterable[str]) -> None:
         """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailed."""
-        # Whoever comes second must not be told that all is durable while the first one is still at it.
+        # A second caller must not return before the folders that the first one is syncing are durable.
         with self._fsync_lock:
             todo = set(folders) | self._unsynced_dirs
             for folder in sorted(todo):
@@ -118,13 +118,10 @@ class PlaceWriter:
                 os.close(descriptor)
 
     def fsync_files(self, *paths: str) -> None:
-        """Force files that stand at these paths, and every name on the way to them, to the medium.
-
-        Raises PlaceFailed, also where one of them is not there any more.
-        """
+        """Force these files, and every name on the way to them, to the medium. Raises PlaceFailedError."""
         for path in paths:
             self._fsync_file(path)
-        self.fsync_dirs({folder for path in paths for folder in _list_parents(path)})
+        self.fsync_dirs({folder for path in paths for folder in list_parents(path)})
 
     def _fsync_file(self, path: str) -> None:
         with os_errors_explained(self.place_name, f"flushing {escape_text(path)}"):
@@ -151,7 +148,7 @@ class PlaceWriter:
         name = name or path.rpartition("/")[2]
         with os_errors_explained(self.place_name, f"moving {escape_text(name)} aside"):
             self._rename_if_free(path, f"{folder}/{name}")
-        # On a drive without room for the note the file is moved all the same, and who asked must know of it.
+        # Without space for the note the file is moved all the same, and the caller must know where it is.
         with contextlib.suppress(NoSpaceError):
             self._write_new(f"{folder}/{build_note_name(name)}", [format_note(path, reason, stamp)])
         self.fsync_dirs([folder, path.rpartition("/")[0]])
@@ -211,7 +208,7 @@ class PlaceWriter:
         return is_checklist_with_remarks(content) and set(content.split(b"\n")) <= {*lines, b""}
 
     def is_certainly_own(self, path: str) -> bool:
-        """Whether a plain file stands at path that the tool wrote; see `provenance`. Raises OSError."""
+        """Whether a plain file stands at path that the tool wrote; see `reserved`. Raises OSError."""
         if self.dir_handle.stat(path) is None:
             return False
         return is_certainly_own(path, lambda limit: self.dir_handle.read_small(path, limit))
@@ -252,11 +249,11 @@ class PlaceWriter:
         return len(begun)
 
     def delete_quarantined(self, entry: QuarantineEntry) -> bool:
-        """Remove one file that lies aside, by a person's word; False: it is not what was looked at, and stays.
+        """Remove one quarantined file at a person's request; return False, and leave it, if it has changed.
 
-        Only a plain file right in one of the folders in aside, with this one name, and untouched since it was
-        looked at. The folder is reached part by part from the held drive, so that no link is followed. The caller
-        holds the place's lock and has judged the file. Raises PlaceFailed.
+        Only a plain file right in one of the quarantine's folders, with this one name. The folder is reached part
+        by part from the held drive, so that no link is followed. The caller holds the place's lock and has judged
+        the file. Raises PlaceFailedError.
         """
         above, _, name = entry.path.rpartition("/")
         if not is_safe_path(entry.path) or above.rpartition("/")[0] != QUARANTINE_DIR or entry.link_count != 1:
@@ -275,7 +272,7 @@ class PlaceWriter:
         return True
 
     def remove_empty_dir(self, path: str) -> None:
-        """Remove a folder in aside if nothing is in it; else it stays. Raises PlaceFailed."""
+        """Remove a folder of the quarantine if it is empty; else leave it. Raises PlaceFailedError."""
         if not is_safe_path(path) or path.rpartition("/")[0] != QUARANTINE_DIR:
             raise ValueError(f"{path!r} may not be removed")
         with os_errors_explained(self.place_name, "tidying up"):
@@ -310,14 +307,14 @@ class PlaceWriter:
         self._add_unsynced(INCOMING_DIR)
 
     def delete_incoming(self, path: str) -> None:
-        """Remove one unfinished copy of our own. Never raises: what stays is cleared by the next job."""
+        """Remove one unfinished copy. Never raises: the next job removes what stays."""
         if not path.startswith(f"{INCOMING_DIR}/"):
             raise ValueError(f"{path} is not an unfinished copy")
         with contextlib.suppress(OSError):
             os.unlink(self.dir_handle.syscall_path(path), dir_fd=self.dir_handle.fd)
 
     def _reject_reserved(self, *paths: str) -> None:
-        """Whatever a catalog says, no picture is put into or taken out of the tool's own folder."""
+        """Refuse to put a picture into the tool's own folder or take one out, whatever a catalog says."""
         for path in paths:
             if may_reach_reserved_dir(path) and not path.startswith(f"{QUARANTINE_DIR}/"):
                 raise NameTakenError(
@@ -381,14 +378,8 @@ class PlaceWriter:
                 os.close(descriptor)
 
 
-def _list_parents(path: str) -> list[str]:
-    """The folders that the names on the way to path stand in."""
-    parts = path.split("/")[:-1]
-    return ["/".join(parts[:depth]) for depth in range(len(parts) + 1)]
-
-
 def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:
-    """0, or the errno of a rename that refuses to replace."""
+    """Rename without replacing; return 0 or the errno."""
     call, flag = _find_rename_call()
     if call is None or fd < 0:
         return errno.ENOSYS
@@ -399,7 +390,7 @@ def _kernel_rename(fd: int, source: bytes, target: bytes) -> int:
 
 @functools.cache
 def _find_rename_call() -> tuple[Callable[[int, bytes, int, bytes, int], int] | None, int]:
-    """The system's rename that refuses to replace, and the flag that asks for it."""
+    """Return the system's rename that can refuse to replace, and the flag that requests it."""
     name, flag = ("renameatx_np", _RENAME_EXCL) if sys.platform == "darwin" else ("renameat2", _RENAME_NOREPLACE)
     try:
         return getattr(ctypes.CDLL(None, use_errno=True), name), flag

@@ -8,51 +8,19 @@ name, flushed, then published where the name is free.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from tripleguard.errors import AccessDeniedError, CopyError, NameTakenError, NetworkError
 from tripleguard.names import escape_text
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import Place
 from tripleguard.places.object_store import describe_store_error
-from tripleguard.places.s3.connection import PIECE_BYTES, PaceCallback
+from tripleguard.places.s3.connection import PIECE_BYTES
 
 if TYPE_CHECKING:
     from obstore.store import ObjectStore
 
 MAX_WHOLE_BYTES = 2 * 1024**3
 """Bytes that are held in memory at most to be put in one piece."""
-
-
-class PartUploader(Protocol):
-    """Sends in parts, each proved as it arrives; for one thread. See `bucket.S3Bucket`."""
-
-    @property
-    def bytes_sent(self) -> int: ...
-    def put(
-        self, key: str, body: memoryview | bytes, metadata: Mapping[str, str], *, pace: PaceCallback | None = None
-    ) -> str: ...
-    def begin_upload(self, key: str, metadata: Mapping[str, str]) -> str: ...
-    def put_part(
-        self, key: str, upload: str, number: int, body: memoryview | bytes, pace: PaceCallback | None
-    ) -> str: ...
-    def list_parts(self, key: str, upload: str) -> dict[int, tuple[str, int]]: ...
-    def complete_upload(self, key: str, upload: str, parts: Mapping[int, tuple[str, bytes]]) -> str: ...
-    def abort_upload(self, key: str, upload: str) -> None: ...
-    def head(self, key: str) -> Mapping[str, str] | None: ...
-    def close(self) -> None: ...
-
-
-class WholeUploader(Protocol):
-    """Sends a file as a whole, under a key that is free; for one thread. It has to be read back."""
-
-    @property
-    def bytes_sent(self) -> int: ...
-    def send(
-        self, key: str, pieces: Iterator[bytes], size: int, mtime_ns: int, metadata: Mapping[str, str]
-    ) -> None:
-        """Raises NameTaken, NoRoom, LineTrouble, NoAccess, PlaceFailed."""
-
-    def close(self) -> None: ...
 
 
 class StoreUploader:
@@ -93,7 +61,7 @@ class StoreUploader:
 class FolderUploader:
     """To a plain folder, such as a store at home that is mounted here."""
 
-    def __init__(self, drive: Drive) -> None:
+    def __init__(self, drive: Place) -> None:
         self._drive = drive
         self.bytes_sent = 0
 

@@ -17,7 +17,8 @@ from tripleguard.jobs.cards.offload import OffloadResult, offload
 from tripleguard.jobs.clearance.card_answer import CardQuestion
 from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.clearance.card_observation import CardObservation
-from tripleguard.jobs.drives import JobContext, locate_drives, open_drives, select_writable_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives, open_drives, select_writable_drives
 from tripleguard.jobs.progress import Job, Message, ProgressUpdate
 from tripleguard.model import Entry, FileKind
 from tripleguard.names import escape_text

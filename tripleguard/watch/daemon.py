@@ -14,7 +14,7 @@ from types import FrameType
 from tripleguard.clock import format_iso
 from tripleguard.errors import PlaceBusyError
 from tripleguard.home import open_home_lock
-from tripleguard.jobs.drives import WATCH_LOCK, JobContext
+from tripleguard.jobs.context import WATCH_LOCK, JobContext
 from tripleguard.names import escape_text
 from tripleguard.places.locks import LockHolder, hold_lock
 from tripleguard.watch.loop import WatchLoop

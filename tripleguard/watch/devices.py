@@ -26,7 +26,8 @@ from pathlib import Path
 from tripleguard.catalog.places import list_places
 from tripleguard.config import WatchSettings
 from tripleguard.errors import TripleguardError
-from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives
 from tripleguard.model import PlaceRecord, PlaceState
 from tripleguard.places.cache_bypass import find_disk_id
 from tripleguard.places.marker import read_marker_at

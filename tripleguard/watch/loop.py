@@ -17,7 +17,7 @@ from functools import partial
 from tripleguard.clock import SECOND, format_iso
 from tripleguard.errors import CatalogError
 from tripleguard.home import open_home_lock
-from tripleguard.jobs.drives import CLI_PRIORITY_LOCK, JobContext
+from tripleguard.jobs.context import CLI_PRIORITY_LOCK, JobContext
 from tripleguard.jobs.offsite.offsite_place import get_offsite_place
 from tripleguard.names import escape_text
 from tripleguard.places.locks import is_locked

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from tripleguard.clock import DAY, SECOND
 from tripleguard.home import prune_files, write_atomically
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.jobs.queries.report_query import Report, build_report
 from tripleguard.model import Finding, FindingKind, Severity

@@ -16,7 +16,7 @@ import msgspec
 
 from tripleguard.clock import SECOND, parse_iso
 from tripleguard.home import Home, open_home_lock, write_atomically
-from tripleguard.jobs.drives import WATCH_LOCK
+from tripleguard.jobs.context import WATCH_LOCK
 from tripleguard.names import escape_text
 from tripleguard.places.locks import LockHolder, read_holder
 from tripleguard.presentation.words import format_duration, format_rate, format_size, format_time

@@ -19,11 +19,11 @@ from tripleguard.catalog.shared_sidecars import count_extra_missing_copies
 from tripleguard.catalog.shoots import count_totals
 from tripleguard.errors import PlaceFailedError, UsageError
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.cards.import_from_folder import import_from_folder, open_stable_folder
+from tripleguard.jobs.cards.import_from_folder import import_from_folder
 from tripleguard.jobs.cards.ingest_from_drive import ingest_from_drive
 from tripleguard.jobs.cards.topup import topup
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import (
-    JobContext,
     OpenDrive,
     locate_drives,
     open_drives,
@@ -41,6 +41,7 @@ from tripleguard.jobs.rescan.drill import drill
 from tripleguard.jobs.rescan.rescan import PlaceRescanResult, rescan
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.names import escape_text
+from tripleguard.places.stable_folder import open_stable_folder
 from tripleguard.presentation.words import format_size
 from tripleguard.watch.card_tasks import process_card, recheck_card
 from tripleguard.watch.morning_report import run_morning_report

@@ -10,8 +10,8 @@ from collections.abc import Callable, Generator
 from dataclasses import replace
 
 from tripleguard.errors import PlaceBusyError, StoppedError, TripleguardError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_records import decisions_saved
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
 from tripleguard.watch.monitoring import StallDetector
 from tripleguard.watch.queue import TaskResult, TaskStatus, WatchTask

@@ -16,10 +16,11 @@ from tripleguard.jobs.cards.free_paths import (
     FreePathChooser,
     no_free_name_error,
 )
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, VerifyRequest
 from tripleguard.jobs.copying.destination import DestinationResolver
 from tripleguard.jobs.copying.engine import CopyEngine, CopyMissing, ExistingCopyFound, SourceChanged
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import (
     ExistingCopies,
     FrameOriginals,
@@ -27,7 +28,7 @@ from tripleguard.jobs.existing_copies import (
     is_identified_by_content,
 )
 from tripleguard.model import Entry, File, FileKind
-from tripleguard.places.card import Card
+from tripleguard.places.base import SourceFolder
 
 _MAX_BODY_SAMPLES = 20
 _BODY_HEAD_BYTES = 256 * 1024
@@ -43,7 +44,12 @@ class DestinationChooser:
     """Decides for one offload, over all its passes. shoot, body: the names that were given, if any."""
 
     def __init__(
-        self, ctx: JobContext, card: Card, drives: Sequence[OpenDrive], shoot: str | None, body: str | None = None
+        self,
+        ctx: JobContext,
+        card: SourceFolder,
+        drives: Sequence[OpenDrive],
+        shoot: str | None,
+        body: str | None = None,
     ) -> None:
         self._ctx = ctx
         self._catalog = ctx.catalog.reopen()
@@ -64,7 +70,7 @@ class DestinationChooser:
     def close(self) -> None:
         self._catalog.close()
 
-    def learn_body(self, card: Card) -> None:
+    def learn_body(self, card: SourceFolder) -> None:
         """Look into a few originals, so that files without a body go with the card's."""
         heads: list[tuple[Entry, bytes]] = []
         for item in card.entries():

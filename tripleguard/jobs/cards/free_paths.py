@@ -25,7 +25,7 @@ from tripleguard.jobs.copying.destination import MAX_NAME_NUMBER
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord, Shoot
 from tripleguard.names import add_number, escape_text, fit_to_limits, fold_name
-from tripleguard.places.base import Place
+from tripleguard.places.base import CopyTarget
 from tripleguard.places.cache_bypass import allocate_aligned
 from tripleguard.places.reserved import is_reserved
 
@@ -110,7 +110,7 @@ class FreePathChooser:
         limits = self._drives[lane].place.fs_limits
         return lane, fold_name(path) if limits.is_case_insensitive or limits.is_normalization_insensitive else path
 
-    def _is_free_again(self, recorded: Copy, file: File, place: Place) -> bool:
+    def _is_free_again(self, recorded: Copy, file: File, place: CopyTarget) -> bool:
         """Whether a recorded path is free again: the same file belongs there and is gone from it."""
         belongs = file_queries.get_file(self._catalog, recorded.file_id).file == file
         return belongs and recorded.state is not CopyState.QUARANTINED and place.stat(recorded.path) is None
@@ -136,7 +136,7 @@ class FreePathChooser:
         newest = find_newest_version(self._catalog, path, record.id)
         return newest is not None and file_queries.get_file(self._catalog, newest).file == file
 
-    def _find_equal_at(self, place: Place, path: str, file: File) -> Entry | None:
+    def _find_equal_at(self, place: CopyTarget, path: str, file: File) -> Entry | None:
         """The entry at path if it holds exactly this file."""
         entry = place.stat(path)
         if entry is None or entry.size != file.size:

@@ -8,19 +8,18 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from tripleguard.catalog.frame_counts import mark_folder_job
 from tripleguard.errors import TripleguardError
 from tripleguard.jobs.cards.offload import CardCopyRun, CardFileNote
 from tripleguard.jobs.clearance.card_observation import CardObservation
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, Message, ProgressUpdate
-from tripleguard.model import Entry, PlaceRecord
-from tripleguard.places.card import Card, CardItem, open_card
-from tripleguard.places.dir_handle import DirHandle
+from tripleguard.model import PlaceRecord
+from tripleguard.places.base import SourceFolder
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,30 +33,9 @@ class ImportResult:
     seconds: float
 
 
-class StableFolder(Card):
-    """A folder of which only the wanted files are seen, as long as they are as they were wanted."""
-
-    is_physical_card = False
-
-    def __init__(self, folder: DirHandle, expected: Mapping[str, Entry]) -> None:
-        super().__init__(folder)
-        self._expected = expected
-
-    def entries(self) -> Iterator[CardItem]:
-        for item in super().entries():
-            if isinstance(item, Entry) and self._expected.get(item.path) == item:
-                yield item
-
-
-def open_stable_folder(root: Path, drives: list[Path], expected: Mapping[str, Entry]) -> StableFolder:
-    """The folder at root; drives: where the drives are. Raises WrongUse, PlaceTrouble, OSError."""
-    open_card(root, drives).close()
-    return StableFolder(DirHandle(root, no_atime=True), expected)
-
-
 def import_from_folder(
     ctx: JobContext,
-    folder: StableFolder,
+    folder: SourceFolder,
     drives: Sequence[OpenDrive],
     unavailable: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
 ) -> Job[ImportResult]:

@@ -19,13 +19,14 @@ from tripleguard.catalog.frame_counts import get_session_cards
 from tripleguard.catalog.integrity import update_model_quirks
 from tripleguard.digest import SamplingHasher
 from tripleguard.errors import CopyError, PlaceFailedError, StoppedError, TripleguardError
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.copying.copy_tasks import CopyTask, CopyVerified, CopyWritten, VerifyRequest
 from tripleguard.jobs.copying.destination import Destination, DestinationResolver
 from tripleguard.jobs.copying.engine import HEAD_BYTES
 from tripleguard.jobs.copying.recording import CopyRecorder
 from tripleguard.jobs.drive_records import write_checklists_and_snapshots
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.integrity import IntegrityResult, finish_integrity_check, start_integrity_check
 from tripleguard.jobs.missing_frames import update_gaps
 from tripleguard.jobs.progress import Job, ProgressUpdate

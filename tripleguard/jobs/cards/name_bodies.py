@@ -13,7 +13,7 @@ from tripleguard.cameras.maker_notes import OPAQUE_KEY_PREFIX
 from tripleguard.catalog.file_updates import ensure_body
 from tripleguard.catalog.shoots import list_bodies_on_card, list_body_labels, reassign_body
 from tripleguard.errors import UsageError
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.names import escape_text, find_title_problem
 
 

@@ -12,6 +12,7 @@ import contextlib
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from tripleguard.catalog import shoots
 from tripleguard.catalog.frame_counts import FOLDER_JOB_DETAIL
@@ -32,6 +33,7 @@ from tripleguard.jobs.clearance.card_answer import CardQuestion, VerifiedOnDrive
 from tripleguard.jobs.clearance.card_clearance import clear_card
 from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp, stamp_of
 from tripleguard.jobs.clearance.counted_copies import CopyKey
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, CopyVerified, CopyWritten
 from tripleguard.jobs.copying.engine import (
     CopyResult,
@@ -42,13 +44,13 @@ from tripleguard.jobs.copying.engine import (
     SourceResumed,
 )
 from tripleguard.jobs.copying.run import CopyRateEstimator, CopyRun, FilesToRetry
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.integrity import CardIntegrity, summarize_card
 from tripleguard.jobs.missing_frames import CardCount, MissingFramesReport, update_gaps_after_card
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
 from tripleguard.model import EventOutcome, EventType, PlaceRecord, Shoot, UncopyableEntry
 from tripleguard.names import escape_text
-from tripleguard.places.card import Card, IgnoredEntry
+from tripleguard.places.base import IgnoredEntry, SourceFolder
 from tripleguard.wording import pluralize
 
 _MAX_ATTEMPTS = 3
@@ -98,7 +100,7 @@ class OffloadResult:
 
 def offload(
     ctx: JobContext,
-    card: Card,
+    card: SourceFolder,
     drives: Sequence[OpenDrive],
     shoot: str | None,
     unavailable: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
@@ -209,7 +211,6 @@ class CardCopyRun(CopyRun):
         self._ask_card_count = ask_card_count
         self.missing_frames = MissingFramesReport()
         self._had_read_error = False
-        self._is_second_reading = False
 
     def run(self) -> Iterator[Progress]:
         """Everything once, then what has to be tried again; at the end, lists and snapshots on the drives."""
@@ -278,18 +279,13 @@ class CardCopyRun(CopyRun):
         """Read the card a second time and compare; what differs is copied as well."""
         self.second_reading = second = SecondReading()
         yield Message("The card is read a second time and compared.")
-        first, doing = self.rate, self._activity
-        self.rate, self._activity, self._is_second_reading = (
-            CopyRateEstimator(self.totals.total_bytes),
-            "second reading",
-            True,
+        yield from self.run_pass(
+            lambda copier: make_second_tasks(self.ctx, self._card, self.job_id, second, copier),
+            self._decider,
+            activity="second reading",
+            rate=CopyRateEstimator(self.totals.total_bytes),
+            record=partial(self._record_second_reading, second),
         )
-        try:
-            yield from self.run_pass(
-                lambda copier: make_second_tasks(self.ctx, self._card, self.job_id, second, copier), self._decider
-            )
-        finally:
-            self.rate, self._activity, self._is_second_reading = first, doing, False
         if again := self.take_retries():
             yield from self._run_card_pass(again)
 
@@ -312,13 +308,6 @@ class CardCopyRun(CopyRun):
 
     def record_result(self, result: CopyResult) -> None:
         match result:
-            case SourceRead(task) if self._is_second_reading and self.second_reading is not None:
-                if not compare_reading(self.ctx, self.job_id, task, self.second_reading):
-                    self.retry_later(task.entry, range(len(self.drives)))
-            case SourceReadFailed(task, why) if self._is_second_reading and self.second_reading is not None:
-                self._record_read_failure(task, why)
-                if self._card_gone_error is None and why != "stopped":
-                    record_second_read_failure(self.ctx, self.job_id, task.entry.path, self.second_reading)
             case SourceRead(task, file):
                 if task.expected_file is not None and task.expected_file != file:
                     self.retry_later(task.entry, range(len(self.drives)))
@@ -352,6 +341,19 @@ class CardCopyRun(CopyRun):
             case _:
                 super().record_result(result)
 
+    def _record_second_reading(self, second: SecondReading, result: CopyResult) -> None:
+        """Record one result of the second reading; called inside one transaction with others."""
+        match result:
+            case SourceRead(task):
+                if not compare_reading(self.ctx, self.job_id, task, second):
+                    self.retry_later(task.entry, range(len(self.drives)))
+            case SourceReadFailed(task, why):
+                self._note_read_error(why)
+                if self._card_gone_error is None and why != "stopped":
+                    record_second_read_failure(self.ctx, self.job_id, task.entry.path, second)
+            case _:
+                self.record_result(result)
+
     def _count_file(self, task: CopyTask) -> None:
         self._read_failures.pop(task.entry.path, None)
         if not task.lanes:
@@ -361,8 +363,16 @@ class CardCopyRun(CopyRun):
             self.files_done += 1
 
     def _record_read_failure(self, task: CopyTask, reason: str) -> None:
-        if self.ctx.stop.is_set() or reason == "stopped":
+        if not self._note_read_error(reason):
             return
+        self._read_failures[task.entry.path] = reason
+        self._observation.record_failure(task.entry.path)
+        self.retry_later(task.entry, task.lanes or range(len(self.drives)))
+
+    def _note_read_error(self, reason: str) -> bool:
+        """Note that a card file could not be read; False: the job was stopped, or the whole card is gone."""
+        if self.ctx.stop.is_set() or reason == "stopped":
+            return False
         if not self._card.is_connected():
             self._card_gone_error = CardGoneError(
                 f"The card at {escape_text(str(self._card.root))} was pulled or stopped answering after "
@@ -370,13 +380,9 @@ class CardCopyRun(CopyRun):
                 safe="What was finished stays on the drives; the card was only read.",
                 do="Put it in again and run the same command: it goes on where it stopped. Do not reformat it.",
             )
-            return
+            return False
         self._had_read_error = True
-        if self._is_second_reading:
-            return
-        self._read_failures[task.entry.path] = reason
-        self._observation.record_failure(task.entry.path)
-        self.retry_later(task.entry, task.lanes or range(len(self.drives)))
+        return True
 
     def release(self, result: CopyResult) -> None:
         if isinstance(result, CopyWritten | CopyFailed):

@@ -12,9 +12,10 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp
 from tripleguard.jobs.clearance.counted_copies import CopyKey
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyTask, VerifyRequest
 from tripleguard.jobs.copying.engine import CopyEngine, CopyMissing, EntrySkipped, SourceResumed
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import CopyGaps, ExistingCopies, FrameOriginals
 from tripleguard.jobs.integrity import start_integrity_check
 from tripleguard.model import Entry

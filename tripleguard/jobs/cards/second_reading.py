@@ -14,12 +14,11 @@ from functools import partial
 
 from tripleguard.catalog import file_queries
 from tripleguard.catalog.integrity import add_flaw, remove_flaw
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyTask
 from tripleguard.jobs.copying.engine import CopyEngine
-from tripleguard.jobs.drives import JobContext
 from tripleguard.model import Entry, IntegrityFlaw, Medium
-from tripleguard.places.base import CopyReader
-from tripleguard.places.card import Card
+from tripleguard.places.base import CopyReader, SourceFolder
 
 _SIGN = "two readings differ"
 READINGS_DIFFER = IntegrityFlaw(
@@ -43,7 +42,7 @@ class SecondReading:
 
 
 def make_second_tasks(
-    ctx: JobContext, card: Card, job_id: int, second: SecondReading, engine: CopyEngine
+    ctx: JobContext, card: SourceFolder, job_id: int, second: SecondReading, engine: CopyEngine
 ) -> Iterator[CopyTask]:
     """A task for each card file that this job has read, to be read and compared. Runs in the reader's thread."""
     catalog = ctx.catalog.reopen()
@@ -95,7 +94,7 @@ def record_difference(
     add_flaw(ctx.catalog, file_id, flaw, ctx.clock.now())
 
 
-def _open_second_reading(card: Card, path: str, second: SecondReading) -> CopyReader:
+def _open_second_reading(card: SourceFolder, path: str, second: SecondReading) -> CopyReader:
     return _CacheTrackingReading(card.open_second_reader(path), second)
 
 

@@ -24,12 +24,13 @@ from tripleguard.jobs.cards.free_paths import (
     FreePathChooser,
     no_free_name_error,
 )
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask, CopyVerified, CopyWritten, VerifyRequest
 from tripleguard.jobs.copying.destination import MAX_NAME_NUMBER
 from tripleguard.jobs.copying.engine import CopyEngine, CopyMissing, CopyResult, ExistingCopyFound, SourceRead
 from tripleguard.jobs.copying.hashing import has_recorded_content
 from tripleguard.jobs.copying.replication import ReplicationRun, set_destination_from_copy
-from tripleguard.jobs.drives import CopySource, JobContext, OpenDrive
+from tripleguard.jobs.drives import CopySource, OpenDrive
 from tripleguard.jobs.existing_copies import ExistingCopies, is_identified_by_content
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.model import Copy, CopyState, Entry, EventOutcome, File

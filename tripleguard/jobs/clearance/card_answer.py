@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 from tripleguard.clearance_answer import Clearance
 from tripleguard.jobs.clearance.card_observation import CardObservation, FileStamp
 from tripleguard.jobs.clearance.counted_copies import CopyKey
-from tripleguard.places.card import Card
-from tripleguard.places.changes import ChangeMonitor
+from tripleguard.places.base import ChangeWatch, SourceFolder
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +25,12 @@ class CardQuestion:
         accept_damaged: A person lives with files that are damaged at source.
     """
 
-    card: Card
+    card: SourceFolder
     observation: CardObservation | None = None
     is_read: bool = False
     unsteady: frozenset[str] = frozenset()
     before: Mapping[CopyKey, FileStamp] = field(default_factory=dict)
-    monitors: Mapping[int, ChangeMonitor] = field(default_factory=dict)
+    monitors: Mapping[int, ChangeWatch] = field(default_factory=dict)
     accept_damaged: bool = False
 
 

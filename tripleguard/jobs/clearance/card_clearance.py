@@ -45,8 +45,9 @@ from tripleguard.jobs.clearance.counted_copies import (
 from tripleguard.jobs.clearance.decision import decide_clearance
 from tripleguard.jobs.clearance.reasons import ReasonCounter
 from tripleguard.jobs.clearance.record import CoveredFiles, save_record
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext, OpenDrive, explain_outdated_catalog
+from tripleguard.jobs.drives import OpenDrive, explain_outdated_catalog
 from tripleguard.jobs.existing_copies import FrameOriginals
 from tripleguard.jobs.integrity import (
     accept_damage,
@@ -59,8 +60,8 @@ from tripleguard.jobs.missing_frames import find_files_to_keep, list_missing_fra
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Entry
 from tripleguard.names import escape_text
+from tripleguard.places.base import SourceFolder
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.places.card import Card
 from tripleguard.rules import CopyRequirements, primary_reason
 
 _PROGRESS_EVERY = 50
@@ -194,7 +195,7 @@ class _CardClearanceRun:
     def make_answer(self) -> CardAnswer:
         """Count what was seen; the record is kept in the catalog and, for a yes, on the drives."""
         with self._ctx.catalog.transaction():
-                    update_model_quirks(self._ctx.catalog, self._answer_time)
+            update_model_quirks(self._ctx.catalog, self._answer_time)
         keep = find_files_to_keep(self._ctx)
         for path, seen in self._observation.files.items():
             self._bytes += seen.stamp[0]
@@ -386,7 +387,7 @@ def _file_name(path: str) -> str:
     return path.rpartition("/")[2]
 
 
-def _card_gone_error(card: Card) -> CardGoneError:
+def _card_gone_error(card: SourceFolder) -> CardGoneError:
     return CardGoneError(
         f"The card at {escape_text(str(card.root))} went away while it was looked at.",
         safe="It was only read.",

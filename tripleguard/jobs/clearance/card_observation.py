@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tripleguard.model import Entry, UncopyableEntry
-from tripleguard.places.card import Card, CardItem, CardTotals, IgnoredEntry
+from tripleguard.places.base import CardItem, CardTotals, IgnoredEntry, SourceFolder
 
 FileStamp = tuple[int, int, int]
 """Size, modification time and change time of a file, as one look gave them."""
@@ -43,7 +43,7 @@ class ObservedFile:
 class CardObservation:
     """The card of one run: list it and report readings through this. Close it when the answer was given."""
 
-    def __init__(self, card: Card) -> None:
+    def __init__(self, card: SourceFolder) -> None:
         self.card = card
         self.files: dict[str, ObservedFile] = {}
         self.uncopyable: dict[str, str] = {}

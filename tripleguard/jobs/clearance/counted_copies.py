@@ -19,13 +19,15 @@ from tripleguard.catalog.file_queries import CopiesByName
 from tripleguard.catalog.places import list_places
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.jobs.clearance.card_observation import FileStamp, stamp_of
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.hashing import has_recorded_content
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import copies_usable_for
 from tripleguard.jobs.progress import Job
 from tripleguard.jobs.rescan.rescan import RescanResult, read_back_copies
 from tripleguard.model import Copy, Entry, FileKind, PlaceKind, PlaceRecord
-from tripleguard.places.changes import ChangeMonitor, FolderChanges
+from tripleguard.places.base import ChangeWatch
+from tripleguard.places.changes import FolderChanges
 from tripleguard.places.disks import CopyComparison
 from tripleguard.rules import (
     CopyRequirements,
@@ -99,7 +101,7 @@ class CopyEvidence:
         earlier_stamps: Mapping[CopyKey, FileStamp] | None = None,
         leaving: OpenDrive | None = None,
         change_times: Literal["same", "same if known", "any"] = "same",
-        monitors: Mapping[int, ChangeMonitor] | None = None,
+        monitors: Mapping[int, ChangeWatch] | None = None,
     ) -> None:
         self._ctx = ctx
         self._needs = needs
@@ -118,7 +120,7 @@ class CopyEvidence:
         self._records = _list_counting_places(ctx, excluded_place_ids)
         self._disks = {place_id: drive.place.find_disks() for place_id, drive in self._drives.items()}
         given = monitors or {}
-        self._own_monitors = {
+        self._own_monitors: dict[int, ChangeWatch] = {
             place_id: drive.place.start_change_monitor()
             for place_id, drive in self._drives.items()
             if place_id not in given
@@ -280,7 +282,7 @@ class CopyEvidence:
         if self._change_times == "same if known" and status is not CopyStatus.COUNTS:
             return False
         if status is CopyStatus.CACHED:
-            reaches = drive.place.cache_bypass.medium.is_from_device
+            reaches = drive.place.best_medium.is_from_device
             return should_read_again(copy.evidence, reaches_device=reaches, insertion=drive.record.insertion)
         return status in (CopyStatus.UNVERIFIED, CopyStatus.OVERDUE, CopyStatus.COUNTS)
 
@@ -326,7 +328,7 @@ class CopyEvidence:
 
     def _comparison(self, one: OpenDrive, other: OpenDrive) -> CopyComparison:
         key = one.record.id, other.record.id
-        return self._comparisons.setdefault(key, CopyComparison(one.place.dir_handle, other.place.dir_handle))
+        return self._comparisons.setdefault(key, CopyComparison(one.place, other.place))
 
     def _is_same_copy(self, one: Copy, other: Copy) -> bool:
         if not can_share_disk(self._disks[one.place_id], self._disks[other.place_id]):

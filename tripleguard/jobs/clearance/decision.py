@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from tripleguard.clearance_answer import Clearance, ClearanceReason, MissingFrames
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 
 
 def decide_clearance(

@@ -41,12 +41,12 @@ from tripleguard.jobs.clearance.drive_answer import (
 from tripleguard.jobs.clearance.drive_observation import DriveObservation
 from tripleguard.jobs.clearance.quarantine_content import identify_content, original_name
 from tripleguard.jobs.clearance.reasons import ReasonCounter
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.hashing import has_recorded_content
-from tripleguard.jobs.drives import JobContext, OpenDrive, explain_outdated_catalog
+from tripleguard.jobs.drives import OpenDrive, explain_outdated_catalog
 from tripleguard.jobs.existing_copies import is_identified_by_content
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Copy, CopyState, Entry, FileKind, PlaceRecord, PlaceState
-from tripleguard.places.cache_bypass import find_disk_id
 from tripleguard.places.quarantine import QuarantineEntry
 from tripleguard.rules import CopyRequirements, CopyStatus, is_as_recorded, primary_reason
 
@@ -117,7 +117,9 @@ class _DriveClearanceRun:
         self._reasons = ReasonCounter(WORSE_FIRST)
         self._notes = ReasonCounter()
         self._observation = (
-            DriveObservation(self._drive, self._reasons, self._notes) if self._drive is not None else None
+            DriveObservation(ctx.places, self._drive, self._reasons, self._notes)
+            if self._drive is not None
+            else None
         )
         self._files = self._bytes = 0
         self._uncovered: list[UncoveredFile] = []
@@ -374,10 +376,10 @@ class _DriveClearanceRun:
         )
 
     def _note_disks(self) -> None:
-        disks = [find_disk_id(drive.place.root) for drive in self._others]
+        disks = [drive.place.disk_id for drive in self._others]
         if len(disks) > 1 and len(set(disks)) < len(disks):
             self._notes.add("one device")
-        mine = find_disk_id(self._drive.place.root) if self._drive else None
+        mine = self._drive.place.disk_id if self._drive else None
         for drive, disk in zip(self._others, disks, strict=True):
             if mine is not None and disk == mine:
                 self._notes.add("same device", drive.record.name)

@@ -9,8 +9,7 @@ from tripleguard.jobs.clearance.card_observation import FileStamp, stamp_of
 from tripleguard.jobs.clearance.reasons import ReasonCounter
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Entry, UncopyableEntry
-from tripleguard.places.card import Card, IgnoredEntry
-from tripleguard.places.drive import open_root
+from tripleguard.places.base import IgnoredEntry, PlaceAccess
 from tripleguard.places.quarantine import QuarantineEntry
 from tripleguard.places.reserved import QUARANTINE_DIR, is_reserved
 
@@ -18,8 +17,11 @@ from tripleguard.places.reserved import QUARANTINE_DIR, is_reserved
 class DriveObservation:
     """The drive of one question. Close it when the answer was given."""
 
-    def __init__(self, drive: OpenDrive, reasons: ReasonCounter, notes: ReasonCounter) -> None:
+    def __init__(
+        self, places: PlaceAccess, drive: OpenDrive, reasons: ReasonCounter, notes: ReasonCounter
+    ) -> None:
         self.drive = drive
+        self._places = places
         self._reasons = reasons
         self._notes = notes
         self._monitor = drive.place.start_change_monitor()
@@ -81,7 +83,7 @@ class DriveObservation:
             raise self._gone_error()
 
     def _list_entries(self) -> Iterator[Entry | IgnoredEntry | UncopyableEntry]:
-        listing = Card(open_root(self.drive.place.root, no_atime=True))
+        listing = self._places.open_source(self.drive.place.root)
         try:
             for item in listing.entries():
                 if not (is_reserved(item.path) and self._is_reserved_item(item)):

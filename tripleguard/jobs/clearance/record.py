@@ -11,8 +11,9 @@ from tripleguard.catalog.event_log import add_clearance, add_event
 from tripleguard.clearance_answer import Clearance
 from tripleguard.clock import SECOND, format_iso, format_stamp
 from tripleguard.errors import CopyError
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.drive_records import shoot_folder_on
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Entry, EventOutcome, EventType, PlaceState
 from tripleguard.names import escape_text
 from tripleguard.places.reserved import RECORD_PREFIX

@@ -14,8 +14,8 @@ from collections import deque
 from collections.abc import Callable, Generator
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from typing import Protocol
 
+from tripleguard.places.base import PositionalReader
 from tripleguard.places.cache_bypass import allocate_aligned
 
 CHUNK_BYTES = 4 * 1024 * 1024
@@ -70,13 +70,6 @@ PIECE_BYTES = 2 * 1024 * 1024
 """Bytes per request."""
 
 _CONCURRENT_REQUESTS = 2
-
-
-class PositionalReader(Protocol):
-    """A file that several threads may read at once."""
-
-    def read_at(self, offset: int, buffer: memoryview) -> int:
-        """Fill buffer from offset on; fewer bytes only at the end of the file. Raises OSError."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,8 +33,7 @@ from tripleguard.jobs.copying.lanes import Lane
 from tripleguard.jobs.integrity import finish_integrity_check
 from tripleguard.jobs.progress import LaneProgress
 from tripleguard.model import Copy, Entry, File, UncopyableEntry
-from tripleguard.places.base import CopyReader, Place
-from tripleguard.places.card import IgnoredEntry
+from tripleguard.places.base import CopyReader, CopyTarget, IgnoredEntry
 
 HEAD_BYTES = 1024 * 1024
 """Bytes from the start of each file that are kept for its metadata."""
@@ -135,7 +134,7 @@ class CopyEngine:
 
     def __init__(
         self,
-        places: Sequence[Place],
+        places: Sequence[CopyTarget],
         plan: Callable[[CopyEngine], Iterable[CopyTask]],
         decide: DestinationCallback,
         *,

@@ -31,7 +31,7 @@ from tripleguard.jobs.copying.copy_tasks import (
 )
 from tripleguard.model import Entry, File, Medium
 from tripleguard.names import escape_text, fit_to_limits
-from tripleguard.places.base import CopyWriter, Place
+from tripleguard.places.base import CopyTarget, CopyWriter
 from tripleguard.places.cache_bypass import allocate_aligned
 
 _MAX_PUBLISH_GROUP = 32
@@ -59,7 +59,7 @@ class Lane:
     def __init__(
         self,
         number: int,
-        place: Place,
+        place: CopyTarget,
         report: Callable[[LaneResult], None],
         is_stopped: Callable[[], bool],
         before_reading: Callable[[str], None] = lambda path: None,
@@ -359,7 +359,7 @@ class Lane:
             reading.close()
 
 
-def _drive_gone_error(place: Place) -> PlaceFailedError:
+def _drive_gone_error(place: CopyTarget) -> PlaceFailedError:
     return PlaceFailedError(
         f"Drive {place.name} stopped answering.",
         safe="What was verified on it before is in the catalog.",

@@ -25,9 +25,10 @@ from tripleguard.catalog.file_updates import (
 )
 from tripleguard.catalog.findings import BAD_KINDS, open_or_refresh, resolve_at
 from tripleguard.catalog.integrity import is_inspected, record_inspection
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyQuarantined, CopyTask, CopyVerified, CopyWritten, VerifyFailed
 from tripleguard.jobs.copying.destination import Destination
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.integrity import IntegrityResult
 from tripleguard.model import Copy, CopyState, Entry, EventOutcome, EventType, File, FindingKind
 from tripleguard.names import escape_text

@@ -12,11 +12,12 @@ from tripleguard.catalog import file_queries, shoots
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.store import Catalog
 from tripleguard.errors import SourceMismatchError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyTask
 from tripleguard.jobs.copying.destination import Destination
 from tripleguard.jobs.copying.engine import CopyResult, SourceReadFailed
 from tripleguard.jobs.copying.run import CopyRun
-from tripleguard.jobs.drives import CopySource, JobContext, OpenDrive
+from tripleguard.jobs.drives import CopySource, OpenDrive
 from tripleguard.model import EventOutcome, EventType, File
 from tripleguard.names import escape_text
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tripleguard.catalog.event_log import begin_job, end_job
 from tripleguard.errors import CopyError, NoSpaceError, PlaceFailedError, StoppedError, TripleguardError
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.copy_tasks import (
     CopyFailed,
     CopyQuarantined,
@@ -31,7 +32,7 @@ from tripleguard.jobs.copying.engine import (
 )
 from tripleguard.jobs.copying.recording import CopyRecorder
 from tripleguard.jobs.drive_records import write_checklists_and_snapshots
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import LaneProgress, Message, Progress, ProgressUpdate
 from tripleguard.model import Entry, EventOutcome
 from tripleguard.names import escape_text
@@ -83,9 +84,24 @@ class CopyRun:
         return lanes
 
     def run_pass(
-        self, plan: Callable[[CopyEngine], Iterable[CopyTask]], decide: DestinationCallback
+        self,
+        plan: Callable[[CopyEngine], Iterable[CopyTask]],
+        decide: DestinationCallback,
+        *,
+        activity: str | None = None,
+        rate: CopyRateEstimator | None = None,
+        record: Callable[[CopyResult], None] | None = None,
     ) -> Iterator[Progress]:
-        """Copy what the plan asks for and enter what happens. Raises Stopped, PlaceFailed, CatalogTrouble."""
+        """Copy what the plan asks for and record it. Raises StoppedError, PlaceFailedError, CatalogError.
+
+        Args:
+            plan: yields the tasks of this pass, in the reader's thread.
+            decide: chooses the destinations, in the hasher's thread.
+            activity: what to call the pass in its progress; None: as the job.
+            rate: counts its bytes; None: those of the job.
+            record: records one result within a transaction; None: `record_result`.
+        """
+        activity, rate, record = activity or self._activity, rate or self.rate, record or self.record_result
         self._failures.clear()
         copier = CopyEngine(
             [drive.place for drive in self.drives],
@@ -98,15 +114,16 @@ class CopyRun:
         copier.start()
         try:
             for batch in copier.iter_batches():
-                yield from self._record_batch(batch)
+                yield from self._record_batch(batch, record)
                 if self.should_stop():
                     copier.stop()
-                yield self.rate.update(self._activity, self.files_done, self.files, copier)
+                yield rate.update(activity, self.files_done, self.files, copier)
         finally:
             left = copier.close()
-            for _ in self._record_batch([result for result in left if not isinstance(result, SourceReadFailed)]):
+            finished: list[CopyResult] = [result for result in left if not isinstance(result, SourceReadFailed)]
+            for _ in self._record_batch(finished, record):
                 pass
-            self.rate.finish_pass(copier)
+            rate.finish_pass(copier)
         self.raise_if_stopped()
 
     def should_stop(self) -> bool:
@@ -200,13 +217,13 @@ class CopyRun:
         self.recorder.add_summary_events(outcome)
         end_job(self.ctx.catalog, self.job_id, outcome, detail, self.ctx.clock.now())
 
-    def _record_batch(self, batch: list[CopyResult]) -> Iterator[Progress]:
-        """Enter results in one commit; then let go of what they held in memory, and tell the person."""
+    def _record_batch(self, batch: list[CopyResult], record: Callable[[CopyResult], None]) -> Iterator[Progress]:
+        """Record results in one commit; then release what they held in memory, and yield messages."""
         if not batch:
             return
         with self.ctx.catalog.transaction():
             for result in batch:
-                self.record_result(result)
+                record(result)
         for result in batch:
             self.release(result)
             line = self.message_for(result)

@@ -29,7 +29,7 @@ from tripleguard.jobs.handover.bag_reader import NOT_ENCODED, BagReader
 from tripleguard.jobs.progress import Job, ProgressUpdate, RateEstimator
 from tripleguard.names import escape_text
 from tripleguard.places.cache_bypass import MediumReader, detect_cache_bypass
-from tripleguard.places.drive import open_root
+from tripleguard.places.dir_handle import open_root
 
 _IGNORED_NAMES = frozenset({".ds_store", "thumbs.db", "desktop.ini"})
 

@@ -16,7 +16,7 @@ from tripleguard.clock import format_iso
 from tripleguard.config_sections import HandoverSettings
 from tripleguard.digest import new_checksum
 from tripleguard.errors import NameTakenError, PlaceFailedError
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.names import escape_text
 from tripleguard.places.handover_folder import FinishedCopy, HandoverFolder, HandoverTask
 

@@ -20,8 +20,9 @@ from tripleguard.bags import manifest_lines, tag_files
 from tripleguard.catalog.event_log import add_event, begin_job, end_job
 from tripleguard.clock import format_iso
 from tripleguard.errors import CopyError, NoSpaceError, PlaceFailedError, UsageError
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.drive_setup import ensure_catalog_id
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.handover.finalize import CHECKLIST_NAME, HandoverSummary, finalize_folder, get_reserved_names
 from tripleguard.jobs.handover.handover_copier import HandoverCopier, RejectedCopy
 from tripleguard.jobs.handover.handover_warnings import HandoverWarnings, collect_warnings

@@ -18,10 +18,11 @@ from pathlib import Path
 
 from tripleguard.digest import Hasher, RunningChecksum, new_checksum
 from tripleguard.errors import CopyError, NameTakenError, PlaceFailedError, StoppedError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import ReadAhead
 from tripleguard.jobs.copying.hashing import ParallelHasher
 from tripleguard.jobs.copying.recording import record_failed_copy
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.handover.selection import HandoverItem
 from tripleguard.model import Copy, Medium
 from tripleguard.names import escape_text

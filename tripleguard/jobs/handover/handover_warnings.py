@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from tripleguard.cameras.kinds import get_frame_key
 from tripleguard.catalog import file_queries, selects
 from tripleguard.catalog.integrity import find_damage
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_walk import DriveWalk, is_litter
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.handover.selection import HandoverItem
 from tripleguard.layout import build_shoot_folder
 from tripleguard.model import CopyState, Entry, FileKind, Shoot

@@ -26,8 +26,9 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher
 from tripleguard.errors import PlaceFailedError
 from tripleguard.jobs.background import Budget
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.inspect.decoder import MAX_FILE_BYTES, PictureDecoder
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Copy, EventOutcome, EventType

@@ -13,8 +13,9 @@ from tripleguard.catalog import file_queries
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CopyError
 from tripleguard.home import read_preview, store_preview
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext, OpenDrive, locate_drives, open_drives
+from tripleguard.jobs.drives import OpenDrive, locate_drives, open_drives
 from tripleguard.model import Copy
 from tripleguard.places.cache_bypass import allocate_aligned
 from tripleguard.rules import is_as_recorded

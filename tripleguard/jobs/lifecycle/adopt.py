@@ -21,9 +21,10 @@ from tripleguard.catalog.shared_sidecars import list_shared_file_ids
 from tripleguard.catalog.store import Catalog
 from tripleguard.errors import TripleguardError
 from tripleguard.jobs.cards.ingest_from_drive import IngestResult, ingest_from_drive
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_records import write_checklists_and_snapshots
 from tripleguard.jobs.drive_walk import DriveWalk, is_litter
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, LaneProgress, Message, Progress, ProgressUpdate
 from tripleguard.layout import guess_shoot, parse_shoot_path
 from tripleguard.model import CopyState, Entry

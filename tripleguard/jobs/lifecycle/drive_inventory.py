@@ -29,7 +29,7 @@ from tripleguard.digest import compute_digest
 from tripleguard.jobs.drive_walk import DriveWalk
 from tripleguard.layout import compute_shooting_day, guess_shoot
 from tripleguard.model import Copy, CopyState, Entry, File, PlaceRecord
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import Place
 from tripleguard.places.reserved import CHECKLIST_NAME, LISTS_DIR, QUARANTINE_DIR, RESERVED_DIR
 
 _EMPTY_DIGEST = compute_digest(b"")
@@ -53,7 +53,7 @@ class DriveInventory:
 class InventoryRun:
     """Lists one drive into the catalog."""
 
-    def __init__(self, catalog: Catalog, settings: Settings, drive: Drive, record: PlaceRecord, now: int) -> None:
+    def __init__(self, catalog: Catalog, settings: Settings, drive: Place, record: PlaceRecord, now: int) -> None:
         self.conflicts: list[MergeConflict] = []
         self._catalog = catalog
         self._settings = settings

@@ -18,7 +18,8 @@ from tripleguard.catalog.shared_sidecars import (
 )
 from tripleguard.catalog.shoots import get_shoot_id_of_copy
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives
 from tripleguard.model import PlaceRecord, Shoot
 from tripleguard.rules import get_overdue_cutoff
 

@@ -41,7 +41,7 @@ from tripleguard.jobs.snapshots import (
 )
 from tripleguard.model import DriveRole, EventOutcome, EventType, PlaceKind
 from tripleguard.names import escape_text
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import Place
 
 _MIN_SCRATCH_BYTES = 4 * 1024 * 1024
 """A disk with less room than this is full: what failed on it failed for that."""
@@ -75,7 +75,7 @@ def rebuild(
     home: Home,
     settings: Settings,
     clock: Clock,
-    drives: Sequence[Drive],
+    drives: Sequence[Place],
     *,
     replace_existing: bool,
     extra_snapshots: Sequence[PackedSnapshot] = (),
@@ -154,9 +154,9 @@ def check_can_rebuild(home: Home, *, replace_existing: bool) -> None:
         checkpoint_into_one_file(home.catalog)
 
 
-def refuse_clones(drives: Sequence[Drive]) -> None:
+def refuse_clones(drives: Sequence[Place]) -> None:
     """What lies on a clone is not what lies on the drive it was made from. Raises WrongUse, PlaceTrouble."""
-    by_uid: dict[str, Drive] = {}
+    by_uid: dict[str, Place] = {}
     for drive in drives:
         other = by_uid.setdefault(drive.uid, drive)
         if other is drive:
@@ -242,7 +242,7 @@ def _merge_snapshots(
 
 
 def _list_drives(
-    catalog: Catalog, settings: Settings, clock: Clock, drives: Sequence[Drive], conflicts: list[MergeConflict]
+    catalog: Catalog, settings: Settings, clock: Clock, drives: Sequence[Place], conflicts: list[MergeConflict]
 ) -> Job[list[DriveInventory]]:
     """Every drive as it lies now, entered. Returns what was found on each."""
     found: list[DriveInventory] = []

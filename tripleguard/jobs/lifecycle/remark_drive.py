@@ -22,14 +22,15 @@ from tripleguard.home import Home
 from tripleguard.jobs.snapshots import Snapshot, explain_rejected_catalog, open_snapshots
 from tripleguard.model import PlaceKind, PlaceRecord
 from tripleguard.names import escape_text, find_title_problem
-from tripleguard.places.discovery import find_connected_drives
-from tripleguard.places.drive import Drive, open_root, open_unmarked_drive, rewrite_marker
-from tripleguard.places.marker import Marker, create_marker, read_marker
+from tripleguard.places.base import Place, PlaceAccess
+from tripleguard.places.marker import Marker, create_marker
 
 _SAMPLE_COPIES = 400
 
 
-def remark_drive(home: Home, clock: Clock, name: str, root: Path, other_drives: Sequence[Drive]) -> None:
+def remark_drive(
+    places: PlaceAccess, home: Home, clock: Clock, name: str, root: Path, other_drives: Sequence[Place]
+) -> None:
     """Write the marker of the drive at root anew, as the drive called name. others: where snapshots may lie too.
 
     Raises WrongUse if it has a whole marker of another name, does not hold what that drive should or holds more of
@@ -38,29 +39,26 @@ def remark_drive(home: Home, clock: Clock, name: str, root: Path, other_drives: 
     why = find_title_problem(name)
     if why is not None:
         raise UsageError(f"A drive can't be called {escape_text(name)!r}: {why}.", safe="Nothing was changed.")
-    if _read_intact_marker(root, name) is not None:
+    if _read_intact_marker(places, root, name) is not None:
         return
     fresh = create_marker(name, "road", format_iso(clock.now()), "")
-    drive = open_unmarked_drive(root, fresh)
+    drive = places.open_unmarked_drive(root, fresh)
     try:
         with open_snapshots(home, [drive, *other_drives]) as (snapshots, _):
-            place = _identify_place(snapshots, name, drive, other_drives)
+            place = _identify_place(places, snapshots, name, drive, other_drives)
         if place is not None:
             since = format_iso(place.added_at)
             fresh = msgspec.structs.replace(fresh, id=place.uid, role=str(place.role), since=since)
-        rewrite_marker(drive, fresh)
+        places.rewrite_marker(drive, fresh)
     finally:
         drive.close()
 
 
-def _read_intact_marker(root: Path, name: str) -> Marker | None:
-    folder = open_root(root)
+def _read_intact_marker(places: PlaceAccess, root: Path, name: str) -> Marker | None:
     try:
-        marker = read_marker(folder)
+        marker = places.read_marker(root)
     except PlaceError:
         return None
-    finally:
-        folder.close()
     if marker is not None and marker.name.casefold() != name.casefold():
         raise UsageError(
             f"The drive at {escape_text(str(root))} has a whole marker and is called {escape_text(marker.name)}.",
@@ -71,7 +69,11 @@ def _read_intact_marker(root: Path, name: str) -> Marker | None:
 
 
 def _identify_place(
-    snapshots: Sequence[Snapshot], name: str, drive: Drive, other_drives: Sequence[Drive]
+    places: PlaceAccess,
+    snapshots: Sequence[Snapshot],
+    name: str,
+    drive: Place,
+    other_drives: Sequence[Place],
 ) -> PlaceRecord | None:
     """The place of that name that this drive can be; None if no snapshot knows the name. Raises WrongUse.
 
@@ -86,7 +88,7 @@ def _identify_place(
             # What an earlier snapshot says of the same drive is no second opinion.
             if named and place.uid not in refused:
                 try:
-                    _refuse_if_connected(place, drive, other_drives)
+                    _refuse_if_connected(places, place, drive, other_drives)
                     _check_content(one.catalog, place, drive, {other.uid for other in other_drives})
                 except UsageError as error:
                     refused[place.uid] = error
@@ -97,10 +99,12 @@ def _identify_place(
     return None
 
 
-def _refuse_if_connected(place: PlaceRecord, drive: Drive, other_drives: Sequence[Drive]) -> None:
+def _refuse_if_connected(
+    places: PlaceAccess, place: PlaceRecord, drive: Place, other_drives: Sequence[Place]
+) -> None:
     """Drives of a pair hold the same folders, so that their content can't tell one from the other."""
     here = {other.uid: other.root for other in other_drives}
-    root = here.get(place.uid) or _find_connected_path(place)
+    root = here.get(place.uid) or _find_connected_path(places, place)
     if root is not None and not os.path.samefile(root, drive.root):
         raise UsageError(
             f"Drive {place.name} is here already, at {escape_text(str(root))}.",
@@ -109,15 +113,15 @@ def _refuse_if_connected(place: PlaceRecord, drive: Drive, other_drives: Sequenc
         )
 
 
-def _find_connected_path(place: PlaceRecord) -> Path | None:
+def _find_connected_path(places: PlaceAccess, place: PlaceRecord) -> Path | None:
     """Where that drive is connected by a whole marker; the damaged one may lie where it was last seen."""
     try:
-        return find_connected_drives([place]).get(place.uid)
+        return places.find_connected([place]).get(place.uid)
     except PlaceError:
-        return find_connected_drives([replace(place, last_path=None)]).get(place.uid)
+        return places.find_connected([replace(place, last_path=None)]).get(place.uid)
 
 
-def _check_content(catalog: Catalog, place: PlaceRecord, drive: Drive, connected_uids: Collection[str]) -> None:
+def _check_content(catalog: Catalog, place: PlaceRecord, drive: Place, connected_uids: Collection[str]) -> None:
     """Whether the drive holds what that place should: at least half of some of its copies, and no less than it
     holds of another drive's that is not here. Raises WrongUse."""
     there, of_copies = _count_present_copies(catalog, place, drive)
@@ -143,7 +147,7 @@ def _check_content(catalog: Catalog, place: PlaceRecord, drive: Drive, connected
             )
 
 
-def _count_present_copies(catalog: Catalog, place: PlaceRecord, drive: Drive) -> tuple[int, int]:
+def _count_present_copies(catalog: Catalog, place: PlaceRecord, drive: Place) -> tuple[int, int]:
     """How many of a place's newest copies lie on this drive, and of how many."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = "

@@ -25,7 +25,8 @@ from tripleguard.jobs.background import Budget
 from tripleguard.jobs.cards.topup import TopupResult, topup
 from tripleguard.jobs.clearance.drive_answer import DriveClearanceResult
 from tripleguard.jobs.clearance.drive_clearance import clear_drive
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job
 from tripleguard.jobs.rescan.rescan import RescanResult, SharedCopyFilter, rescan
 from tripleguard.model import EventOutcome, EventType, PlaceRecord, PlaceState

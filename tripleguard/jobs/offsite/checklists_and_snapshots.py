@@ -21,20 +21,19 @@ from tripleguard.catalog.store import Catalog
 from tripleguard.clock import SystemClock, format_stamp
 from tripleguard.errors import CatalogError, CopyError, NameTakenError, TripleguardError
 from tripleguard.home import delete_scratch, prepare_scratch_path
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.drive_records import MAX_SNAPSHOTS, compress_file
 from tripleguard.jobs.drive_setup import ensure_catalog_id
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.offsite.encryption import AGE_SUFFIX, DecryptionKey, encrypt_bytes
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite, open_s3_lister
 from tripleguard.jobs.snapshots import PackedSnapshot
 from tripleguard.layout import build_shoot_folder
 from tripleguard.model import Shoot
-from tripleguard.names import escape_text, fit_to_limits
-from tripleguard.places.base import Readable
+from tripleguard.names import escape_text
+from tripleguard.places.base import PlaceAccess, Readable
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.places.drive import Drive, open_drive
-from tripleguard.places.object_store import OffsitePlace, open_offsite_place
+from tripleguard.places.object_store import open_offsite_place
 from tripleguard.places.offsite_url import get_environment, open_object_store, parse_offsite_url
 from tripleguard.places.reserved import CHECKLIST_NAME, SNAPSHOTS_DIR
 
@@ -78,9 +77,7 @@ def write_checklists_and_snapshot(
 
 
 def _write_checklist(ctx: JobContext, offsite: OpenOffsite, shoot: Shoot, throttle: Callable[[int], None]) -> None:
-    folder = build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name)
-    if isinstance(offsite.place, Drive):
-        folder = fit_to_limits(folder, offsite.place.fs_limits)
+    folder = offsite.place.fit_folder(build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name))
     path = f"{folder}/{CHECKLIST_NAME}"
     lines = {
         at[len(folder) + 1 :]: digest
@@ -97,12 +94,7 @@ def _write_checklist(ctx: JobContext, offsite: OpenOffsite, shoot: Shoot, thrott
         throttle(len(content))
         return content
 
-    place = offsite.place
-    if isinstance(place, OffsitePlace):
-        place.update_own(path, revised, _MAX_CHECKLIST_BYTES)
-        return
-    if (content := revised(place.read_own(path, _MAX_CHECKLIST_BYTES))) is not None:
-        place.write_own(path, [content])
+    offsite.place.update_own(path, revised, _MAX_CHECKLIST_BYTES)
 
 
 def _build_checklist_error(path: str) -> NameTakenError:
@@ -143,44 +135,42 @@ def _write_snapshot(ctx: JobContext, offsite: OpenOffsite, throttle: Callable[[i
         content = encrypt_bytes(content, recipients)
     throttle(len(content))
     offsite.place.write_own(f"{SNAPSHOTS_DIR}/{fresh}", [content])
-    names = _list_snapshot_names(offsite)
+    try:
+        names = offsite.place.list_own_names(SNAPSHOTS_DIR)
+    except CopyError:
+        # The snapshot is there; older ones are removed next time.
+        names = []
     older = sorted(name for name in names if mine in name and name != fresh)
     for name in older[: 1 - MAX_SNAPSHOTS]:
         offsite.place.delete_own(f"{SNAPSHOTS_DIR}/{name}")
 
 
-def _list_snapshot_names(offsite: OpenOffsite) -> list[str]:
-    if isinstance(offsite.place, Drive):
-        return [entry.name for entry in offsite.place.list_own_files(SNAPSHOTS_DIR)]
-    try:
-        return [lying.key.rpartition("/")[2] for lying in offsite.place.list_own_objects(SNAPSHOTS_DIR)]
-    except CopyError:
-        return []
-
-
 _ENCRYPTED_REASON = "it is sealed: give your key with --key FILE"
 
 
-def read_offsite_snapshots(address: str, key: DecryptionKey | None = None) -> list[PackedSnapshot]:
+def read_offsite_snapshots(
+    places: PlaceAccess, address: str, key: DecryptionKey | None = None
+) -> list[PackedSnapshot]:
     """What lies at an address. key: opens what is sealed. Raises WrongUse, PlaceTrouble, NoAccess, LineTrouble."""
     url = parse_offsite_url(address)
     if url.kind == "file":
-        drive = open_drive(url.folder)
+        drive = places.open_drive(url.folder)
         try:
             paths = [entry.path for entry in drive.list_own_files(SNAPSHOTS_DIR)]
         finally:
             drive.close()
         return [
-            (f"offsite: {escape_text(path)}", partial(_read_from_folder, url.folder, path, key)) for path in paths
+            (f"offsite: {escape_text(path)}", partial(_read_from_folder, places, url.folder, path, key))
+            for path in paths
         ]
     looking = open_s3_lister(url, SystemClock(), lambda: False)
     place = open_offsite_place(open_object_store(url, get_environment()), None, looking)
-    paths = sorted(lying.key for lying in place.list_own_objects(SNAPSHOTS_DIR))
+    paths = sorted(f"{SNAPSHOTS_DIR}/{name}" for name in place.list_own_names(SNAPSHOTS_DIR))
     return [(f"offsite: {escape_text(path)}", partial(_read_chunks, place, path, key)) for path in paths]
 
 
-def _read_from_folder(root: Path, path: str, key: DecryptionKey | None) -> Iterator[bytes]:
-    with contextlib.closing(open_drive(root)) as drive:
+def _read_from_folder(places: PlaceAccess, root: Path, path: str, key: DecryptionKey | None) -> Iterator[bytes]:
+    with contextlib.closing(places.open_drive(root)) as drive:
         yield from _read_chunks(drive, path, key)
 
 

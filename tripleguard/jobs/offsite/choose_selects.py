@@ -22,16 +22,15 @@ from tripleguard.catalog.selects import SelectMethod, ShootSelects
 from tripleguard.clock import SECOND
 from tripleguard.digest import Hasher
 from tripleguard.errors import UsageError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.frame_files import FrameFile, files_of_frame, update_wanted_offsite
 from tripleguard.jobs.offsite.import_ratings import find_frames_by_name
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Entry, EventOutcome, EventType, File
 from tripleguard.names import escape_text, fold_name
+from tripleguard.places.base import SourceFolder
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.places.card import Card
-from tripleguard.places.drive import open_root
 
 _HEAD_BYTES = 256 * 1024
 _MAX_LIST_BYTES = 16 * 1024 * 1024
@@ -147,6 +146,7 @@ class _FrameResolver:
 
     def __init__(self, ctx: JobContext, shoot: str | None) -> None:
         self._catalog = ctx.catalog
+        self._places = ctx.places
         self._shoot = fold_name(shoot) if shoot else None
         self._titles = {one.id: fold_name(one.title) for one in shoots.list_shoots(ctx.catalog)}
 
@@ -171,7 +171,7 @@ class _FrameResolver:
 
     def resolve_folder(self, root: Path) -> Iterator[tuple[str, list[FrameFile] | str]]:
         """Each picture below a folder, with its frame or why there is none. Raises PlaceTrouble, CardGone."""
-        card = Card(open_root(root, no_atime=True))
+        card = self._places.open_source(root)
         try:
             for item in card.entries():
                 if isinstance(item, Entry) and kind_of(item.name).is_original:
@@ -180,7 +180,7 @@ class _FrameResolver:
             card.close()
 
     def _resolve_file(self, path: Path) -> list[FrameFile] | str:
-        card = Card(open_root(path.parent, no_atime=True))
+        card = self._places.open_source(path.parent)
         try:
             entry = card.stat(path.name)
             if entry is None:
@@ -191,7 +191,7 @@ class _FrameResolver:
         finally:
             card.close()
 
-    def _resolve_entry(self, card: Card, entry: Entry) -> list[FrameFile] | str:
+    def _resolve_entry(self, card: SourceFolder, entry: Entry) -> list[FrameFile] | str:
         try:
             known = self._find_by_content(card, entry)
             if known is not None:
@@ -201,7 +201,7 @@ class _FrameResolver:
             return f"it can't be read ({error.strerror or error})"
         return self._find_by_name_and_time(entry, head)
 
-    def _find_by_content(self, card: Card, entry: Entry) -> int | None:
+    def _find_by_content(self, card: SourceFolder, entry: Entry) -> int | None:
         """The original with these very bytes, whatever it is called. Raises OSError."""
         known = file_queries.find_file_by_digest(self._catalog, _hash_file(card, entry).digest)
         return known.id if known is not None and known.kind.is_original else None
@@ -238,7 +238,7 @@ class _FrameResolver:
         return self._shoot in self._titles[known.shoot_id]
 
 
-def _hash_file(card: Card, entry: Entry) -> File:
+def _hash_file(card: SourceFolder, entry: Entry) -> File:
     """What a file outside holds. Raises OSError."""
     hasher, buffer = Hasher(), allocate_aligned(CHUNK_BYTES)
     reading = card.open_reader(entry.path)

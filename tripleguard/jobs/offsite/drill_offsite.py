@@ -19,9 +19,9 @@ from tripleguard.catalog.offsite import StoredObject
 from tripleguard.errors import NetworkError, TripleguardError, UsageError
 from tripleguard.forecast.rescan_plan import compute_bad_share_bound
 from tripleguard.home import delete_scratch, prepare_scratch_path, write_scratch
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.copying.recording import record_failed_copy
-from tripleguard.jobs.drives import JobContext, current_agent
 from tripleguard.jobs.offsite.encryption import DecryptionKey, is_encrypted
 from tripleguard.jobs.offsite.object_verification import get_tag, read_object
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite

@@ -21,15 +21,15 @@ from tripleguard.catalog.event_log import add_event, begin_job, end_job
 from tripleguard.catalog.store import Catalog
 from tripleguard.digest import SamplingHasher, compute_sample
 from tripleguard.errors import CopyError
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.frame_files import FrameFile, files_of_frame, files_of_frame_at, update_wanted_offsite
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.jobs.rescan.recorder import RescanRecorder
 from tripleguard.jobs.rescan.scan_results import MismatchedCopy, UnknownFile
 from tripleguard.model import Entry, EventOutcome, EventType, FileKind, Medium
 from tripleguard.names import escape_text
-from tripleguard.places.card import Card
-from tripleguard.places.drive import Drive, open_root
+from tripleguard.places.base import Place, SourceFolder
 
 _HEAD_BYTES = 256 * 1024
 _BATCH_SIZE = 500
@@ -60,7 +60,7 @@ def import_ratings(
     Raises PlaceTrouble for an outside path that is no folder, CatalogTrouble.
     """
     began, result = time.monotonic(), RatingsImport()
-    cards = [Card(open_root(folder, no_atime=True)) for folder in folders]
+    cards = [ctx.places.open_source(folder) for folder in folders]
     with ctx.catalog.transaction():
         job = begin_job(ctx.catalog, "selects learn", "", current_agent(), ctx.clock.now())
     try:
@@ -140,7 +140,7 @@ class _DriveSidecars:
 class _LooseSidecars:
     """The sidecars in a folder that is no drive: pictures are known by content or by a name nobody else has."""
 
-    def __init__(self, catalog: Catalog, card: Card) -> None:
+    def __init__(self, catalog: Catalog, card: SourceFolder) -> None:
         self._card = card
         self._pictures: dict[tuple[str, str], Entry] = {}
 
@@ -175,7 +175,7 @@ class _LooseSidecars:
         return "no picture in the catalog has its name" if not frames else f"{len(frames)} frames have its name"
 
 
-def match_by_content(catalog: Catalog, card: Card, entry: Entry) -> int | None:
+def match_by_content(catalog: Catalog, card: SourceFolder, entry: Entry) -> int | None:
     """The file that this is by name, size and a sample of both ends; None if it is none that is known."""
     alike = file_queries.list_files_like(catalog, entry.name, entry.size)
     if not alike:
@@ -201,7 +201,7 @@ def find_frames_by_name(catalog: Catalog, name: str) -> list[list[FrameFile]]:
     return list(frames.values())
 
 
-def read_head(place: Drive, path: str, length: int) -> bytes:
+def read_head(place: Place, path: str, length: int) -> bytes:
     """The first bytes of a file on a drive, at most length. Raises OSError."""
     descriptor = place.open_for_reading(path)
     try:
@@ -211,7 +211,7 @@ def read_head(place: Drive, path: str, length: int) -> bytes:
         os.close(descriptor)
 
 
-def _read_embedded_rating(place: Drive, path: str, name: str) -> float | None:
+def _read_embedded_rating(place: Place, path: str, name: str) -> float | None:
     """What a picture on a drive says of itself. Raises OSError."""
     descriptor = place.open_for_reading(path)
     try:

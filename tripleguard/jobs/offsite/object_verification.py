@@ -16,8 +16,8 @@ from tripleguard.catalog.findings import resolve_at
 from tripleguard.catalog.offsite import StoredObject
 from tripleguard.digest import Hasher
 from tripleguard.errors import NetworkError, StoppedError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
-from tripleguard.jobs.drives import JobContext
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
 from tripleguard.jobs.offsite.upload_item import UploadItem
 from tripleguard.jobs.offsite.upload_workers import ItemSent
@@ -25,8 +25,6 @@ from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, Medium
 from tripleguard.names import is_name_of_copy
 from tripleguard.places.base import CopyReader
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.places.drive import Drive
-from tripleguard.places.object_store import OffsitePlace
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,20 +71,10 @@ def read_object(
 
 def get_tag(offsite: OpenOffsite, key: str) -> str:
     """The place's word for the version under a key. Raises FileNotFoundError."""
-    if isinstance(offsite.place, OffsitePlace):
-        lying = offsite.place.head(key)
-        if lying is None:
-            raise FileNotFoundError(key)
-        return lying.tag
-    return build_folder_tag(offsite.place, key)
-
-
-def build_folder_tag(drive: Drive, key: str) -> str:
-    """A folder has no word of its own for a version: size and time stand for one."""
-    entry = drive.stat(key)
-    if entry is None:
+    lying = offsite.place.head(key)
+    if lying is None:
         raise FileNotFoundError(key)
-    return f"{entry.size}-{entry.mtime_ns}"
+    return lying.tag
 
 
 def record_verification(
@@ -121,7 +109,6 @@ def _mark_replaced(ctx: JobContext, bad: Copy, now: int) -> None:
 
 def _find_sent_tag(offsite: OpenOffsite, item: UploadItem) -> str | None:
     """The tag of what was put together just now, if it has the right size."""
-    assert isinstance(offsite.place, OffsitePlace)
     lying = offsite.place.head(item.key)
     if lying is None:
         raise NetworkError("It is not there, though the server said yes.")

@@ -18,9 +18,9 @@ from tripleguard.catalog.places import add_place, find_place_by_uid, list_places
 from tripleguard.clock import DAY, Clock, format_iso
 from tripleguard.errors import PlaceError, UsageError
 from tripleguard.home import open_home_lock
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_identity import update_identity
 from tripleguard.jobs.drive_setup import check_no_overlap, ensure_catalog_id
-from tripleguard.jobs.drives import JobContext, effective_reserve
 from tripleguard.jobs.offsite.network import RetryPolicy
 from tripleguard.model import (
     DriveRole,
@@ -34,15 +34,15 @@ from tripleguard.model import (
     Severity,
 )
 from tripleguard.names import escape_text
-from tripleguard.places.drive import Drive, open_drive, open_root, write_new_marker
 from tripleguard.places.locks import LockHolder, hold_lock
-from tripleguard.places.marker import create_marker, read_marker
+from tripleguard.places.marker import create_marker
 from tripleguard.places.object_store import (
-    OffsitePlace,
     open_offsite_place,
     read_offsite_marker,
     write_offsite_marker,
 )
+from tripleguard.places.offsite_folder import OffsiteFolder
+from tripleguard.places.offsite_store import OffsiteStore
 from tripleguard.places.offsite_url import (
     OffsiteUrl,
     get_environment,
@@ -69,7 +69,7 @@ class OpenOffsite:
 
     record: PlaceRecord
     url: OffsiteUrl
-    place: OffsitePlace | Drive
+    place: OffsiteStore
     capabilities: ServerCapabilities
     create_sender: Callable[[], UploadSender]
 
@@ -156,7 +156,7 @@ def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> Plac
     if found is None:
         if url.kind == "file":
             check_no_overlap(ctx, url.folder)
-            write_new_marker(url.folder, marker)
+            ctx.places.write_new_marker(url.folder, marker)
         else:
             write_offsite_marker(open_object_store(url, get_environment()), marker)
     uid, now = found or marker.id, ctx.clock.now()
@@ -191,11 +191,7 @@ def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> Plac
 def _read_uid(ctx: JobContext, url: OffsiteUrl) -> str | None:
     """The id of the marker at an address, None if there is none."""
     if url.kind == "file":
-        folder = open_root(url.folder)
-        try:
-            on_disk = read_marker(folder)
-        finally:
-            folder.close()
+        on_disk = ctx.places.read_marker(url.folder)
         return on_disk.id if on_disk else None
     looking = open_s3_lister(url, ctx.clock, ctx.stop.is_set)
     marker = read_offsite_marker(open_object_store(url, get_environment()), looking)
@@ -204,7 +200,7 @@ def _read_uid(ctx: JobContext, url: OffsiteUrl) -> str | None:
 
 @contextlib.contextmanager
 def _open_folder(ctx: JobContext, record: PlaceRecord, url: OffsiteUrl) -> Iterator[OpenOffsite]:
-    drive = open_drive(url.folder, effective_reserve(url.folder, ctx.settings.drives.reserve_bytes))
+    drive = ctx.places.open_drive(url.folder, reserve_bytes=ctx.settings.drives.reserve_bytes)
     try:
         if drive.uid != record.uid:
             raise PlaceError(
@@ -212,11 +208,13 @@ def _open_folder(ctx: JobContext, record: PlaceRecord, url: OffsiteUrl) -> Itera
                 safe="Nothing was sent.",
                 do="Check that it is mounted, then run the command again.",
             )
-        update_identity(ctx, record, drive.dir_handle)
+        update_identity(ctx, record, drive.read_identity(), drive.root)
         holder = LockHolder(os.getpid(), platform.node(), "offsite", format_iso(ctx.clock.now()))
-        with hold_lock(f"The offsite place {record.name}", drive.writer.open_lock, holder):
-            drive.writer.delete_unfinished()
-            yield OpenOffsite(record, url, drive, ServerCapabilities(), lambda: FolderUploader(drive))
+        with hold_lock(f"The offsite place {record.name}", drive.open_lock, holder):
+            drive.delete_unfinished()
+            yield OpenOffsite(
+                record, url, OffsiteFolder(drive), ServerCapabilities(), lambda: FolderUploader(drive)
+            )
     finally:
         drive.close()
     _record_seen(ctx, record)

@@ -15,7 +15,8 @@ from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.findings import StoredFinding, list_open_findings
 from tripleguard.errors import PlaceError, TripleguardError
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.offsite.encryption import AGE_SUFFIX, DecryptingPlace, DecryptionKey, is_encrypted
 from tripleguard.jobs.offsite.network import RetryPolicy
 from tripleguard.jobs.offsite.object_verification import get_tag

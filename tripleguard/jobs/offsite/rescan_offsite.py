@@ -27,7 +27,7 @@ from tripleguard.catalog.findings import (
 from tripleguard.catalog.offsite import StoredObject
 from tripleguard.errors import CopyError, StoppedError
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.drives import JobContext, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.frame_files import update_wanted_offsite
 from tripleguard.jobs.offsite.object_verification import read_object
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
@@ -36,9 +36,7 @@ from tripleguard.jobs.rescan.rescan import PlaceRescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.model import Copy, CopyState, EventOutcome, EventType, File, FileKind, FindingKind, Medium
 from tripleguard.names import escape_text
-from tripleguard.places.object_store import OffsitePlace
-from tripleguard.places.reserved import is_reserved
-from tripleguard.places.s3.bucket import ObjectEntry
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.wording import pluralize
 
 _MAX_COPIES = 100_000
@@ -136,13 +134,7 @@ class _OffsiteRescanRun:
                 rows.mark_unverified(self._ctx.catalog, number)
 
     def _iter_objects(self) -> Iterator[ObjectEntry]:
-        place = self._offsite.place
-        if isinstance(place, OffsitePlace):
-            yield from place.list_objects()
-            return
-        for entry in place.walk(""):
-            if not is_reserved(entry.path):
-                yield ObjectEntry(entry.path, entry.size, entry.mtime_ns, f"{entry.size}-{entry.mtime_ns}")
+        return self._offsite.place.list_objects()
 
     def _record_unchanged(self, copy_ids: list[int]) -> None:
         with self._ctx.catalog.transaction():

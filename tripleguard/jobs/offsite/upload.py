@@ -18,8 +18,9 @@ from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.event_log import add_event, begin_job, end_job
 from tripleguard.errors import CopyError, PlaceError, StoppedError, TripleguardError
 from tripleguard.jobs.background import Budget
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.copy_tasks import ThreadCrashed
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.frame_files import update_wanted_offsite
 from tripleguard.jobs.offsite.checklists_and_snapshots import write_checklists_and_snapshot
 from tripleguard.jobs.offsite.network import RetryPolicy, Throttle, is_within_window

@@ -14,13 +14,13 @@ from tripleguard.catalog import file_queries
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.store import Catalog
 from tripleguard.errors import NameTakenError, SourceMismatchError, StoppedError, TripleguardError
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.offsite.encryption import Encryptor, build_object_key
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite, UploadSender
 from tripleguard.jobs.offsite.upload_item import UploadItem, build_metadata, open_verified_source
 from tripleguard.model import CopyState
-from tripleguard.names import add_number, escape_text, fit_to_limits, is_valid_utf8
-from tripleguard.places.drive import Drive
+from tripleguard.names import add_number, escape_text
 from tripleguard.places.s3.bucket import MIN_PART_BYTES, S3Bucket
 
 _AWAITS_READ_BACK = "it lies there and waits to be read back, a budget at a time: run `rescan --place offsite`"
@@ -119,7 +119,7 @@ class KeyChooser:
         folder, _, name = item.missing_copy.required.path.rpartition("/")
         for number in range(1, _MAX_NAMES):
             path = f"{folder}/{add_number(name, number)}" if folder else add_number(name, number)
-            key = self._fit_key(build_object_key(path, item.encryption))
+            key = self._offsite.place.fit_key(build_object_key(path, item.encryption))
             recorded = file_queries.find_copy_at(self._catalog, self._offsite.record.id, key)
             if recorded is None or self._is_key_usable(
                 recorded.file_id == item.missing_copy.known_file.id, recorded.state
@@ -170,16 +170,8 @@ class KeyChooser:
             return same and found.get("content-length") == str(item.source.size)
         entry = self._offsite.place.stat(key)
         if entry is None:
-            is_taken = isinstance(self._offsite.place, Drive) and self._offsite.place.exists(key)
-            return False if is_taken else None
+            return False if self._offsite.place.exists(key) else None
         return entry.size == item.source.size
-
-    def _fit_key(self, key: str) -> str:
-        if isinstance(self._offsite.place, Drive):
-            return fit_to_limits(key, self._offsite.place.fs_limits)
-        # Object stores want text without control characters.
-        plain = key if is_valid_utf8(key) else escape_text(key).replace("\\", "_")
-        return "".join(char if char.isprintable() else "_" for char in plain)
 
     @staticmethod
     def _is_key_usable(is_same_file: bool, state: CopyState) -> bool:

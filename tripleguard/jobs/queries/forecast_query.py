@@ -37,7 +37,8 @@ from tripleguard.forecast.rescan_plan import (
     simulate_catch_up,
     sum_due_within,
 )
-from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives
 from tripleguard.jobs.queries.loss_risk import LossForecast, forecast_loss
 from tripleguard.jobs.queries.report_query import free_space_at
 from tripleguard.model import KnownSpace, PlaceKind, PlaceRecord, PlaceState

@@ -30,7 +30,7 @@ from tripleguard.forecast.loss_risk import (
     split_bag,
 )
 from tripleguard.forecast.loss_simulation import SimulationResult, simulate
-from tripleguard.jobs.drives import JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.model import DriveRole, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.rules import get_interval_days
 

@@ -16,16 +16,15 @@ from tripleguard.catalog.quarantine import QuarantineTotals, sum_quarantine
 from tripleguard.catalog.shared_sidecars import count_extra_missing_copies
 from tripleguard.catalog.shoots import ShootShortage
 from tripleguard.clock import DAY, SECOND
-from tripleguard.errors import TripleguardError
 from tripleguard.jobs.cached_copies import find_cached_copies
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_identity import update_identity
-from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.jobs.drives import locate_drives
 from tripleguard.jobs.integrity import list_damage_findings
 from tripleguard.jobs.missing_frames import MissingFramesReport, report_latest_night
 from tripleguard.jobs.offsite.offsite_place import get_offsite_place, get_offsite_totals, list_offsite_findings
 from tripleguard.model import Finding, FindingKind, FreeSpace, PlaceKind, PlaceRecord, PlaceState, Severity
 from tripleguard.names import escape_text
-from tripleguard.places.drive import open_root, read_free_space
 from tripleguard.rules import get_interval_days, get_overdue_cutoff, is_at_least_old
 from tripleguard.wording import pluralize
 
@@ -182,14 +181,9 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
 
 def _check_identity(ctx: JobContext, record: PlaceRecord, path: Path) -> None:
     """Look whether a drive that is here is on the file system that it was on."""
-    try:
-        folder = open_root(path)
-    except TripleguardError:
-        return
-    try:
-        update_identity(ctx, record, folder)
-    finally:
-        folder.close()
+    identity = ctx.places.read_identity(path)
+    if identity is not None:
+        update_identity(ctx, record, identity, path)
 
 
 def _quarantine_warnings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator[QuarantineWarning]:
@@ -206,16 +200,7 @@ def _quarantine_warnings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator
 
 def free_space_at(path: Path, ctx: JobContext) -> FreeSpace | None:
     """The room of the drive at path now; None if it can't say."""
-    try:
-        folder = open_root(path)
-    except TripleguardError:
-        return None
-    try:
-        return read_free_space(folder, ctx.settings.drives.reserve_bytes)
-    except OSError:
-        return None
-    finally:
-        folder.close()
+    return ctx.places.read_free_space(path, ctx.settings.drives.reserve_bytes)
 
 
 def _stored_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:

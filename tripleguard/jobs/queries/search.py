@@ -12,7 +12,8 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.search import SearchQuery, search_files
 from tripleguard.catalog.selects import find_rating
 from tripleguard.errors import PlaceError
-from tripleguard.jobs.drives import JobContext, locate_drives
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import locate_drives
 from tripleguard.model import Copy, PlaceKind, PlaceRecord, Shoot
 from tripleguard.rules import rank_fetch_source
 

@@ -6,7 +6,7 @@ from tripleguard.catalog.companions import set_preferred_version, update_require
 from tripleguard.catalog.event_log import add_event
 from tripleguard.catalog.findings import NumberedFinding, accept, find_open_finding
 from tripleguard.errors import UsageError
-from tripleguard.jobs.drives import JobContext, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.rescan.companion_edits import mark_older_versions_stale
 from tripleguard.model import EventOutcome, EventType, FindingKind
 from tripleguard.names import escape_text

@@ -25,13 +25,14 @@ from tripleguard.jobs.clearance.counted_copies import (
     CountedCopies,
 )
 from tripleguard.jobs.clearance.quarantine_content import known_as, original_name
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import is_identified_by_content
 from tripleguard.jobs.stored_content import file_at
 from tripleguard.model import Copy, Entry, FindingKind
 from tripleguard.names import escape_text
+from tripleguard.places.base import ChangeWatch
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.quarantine import QuarantineEntry
 from tripleguard.rules import CopyRequirements, CopyStatus, is_as_recorded, primary_reason
 
@@ -98,7 +99,7 @@ class QuarantineKeepRules:
         needs = CopyRequirements(rule.road_days, rule.shelf_days, rule.accept_cached)
         self._copies = CopyEvidence(ctx, drives, needs, rule.drive_copies, change_times="any")
         self._copies.begin_final_check()
-        self._monitor: ChangeMonitor | None = None
+        self._monitor: ChangeWatch | None = None
         self._read: dict[int, set[int]] = {}
         self._rests_on: list[_Needed] = []
 
@@ -195,7 +196,7 @@ class QuarantineKeepRules:
             return _DRIVE_GONE.format(drive=name)
         if not all(map(self._copies.is_unchanged, counted)):
             return _COPY_CHANGED
-        if not lying.is_unchanged(drive.place.dir_handle.lstat(lying.path)):
+        if not drive.place.is_quarantine_unchanged(lying):
             return _JUST_CHANGED
         return _JUST_CHANGED if self._monitor.changes().may_include(lying.path) else None
 

@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 from tripleguard.catalog.event_log import add_event, begin_job, end_job
 from tripleguard.catalog.quarantine import QuarantinedCopy, forget_quarantined
 from tripleguard.errors import CopyError, TripleguardError
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.jobs.repair.keep_rules import QuarantineKeepRules
 from tripleguard.jobs.repair.quarantine import PurgeFilter, QuarantinedFile, filter_files, read_drive_quarantine
@@ -231,8 +232,8 @@ class _PurgeRun:
         if why is not None:
             return why
         if lying.note is not None and lying.note.link_count == 1:
-            drive.place.writer.delete_quarantined(lying.note)
-        if not drive.place.writer.delete_quarantined(lying):
+            drive.place.delete_quarantined(lying.note)
+        if not drive.place.delete_quarantined(lying):
             return _CHANGED_REASON
         now = self._ctx.clock.now()
         with self._ctx.catalog.transaction():

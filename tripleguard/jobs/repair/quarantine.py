@@ -19,7 +19,8 @@ from tripleguard.catalog.quarantine import (
 )
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.errors import CopyError, TripleguardError
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.repair.keep_rules import QuarantineKeepRules
 from tripleguard.model import PlaceKind, PlaceRecord, PlaceState
 from tripleguard.places.quarantine import QuarantineEntry

@@ -20,11 +20,12 @@ from tripleguard.catalog import file_queries
 from tripleguard.catalog.file_updates import move_copy
 from tripleguard.catalog.findings import resolve_at
 from tripleguard.errors import CopyError, NameTakenError, TripleguardError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyFailed, CopyVerified
 from tripleguard.jobs.copying.engine import CopyResult, SourceRead, SourceReadFailed
 from tripleguard.jobs.copying.recording import CopyRecorder
 from tripleguard.jobs.copying.replication import ReplicationRun
-from tripleguard.jobs.drives import CopySource, JobContext, OpenDrive
+from tripleguard.jobs.drives import CopySource, OpenDrive
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.jobs.repair.repair_plan import CHANGED_SINCE, RETRY_LATER, RepairItem, RepairPlan
 from tripleguard.model import CopyState, EventOutcome, EventType, FindingKind

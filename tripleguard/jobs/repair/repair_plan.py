@@ -19,10 +19,11 @@ from tripleguard.catalog.findings import StoredFinding, list_open_findings, map_
 from tripleguard.catalog.rows import KnownFile
 from tripleguard.clock import format_iso
 from tripleguard.errors import CopyError
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.copy_tasks import CopyTask, RepairTarget
 from tripleguard.jobs.copying.engine import CopyEngine
 from tripleguard.jobs.copying.replication import set_destination_from_copy
-from tripleguard.jobs.drives import CopySource, JobContext, OpenDrive
+from tripleguard.jobs.drives import CopySource, OpenDrive
 from tripleguard.jobs.repair.recombine import ReadAt, find_combination, open_tolerant_reader
 from tripleguard.model import Copy, CopyState, Entry, File, FileKind, FindingKind
 from tripleguard.places.base import CopyReader

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 
 from tripleguard.catalog import file_queries
 from tripleguard.digest import Hasher
-from tripleguard.jobs.drives import JobContext, OpenDrive
+from tripleguard.jobs.context import JobContext
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, CopyState, Entry, File
-from tripleguard.places.base import CopyReader, Place
-from tripleguard.places.cache_bypass import BLOCK_BYTES, MediumReader, allocate_aligned
-from tripleguard.places.drive import Drive
+from tripleguard.places.base import CopyReader, Place, PositionalReader
+from tripleguard.places.cache_bypass import BLOCK_BYTES, allocate_aligned
 
 SECTOR_BYTES = 512
 REGION_BYTES = 65536
@@ -207,7 +207,7 @@ def _read_chunks(reading: CopyReader) -> Iterator[bytes]:
 _PROBE_BYTES = 16 * BLOCK_BYTES
 
 
-def count_unreadable_bytes(place: Drive, entry: Entry, should_stop: Callable[[], bool]) -> int:
+def count_unreadable_bytes(place: Place, entry: Entry, should_stop: Callable[[], bool]) -> int:
     """How many bytes of a file can't be read, to the block of 4 KiB; of those looked at before it was stopped.
 
     Raises the drive's OSError if it is gone, as then nothing is known of the file.
@@ -227,7 +227,9 @@ def count_unreadable_bytes(place: Drive, entry: Entry, should_stop: Callable[[],
     return bad
 
 
-def _iter_unreadable_blocks(reading: MediumReader, size: int, should_stop: Callable[[], bool]) -> Iterator[int]:
+def _iter_unreadable_blocks(
+    reading: PositionalReader, size: int, should_stop: Callable[[], bool]
+) -> Iterator[int]:
     """The bytes of each block that can't be read."""
     buffer = allocate_aligned(_PROBE_BYTES)
     for start in range(0, size, _PROBE_BYTES):
@@ -240,7 +242,7 @@ def _iter_unreadable_blocks(reading: MediumReader, size: int, should_stop: Calla
                 yield min(BLOCK_BYTES, size - offset)
 
 
-def _is_readable(reading: MediumReader, offset: int, buffer: memoryview) -> bool:
+def _is_readable(reading: PositionalReader, offset: int, buffer: memoryview) -> bool:
     try:
         reading.read_at(offset, buffer)
     except OSError:

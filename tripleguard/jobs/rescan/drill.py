@@ -18,9 +18,10 @@ from tripleguard.digest import Hasher, hash_chunks
 from tripleguard.errors import CopyError, NoSpaceError, PlaceFailedError, StoppedError
 from tripleguard.forecast.rescan_plan import compute_bad_share_bound
 from tripleguard.home import delete_scratch, get_free_bytes, prepare_scratch_path, write_scratch
+from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.copying.recording import record_failed_copy
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.model import Copy, Entry, EventOutcome, EventType, File, FileKind, FindingKind, PlaceRecord
 from tripleguard.names import escape_text

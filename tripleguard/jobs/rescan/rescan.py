@@ -17,7 +17,8 @@ from tripleguard.clock import DAY
 from tripleguard.errors import CopyError
 from tripleguard.jobs.background import Budget
 from tripleguard.jobs.cached_copies import CachedCopies, find_cached_copies
-from tripleguard.jobs.drives import JobContext, OpenDrive, current_agent
+from tripleguard.jobs.context import JobContext, current_agent
+from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, LaneProgress, Message, Progress, ProgressUpdate
 from tripleguard.jobs.rescan.damage import diff_with_good_copy
 from tripleguard.jobs.rescan.recorder import RescanRecorder

@@ -39,7 +39,7 @@ from tripleguard.jobs.rescan.scan_results import (
 )
 from tripleguard.model import Copy, Entry, File, Medium
 from tripleguard.names import escape_text
-from tripleguard.places.cache_bypass import MediumReader
+from tripleguard.places.base import PlaceReader
 
 RescanDepth = Literal["quick", "due", "all", "named"]
 
@@ -242,7 +242,7 @@ class ScanLane:
         """The file system does not give it: as recorded, and not one byte of it can be read."""
         self._already_read.add(copy.id)
         as_recorded = Entry(copy.path, copy.size, copy.mtime_ns)
-        medium = self._drive.place.cache_bypass.medium
+        medium = self._drive.place.best_medium
         self._report_read(MismatchedCopy(self.number, copy, as_recorded, None, b"", max(1, copy.size), medium))
 
     def _wait_for_catalog(self, entry: Entry) -> None:
@@ -319,12 +319,12 @@ class ScanLane:
         try:
             reading = self._drive.place.open_reader(entry.path)
         except FileNotFoundError:
-            return None, b"", self._drive.place.cache_bypass.medium, 0
+            return None, b"", self._drive.place.best_medium, 0
         except PermissionError:
             self._permission_denied.append(entry.path)
-            return None, b"", self._drive.place.cache_bypass.medium, 0
+            return None, b"", self._drive.place.best_medium, 0
         except OSError:
-            return None, b"", self._drive.place.cache_bypass.medium, self._count_unreadable(entry)
+            return None, b"", self._drive.place.best_medium, self._count_unreadable(entry)
         try:
             return self._read_through(entry, reading)
         except OSError:
@@ -332,7 +332,7 @@ class ScanLane:
         finally:
             reading.close()
 
-    def _read_through(self, entry: Entry, reading: MediumReader) -> tuple[File | None, bytes, Medium, int]:
+    def _read_through(self, entry: Entry, reading: PlaceReader) -> tuple[File | None, bytes, Medium, int]:
         hasher = SamplingHasher()
         began, waited = time.monotonic(), 0.0
         try:

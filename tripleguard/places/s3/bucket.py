@@ -25,6 +25,7 @@ from tripleguard.errors import (
     UploadCorruptedError,
 )
 from tripleguard.names import escape_text
+from tripleguard.places.offsite_store import ObjectEntry
 from tripleguard.places.s3.connection import HttpConnection, HttpResponse, PaceCallback
 from tripleguard.places.s3.signing import Credentials, build_query_string, escape_path, sign_headers
 
@@ -64,19 +65,6 @@ class BucketAddress:
     def base(self) -> str:
         """The path before the prefix."""
         return "/" if self.is_virtual_hosted else f"/{self.bucket}/"
-
-
-@dataclass(frozen=True, slots=True)
-class ObjectEntry:
-    """One object as the server lists it. key: below the prefix, any text; mtime_ns: UTC.
-
-    tag: the server's word for this version, compared only with itself.
-    """
-
-    key: str
-    size: int
-    mtime_ns: int
-    tag: str
 
 
 class S3Bucket:

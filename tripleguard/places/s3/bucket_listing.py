@@ -13,7 +13,8 @@ from functools import partial
 from typing import TypeVar
 
 from tripleguard.errors import NetworkError, StoppedError
-from tripleguard.places.s3.bucket import ObjectEntry, S3Bucket
+from tripleguard.places.offsite_store import ObjectEntry
+from tripleguard.places.s3.bucket import S3Bucket
 
 _MAX_TRIES = 5
 _FIRST_DELAY_S = 0.5
