@@ -29,7 +29,7 @@ from tripleguard.watch.queue import (
     should_preempt,
 )
 from tripleguard.watch.schedule import build_schedule, list_due, skip_missed
-from tripleguard.watch.state import WatchState, load_state
+from tripleguard.watch.state import load_state
 from tripleguard.watch.tasks import create_job
 
 TOKYO, ANGELES = ZoneInfo("Asia/Tokyo"), ZoneInfo("America/Los_Angeles")
@@ -59,7 +59,7 @@ def test_a_week_over_the_pacific_reads_every_copy_in_time_and_no_night_twice(wor
                 local.day == 30 and local.hour < 10
             ):
                 for errand in list_due(table, notes.last_run, clock.at, clock.where):
-                    ended = finished(create_job(ctx, errand, notes))
+                    ended = finished(create_job(ctx, errand))
                     assert ended.status is TaskStatus.DONE, ended
                     assert ended.notification == ""
                     assert errand.occurrence is not None
@@ -95,11 +95,8 @@ def test_rot_that_the_night_finds_is_told_in_the_morning(world: World) -> None:
     victim.write_bytes(bytes(status.st_size))
     os.utime(victim, ns=(status.st_atime_ns, status.st_mtime_ns))
     clock.at += 31 * DAY
-    notes = WatchState(resolve_home(str(world.home)))
     with world.ctx(clock) as ctx:
-        ended = finished(
-            create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, occurrence=clock.at, time_limit_s=600.0), notes)
-        )
+        ended = finished(create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, occurrence=clock.at, time_limit_s=600.0)))
     assert ended.status is TaskStatus.NEEDS_ATTENTION
     assert "drive B: 3 copies looked at" in ended.message
     assert "1 corrupt" in ended.notification
@@ -110,7 +107,7 @@ def test_a_drill_by_the_clock_is_in_the_log(world: World) -> None:
     card.frames(3)
     assert world.run("offload", card.root).status == 0
     with world.ctx() as ctx:
-        ended = finished(create_job(ctx, WatchTask(TaskKind.DRILL), WatchState(ctx.home)))
+        ended = finished(create_job(ctx, WatchTask(TaskKind.DRILL)))
     assert ended.message.startswith("6 copies restored and compared, 0 failed")
     assert "drill: 3 copies restored" in world.run("log").out
 
@@ -192,14 +189,14 @@ def test_a_rescan_that_makes_itself_gentle_leaves_the_next_card_in_a_hurry() -> 
     """In a process of its own: this one has made itself gentle in other tests."""
     program = """
 import os, threading, psutil
-from tripleguard.jobs.background import be_gentle
+from tripleguard.jobs.background import lower_priority
 
 def say():
     me = threading.get_native_id()
     print(os.getpriority(os.PRIO_PROCESS, me), int(psutil.Process(me).ionice().ioclass))
 
 def gently():
-    be_gentle()
+    lower_priority()
     say()
 
 say()

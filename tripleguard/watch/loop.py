@@ -26,6 +26,7 @@ from tripleguard.watch.monitoring import HeartbeatPinger, StallDetector, WatchLo
 from tripleguard.watch.new_files import NewFileWatcher
 from tripleguard.watch.notify import Notifier
 from tripleguard.watch.queue import (
+    NETWORK_TASKS,
     PREEMPTIBLE,
     PendingWork,
     TaskKind,
@@ -115,7 +116,7 @@ class WatchLoop:
         )
         self._worker = Worker(
             ctx,
-            lambda its, errand: create_job(its, errand, state, self._new_files),
+            lambda its, errand: create_job(its, errand, self._new_files),
             lambda errand, line: log.info(line, errand=errand.kind, subject=errand.subject),
             lambda ended, error: self._queue.put(_TaskFinished(ended, error)),
         )
@@ -277,10 +278,10 @@ class WatchLoop:
             self._notify(
                 result.notification, f"{result.card.insertion if result.card else ''} {result.notification}"
             )
-        if any(
-            (one.what, one.message) == (TaskKind.UPLOAD, escape_text(result.message)) for one in self._finished
+        if errand.kind in NETWORK_TASKS and any(
+            (one.what, one.message) == (errand.kind, escape_text(result.message)) for one in self._finished
         ):
-            return  # every hour the same
+            return  # It is repeated every hour, and the list holds it already.
         self._finished.appendleft(
             FinishedTask(errand.kind, escape_text(errand.subject), at, result.status, escape_text(result.message))
         )
