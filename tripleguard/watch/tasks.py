@@ -39,14 +39,14 @@ from tripleguard.names import escape_text
 from tripleguard.presentation.words import format_size
 from tripleguard.watch.card_tasks import process_card, recheck_card
 from tripleguard.watch.morning_report import run_morning_report
-from tripleguard.watch.new_files import NewFileWatcher
+from tripleguard.watch.parts import NewFileSource
 from tripleguard.watch.queue import TaskKind, TaskResult, TaskStatus, WatchTask
 from tripleguard.wording import pluralize
 
 _NO_OFFSITE = "there is no place offsite"
 
 
-def create_job(ctx: JobContext, task: WatchTask, new_files: NewFileWatcher | None = None) -> Job[TaskResult]:
+def create_job(ctx: JobContext, task: WatchTask, new_files: NewFileSource | None = None) -> Job[TaskResult]:
     """Return the job that does a task. It raises what the commands raise, PlaceBusyError first of all."""
     match task.kind:
         case TaskKind.NEW_FILES if new_files is not None:
@@ -220,7 +220,7 @@ _MAX_NAMED_PATHS = 3
 """How many paths a message names."""
 
 
-def run_ingest_task(ctx: JobContext, task: WatchTask, new_files: NewFileWatcher) -> Job[TaskResult]:
+def run_ingest_task(ctx: JobContext, task: WatchTask, new_files: NewFileSource) -> Job[TaskResult]:
     """Ingest the complete new files of a drive. Raises as `ingest_from_drive`, PlaceBusyError."""
     entries = new_files.stable_files(task.key)
     if not entries:
@@ -243,7 +243,7 @@ def run_ingest_task(ctx: JobContext, task: WatchTask, new_files: NewFileWatcher)
     return _to_result(task, [*parts, *troubles], _describe_abandoned(given_up, what) + troubles, result.entered)
 
 
-def run_import_task(ctx: JobContext, task: WatchTask, new_files: NewFileWatcher) -> Job[TaskResult]:
+def run_import_task(ctx: JobContext, task: WatchTask, new_files: NewFileSource) -> Job[TaskResult]:
     """Import the complete new files of a folder. Raises as `import_from_folder`, PlaceBusyError."""
     wanted = {entry.path: entry for entry in new_files.stable_files(task.key)}
     if not wanted:
