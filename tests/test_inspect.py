@@ -17,7 +17,6 @@ from tripleguard.errors import UsageError
 from tripleguard.jobs.inspect.decoder import PictureDecoder
 from tripleguard.model import Integrity
 from tripleguard.watch.queue import TaskKind, TaskStatus, WatchTask
-from tripleguard.watch.state import WatchState
 from tripleguard.watch.tasks import create_job
 
 needs_decoders = pytest.mark.skipif(not can_load_decoders(), reason="tripleguard[decode] is not installed")
@@ -156,12 +155,12 @@ def test_what_a_night_has_left_goes_to_decoding(world: World) -> None:
     card.put("DCIM/100ORREY/ORR_0003.JPG", exchanged(picture(9, 640, 424)))
     assert world.run("offload", card.root).status == 0
     with world.ctx() as ctx:
-        ended = finished(create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, time_limit_s=600.0), WatchState(ctx.home)))
+        ended = finished(create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, time_limit_s=600.0)))
     assert ended.status is TaskStatus.NEEDS_ATTENTION
     assert "3 pictures decoded, 1 damaged at source" in ended.message
     assert "ORR_0003.JPG" in ended.notification
     with world.ctx() as ctx:
-        ended = finished(create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, time_limit_s=600.0), WatchState(ctx.home)))
+        ended = finished(create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, time_limit_s=600.0)))
     assert ended.status is TaskStatus.DONE
 
 
@@ -217,8 +216,8 @@ def test_nothing_is_imported_from_where_the_person_stands(tmp_path: Path) -> Non
     trap = tmp_path / "tripleguard"
     trap.mkdir()
     (trap / "__init__.py").write_text("raise SystemExit('imported from the card')")
-    code = "from tripleguard.jobs.inspect.decoder import Decoder\n"
-    code += "with Decoder() as d: print(d.judge('a.JPG', b'x').why)"
+    code = "from tripleguard.jobs.inspect.decoder import PictureDecoder\n"
+    code += "with PictureDecoder() as d: print(d.decode('a.JPG', b'x').reason)"
     done = subprocess.run(
         [sys.executable, "-P", "-c", code], cwd=tmp_path, capture_output=True, check=False, timeout=60
     )

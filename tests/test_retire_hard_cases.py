@@ -19,7 +19,6 @@ from tripleguard.catalog.places import get_place
 from tripleguard.jobs.lifecycle.retire import mark_leaving
 from tripleguard.places.reserved import new_unfinished_name
 from tripleguard.watch.queue import TaskKind, TaskStatus, WatchTask
-from tripleguard.watch.state import WatchState
 from tripleguard.watch.tasks import create_job
 
 
@@ -181,7 +180,7 @@ def test_the_watch_pays_from_the_drive_that_leaves(shot: World) -> None:
     _third(shot)
     with shot.ctx() as ctx:
         mark_leaving(ctx, get_place(ctx.catalog, "A"))
-        ended = finished(create_job(ctx, WatchTask(TaskKind.TOPUP), WatchState(ctx.home)))
+        ended = finished(create_job(ctx, WatchTask(TaskKind.TOPUP)))
     assert ended.status is TaskStatus.DONE, ended
     assert len(list(shot.drives["B"].rglob("ORR_009*"))) == 2
     assert len(list(shot.drives["C"].rglob("ORR_009*"))) == 2

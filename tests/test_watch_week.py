@@ -1,23 +1,25 @@
-"""A week on tour with real jobs on real drives, by the clock of a test: what the nights leave behind."""
+"""A simulated week on tour: the daemon's real loop and real jobs on real drives, and what they leave behind."""
 
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import subprocess
 import sys
 from collections import Counter
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterator
 from zoneinfo import ZoneInfo
 
 import pytest
+from simulated_daemon import CHANNEL, SimulatedDaemon, to_instant
+from watch_process import in_reader, plug
 from world import TestClock, World, finished
 
 from tripleguard.catalog.places import list_places
-from tripleguard.clock import DAY, HOUR, SECOND
-from tripleguard.home import resolve_home
+from tripleguard.clock import DAY, HOUR
 from tripleguard.jobs.queries.report_query import build_report
-from tripleguard.watch.devices import ConnectedCard, ConnectedDrive, ConnectedVolumes
+from tripleguard.watch.devices import Battery, ConnectedCard, ConnectedDrive, ConnectedVolumes
 from tripleguard.watch.queue import (
     CardOutcome,
     PendingWork,
@@ -28,49 +30,43 @@ from tripleguard.watch.queue import (
     choose_next,
     should_preempt,
 )
-from tripleguard.watch.schedule import build_schedule, list_due, skip_missed
-from tripleguard.watch.state import WatchState, load_state
 from tripleguard.watch.tasks import create_job
 
 TOKYO, ANGELES = ZoneInfo("Asia/Tokyo"), ZoneInfo("America/Los_Angeles")
+WATCH = f'[watch]\ntell = ["{CHANNEL}"]\nlook_at = []\n'
+"""The channel is simulated; nothing that other people mount here is looked at."""
 
 
-def ns(local: str, zone: ZoneInfo) -> int:
-    return int(datetime.fromisoformat(local).replace(tzinfo=zone).timestamp()) * SECOND
-
-
+@pytest.mark.slow
 def test_a_week_over_the_pacific_reads_every_copy_in_time_and_no_night_twice(world: World) -> None:
     """Copies are to be read within four days; the night reads two days ahead; one night was slept through."""
-    world.settings('[rule]\nroad_days = 4\n[watch]\nahead_days = 2\nnight = "01:30-06:00"\n')
-    lands, end = ns("2026-10-28T11:00", ANGELES), ns("2026-11-03T12:00", ANGELES)
-    clock = TestClock(ns("2026-10-25T22:00", TOKYO), TOKYO)
+    world.settings(f'{WATCH}ahead_days = 2\nnight = "01:30-06:00"\n[rule]\nroad_days = 4\n')
+    clock = TestClock(0, TOKYO)
+    clock.at = to_instant(clock, "2026-10-25T22:00")
     card = world.card()
     card.frames(12)
     assert world.offload_job(card.root, clock=clock).clearance.is_yes
-    notes = load_state(resolve_home(str(world.home)))
     with world.ctx(clock) as ctx:
-        table = build_schedule(ctx.settings)
-        notes.last_run = skip_missed(table, notes.last_run, clock.at, clock.where)
-        while clock.at < end:
-            clock.where = ANGELES if clock.at >= lands else TOKYO
-            local = datetime.fromtimestamp(clock.at // SECOND, UTC).astimezone(clock.where)
-            # In the plane it sleeps, and on Friday the lid stayed shut till ten.
-            if not (clock.at < lands and local.day == 28 and local.hour >= 17) and not (
-                local.day == 30 and local.hour < 10
-            ):
-                for errand in list_due(table, notes.last_run, clock.at, clock.where):
-                    ended = finished(create_job(ctx, errand, notes))
-                    assert ended.status is TaskStatus.DONE, ended
-                    assert ended.notification == ""
-                    assert errand.occurrence is not None
-                    notes.last_run[errand.kind] = errand.occurrence
-            if local.hour == 8:
-                assert build_report(ctx).is_clear, local
-            clock.at += HOUR // 2
+        daemon = SimulatedDaemon(world, ctx, clock)
+        # It sleeps in the plane, and on Friday the lid stayed shut till ten.
+        lands = to_instant(TestClock(0, ANGELES), "2026-10-28T11:00")
+        daemon.at(
+            "2026-10-28T17:00", lambda: setattr(clock, "at", lands), lambda: setattr(clock, "where", ANGELES)
+        )
+        clock.where = ANGELES
+        daemon.at("2026-10-30T00:10", daemon.sleep_until("2026-10-30T10:00"))
+        mornings: list[bool] = []
+        for day in ("10-28", "10-29", "10-30", "10-31", "11-01", "11-02", "11-03"):
+            daemon.at(f"2026-{day}T11:00", lambda: mornings.append(build_report(ctx).is_clear))
+        clock.where = TOKYO
+        daemon.run("2026-11-04T05:00")
         rows = ctx.catalog.fetch_all(
             "SELECT kind, subject, started_at, outcome FROM jobs WHERE kind NOT IN ('offload', 'decode')"
         )
         oldest = ctx.catalog.fetch_one("SELECT min(verified_at) FROM copies")
+    assert mornings == [True] * 7
+    assert daemon.channel.received == [], "when there is nothing to say, nothing is said"
+    assert {run.result.status for run in daemon.worker.runs} == {TaskStatus.DONE}
     assert oldest is not None
     assert clock.at - oldest[0] < 4 * DAY
     assert {outcome for *_, outcome in rows} == {"success"}
@@ -85,6 +81,114 @@ def test_a_week_over_the_pacific_reads_every_copy_in_time_and_no_night_twice(wor
     assert max(gaps) <= 36
 
 
+@pytest.fixture
+def tour(world: World) -> Iterator[SimulatedDaemon]:
+    """A daemon from Monday at noon; cards come to the reader, a night's reading takes five minutes."""
+    world.settings(f"{WATCH}look_also = {json.dumps([str(in_reader(world, 'card'))])}\n")
+    clock = TestClock(0, TOKYO)
+    clock.at = to_instant(clock, "2026-06-01T12:00")
+    with world.ctx(clock) as ctx:
+        durations = {TaskKind.CARD: 120.0, TaskKind.DUE_RESCAN: 300.0, TaskKind.LISTING_RESCAN: 60.0}
+        yield SimulatedDaemon(world, ctx, clock, durations)
+
+
+def new_card(tour: SimulatedDaemon, first: int, count: int = 3) -> Callable[[], None]:
+    """Put a card into the reader; the one before it is taken out."""
+
+    def act() -> None:
+        there = in_reader(tour.world, "card")
+        if there.exists():
+            there.rename(tour.world.root / f"emptied-{first}")
+        card = tour.world.card()
+        card.frames(count, first=first)
+        plug(tour.world, card.root)
+
+    return act
+
+
+@pytest.mark.slow
+def test_a_week_on_tour_with_cards_drives_that_come_and_go_and_a_channel_that_fails(tour: SimulatedDaemon) -> None:
+    world = tour.world
+    tour.at("2026-06-01T23:30", new_card(tour, 1))
+    # On Tuesday B stays in the van: the card goes to A alone, and B gets its copies in the morning.
+    tour.at("2026-06-02T20:00", lambda: world.unplug("B"))
+    tour.at("2026-06-02T23:30", new_card(tour, 11))
+    tour.at("2026-06-03T09:00", lambda: world.plug("B"))
+    # On Thursday the hotel's network is down from the evening to the next noon.
+    tour.at("2026-06-04T18:00", lambda: setattr(tour.channel, "works", False))
+    tour.at("2026-06-04T23:00", new_card(tour, 21))
+    tour.at("2026-06-05T12:00", lambda: setattr(tour.channel, "works", True))
+    # On Friday no drive is connected when the card comes.
+    tour.at("2026-06-05T22:00", lambda: world.unplug("A"), lambda: world.unplug("B"))
+    tour.at("2026-06-05T23:00", new_card(tour, 31))
+    waiting: list[tuple[str, str]] = []
+    tour.at("2026-06-05T23:59", lambda: waiting.extend((one.what, one.why) for one in tour.status.waiting))
+    tour.at("2026-06-06T00:30", lambda: world.plug("A"), lambda: world.plug("B"))
+    tour.run("2026-06-08T11:59")
+
+    assert len(world.on("A")) == 12
+    assert world.on("A") == world.on("B")
+    assert tour.began(TaskKind.CARD) == ["06-01 23:30", "06-02 23:30", "06-04 23:00", "06-06 00:30"]
+    answers = [run.result.card.is_yes for run in tour.worker.runs if run.result.card is not None]
+    assert answers == [True, False, True, True, True], "B was away, and its card was asked about again"
+    assert tour.began(TaskKind.RECHECK_CARD)[0].startswith("06-03 09:0")
+    assert ("card", "no drive is connected") in waiting
+    # A day off is no reason to leave a night out, and none comes twice.
+    assert tour.began(TaskKind.LISTING_RESCAN) == [f"06-0{day} 03:00" for day in range(2, 9)]
+    assert tour.began(TaskKind.REPORT) == [f"06-0{day} 07:30" for day in range(2, 9)]
+    assert len(tour.began(TaskKind.DRILL)) == 1
+    said = {at: body for at, body in tour.channel.received if "card" in body.lower()}
+    late = next(body for at, body in said.items() if at.startswith("06-05 12"))
+    assert "may be reformatted" in late
+    assert "This comes late, it is from 2026-06-04 23:0" in late
+    assert any(
+        body.startswith("Do not reformat card") and "Drive B is not here." in body for body in said.values()
+    )
+
+
+def test_a_night_gives_way_to_a_card_and_to_a_typed_command_and_goes_on(tour: SimulatedDaemon) -> None:
+    tour.at("2026-06-02T03:03", new_card(tour, 1))
+    tour.at("2026-06-03T03:02", lambda: setattr(tour, "cli_waiting", True))
+    tour.at("2026-06-03T03:10", lambda: setattr(tour, "cli_waiting", False))
+    tour.at("2026-06-04T01:00", lambda: setattr(tour, "battery", Battery(60.0, is_plugged_in=False)))
+    tour.at("2026-06-04T04:00", lambda: setattr(tour, "battery", Battery(70.0, is_plugged_in=True)))
+    runs = tour.run("2026-06-04T12:00")
+
+    def night(day: str) -> list[tuple[str, TaskKind, TaskStatus]]:
+        early = f"{day} 07"
+        return [
+            (one.began[6:], one.kind, one.result.status)
+            for one in runs
+            if f"{day} 01" <= one.began < early and one.kind in (TaskKind.CARD, TaskKind.DUE_RESCAN)
+        ]
+
+    assert night("06-02") == [
+        ("03:01", TaskKind.DUE_RESCAN, TaskStatus.STOPPED),
+        ("03:03", TaskKind.CARD, TaskStatus.DONE),
+        ("03:05", TaskKind.DUE_RESCAN, TaskStatus.DONE),
+    ]
+    assert night("06-03") == [
+        ("03:01", TaskKind.DUE_RESCAN, TaskStatus.STOPPED),
+        ("03:10", TaskKind.DUE_RESCAN, TaskStatus.DONE),
+    ]
+    assert night("06-04") == [("04:01", TaskKind.DUE_RESCAN, TaskStatus.DONE)]
+    assert [one.kind for one in runs if one.began[:5] == "06-04"][:3] == [
+        TaskKind.TOPUP,
+        TaskKind.LISTING_RESCAN,
+        TaskKind.DUE_RESCAN,
+    ]
+
+
+def test_a_card_in_the_middle_of_a_shutdown_is_copied_at_the_next_start(tour: SimulatedDaemon) -> None:
+    tour.at("2026-06-01T23:30", new_card(tour, 1))
+    runs = tour.run("2026-06-01T23:31")
+    assert [one.result.status for one in runs if one.kind is TaskKind.CARD] == [TaskStatus.STOPPED]
+    again = SimulatedDaemon(tour.world, tour.ctx, tour.clock)
+    runs = again.run("2026-06-02T00:30")
+    assert [one.result.card.is_yes for one in runs if one.result.card is not None] == [True]
+    assert len(tour.world.on("A")) == len(tour.world.on("B")) == 3
+
+
 def test_rot_that_the_night_finds_is_told_in_the_morning(world: World) -> None:
     clock = TestClock()
     card = world.card()
@@ -95,11 +199,8 @@ def test_rot_that_the_night_finds_is_told_in_the_morning(world: World) -> None:
     victim.write_bytes(bytes(status.st_size))
     os.utime(victim, ns=(status.st_atime_ns, status.st_mtime_ns))
     clock.at += 31 * DAY
-    notes = WatchState(resolve_home(str(world.home)))
     with world.ctx(clock) as ctx:
-        ended = finished(
-            create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, occurrence=clock.at, time_limit_s=600.0), notes)
-        )
+        ended = finished(create_job(ctx, WatchTask(TaskKind.DUE_RESCAN, occurrence=clock.at, time_limit_s=600.0)))
     assert ended.status is TaskStatus.NEEDS_ATTENTION
     assert "drive B: 3 copies looked at" in ended.message
     assert "1 corrupt" in ended.notification
@@ -110,7 +211,7 @@ def test_a_drill_by_the_clock_is_in_the_log(world: World) -> None:
     card.frames(3)
     assert world.run("offload", card.root).status == 0
     with world.ctx() as ctx:
-        ended = finished(create_job(ctx, WatchTask(TaskKind.DRILL), WatchState(ctx.home)))
+        ended = finished(create_job(ctx, WatchTask(TaskKind.DRILL)))
     assert ended.message.startswith("6 copies restored and compared, 0 failed")
     assert "drill: 3 copies restored" in world.run("log").out
 
@@ -192,14 +293,14 @@ def test_a_rescan_that_makes_itself_gentle_leaves_the_next_card_in_a_hurry() -> 
     """In a process of its own: this one has made itself gentle in other tests."""
     program = """
 import os, threading, psutil
-from tripleguard.jobs.background import be_gentle
+from tripleguard.jobs.background import lower_priority
 
 def say():
     me = threading.get_native_id()
     print(os.getpriority(os.PRIO_PROCESS, me), int(psutil.Process(me).ionice().ioclass))
 
 def gently():
-    be_gentle()
+    lower_priority()
     say()
 
 say()

@@ -50,6 +50,10 @@ class PlaceError(TripleguardError):
     """A place can't be used: its marker does not parse, two drives have one id, it is read-only."""
 
 
+class NoDriveError(PlaceError):
+    """A command found no drive that it can work on: none is connected, or none can be used."""
+
+
 class PlaceUnreadableError(PlaceError):
     """A place is mounted, but its device answers with errors, so that it can't even be said which one it is."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import secrets
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -41,55 +40,34 @@ def command(
     The scratch folder is in the home, and emptied again. The offsite place is sampled when --offsite is given,
     within a budget of bytes. Exit status 1: a copy could not be restored.
     """
-    from tripleguard.jobs.drives import open_drives, select_maintained_drives
-    from tripleguard.jobs.offsite.offsite_place import get_offsite_place, require_offsite
-    from tripleguard.jobs.rescan.drill import drill
+    from tripleguard.config import parse_size
+    from tripleguard.errors import UsageError
+    from tripleguard.jobs.commands import OffsiteDrillRequest, run_drill
+    from tripleguard.jobs.offsite.encryption import read_key_file
+    from tripleguard.jobs.offsite.offsite_place import get_offsite_place
     from tripleguard.presentation import json_output, text
 
-    number = secrets.randbelow(10**9) if seed is None else seed
     with open_context(home) as ctx:
+        request = None
         if offsite:
-            require_offsite(ctx)
-        with open_drives(ctx, select_maintained_drives(ctx), "drill") as ready:
-            drives = ready.readable()
-            if not drives and not offsite:
-                raise ready.no_drive_error("Connect a drive, then run it again.")
-            troubles = ready.errors()
-            result = run_job(drill(ctx, drives, files, number))
-        there = None
-        if offsite:
-            there, trouble = _drill_offsite(ctx, files, number, most, key_file)
-            troubles = [*troubles, *trouble]
+            try:
+                max_bytes = ctx.settings.offsite.read_back_bytes if most is None else parse_size(most)
+            except ValueError as error:
+                raise UsageError(
+                    f"{error}.", safe="Nothing was changed.", do="Correct it and run it again."
+                ) from error
+            request = OffsiteDrillRequest(max_bytes, read_key_file(ctx.home, key_file) if key_file else None)
+        number = secrets.randbelow(10**9) if seed is None else seed
+        report = run_job(run_drill(ctx, files, number, request, purpose="drill"))
+        sampled = report.offsite
         if as_json:
-            print_json(json_output.build_drill_object(result, troubles, there))
+            print_json(json_output.build_drill_object(report.result, report.errors, sampled))
         else:
-            print_lines(text.format_drill(result))
-            if there is not None:
-                print_lines(text.format_offsite_drill(there))
+            print_lines(text.format_drill(report.result))
+            if sampled is not None:
+                print_lines(text.format_offsite_drill(sampled))
             elif not offsite and get_offsite_place(ctx) is not None:
                 print_lines(["The offsite place was not sampled: `drill --offsite` does it."])
-            print_lines(text.format_errors(troubles))
-    drilled = [*result.places, *([there.place] if there else [])]
-    return 1 if troubles or any(one.failed for one in drilled) else 0
-
-
-def _drill_offsite(
-    ctx: Any, files: int, seed: int, most: str | None, key_file: Path | None
-) -> tuple[Any, list[Any]]:
-    """The drill of the offsite place; a line that is down is trouble, and the drives' drill still counts."""
-    from tripleguard.config import parse_size
-    from tripleguard.errors import CopyError, PlaceError, UsageError
-    from tripleguard.jobs.offsite.drill_offsite import drill_offsite
-    from tripleguard.jobs.offsite.encryption import read_key_file
-    from tripleguard.jobs.offsite.offsite_place import open_locked_offsite, require_offsite
-
-    try:
-        most_bytes = ctx.settings.offsite.read_back_bytes if most is None else parse_size(most)
-    except ValueError as error:
-        raise UsageError(f"{error}.", safe="Nothing was changed.", do="Correct it and run it again.") from error
-    key = read_key_file(ctx.home, key_file) if key_file else None
-    try:
-        with open_locked_offsite(ctx, require_offsite(ctx), "drill") as place:
-            return run_job(drill_offsite(ctx, place, files, seed, most_bytes, key)), []
-    except (CopyError, PlaceError) as error:
-        return None, [error]
+            print_lines(text.format_errors(report.errors))
+    places = [*report.result.places, *([sampled.place] if sampled is not None else [])]
+    return 1 if report.errors or any(place.failed for place in places) else 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
+from tripleguard.cli.shell import open_context, pause_signals, print_json, print_lines, run_job
 
 
 @click.command("decode")
@@ -17,13 +17,10 @@ def command(home: str | None, budget_time: str | None, as_json: bool) -> int:
     Each picture is decoded once, the newest first, in a process of its own that gives way to everything else. Stop
     it at any time: the next one goes on. Needs tripleguard[decode]. SIGUSR1 pauses it, SIGUSR2 lets it go on.
     """
-    from tripleguard.cli.shell import pause_signals
     from tripleguard.config import parse_duration
     from tripleguard.errors import UsageError
     from tripleguard.jobs.background import Budget
-    from tripleguard.jobs.drives import open_drives, select_maintained_drives
-    from tripleguard.jobs.inspect.decoder import PictureDecoder
-    from tripleguard.jobs.inspect.inspect_pictures import inspect_pictures
+    from tripleguard.jobs.commands import run_inspect
     from tripleguard.presentation import integrity, json_output
     from tripleguard.presentation import text as lines
 
@@ -33,18 +30,13 @@ def command(home: str | None, budget_time: str | None, as_json: bool) -> int:
         raise UsageError(
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
         ) from error
-    with open_context(home) as ctx, open_drives(ctx, select_maintained_drives(ctx), "decode") as ready:
-        drives = ready.readable()
-        if not drives:
-            raise ready.no_drive_error("Connect a drive, then run it again.")
-        troubles = ready.errors()
-        with pause_signals(budget.paused), PictureDecoder() as decoder:
-            result = run_job(inspect_pictures(ctx, drives, budget, decoder))
+    with open_context(home) as ctx, pause_signals(budget.paused):
+        report = run_job(run_inspect(ctx, budget, purpose="decode"))
         if as_json:
-            print_json(json_output.build_inspect_object(result, troubles))
+            print_json(json_output.build_inspect_object(report.result, report.errors))
         else:
-            print_lines(integrity.format_inspection(result))
-            print_lines(lines.format_errors(troubles))
-    if result.was_stopped:
+            print_lines(integrity.format_inspection(report.result))
+            print_lines(lines.format_errors(report.errors))
+    if report.result.was_stopped:
         return 130
-    return 1 if troubles or result.damaged else 0
+    return 1 if report.errors or report.result.damaged else 0

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import time
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
-from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
+from tripleguard.cli.shell import open_context, pause_signals, print_json, print_lines, run_job
+
+if TYPE_CHECKING:
+    from tripleguard.jobs.rescan.scan_lane import RescanDepth
 
 
 @click.command("rescan")
@@ -31,7 +33,7 @@ from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 def command(
     home: str | None,
     names: tuple[str, ...],
-    depth: str,
+    depth: RescanDepth,
     budget_time: str | None,
     limit: str | None,
     as_json: bool,
@@ -47,8 +49,7 @@ def command(
     from tripleguard.config import parse_duration, parse_size
     from tripleguard.errors import UsageError
     from tripleguard.jobs.background import Budget
-    from tripleguard.jobs.offsite.offsite_place import get_offsite_place
-    from tripleguard.jobs.rescan.rescan import RescanResult
+    from tripleguard.jobs.commands import run_rescan
     from tripleguard.presentation import json_output, text
 
     try:
@@ -62,57 +63,18 @@ def command(
         raise UsageError(
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
         ) from error
-    with open_context(home) as ctx:
-        record = get_offsite_place(ctx)
-        drive_names = [name for name in names if record is None or name.casefold() != record.name.casefold()]
-        results, cost = [], None
-        troubles: list[Any] = []
-        if drive_names or not names:
-            result, troubles = _rescan_drives(ctx, drive_names, depth, budget)
-            results.append(result)
-        if record is not None and len(drive_names) < len(names):
-            result, cost = _rescan_offsite(ctx, record, depth, budget)
-            results.append(result)
-        places = tuple(place for result in results for place in result.places)
-        seconds = round(sum(result.seconds for result in results), 3)
-        open_now = sum(result.open_finding_count for result in results)
-        whole = RescanResult(places, seconds, any(result.was_stopped for result in results), open_now)
+    with open_context(home) as ctx, pause_signals(budget.paused):
+        report = run_job(run_rescan(ctx, depth, budget, names, purpose=f"rescan {depth}"))
         if as_json:
-            print_json(json_output.build_rescan_object(whole, troubles, cost))
+            print_json(json_output.build_rescan_object(report.result, report.errors, report.cost))
         else:
-            print_lines(text.format_rescan(whole))
-            print_lines(text.format_rescan_cost(cost))
-            print_lines(text.format_errors(troubles))
-    if whole.was_stopped:
+            print_lines(text.format_rescan(report.result))
+            print_lines(text.format_rescan_cost(report.cost))
+            print_lines(text.format_errors(report.errors))
+    if report.result.was_stopped:
         return 130
-    bad = whole.open_finding_count or any(
-        one.new_findings or one.is_disconnected or one.error_message or one.cached for one in places
+    is_bad = report.result.open_finding_count or any(
+        place.new_findings or place.is_disconnected or place.error_message or place.cached
+        for place in report.result.places
     )
-    return 1 if troubles or bad else 0
-
-
-def _rescan_drives(ctx: Any, names: list[str], depth: str, budget: Any) -> tuple[Any, list[Any]]:
-    """Rescan the connected drives with these names, or all; and what keeps others from it."""
-    from tripleguard.cli.shell import pause_signals
-    from tripleguard.jobs.drives import open_drives, select_maintained_drives
-    from tripleguard.jobs.rescan.rescan import rescan
-
-    with open_drives(ctx, select_maintained_drives(ctx, names), f"rescan {depth}") as ready:
-        drives = ready.readable()
-        if not drives:
-            raise ready.no_drive_error("Connect a drive, then run it again.")
-        with pause_signals(budget.paused):
-            return run_job(rescan(ctx, drives, depth, budget)), ready.errors(include_away=bool(names))  # type: ignore[arg-type]
-
-
-def _rescan_offsite(ctx: Any, record: Any, depth: str, budget: Any) -> tuple[Any, Any]:
-    """Rescan the offsite place, and what that cost."""
-    from tripleguard.jobs.offsite.offsite_place import open_locked_offsite
-    from tripleguard.jobs.offsite.rescan_offsite import rescan_offsite
-    from tripleguard.jobs.rescan.rescan import RescanResult, count_open_findings
-
-    began = time.monotonic()
-    with open_locked_offsite(ctx, record, f"rescan {depth}") as place:
-        scanned, cost = run_job(rescan_offsite(ctx, place, depth, budget))  # type: ignore[arg-type]
-    seconds = round(time.monotonic() - began, 3)
-    return RescanResult((scanned,), seconds, ctx.stop.is_set(), count_open_findings(ctx, {record.id})), cost
+    return 1 if report.errors or is_bad else 0

@@ -24,9 +24,7 @@ def command(
     from tripleguard.config import parse_duration, parse_rate
     from tripleguard.errors import UsageError
     from tripleguard.jobs.background import Budget
-    from tripleguard.jobs.drives import open_drives, select_writable_drives
-    from tripleguard.jobs.offsite.offsite_place import open_locked_offsite, require_offsite
-    from tripleguard.jobs.offsite.upload import upload
+    from tripleguard.jobs.commands import run_upload
     from tripleguard.presentation import upload as shown
 
     try:
@@ -38,17 +36,12 @@ def command(
             f"{error}.", safe="Nothing was sent.", do="Correct it and run the command again."
         ) from error
     with open_context(home) as ctx:
-        record = require_offsite(ctx)
-        with (
-            open_drives(ctx, select_writable_drives(ctx, ()), "upload", for_writing=False) as ready,
-            open_locked_offsite(ctx, record, "upload") as offsite,
-        ):
-            result = run_job(upload(ctx, ready.connected, offsite, budget, allow_metered=even_metered))
-            if as_json:
-                print_json(shown.build_upload_object(result))
-            else:
-                print_lines(shown.format_upload(result))
-            stopped = ctx.stop.is_set()
+        result = run_job(run_upload(ctx, budget, purpose="upload", allow_metered=even_metered))
+        if as_json:
+            print_json(shown.build_upload_object(result))
+        else:
+            print_lines(shown.format_upload(result))
+        stopped = ctx.stop.is_set()
     if stopped:
         return 130
     return 1 if result.missing or result.errors else 0

@@ -1,40 +1,45 @@
 """The main loop: receive events, choose and preempt tasks, write the status. It touches no volume itself.
 
-Everything reaches it through one queue: changed devices, finished tasks, the request to stop. Everything it
-knows can be found again at the next start: what is plugged in, which copies are missing, what ran when.
+Everything reaches it through one queue: changed devices, finished tasks, the request to stop. All its parts are
+passed in. Whatever it knows can be found again at the next start: what is connected, which copies are missing,
+and what ran when.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import queue
 import time
 from collections import deque
-from dataclasses import dataclass
-from functools import partial
+from datetime import UTC, datetime, timedelta
 
 from tripleguard.clock import SECOND, format_iso
 from tripleguard.errors import CatalogError
-from tripleguard.home import open_home_lock
-from tripleguard.jobs.context import CLI_PRIORITY_LOCK, JobContext
+from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.offsite.offsite_place import get_offsite_place
 from tripleguard.names import escape_text
-from tripleguard.places.locks import is_locked
-from tripleguard.watch.devices import ConnectedVolumes, DeviceMonitor, hold_reason, read_battery
-from tripleguard.watch.monitoring import HeartbeatPinger, StallDetector, WatchLog
-from tripleguard.watch.new_files import NewFileWatcher
-from tripleguard.watch.notify import Notifier
+from tripleguard.watch.devices import hold_reason
+from tripleguard.watch.monitoring import StallDetector, WatchLog
+from tripleguard.watch.parts import (
+    FilesReady,
+    LoopEvent,
+    LoopParts,
+    StopRequested,
+    TaskFinished,
+    VolumesChanged,
+)
 from tripleguard.watch.queue import (
+    NETWORK_TASKS,
     PREEMPTIBLE,
     PendingWork,
     TaskKind,
     TaskResult,
     TaskStatus,
+    WatchTask,
     choose_next,
     should_preempt,
 )
-from tripleguard.watch.schedule import WakeTimer, build_schedule, list_due, list_upcoming, skip_missed
+from tripleguard.watch.schedule import Schedule, build_schedule, list_due, list_upcoming, skip_missed
 from tripleguard.watch.state import WatchState
 from tripleguard.watch.status import (
     FinishedTask,
@@ -43,10 +48,7 @@ from tripleguard.watch.status import (
     VolumeStatus,
     WaitingTask,
     WatchStatus,
-    write_status,
 )
-from tripleguard.watch.tasks import create_job
-from tripleguard.watch.worker import Worker
 
 _IDLE_S, _BUSY_S, _PREEMPT_CHECK_S = 30.0, 0.5, 0.2
 _SHUTDOWN_GRACE_S = 1.4
@@ -56,93 +58,59 @@ _MAX_FINISHED = 20
 _MAX_DECISION_S = 300.0
 """Seconds that the loop may take to decide; it touches no volume."""
 _SLEEP_GAP_NS = int(_IDLE_S + 60) * SECOND
-"""A look at the clock that comes so much later than the last one (ns): the machine was asleep."""
-
-
-@dataclass(frozen=True, slots=True)
-class _VolumesChanged:
-    volumes: ConnectedVolumes
-    problem: str
-
-
-@dataclass(frozen=True, slots=True)
-class _TaskFinished:
-    result: TaskResult
-    error: BaseException | None
-
-
-@dataclass(frozen=True, slots=True)
-class _FilesReady:
-    key: tuple[TaskKind, str]
-    files: int
-
-
-class _TimerFired:
-    """The alarm rang."""
-
-
-_LoopEvent = _VolumesChanged | _TaskFinished | _FilesReady | _TimerFired | None
-"""What the queue carries; None: stop."""
+"""If the clock moved on by more than this (ns) between two checks, the machine was asleep."""
 
 
 class WatchLoop:
-    """One watch. Use: `run` in the main thread; `cancel` from a signal handler or another thread."""
+    """One daemon. Use: `run` in the main thread; `stop` from a signal handler or another thread."""
 
-    def __init__(self, ctx: JobContext, state: WatchState, log: WatchLog) -> None:
+    def __init__(self, ctx: JobContext, state: WatchState, log: WatchLog, parts: LoopParts) -> None:
         self._ctx = ctx
         self._state = state
         self._log = log
-        self._queue: queue.SimpleQueue[_LoopEvent] = queue.SimpleQueue()
+        self._parts = parts
+        self._events = parts.events
+        self._worker = parts.worker
+        self._devices = parts.devices
+        self._new_files = parts.new_files
+        self._notifier = parts.notifier
         self._problem = self._last_stall = ""
-        self._pending = PendingWork(ask_only=ctx.settings.watch.cards == "ask")
+        self._pending = PendingWork(ask_only=ctx.settings.watch.cards == "ask", monotonic=parts.monotonic)
         self._last_served_by_reader: dict[str, int] = {}
         self._finished: deque[FinishedTask] = deque(maxlen=_MAX_FINISHED)
         self._started_at = self._clock_checked_at = ctx.clock.now()
         self._schedule = build_schedule(ctx.settings)
+        self._has_offsite = False
+        self._upcoming: list[tuple[TaskKind, int]] = []
+        self._due: list[WatchTask] = []
+        self._due_checked_at = 0
+        self._schedule_basis: tuple[Schedule, dict[str, int], timedelta | None] | None = None
         self._yielding_to_cli = False
-        self._wake_timer = WakeTimer(lambda: self._queue.put(_TimerFired()))
-        self._device_monitor = DeviceMonitor(
-            ctx, lambda plugged, trouble: self._queue.put(_VolumesChanged(plugged, trouble))
-        )
-        self._notifier = Notifier(ctx.settings.watch, log, ctx.home)
         self._stall_detector = StallDetector("The watch itself", _MAX_DECISION_S)
-        self._heartbeat = HeartbeatPinger(ctx.settings.watch, log, self._stall_message)
-        self._new_files = NewFileWatcher(
-            ctx,
-            lambda key, files: self._queue.put(_FilesReady(key, files)),
-            log.warning,
-            self._device_monitor.remounts.count_for,
-        )
-        self._worker = Worker(
-            ctx,
-            lambda its, errand: create_job(its, errand, state, self._new_files),
-            lambda errand, line: log.info(line, errand=errand.kind, subject=errand.subject),
-            lambda ended, error: self._queue.put(_TaskFinished(ended, error)),
-        )
 
     def stop(self) -> None:
         """End soon, in good order. May be called from a signal handler."""
-        self._queue.put(None)
+        self._events.put(StopRequested())
 
     def run(self) -> None:
-        """Until `cancel`."""
+        """Run until `stop` is called."""
         self._log.info(f"The watch of {self._ctx.home.root} has begun.", pid=os.getpid())
         every = build_schedule(self._ctx.settings, has_offsite=True)
         self._state.last_run = skip_missed(every, self._state.last_run, self._started_at, self._ctx.clock.zone())
         self._check_clock()
-        self._wake_timer.start()
-        self._device_monitor.start()
+        self._parts.timer.start()
+        self._devices.start()
         self._new_files.start()
         self._notifier.start()
-        self._heartbeat.start()
+        self._parts.heartbeat.start()
         self._write_status()
         try:
             while True:
-                with contextlib.suppress(queue.Empty):
-                    note = self._queue.get(timeout=self._queue_timeout())
-                    if note is None:
-                        break
-                    self._dispatch(note)
+                event = self._events.get(self._queue_timeout())
+                if isinstance(event, StopRequested):
+                    break
+                if event is not None:
+                    self._dispatch(event)
                 self._stall_detector.enter()
                 self._check_clock()
                 self._report_stalls()
@@ -151,19 +119,14 @@ class WatchLoop:
         finally:
             self._shut_down()
 
-    def _stall_message(self) -> str:
-        """What does not come back, in words; '' if all is well. Any thread may ask."""
-        parts = (
-            self._stall_detector,
-            self._device_monitor.stall_detector,
-            self._new_files.stall_detector,
-            self._worker.stall_detector,
-        )
-        return "; ".join(filter(None, (one.stall_message() for one in parts)))
+    def stall_message(self) -> str:
+        """Return which parts hang, the loop included; empty if none does. Any thread may ask."""
+        sources = (self._stall_detector, *self._parts.stall_sources)
+        return "; ".join(filter(None, (source.stall_message() for source in sources)))
 
     def _report_stalls(self) -> None:
-        """Say it when a part of the watch does not come back: a device that hangs holds it."""
-        stuck = self._stall_message()
+        """Report a part of the daemon that hangs, for example because a device does not answer."""
+        stuck = self.stall_message()
         if stuck and stuck.partition(" has ")[0] not in self._last_stall:
             doing = self._worker.task
             during = f" during {doing.kind} {doing.subject}".rstrip() if doing is not None else ""
@@ -178,16 +141,15 @@ class WatchLoop:
             self._notify(words, words)
 
     def _shut_down(self) -> None:
-        self._heartbeat.stop()
-        self._wake_timer.stop()
+        self._parts.heartbeat.stop()
+        self._parts.timer.stop()
         self._new_files.stop()
-        self._device_monitor.stop()
+        self._devices.stop()
         self._worker.cancel()
         self._worker.join(_SHUTDOWN_GRACE_S)
-        while not self._queue.empty():
-            note = self._queue.get()
-            if isinstance(note, _TaskFinished):
-                self._on_finished(note)
+        while (event := self._events.get_nowait()) is not None:
+            if isinstance(event, TaskFinished):
+                self._on_finished(event)
         doing = self._worker.task
         if doing is not None:
             self._log.info(f"The {doing.kind} was cut off; it goes on at the next start.")
@@ -197,7 +159,7 @@ class WatchLoop:
         self._write_status()
 
     def _queue_timeout(self) -> float:
-        """Seconds until the loop looks around by itself."""
+        """Return the seconds after which the loop checks everything without an event."""
         again = self._pending.seconds_to_retry()
         doing = self._worker.task
         idle = _IDLE_S if not self._yielding_to_cli else _BUSY_S
@@ -206,18 +168,19 @@ class WatchLoop:
 
     # What happened
 
-    def _dispatch(self, event: _VolumesChanged | _TaskFinished | _FilesReady | _TimerFired) -> None:
+    def _dispatch(self, event: LoopEvent) -> None:
         match event:
-            case _TaskFinished():
+            case TaskFinished():
                 self._on_finished(event)
-            case _FilesReady(key, files):
+            case FilesReady(key, files):
                 doing = self._worker.task
-                if doing is None or doing.key != key:  # else it is being taken, and is told anew if some is left
+                # Files of the running task are being taken; what is left of them is reported again.
+                if doing is None or doing.key != key:
                     self._pending.set_new_files(key, files)
-            case _VolumesChanged():
+            case VolumesChanged():
                 self._on_volumes_changed(event)
 
-    def _on_volumes_changed(self, event: _VolumesChanged) -> None:
+    def _on_volumes_changed(self, event: VolumesChanged) -> None:
         self._new_files.set_drives(event.volumes.drives)
         for line in self._pending.set_volumes(event.volumes):
             self._log.info(line)
@@ -227,28 +190,47 @@ class WatchLoop:
         self._problem = event.problem
 
     def _check_clock(self) -> None:
-        """What is due now, by the wall clock of wherever this is; and when to look again."""
+        """Find what is due by the local wall clock, and set the timer to what comes next."""
         if hasattr(time, "tzset"):
-            time.tzset()  # the system's zone may be another one since the last look
-        now, zone = self._ctx.clock.now(), self._ctx.clock.zone()
+            time.tzset()  # The system's zone may have changed since the last check.
+        now = self._ctx.clock.now()
         if now - self._clock_checked_at > _SLEEP_GAP_NS:
             self._log.info("The machine was asleep, or its clock was set.")
-            self._device_monitor.scan_now()
+            self._devices.scan_now()
         self._clock_checked_at = now
-        held = hold_reason(read_battery(), self._ctx.settings.watch.battery_floor)
+        held = hold_reason(self._parts.read_battery(), self._ctx.settings.watch.battery_floor)
         if held != self._pending.hold_reason:
             self._log.info(
                 f"Only new pictures are cared for: {held}." if held else "There is power for all again."
             )
         with contextlib.suppress(CatalogError):
             named = get_offsite_place(self._ctx) is not None
+            if named != self._has_offsite:
+                self._has_offsite = named
+                self._schedule = build_schedule(self._ctx.settings, has_offsite=named)
             self._pending.set_offsite(named)
-            self._schedule = build_schedule(self._ctx.settings, has_offsite=named)
-        self._pending.set_due(list_due(self._schedule, self._state.last_run, now, zone), held)
-        self._upcoming = list_upcoming(self._schedule, now, zone)
-        self._wake_timer.set_time(self._upcoming[0][1])
+        self._update_schedule(held)
 
-    def _on_finished(self, event: _TaskFinished) -> None:
+    def _update_schedule(self, held: str) -> None:
+        """Find what is due and what comes next. Nothing can become due before the next instant in one zone."""
+        now, zone = self._ctx.clock.now(), self._ctx.clock.zone()
+        offset = datetime.fromtimestamp(now // SECOND, UTC).astimezone(zone).utcoffset()
+        basis = (self._schedule, dict(self._state.last_run), offset)
+        is_current = (
+            basis == self._schedule_basis
+            and not self._due
+            and self._upcoming
+            and self._due_checked_at <= now < self._upcoming[0][1]
+        )
+        if not is_current:
+            self._due = list_due(self._schedule, self._state.last_run, now, zone)
+            self._upcoming = list_upcoming(self._schedule, now, zone)
+            self._schedule_basis = basis
+        self._due_checked_at = now
+        self._pending.set_due(self._due, held)
+        self._parts.timer.set_time(self._upcoming[0][1])
+
+    def _on_finished(self, event: TaskFinished) -> None:
         ended, errand = event.result, event.result.task
         self._worker.acknowledge()
         self._last_served_by_reader[errand.reader] = max(self._last_served_by_reader.values(), default=0) + 1
@@ -258,7 +240,7 @@ class WatchLoop:
         if errand.kind is TaskKind.LISTING_RESCAN and ended.status is not TaskStatus.DEFERRED:
             self._new_files.list_all()
         if ended.status in (TaskStatus.DEFERRED, TaskStatus.FAILED):
-            self._device_monitor.scan_now()
+            self._devices.scan_now()
         elif ended.status is not TaskStatus.STOPPED:
             if errand.occurrence is not None:
                 self._state.last_run[errand.kind] = errand.occurrence
@@ -277,16 +259,16 @@ class WatchLoop:
             self._notify(
                 result.notification, f"{result.card.insertion if result.card else ''} {result.notification}"
             )
-        if any(
-            (one.what, one.message) == (TaskKind.UPLOAD, escape_text(result.message)) for one in self._finished
+        if errand.kind in NETWORK_TASKS and any(
+            (one.what, one.message) == (errand.kind, escape_text(result.message)) for one in self._finished
         ):
-            return  # every hour the same
+            return  # It is repeated every hour, and the list holds it already.
         self._finished.appendleft(
             FinishedTask(errand.kind, escape_text(errand.subject), at, result.status, escape_text(result.message))
         )
 
     def _notify(self, words: str, key: str) -> None:
-        """Say it through the channels, unless just that was said today."""
+        """Send a message, unless one with this key was sent today."""
         if self._state.should_notify(key, self._ctx.clock.now()):
             self._log.info(f"Told: {words}")
             self._notifier.notify(words)
@@ -296,15 +278,15 @@ class WatchLoop:
     def _start_next(self) -> None:
         doing = self._worker.task
         ready = self._pending.list_ready(doing)
-        typed = self._is_cli_waiting()
+        typed = self._parts.is_cli_waiting()
         best = choose_next(
             (one for one in ready if not typed or one.kind not in PREEMPTIBLE), self._last_served_by_reader
         )
-        # Nothing tells when a typed command ends: what waits for that alone is looked at again soon.
+        # There is no event when a typed command releases its lock, so poll soon.
         self._yielding_to_cli = typed and best is None and bool(ready)
         if doing is None:
             if best is not None:
-                if best.key not in self._pending.retries:  # a log that says each try of a night says nothing else
+                if best.key not in self._pending.retries:  # Don't fill the log with retries.
                     self._log.info(f"Begins: {best.kind} {best.subject}".rstrip())
                 self._pending.on_started(best)
                 self._worker.submit(best)
@@ -313,12 +295,6 @@ class WatchLoop:
         ):
             self._log.info(f"The {doing.kind} gives way.")
             self._worker.cancel()
-
-    def _is_cli_waiting(self) -> bool:
-        try:
-            return is_locked(partial(open_home_lock, self._ctx.home, CLI_PRIORITY_LOCK))
-        except OSError:
-            return False
 
     # What is seen from outside
 
@@ -357,7 +333,7 @@ class WatchLoop:
             ),
         )
         with contextlib.suppress(OSError):
-            write_status(self._ctx.home, status)
+            self._parts.publish_status(status)
 
     def _running_task(self) -> RunningTask | None:
         errand, moved = self._worker.task, self._worker.progress

@@ -13,13 +13,14 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import msgspec
 from blake3 import blake3
 
-from tripleguard.clock import SECOND
+from tripleguard.clock import SECOND, Clock
 from tripleguard.config import WatchSettings
 from tripleguard.home import Home, write_atomically
 from tripleguard.jobs.background import start_child_process
@@ -39,8 +40,15 @@ class Delivery(msgspec.Struct, frozen=True):
     usable: bool = True
 
 
+class MessageSender(Protocol):
+    """Sends messages; see `NotifierProcess`."""
+
+    def send(self, messages: Sequence[tuple[str, str]]) -> list[Delivery]: ...
+    def stop(self) -> None: ...
+
+
 class NotifierProcess:
-    """One process at a time. Use: `send` from one thread; `cancel` from any."""
+    """Sends messages through a child process, one at a time. Use: `send` from one thread; `stop` from any."""
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
@@ -48,7 +56,7 @@ class NotifierProcess:
         self._is_stopped = False
 
     def send(self, messages: Sequence[tuple[str, str]]) -> list[Delivery]:
-        """Send (address, body) each; what became of them, in order. An empty body only asks about the address."""
+        """Send each (address, body) and return the outcomes in order. An empty body only checks the address."""
         if importlib.util.find_spec("apprise") is None:
             return [Delivery(False, "messages need apprise: pip install 'tripleguard[tell]'", False)] * len(
                 messages
@@ -119,26 +127,40 @@ class _StoredMessage(msgspec.Struct, frozen=True):
 
 
 class Notifier:
-    """Sends messages in a thread of its own. Use: `submit`, `notify`, `stop`.
+    """Sends messages in a thread of its own. Use: `start`, `notify`, `stop`.
 
-    home: where letters that were not taken yet are kept. again: seconds between tries, the last one for all that
-    follow. unusable: why channels can't be used, in words, once it is known.
+    Attributes:
+        unusable_channels: Why channels can't be used, once that is known.
     """
 
     def __init__(
         self,
         settings: WatchSettings,
         log: WatchLog,
+        clock: Clock,
         home: Home | None = None,
         retry_delays: Sequence[float] = _RETRY_DELAYS_S,
+        *,
+        sender: MessageSender | None = None,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
+        """Set up a queue with the messages that an earlier daemon could not send.
+
+        Args:
+            home: Where messages that were not sent yet are kept; None: they are not kept.
+            retry_delays: Seconds between tries; the last one is repeated.
+            sender: What sends; a child process unless given.
+            monotonic: Seconds that only grow, by which retries are timed.
+        """
+        self._clock = clock
+        self._monotonic = monotonic
         self._channels = list(settings.tell)
         self._retry_delays = retry_delays
         self._log = log
         self._file = home.watch / "unsent.json" if home is not None else None
         self._lock = threading.Lock()
         self._queue = self._load_queue()
-        self._process = NotifierProcess()
+        self._sender: MessageSender = NotifierProcess() if sender is None else sender
         self._wake_event = threading.Event()
         self._stop_event = threading.Event()
         self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
@@ -149,8 +171,8 @@ class Notifier:
             self._thread.start()
 
     def notify(self, body: str) -> None:
-        """Say this to every channel, soon. Never waits for one."""
-        now = time.time()
+        """Queue a message for every channel, without waiting for any."""
+        now = self._clock.now() / SECOND
         with self._lock:
             self._queue += [_QueuedMessage(address, body, now) for address in self._channels]
             del self._queue[:-_MAX_QUEUED]
@@ -158,18 +180,18 @@ class Notifier:
         self._wake_event.set()
 
     def stop(self, timeout_s: float) -> None:
-        """Send what was said last, for at most so many seconds; what is left is sent by the next watch."""
+        """Send the last messages for at most so many seconds; the next daemon sends what is left."""
         self._stop_event.set()
         self._wake_event.set()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
-            self._process.stop()
+            self._sender.stop()
 
     def _run(self) -> None:
-        self._validate_channels()
+        self.validate_channels()
         while True:
             ends = self._stop_event.is_set()
-            self._deliver()
+            self.deliver_due()
             if ends:
                 return
             self._wake_event.wait(self._seconds_to_next())
@@ -178,11 +200,11 @@ class Notifier:
     def _seconds_to_next(self) -> float | None:
         with self._lock:
             at = [letter.next_try_at for letter in self._queue]
-        return max(0.1, min(at) - time.monotonic()) if at else None
+        return max(0.1, min(at) - self._monotonic()) if at else None
 
-    def _validate_channels(self) -> None:
-        """Which addresses of the settings mean anything; the others are said."""
-        asked = self._process.send([(address, "") for address in self._channels])
+    def validate_channels(self) -> None:
+        """Find out which channels of the settings can be used, and warn about the others."""
+        asked = self._sender.send([(address, "") for address in self._channels])
         bad = [(one, found.why) for one, found in zip(self._channels, asked, strict=True) if not found.usable]
         self.unusable_channels = tuple(
             f"The channel {_redact_address(one)} of watch.tell can't be used: {why}." for one, why in bad
@@ -194,12 +216,14 @@ class Notifier:
             self._channels = [one for one in self._channels if one not in left_out]
             self._queue = [letter for letter in self._queue if letter.address not in left_out]
 
-    def _deliver(self) -> None:
-        """Try what is to be tried now, some at a time."""
-        now = time.monotonic()
+    def deliver_due(self) -> None:
+        """Send the messages that are due, one batch."""
+        now = self._monotonic()
         with self._lock:
             due = [letter for letter in self._queue if letter.next_try_at <= now][:_BATCH_SIZE]
-        posted = self._process.send([(letter.address, _add_date(letter)) for letter in due]) if due else []
+        posted = (
+            self._sender.send([(letter.address, _add_date(letter, self._clock)) for letter in due]) if due else []
+        )
         gone = [id(letter) for letter, found in zip(due, posted, strict=True) if self._is_finished(letter, found)]
         if gone:
             with self._lock:
@@ -212,13 +236,13 @@ class Notifier:
         if delivery.sent:
             self._log.info("A message was sent.", channel=where)
             return True
-        if time.time() - message.created_at > _MAX_AGE_S:
+        if self._clock.now() / SECOND - message.created_at > _MAX_AGE_S:
             self._log.warning("A message was given up.", channel=where)
             return True
         if message.tries == 0:
             self._log.warning(f"A message could not be sent ({delivery.why}); it is tried again.", channel=where)
         message.next_try_at = (
-            time.monotonic() + self._retry_delays[min(message.tries, len(self._retry_delays) - 1)]
+            self._monotonic() + self._retry_delays[min(message.tries, len(self._retry_delays) - 1)]
         )
         message.tries += 1
         return False
@@ -243,11 +267,11 @@ class Notifier:
         return [_QueuedMessage(known[one.channel], one.body, one.since) for one in found if one.channel in known]
 
 
-def _add_date(message: _QueuedMessage) -> str:
+def _add_date(message: _QueuedMessage, clock: Clock) -> str:
     """Its words, and if they come late, from when they are: another card may be in the reader by now."""
-    if time.time() - message.created_at < _LATE_AFTER_S:
+    if clock.now() / SECOND - message.created_at < _LATE_AFTER_S:
         return message.body
-    then = format_time(int(message.created_at) * SECOND, None)
+    then = format_time(int(message.created_at) * SECOND, clock.zone())
     return f"{message.body}\n(This comes late, it is from {then}: look again before you act on it.)"
 
 

@@ -27,18 +27,16 @@ class TaskKind(enum.StrEnum):
     REPORT = "report"
     DUE_RESCAN = "rescan"
     DRILL = "drill"
+    OFFSITE_TOPUP = "offsite top-up"
     UPLOAD = "upload"
     OFFSITE_RESCAN = "offsite rescan"
 
 
 PRIORITY = {what: rank for rank, what in enumerate(TaskKind)}
-PREEMPTIBLE = frozenset(
-    {TaskKind.LISTING_RESCAN, TaskKind.DUE_RESCAN, TaskKind.DRILL, TaskKind.UPLOAD, TaskKind.OFFSITE_RESCAN}
-)
-"""Errands that end at once for what protects new pictures, and for a command that is typed.
-
-What goes over a slow line may take days, so it ends for everything.
-"""
+NETWORK_TASKS = frozenset({TaskKind.OFFSITE_TOPUP, TaskKind.UPLOAD, TaskKind.OFFSITE_RESCAN})
+"""Tasks that use the network. They may take days, so they are preempted by every task that goes before them."""
+PREEMPTIBLE = NETWORK_TASKS | {TaskKind.LISTING_RESCAN, TaskKind.DUE_RESCAN, TaskKind.DRILL}
+"""Tasks that end at once for what protects new pictures, and for a command that is typed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +97,8 @@ class TaskResult:
     notification: str = ""
     new_copies: int = 0
     card: CardOutcome | None = None
+    needs_offsite: bool = False
+    """Whether copies are missing that only the offsite place can supply."""
 
 
 def choose_next(waiting: Iterable[WatchTask], last_served: Mapping[str, int]) -> WatchTask | None:
@@ -115,14 +115,16 @@ def should_preempt(current: WatchTask, candidate: WatchTask | None, *, cli_waiti
         return False
     if cli_waiting or candidate is None:
         return cli_waiting
-    presses = candidate.kind not in PREEMPTIBLE or current.kind in (TaskKind.UPLOAD, TaskKind.OFFSITE_RESCAN)
-    return presses and PRIORITY[candidate.kind] < PRIORITY[current.kind]
+    is_urgent = candidate.kind not in PREEMPTIBLE or current.kind in NETWORK_TASKS
+    return is_urgent and PRIORITY[candidate.kind] < PRIORITY[current.kind]
 
 
 _FIRST_RETRY_S, _MAX_RETRY_S, _MAX_DEFERRED_RETRY_S = 2.0, 300.0, 10.0
 """Seconds until what failed, or waits for a command, is tried again: first, and at most."""
 _MAX_REASONS = 20
 _UPLOAD_INTERVAL_S = 3600.0
+_OFFSITE_TOPUP_INTERVAL_S = 3600.0
+"""Seconds until copies are fetched again that could not be fetched from the offsite place."""
 
 
 @dataclass(slots=True)
@@ -154,6 +156,7 @@ class PendingWork:
         self._new_files: dict[tuple[TaskKind, str], int] = {}
         self._due: list[WatchTask] = []
         self._upload_at: float | None = None
+        self._offsite_topup_at: float | None = None
         self.hold_reason = ""
 
     def set_due(self, due: list[WatchTask], hold_reason: str) -> None:
@@ -223,9 +226,10 @@ class PendingWork:
         topup = [WatchTask(TaskKind.TOPUP)] if self._needs_topup and self.volumes.drives else []
         if any(one.kind is TaskKind.TOPUP for one in self._due):
             topup = []
-        sends = self._upload_at is not None and self._upload_at <= self._monotonic()
-        upload = [WatchTask(TaskKind.UPLOAD)] if sends else []
-        return [*cards, *again, *landed, *topup, *self._due, *upload]
+        now = self._monotonic()
+        timed = ((TaskKind.OFFSITE_TOPUP, self._offsite_topup_at), (TaskKind.UPLOAD, self._upload_at))
+        over_network = [WatchTask(kind) for kind, at in timed if at is not None and at <= now]
+        return [*cards, *again, *landed, *topup, *self._due, *over_network]
 
     def list_ready(self, current: WatchTask | None) -> list[WatchTask]:
         """What can be begun now, but what is being done."""
@@ -291,7 +295,10 @@ class PendingWork:
         if self._upload_at is not None:
             # What came in now may be owed offsite as well.
             self._upload_at = self._monotonic() + (_UPLOAD_INTERVAL_S if errand.kind is TaskKind.UPLOAD else 0.0)
-        if errand.kind is TaskKind.TOPUP and result.new_copies:
+        if errand.kind in (TaskKind.TOPUP, TaskKind.OFFSITE_TOPUP):
+            wait = _OFFSITE_TOPUP_INTERVAL_S if errand.kind is TaskKind.OFFSITE_TOPUP else 0.0
+            self._offsite_topup_at = self._monotonic() + wait if result.needs_offsite else None
+        if errand.kind in (TaskKind.TOPUP, TaskKind.OFFSITE_TOPUP) and result.new_copies:
             for card in self.volumes.cards:
                 answer = self._card_outcomes.get(card.mount_token)
                 if answer is not None and answer.can_become_yes:

@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Generator
 from dataclasses import replace
 
-from tripleguard.errors import PlaceBusyError, StoppedError, TripleguardError
+from tripleguard.errors import NoDriveError, PlaceBusyError, StoppedError, TripleguardError
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_records import decisions_saved
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
@@ -79,7 +79,7 @@ class Worker:
             ended = self._run_task(task, stop)
         except StoppedError as end:
             ended = TaskResult(task, TaskStatus.STOPPED, end.what)
-        except PlaceBusyError as busy:
+        except (PlaceBusyError, NoDriveError) as busy:
             ended = TaskResult(task, TaskStatus.DEFERRED, busy.what)
         except TripleguardError as trouble:
             ended = TaskResult(task, TaskStatus.FAILED, str(trouble), str(trouble))

@@ -86,11 +86,16 @@ class _AdoptLane:
         self.done_files = self.read_bytes = 0
         self.ingested: IngestResult | None = None
         self.error: BaseException | None = None
-        self._ctx = replace(ctx, catalog=ctx.catalog.reopen())
+        self._stop = threading.Event()
+        self._ctx = replace(ctx, catalog=ctx.catalog.reopen(), stop=self._stop)
         self._drive = drive
         self._paths = [entry.path for entry in entries]
         self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self.thread = threading.Thread(target=self._run_guarded, name=f"adopt-{self.name}", daemon=True)
+
+    def stop(self) -> None:
+        """Ask the lane to end at the next file."""
+        self._stop.set()
 
     def _run_guarded(self) -> None:
         job = ingest_from_drive(self._ctx, self._drive, self._paths, include_unsorted=True)
@@ -118,6 +123,8 @@ def _run_lanes(ctx: JobContext, lanes: Sequence[_AdoptLane]) -> Iterator[Progres
         while any(lane.thread.is_alive() for lane in lanes):
             time.sleep(_POLL_SECONDS)
             for lane in lanes:
+                if ctx.stop.is_set():
+                    lane.stop()
                 while not lane.messages.empty():
                     yield lane.messages.get()
             read = sum(lane.read_bytes for lane in lanes)
@@ -129,8 +136,8 @@ def _run_lanes(ctx: JobContext, lanes: Sequence[_AdoptLane]) -> Iterator[Progres
             done = sum(lane.done_files for lane in lanes)
             yield ProgressUpdate("adopt", done, of_files, read, of_bytes, rate, left, progress)
     finally:
-        if any(lane.thread.is_alive() for lane in lanes):
-            ctx.stop.set()
+        for lane in lanes:
+            lane.stop()
         for lane in lanes:
             lane.thread.join()
 

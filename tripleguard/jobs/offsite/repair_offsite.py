@@ -124,8 +124,12 @@ def can_offsite_repair(ctx: JobContext, not_repaired: Sequence[RepairOutcome]) -
     return False
 
 
-def explain_missing_key(ctx: JobContext, key: DecryptionKey | None) -> tuple[TripleguardError, ...]:
-    """What to say where a sealed copy could help, and no key was given."""
+def explain_missing_key(ctx: JobContext, key: DecryptionKey | None, command: str) -> tuple[TripleguardError, ...]:
+    """Return the error that says that encrypted copies could help but no key was given; nothing otherwise.
+
+    Args:
+        command: The command to run with the key.
+    """
     record = get_offsite_place(ctx)
     if key is not None or record is None or not rows.has_encrypted(ctx.catalog, record.id):
         return ()
@@ -133,7 +137,7 @@ def explain_missing_key(ctx: JobContext, key: DecryptionKey | None) -> tuple[Tri
         PlaceError(
             "Copies offsite are sealed, and can't help without the key.",
             safe="They lie there as they were sent.",
-            do="Run it again with `--key FILE`: the file with the line AGE-SECRET-KEY-1...",
+            do=f"Run `tripleguard {command} --key FILE`: the file with the line AGE-SECRET-KEY-1...",
         ),
     )
 

@@ -7,6 +7,7 @@ from the medium, oldest evidence first, on all drives at once.
 from __future__ import annotations
 
 import queue
+import threading
 import time
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -170,6 +171,7 @@ class _RescanRun:
         self._jobs: list[int] = []
         self._recorders: list[RescanRecorder] = []
         self._lanes: list[ScanLane] = []
+        self._aborted = threading.Event()
         self._last_durable_commit = time.monotonic()
         for number, drive in enumerate(drives):
             before = shared.verified_before if shared else self._choose_due_before(drive, depth)
@@ -190,12 +192,16 @@ class _RescanRun:
                     before,
                     self._started_at,
                     budget,
-                    ctx.stop.is_set,
+                    self._should_stop,
                     self._results.put,
                     shared.place_id if shared else None,
                     (copies_by_place or {}).get(drive.record.id, ()),
                 )
             )
+
+    def _should_stop(self) -> bool:
+        """Return whether the lanes are to end: the caller asked for it, or this run failed."""
+        return self._ctx.stop.is_set() or self._aborted.is_set()
 
     def run(self) -> Iterator[Progress]:
         """Until every lane is through."""
@@ -213,7 +219,8 @@ class _RescanRun:
                         raise end.error
                 yield self._build_progress()
         finally:
-            self._ctx.stop.set() if waiting else None
+            if waiting:
+                self._aborted.set()
             while any(lane.is_alive for lane in self._lanes) or not self._results.empty():
                 for _ in self._record_batch(self._drain_results()):
                     pass
