@@ -1,6 +1,8 @@
-"""0001: places, shoots, files and copies, what happened, and what was answered.
+"""Tables of the archive: places, shoots, files, copies, jobs, events and clearances, with the counts over them.
 
-Landed: never edited.
+Triggers keep the counts, whoever writes: on how many drives each file has a good copy, what each shoot has on
+each place, how many files of a shoot are under-replicated, and which check lists are stale. So a query costs the
+same at ten thousand files and at ten million.
 """
 
 from __future__ import annotations
@@ -20,7 +22,13 @@ CREATE TABLE places (
   state TEXT NOT NULL CHECK (state IN ('active', 'shelved', 'lost', 'retired')),
   added_at INTEGER NOT NULL,
   last_seen_at INTEGER,
-  last_path ANY
+  last_path ANY,
+  identity TEXT,
+  leaving_since INTEGER,
+  note TEXT NOT NULL DEFAULT '',
+  free INTEGER,
+  total INTEGER,
+  room_at INTEGER
 ) STRICT;
 
 CREATE TABLE shoots (
@@ -62,6 +70,8 @@ CREATE TABLE files (
   CHECK ((digest = x'af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262') = (size = 0))
 ) STRICT;
 CREATE INDEX files_by_name ON files (name COLLATE NOCASE, size);
+CREATE INDEX files_of_odd_names ON files (id) WHERE typeof(name) = 'blob';
+CREATE INDEX files_by_body ON files (body_id, captured_wall_ns) WHERE body_id IS NOT NULL;
 CREATE INDEX files_by_shoot ON files (shoot_id);
 CREATE INDEX files_by_capture ON files (captured_wall_ns) WHERE captured_wall_ns IS NOT NULL;
 CREATE INDEX files_short ON files (drive_copies, first_seen_at) WHERE drive_copies < wants;
@@ -86,12 +96,20 @@ CREATE TABLE copies (
   written_at INTEGER,
   verified_at INTEGER,
   medium TEXT CHECK (medium IN ('direct', 'dropped', 'cached')),
+  -- When a reading through the cache had to come from the device. It describes the copy while it is the latest
+  -- evidence; `medium` is 'dropped' then
+  remounted_at INTEGER,
+  -- The insertion of the drive in which the bytes last went through the system's cache
+  cached_in TEXT,
+  -- What an earlier catalog said; counts for nothing until this catalog has read the copy
+  inherited_at INTEGER,
   listed_at INTEGER,
   UNIQUE (folder_id, name),
   CHECK ((verified_at IS NULL) = (medium IS NULL))
 ) STRICT;
 CREATE INDEX copies_by_file ON copies (file_id, place_id);
 CREATE INDEX copies_due ON copies (place_id, verified_at) WHERE state = 'present';
+CREATE INDEX copies_cached ON copies (place_id) WHERE state = 'present' AND medium = 'cached';
 CREATE INDEX copies_wrong ON copies (state, place_id) WHERE state IN ('missing', 'corrupt', 'altered');
 
 CREATE TABLE coverage (
@@ -115,6 +133,7 @@ CREATE TABLE jobs (
   id INTEGER PRIMARY KEY,
   kind TEXT NOT NULL,
   subject ANY,
+  insertion TEXT,
   agent TEXT NOT NULL,
   started_at INTEGER NOT NULL,
   ended_at INTEGER,
@@ -146,6 +165,7 @@ CREATE TABLE card_files (
   name ANY NOT NULL,
   size INTEGER NOT NULL,
   mtime_ns INTEGER NOT NULL,
+  ctime_ns INTEGER NOT NULL DEFAULT 0,
   file_id INTEGER NOT NULL REFERENCES files,
   read_at INTEGER NOT NULL,
   UNIQUE (job_id, folder, name)
@@ -167,32 +187,65 @@ CREATE TABLE clearances (
   detail TEXT NOT NULL
 ) STRICT;
 
-CREATE TRIGGER events_stay BEFORE UPDATE ON events
-BEGIN SELECT RAISE(ABORT, 'events are append-only'); END;
-CREATE TRIGGER events_remain BEFORE DELETE ON events
-BEGIN SELECT RAISE(ABORT, 'events are append-only'); END;
-CREATE TRIGGER clearances_stay BEFORE UPDATE ON clearances
-BEGIN SELECT RAISE(ABORT, 'clearances are append-only'); END;
-CREATE TRIGGER clearances_remain BEFORE DELETE ON clearances
-BEGIN SELECT RAISE(ABORT, 'clearances are append-only'); END;
+-- Files that mean something under more than one name: equal sidecars of two pictures, empty files
+CREATE TABLE twins (
+  file_id INTEGER PRIMARY KEY REFERENCES files
+) STRICT;
+
+-- One row for each time that a job was about to change what is known of copies, or had changed it.
+CREATE TABLE generations (
+  number INTEGER PRIMARY KEY,
+  token TEXT NOT NULL UNIQUE CHECK (length(token) = 32),
+  at INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE standing_yes (
+  place_id INTEGER PRIMARY KEY REFERENCES places,
+  at INTEGER NOT NULL
+) STRICT;
 """
 
-_RECOUNT = """
-  UPDATE files SET
-    drive_copies = (SELECT count(DISTINCT c.place_id) FROM copies c JOIN places p ON p.id = c.place_id
-      WHERE c.file_id = files.id AND c.state = 'present' AND c.verified_at IS NOT NULL
-        AND p.kind = 'drive' AND p.state IN ('active', 'shelved')),
-    offsite_copies = (SELECT count(DISTINCT c.place_id) FROM copies c JOIN places p ON p.id = c.place_id
-      WHERE c.file_id = files.id AND c.state = 'present' AND c.verified_at IS NOT NULL
-        AND p.kind = 'offsite' AND p.state IN ('active', 'shelved'))
+
+def build_good_copy_condition(row: str) -> str:
+    """Return the SQL condition that a row of `copies` is a good copy, as `rules.is_good_copy` has it.
+
+    Only the view `good_copies` and the triggers, which also count rows that are no longer in the table, use it.
+    """
+    return f"{row}.state = 'present' AND {row}.verified_at IS NOT NULL"
+
+
+_VIEWS = f"""
+-- Copies that are present and were read back by this catalog, wherever and whenever
+CREATE VIEW good_copies AS SELECT c.* FROM copies c WHERE {build_good_copy_condition("c")};
+
+-- Copies that are present and were never read back by this catalog
+CREATE VIEW unverified_copies AS SELECT c.* FROM copies c WHERE c.state = 'present' AND c.verified_at IS NULL;
+
+-- Places whose good copies count
+CREATE VIEW places_in_service AS SELECT p.* FROM places p
+  WHERE p.state IN ('active', 'shelved') AND p.leaving_since IS NULL;
 """
 
 
-def coverage_step(row: str, sign: str) -> str:
-    """Adds (`+`) or takes away (`-`) one copy row (`NEW` or `OLD`) in the coverage of its shoot and place."""
+def _count_places(kind: str) -> str:
+    """Return the number of places of a kind where a file has a good copy.
+
+    Each place is asked for one such copy, so that the count costs the same however many names a content has.
+    """
+    return f"""(SELECT count(*) FROM places_in_service p WHERE p.kind = '{kind}'
+      AND EXISTS (SELECT 1 FROM good_copies c WHERE c.file_id = files.id AND c.place_id = p.id))"""
+
+
+_RECOUNT = f"""
+  UPDATE files SET drive_copies = {_count_places("drive")}, offsite_copies = {_count_places("offsite")}
+"""
+
+
+def _count_coverage(row: str, sign: str) -> str:
+    """Add (`+`) or take away (`-`) one row of `copies` (`NEW` or `OLD`) in the coverage of its shoot and place."""
     size = f"(SELECT size FROM files WHERE id = {row}.file_id)"
     present = f"({row}.state = 'present')"
-    good = f"({row}.state = 'present' AND {row}.verified_at IS NOT NULL)"
+    good = f"({build_good_copy_condition(row)})"
     return f"""
   UPDATE coverage SET
     copies = copies {sign} {present}, bytes = bytes {sign} {present} * {size},
@@ -201,41 +254,55 @@ def coverage_step(row: str, sign: str) -> str:
 """
 
 
-OPEN_COVERAGE = """
+_ADD_COVERAGE = """
   INSERT INTO coverage (shoot_id, place_id) SELECT NEW.shoot_id, NEW.place_id
     WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE shoot_id = NEW.shoot_id AND place_id = NEW.place_id);
 """
 
-LIST_DUE = """
+_MARK_CHECKLIST_STALE = """
   INSERT INTO lists_due (place_id, shoot_id) SELECT NEW.place_id, NEW.shoot_id
     WHERE NOT EXISTS (SELECT 1 FROM lists_due WHERE place_id = NEW.place_id AND shoot_id = NEW.shoot_id);
 """
 
+_MARK_SHARED = """
+  INSERT INTO twins (file_id) SELECT NEW.file_id WHERE NOT EXISTS (SELECT 1 FROM twins WHERE file_id = NEW.file_id)
+    AND EXISTS (SELECT 1 FROM files WHERE id = NEW.file_id AND (kind IN ('companion', 'other') OR size = 0))
+    AND EXISTS (SELECT 1 FROM copies c JOIN folders d ON d.id = c.folder_id JOIN folders n ON n.id = NEW.folder_id
+      WHERE c.file_id = NEW.file_id AND c.id <> NEW.id AND c.state <> 'aside'
+        AND (c.name <> NEW.name OR d.path <> n.path));
+"""
+
 _TRIGGERS = f"""
-CREATE TRIGGER copy_in AFTER INSERT ON copies BEGIN
-{OPEN_COVERAGE}{LIST_DUE}{coverage_step("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
+CREATE TRIGGER copy_added AFTER INSERT ON copies BEGIN
+{_ADD_COVERAGE}{_MARK_CHECKLIST_STALE}{_count_coverage("NEW", "+")}{_RECOUNT} WHERE id = NEW.file_id;
+{_MARK_SHARED}
 END;
 
 CREATE TRIGGER copy_moved AFTER UPDATE OF file_id, folder_id, name, shoot_id ON copies
 WHEN OLD.file_id <> NEW.file_id OR OLD.folder_id <> NEW.folder_id OR OLD.name <> NEW.name
   OR OLD.shoot_id <> NEW.shoot_id BEGIN
-{LIST_DUE}
+{_MARK_CHECKLIST_STALE}
 END;
 
 CREATE TRIGGER copy_changed AFTER UPDATE OF file_id, place_id, shoot_id, state, verified_at ON copies BEGIN
-{OPEN_COVERAGE}{coverage_step("OLD", "-")}{coverage_step("NEW", "+")}
+{_ADD_COVERAGE}{_count_coverage("OLD", "-")}{_count_coverage("NEW", "+")}
 {_RECOUNT} WHERE id IN (OLD.file_id, NEW.file_id);
 END;
 
-CREATE TRIGGER copy_out AFTER DELETE ON copies BEGIN
-{coverage_step("OLD", "-")}{_RECOUNT} WHERE id = OLD.file_id;
+CREATE TRIGGER copy_content_changed AFTER UPDATE OF file_id ON copies WHEN OLD.file_id <> NEW.file_id BEGIN
+{_MARK_SHARED}
 END;
 
-CREATE TRIGGER place_changed AFTER UPDATE OF state, kind ON places WHEN OLD.state <> NEW.state BEGIN
+CREATE TRIGGER copy_removed AFTER DELETE ON copies BEGIN
+{_count_coverage("OLD", "-")}{_RECOUNT} WHERE id = OLD.file_id;
+END;
+
+CREATE TRIGGER place_changed AFTER UPDATE OF state, kind, leaving_since ON places
+WHEN OLD.state <> NEW.state OR (OLD.leaving_since IS NULL) <> (NEW.leaving_since IS NULL) BEGIN
 {_RECOUNT} WHERE id IN (SELECT file_id FROM copies WHERE place_id = NEW.id);
 END;
 
-CREATE TRIGGER file_in AFTER INSERT ON files BEGIN
+CREATE TRIGGER file_added AFTER INSERT ON files BEGIN
   UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size, short = short + (NEW.drive_copies < NEW.wants)
   WHERE id = NEW.shoot_id;
 END;
@@ -248,6 +315,16 @@ WHEN OLD.shoot_id <> NEW.shoot_id OR OLD.size <> NEW.size
   UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size, short = short + (NEW.drive_copies < NEW.wants)
   WHERE id = NEW.shoot_id;
 END;
+
+CREATE TRIGGER events_not_changed BEFORE UPDATE ON events
+BEGIN SELECT RAISE(ABORT, 'events are append-only'); END;
+CREATE TRIGGER events_not_removed BEFORE DELETE ON events
+BEGIN SELECT RAISE(ABORT, 'events are append-only'); END;
+CREATE TRIGGER clearances_not_changed BEFORE UPDATE ON clearances
+BEGIN SELECT RAISE(ABORT, 'clearances are append-only'); END;
+CREATE TRIGGER clearances_not_removed BEFORE DELETE ON clearances
+BEGIN SELECT RAISE(ABORT, 'clearances are append-only'); END;
 """
 
-SCRIPT = _TABLES + _TRIGGERS
+ARCHIVE_SCRIPT = _TABLES + _VIEWS + _TRIGGERS
+"""The statements that create these tables, their views and triggers."""
