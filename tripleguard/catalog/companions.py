@@ -17,12 +17,12 @@ from dataclasses import dataclass
 
 from tripleguard.catalog import file_queries, folder_queries
 from tripleguard.catalog.places import list_places
-from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, row_to_copy, split_path, to_db
+from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, IS_ORIGINAL, row_to_copy, split_path, to_db
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy, PlaceKind
 from tripleguard.names import fold_name, may_be_truncated, split_suffix, strip_number
 
-_IS_ORIGINAL_SQL = "f.kind IN ('raw', 'picture', 'video', 'sound') AND f.size > 0"
+_HAS_CONTENT = f"{IS_ORIGINAL} AND f.size > 0"
 _UNCUT_CHARACTERS = 60
 """Characters of a name that no drive cuts away: the shortest limit is 255 bytes, four for each character."""
 
@@ -86,7 +86,7 @@ def _iter_originals(
     for low, high in _build_name_ranges(stem[:_UNCUT_CHARACTERS] if cut else f"{stem}.", cut=cut):
         for row in catalog.fetch_all(
             f"SELECT {COPY_COLUMNS}, f.digest {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name >= ?"
-            f" AND c.name < ? AND c.state <> 'aside' AND {_IS_ORIGINAL_SQL}",
+            f" AND c.name < ? AND c.state <> 'aside' AND {_HAS_CONTENT}",
             place_id,
             to_db(folder),
             to_db(low),

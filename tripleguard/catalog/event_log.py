@@ -49,6 +49,37 @@ def end_job(catalog: Catalog, job_id: int, outcome: EventOutcome, detail: Mappin
     )
 
 
+def find_interrupted_run_start(catalog: Catalog, kind: str, subject: str, since: int) -> int | None:
+    """Return when the first of the runs of a job began that were all cut off; None if the last one succeeded.
+
+    since: only runs that began after this time (UTC ns) count.
+    """
+    last = catalog.fetch_one(
+        "SELECT outcome FROM jobs WHERE kind = ? AND subject = ? AND started_at > ? ORDER BY id DESC LIMIT 1",
+        kind,
+        to_db(subject),
+        since,
+    )
+    if last is None or last[0] == EventOutcome.SUCCESS:
+        return None
+    first = catalog.fetch_one(
+        "SELECT min(started_at) FROM jobs WHERE kind = ?1 AND subject = ?2 AND started_at > max(?3,"
+        " coalesce((SELECT max(started_at) FROM jobs WHERE kind = ?1 AND subject = ?2"
+        " AND outcome = 'success'), 0))",
+        kind,
+        to_db(subject),
+        since,
+    )
+    return first[0] if first else None
+
+
+def get_last_event_id(catalog: Catalog) -> int:
+    """Return the id of the newest event; 0 if there is none."""
+    row = catalog.fetch_one("SELECT coalesce(max(id), 0) FROM events")
+    assert row is not None
+    return int(row[0])
+
+
 def add_event(
     catalog: Catalog,
     type_: EventType,

@@ -89,9 +89,8 @@ def set_file_size(catalog: Catalog, file_id: int, size: int) -> None:
     catalog.execute(
         "UPDATE coverage SET bytes = bytes + ?1 * (SELECT count(*) FROM copies c WHERE c.file_id = ?2"
         "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id AND c.state = 'present'),"
-        " good_bytes = good_bytes + ?1 * (SELECT count(*) FROM copies c WHERE c.file_id = ?2"
-        "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id AND c.state = 'present'"
-        "   AND c.verified_at IS NOT NULL)"
+        " good_bytes = good_bytes + ?1 * (SELECT count(*) FROM good_copies c WHERE c.file_id = ?2"
+        "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id)"
         " WHERE (shoot_id, place_id) IN (SELECT shoot_id, place_id FROM copies WHERE file_id = ?2)",
         size - row[0],
         file_id,

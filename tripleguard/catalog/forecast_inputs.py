@@ -59,8 +59,8 @@ def _iter_shoots(catalog: Catalog, places: frozenset[int]) -> Iterator[tuple[int
 def _iter_places_per_file(catalog: Catalog, shoot_id: int) -> Iterator[frozenset[int]]:
     """For each file of a shoot that wants copies: the places with a good one."""
     rows = catalog.iter_rows(
-        "SELECT f.id, c.place_id FROM files f LEFT JOIN copies c ON c.file_id = f.id AND c.state = 'present'"
-        " AND c.verified_at IS NOT NULL WHERE f.shoot_id = ? AND f.wants > 0 ORDER BY f.id",
+        "SELECT f.id, c.place_id FROM files f LEFT JOIN good_copies c ON c.file_id = f.id"
+        " WHERE f.shoot_id = ? AND f.wants > 0 ORDER BY f.id",
         shoot_id,
     )
     for _, some in itertools.groupby(rows, key=lambda row: row[0]):

@@ -180,8 +180,8 @@ def list_undecoded(
     """
     places = ",".join("?" * len(place_ids))
     rows = catalog.fetch_all(
-        "SELECT l.file_id, (SELECT c.id FROM copies c WHERE c.file_id = l.file_id AND c.state = 'present'"
-        f" AND c.verified_at IS NOT NULL AND c.place_id IN ({places}) ORDER BY c.place_id LIMIT 1) AS copy"
+        "SELECT l.file_id, (SELECT c.id FROM good_copies c WHERE c.file_id = l.file_id"
+        f" AND c.place_id IN ({places}) ORDER BY c.place_id LIMIT 1) AS copy"
         " FROM looks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL AND l.file_id < ?"
         " AND f.kind IN ('raw', 'picture') AND copy IS NOT NULL ORDER BY l.file_id DESC LIMIT ?",
         *place_ids,

@@ -10,6 +10,8 @@ from tripleguard.catalog.rows import (
     COPY_COLUMNS,
     COPY_FROM,
     FILE_COLUMNS,
+    INHERIT_EVIDENCE,
+    IS_BAD_COPY,
     KnownFile,
     from_db,
     join_path,
@@ -92,9 +94,10 @@ def list_missing_offsite(catalog: Catalog, place_id: int) -> list[MissingOffsite
 
 
 def _is_stored(catalog: Catalog, place_id: int, missing_copy: MissingOffsiteCopy, *, is_verified: bool) -> bool:
+    copies = "good_copies" if is_verified else "unverified_copies"
     rows = catalog.fetch_all(
-        "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ?"
-        f" AND c.place_id = ? AND c.state = 'present' AND c.verified_at IS {'NOT ' if is_verified else ''}NULL",
+        f"SELECT d.path, c.name FROM {copies} c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ?"
+        " AND c.place_id = ?",
         missing_copy.known_file.id,
         place_id,
     )
@@ -114,8 +117,8 @@ def count_offsite_totals(catalog: Catalog, place_id: int) -> OffsiteTotals:
     """What this place has of the selects, what is owed to it, and what it has beside them."""
     debts = list_missing_offsite(catalog, place_id)
     there = catalog.fetch_one(
-        "SELECT count(*), coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id"
-        " WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at IS NOT NULL",
+        "SELECT count(*), coalesce(sum(f.size), 0) FROM good_copies c JOIN files f ON f.id = c.file_id"
+        " WHERE c.place_id = ?",
         place_id,
     )
     beside = catalog.fetch_one(
@@ -145,8 +148,8 @@ def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
     row = catalog.fetch_one(
         "SELECT coalesce(sum(o.proof = 'read'), 0), count(*),"
         " min(CASE WHEN o.proof = 'read' THEN c.verified_at END)"
-        " FROM copies c LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state = 'present'"
-        " AND c.verified_at IS NOT NULL AND c.file_id IN (SELECT file_id FROM wanted_offsite)",
+        " FROM good_copies c LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ?"
+        " AND c.file_id IN (SELECT file_id FROM wanted_offsite)",
         place_id,
     )
     assert row is not None
@@ -215,14 +218,35 @@ def list_replaced_keys(catalog: Catalog, place_id: int) -> set[str]:
     return {join_path(*row) for row in found}
 
 
+def list_stored_digests(catalog: Catalog, place_id: int, folder: str) -> list[tuple[str, bytes]]:
+    """Return path and digest of the stored bytes of every good copy below a folder."""
+    below = to_db(folder + "/")
+    rows = catalog.fetch_all(
+        "SELECT d.path, c.name, coalesce(o.blake3, f.digest) FROM folders d"
+        " JOIN good_copies c ON c.folder_id = d.id"
+        " JOIN files f ON f.id = c.file_id LEFT JOIN objects o ON o.copy_id = c.id WHERE d.place_id = ?"
+        " AND (d.path = ? OR substr(d.path, 1, length(?)) = ?)",
+        place_id,
+        to_db(folder),
+        below,
+        below,
+    )
+    return [(join_path(path, name), digest) for path, name, digest in rows]
+
+
+def has_copies_drives_lack(catalog: Catalog, place_id: int) -> bool:
+    """Return whether a place has a copy of a file that has too few on drives."""
+    question = (
+        "SELECT 1 FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ? AND c.state = 'present'"
+        " AND f.drive_copies < f.wants LIMIT 1"
+    )
+    return catalog.fetch_one(question, place_id) is not None
+
+
 def mark_unverified(catalog: Catalog, copy_id: int) -> None:
     """A copy may be another version now: it is proved no more until it was read back. Call inside
     `transaction`."""
-    catalog.execute(
-        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
-        " WHERE id = ? AND verified_at IS NOT NULL",
-        copy_id,
-    )
+    catalog.execute(f"{INHERIT_EVIDENCE} AND id = ?", copy_id)
 
 
 def list_copies_to_read_back(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:
@@ -250,8 +274,7 @@ def mark_replaced(catalog: Catalog, copy_id: int, at: int) -> None:
 def list_bad_copies(catalog: Catalog, place_id: int, file_id: int) -> list[Copy]:
     """Copies of a file on a place that are missing, corrupt or altered."""
     rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ? AND c.place_id = ?"
-        " AND c.state IN ('missing', 'corrupt', 'altered')",
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ? AND c.place_id = ? AND {IS_BAD_COPY}",
         file_id,
         place_id,
     )

@@ -57,6 +57,11 @@ class ShootSelects:
     bytes: int
 
 
+def has_offsite_requirements(catalog: Catalog) -> bool:
+    """Return whether any file is required offsite."""
+    return catalog.fetch_one("SELECT 1 FROM wanted_offsite LIMIT 1") is not None
+
+
 def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Copy, FileKind]]:
     """Copies of any place in a folder whose name begins with a stem, in any case; not those moved aside."""
     found: dict[int, tuple[Copy, FileKind]] = {}

@@ -47,13 +47,6 @@ def get_shoot(catalog: Catalog, shoot_id: int) -> Shoot:
     return Shoot(*row)
 
 
-def get_shoot_id_of_copy(catalog: Catalog, copy_id: int) -> int:
-    """The id of the shoot that a copy belongs to."""
-    row = catalog.fetch_one("SELECT shoot_id FROM copies WHERE id = ?", copy_id)
-    assert row is not None
-    return int(row[0])
-
-
 def get_shoot_at_path(catalog: Catalog, known_file: KnownFile, path: str) -> Shoot:
     """The shoot of a file that lies at this path. Equal sidecars or empty files of two shoots are one file."""
     if not known_file.kind.is_original or known_file.file.size == 0:

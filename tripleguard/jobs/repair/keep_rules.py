@@ -19,7 +19,7 @@ from tripleguard.catalog.rows import KnownFile
 from tripleguard.digest import Hasher
 from tripleguard.jobs.drives import JobContext, OpenDrive
 from tripleguard.jobs.existing_copies import is_identified_by_content
-from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, PlaceState
+from tripleguard.model import Copy, CopyState, Entry, File, FindingKind
 from tripleguard.names import escape_text
 from tripleguard.places.cache_bypass import allocate_aligned
 from tripleguard.places.quarantine import QuarantineEntry
@@ -194,7 +194,7 @@ class QuarantineKeepRules:
             if copy.state is CopyState.QUARANTINED or not is_substitute(copy):
                 continue
             if drive is None:
-                in_service = self._states[copy.place_id] in (PlaceState.ACTIVE, PlaceState.SHELVED)
+                in_service = self._states[copy.place_id].is_in_service
                 others.append(CopyStatus.AWAY if in_service else CopyStatus.OUT_OF_SERVICE)
                 continue
             stands = copy_status(
