@@ -647,7 +647,7 @@ def test_only_the_catalog_holds_sql(path: Path) -> None:
         """rows = f"SELECT {COLUMNS} FROM copies c WHERE c.id = ?\"""",
         """x = ("SELECT count(*)"\n " FROM copies")""",
         """x = "UPDATE copies SET state = 'present'\"""",
-        """x = "INSERT OR IGNORE INTO twins (file_id) VALUES (?)\"""",
+        """x = "INSERT OR IGNORE INTO shared_files (file_id) VALUES (?)\"""",
         """x = "DELETE FROM copies\"""",
     ],
 )

@@ -244,7 +244,7 @@ def kept_up(catalog: Catalog) -> tuple[object, ...]:
     """What the triggers keep."""
     return (
         catalog.fetch_all("SELECT id, drive_copies, offsite_copies FROM files ORDER BY id"),
-        catalog.fetch_all("SELECT id, files, bytes, short FROM shoots ORDER BY id"),
+        catalog.fetch_all("SELECT id, files, bytes, under_replicated FROM shoots ORDER BY id"),
         catalog.fetch_all(
             "SELECT shoot_id, place_id, copies, bytes, good, good_bytes FROM coverage"
             " WHERE copies <> 0 OR bytes <> 0 OR good <> 0 OR good_bytes <> 0 ORDER BY shoot_id, place_id"
@@ -256,7 +256,8 @@ def recount(catalog: Catalog) -> tuple[object, ...]:
     """The same from the rows themselves, counted in Python."""
     places = {place.id: place for place in list_places(catalog)}
     files = {
-        row[0]: row[1:] for row in catalog.fetch_all("SELECT id, shoot_id, size, wants FROM files ORDER BY id")
+        row[0]: row[1:]
+        for row in catalog.fetch_all("SELECT id, shoot_id, size, required_copies FROM files ORDER BY id")
     }
     on: dict[tuple[int, str], set[int]] = {}
     held: dict[tuple[int, int], list[int]] = {}

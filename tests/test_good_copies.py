@@ -42,7 +42,7 @@ def build_catalog(places: list[tuple[PlaceKind, PlaceState, bool]]) -> Catalog:
     with catalog.transaction():
         for number, (kind, state, is_retiring) in enumerate(places, start=1):
             catalog.execute(
-                "INSERT INTO places (id, uid, name, kind, role, state, added_at, leaving_since)"
+                "INSERT INTO places (id, uid, name, kind, role, state, added_at, retiring_since)"
                 " VALUES (?1, ?1, ?1, ?2, 'road', ?3, 0, ?4)",
                 number,
                 kind,
@@ -53,7 +53,7 @@ def build_catalog(places: list[tuple[PlaceKind, PlaceState, bool]]) -> Catalog:
         catalog.execute("INSERT INTO shoots (id, day, name, created_at) VALUES (1, '2026-06-13', 'quay', 0)")
         for number in range(1, FILES + 1):
             catalog.execute(
-                "INSERT INTO files (id, digest, size, name, kind, shoot_id, wants, first_seen_at)"
+                "INSERT INTO files (id, digest, size, name, kind, shoot_id, required_copies, first_seen_at)"
                 " VALUES (?, ?, 4, 'a.DNG', 'raw', 1, 2, 0)",
                 number,
                 bytes([number]) * 32,

@@ -58,7 +58,7 @@ class CopyState(enum.StrEnum):
     MISSING = "missing"
     CORRUPT = "corrupt"
     ALTERED = "altered"
-    QUARANTINED = "aside"
+    QUARANTINED = "quarantined"
 
 
 class PlaceState(enum.StrEnum):

@@ -17,7 +17,8 @@ _SHARED_SQL = " AND (? IS NULL OR EXISTS (SELECT 1 FROM copies o WHERE o.file_id
 def list_stale_checklists(catalog: Catalog, place_id: int) -> list[Shoot]:
     """Shoots whose check list on a place lags behind the catalog."""
     rows = catalog.fetch_all(
-        "SELECT s.id, s.day, s.name FROM lists_due d JOIN shoots s ON s.id = d.shoot_id WHERE d.place_id = ?",
+        "SELECT s.id, s.day, s.name FROM stale_checklists d JOIN shoots s ON s.id = d.shoot_id WHERE"
+        " d.place_id = ?",
         place_id,
     )
     return [Shoot(*row) for row in rows]
@@ -130,7 +131,7 @@ def list_verifiable_copies(
     """
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {GOOD_COPY_FROM} WHERE c.place_id = ? AND c.medium = 'cached'"
-        f" AND (? IS NULL OR c.cached_in IS NOT ?) AND c.id > ?{_SHARED_SQL} ORDER BY c.id LIMIT ?",
+        f" AND (? IS NULL OR c.cached_insertion IS NOT ?) AND c.id > ?{_SHARED_SQL} ORDER BY c.id LIMIT ?",
         place_id,
         insertion,
         insertion,

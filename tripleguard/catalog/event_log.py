@@ -152,7 +152,7 @@ def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
     Call inside `transaction`.
     """
     catalog.execute(
-        "INSERT INTO standing_yes (place_id, at) VALUES (?, ?)"
+        "INSERT INTO drives_given_yes (place_id, at) VALUES (?, ?)"
         " ON CONFLICT (place_id) DO UPDATE SET at = excluded.at",
         place_id,
         at,
@@ -162,7 +162,7 @@ def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
 def revoke_drive_yes(catalog: Catalog, place_id: int) -> bool:
     """The drive stays after all, by a person's word; whether a yes stood. Call inside `transaction`."""
     stood = place_id in list_drives_with_yes(catalog)
-    catalog.execute("DELETE FROM standing_yes WHERE place_id = ?", place_id)
+    catalog.execute("DELETE FROM drives_given_yes WHERE place_id = ?", place_id)
     return stood
 
 
@@ -171,7 +171,7 @@ def list_drives_with_yes(catalog: Catalog) -> frozenset[int]:
 
     They may be gone by now, however long ago that was.
     """
-    return frozenset(row[0] for row in catalog.fetch_all("SELECT place_id FROM standing_yes"))
+    return frozenset(row[0] for row in catalog.fetch_all("SELECT place_id FROM drives_given_yes"))
 
 
 def get_last_card_clearance(catalog: Catalog) -> tuple[int, str, bool] | None:

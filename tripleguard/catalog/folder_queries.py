@@ -43,7 +43,7 @@ def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
 def list_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
     """The copies recorded right in a folder of a place, but those that were moved aside."""
     rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'aside'",
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'quarantined'",
         place_id,
         to_db(folder),
     )
@@ -80,7 +80,7 @@ def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
         " JOIN copies c ON c.folder_id = d.id AND c.name = ? JOIN files f ON f.id = c.file_id"
-        " WHERE c.state <> 'aside'",
+        " WHERE c.state <> 'quarantined'",
         folder,
         name,
     )

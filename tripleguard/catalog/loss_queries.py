@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from tripleguard.catalog.store import Catalog
 
-_IS_ON_PLACE = "f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')"
-_IS_SHARED = "f.id IN (SELECT file_id FROM twins)"
+_IS_ON_PLACE = "f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'quarantined')"
+_IS_SHARED = "f.id IN (SELECT file_id FROM shared_files)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ def sum_good_copies(catalog: Catalog, place_id: int, lost_place_id: int, cutoff:
     row = catalog.fetch_one(
         "SELECT count(*), sum(f.size), min(c.verified_at), max(c.verified_at), sum(c.verified_at < ?)"
         " FROM good_copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ?"
-        f" AND f.wants > 0 AND {_IS_ON_PLACE}",
+        f" AND f.required_copies > 0 AND {_IS_ON_PLACE}",
         cutoff,
         place_id,
         lost_place_id,
@@ -61,7 +61,7 @@ def count_copies_left(catalog: Catalog, lost_place_id: int) -> Iterator[CopiesLe
     """Count the required files on a place by shoot and by good copies elsewhere, without shared files."""
     rows = catalog.iter_rows(
         "SELECT f.shoot_id, min(f.drive_copies, 2), f.offsite_copies > 0, count(*), sum(f.size) FROM files f"
-        f" WHERE f.wants > 0 AND {_IS_ON_PLACE} AND NOT {_IS_SHARED} GROUP BY 1, 2, 3",
+        f" WHERE f.required_copies > 0 AND {_IS_ON_PLACE} AND NOT {_IS_SHARED} GROUP BY 1, 2, 3",
         lost_place_id,
     )
     return (CopiesLeft(shoot, drives, bool(offsite), files, size) for shoot, drives, offsite, files, size in rows)
@@ -71,7 +71,7 @@ def list_shared_files_on(catalog: Catalog, place_id: int) -> list[tuple[int, int
     """Return id, size and whether it is offsite of each required shared file with a copy on a place."""
     rows = catalog.fetch_all(
         "SELECT f.id, f.size, f.offsite_copies > 0 FROM files f"
-        f" WHERE f.wants > 0 AND {_IS_SHARED} AND {_IS_ON_PLACE}",
+        f" WHERE f.required_copies > 0 AND {_IS_SHARED} AND {_IS_ON_PLACE}",
         place_id,
     )
     return [(file_id, size, bool(offsite)) for file_id, size, offsite in rows]
@@ -84,7 +84,7 @@ def count_only_copies(catalog: Catalog, lost_place_id: int) -> dict[int, tuple[i
     """
     rows = catalog.fetch_all(
         "SELECT c.place_id, count(DISTINCT f.id), sum(f.size) FROM files f JOIN good_copies c ON c.file_id = f.id"
-        " JOIN places_in_service p ON p.id = c.place_id WHERE f.wants > 0 AND f.drive_copies = 1"
+        " JOIN places_in_service p ON p.id = c.place_id WHERE f.required_copies > 0 AND f.drive_copies = 1"
         f" AND p.kind = 'drive' AND NOT {_IS_SHARED} AND {_IS_ON_PLACE} GROUP BY 1",
         lost_place_id,
     )

@@ -73,15 +73,16 @@ _RECOUNT_STATEMENTS = (
     "DELETE FROM coverage",
     "INSERT INTO coverage (shoot_id, place_id, copies, bytes) SELECT c.shoot_id, c.place_id, count(*), sum(f.size)"
     " FROM copies c JOIN files f ON f.id = c.file_id WHERE c.state = 'present' GROUP BY 1, 2",
-    "INSERT OR IGNORE INTO lists_due (place_id, shoot_id) SELECT place_id, shoot_id FROM coverage",
-    "UPDATE shoots SET (files, bytes, short) = (SELECT count(*), coalesce(sum(size), 0),"
-    " coalesce(sum(wants > 0), 0) FROM files f WHERE f.shoot_id = shoots.id)",
-    "INSERT OR IGNORE INTO twins (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
+    "INSERT OR IGNORE INTO stale_checklists (place_id, shoot_id) SELECT place_id, shoot_id FROM coverage",
+    "UPDATE shoots SET (files, bytes, under_replicated) = (SELECT count(*), coalesce(sum(size), 0),"
+    " coalesce(sum(required_copies > 0), 0) FROM files f WHERE f.shoot_id = shoots.id)",
+    "INSERT OR IGNORE INTO shared_files (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
     " JOIN folders d ON d.id = c.folder_id WHERE (f.kind IN ('companion', 'other') OR f.size = 0)"
-    " AND c.state <> 'aside' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR count(DISTINCT d.path) > 1",
-    "INSERT OR IGNORE INTO called (file_id, name) SELECT c.file_id, c.name FROM copies c"
+    " AND c.state <> 'quarantined' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR"
+    " count(DISTINCT d.path) > 1",
+    "INSERT OR IGNORE INTO other_names (file_id, name) SELECT c.file_id, c.name FROM copies c"
     " JOIN files f ON f.id = c.file_id WHERE c.name <> f.name",
-    "INSERT OR IGNORE INTO names (name) SELECT name FROM called WHERE typeof(name) = 'text'"
+    "INSERT OR IGNORE INTO names (name) SELECT name FROM other_names WHERE typeof(name) = 'text'"
     " UNION SELECT name FROM files WHERE typeof(name) = 'text'",
     "INSERT INTO name_parts (name_parts) VALUES ('rebuild')",
 )
@@ -121,7 +122,7 @@ def ensure_file_row(
 ) -> int:
     """Enter a file that only a check list knows, and the catalog does not; its id."""
     return catalog.execute(
-        "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, wants)"
+        "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, required_copies)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
         file.digest,
         file.size,
@@ -188,7 +189,7 @@ def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
     names = {place.name.casefold() for place in list_places(catalog)}
     found: dict[int, int] = {}
     for row in other.fetch_all(
-        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since, note"
+        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, retiring_since, note"
         " FROM places"
     ):
         number, uid, name, *rest = row
@@ -199,7 +200,7 @@ def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
             names.add(free.casefold())
             known[uid] = catalog.execute(
                 "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path,"
-                " leaving_since, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " retiring_since, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 uid,
                 free,
                 *rest,
@@ -238,7 +239,7 @@ def _merge_files(
     catalog: Catalog, other: Catalog, shoots: dict[int, int], bodies: dict[int, int]
 ) -> Iterator[tuple[int, int]]:
     """Other's file ids and the ids of the same files here."""
-    columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, wants"
+    columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, required_copies"
     for number, shoot_id, body_id, *values in other.iter_rows(
         f"SELECT id, shoot_id, body_id, {columns} FROM files"
     ):

@@ -11,8 +11,8 @@ from tripleguard.model import DriveRole, FreeSpace, KnownSpace, PlaceKind, Place
 from tripleguard.names import escape_text
 
 _PLACE_COLUMNS = (
-    "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since,"
-    " free, total, room_at, note, identity"
+    "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, retiring_since,"
+    " free, total, space_at, note, identity"
 )
 
 
@@ -78,7 +78,7 @@ def record_offsite_address(catalog: Catalog, place_id: int, address: str, at: in
 def record_place_space(catalog: Catalog, place_id: int, space: FreeSpace, at: int) -> None:
     """Remember how much room a place had at this moment (UTC ns). Call inside `transaction`."""
     catalog.execute(
-        "UPDATE places SET free = ?, total = ?, room_at = ? WHERE id = ?", space.free, space.total, at, place_id
+        "UPDATE places SET free = ?, total = ?, space_at = ? WHERE id = ?", space.free, space.total, at, place_id
     )
 
 
@@ -90,7 +90,7 @@ def set_place_note(catalog: Catalog, place_id: int, note: str) -> None:
 def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: DriveRole) -> None:
     """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `transaction`."""
     catalog.execute(
-        "UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id
+        "UPDATE places SET state = ?, role = ?, retiring_since = NULL WHERE id = ?", state, role, place_id
     )
 
 
@@ -104,13 +104,15 @@ def mark_place_evidence_inherited(catalog: Catalog, place_id: int) -> None:
 
     Call inside `transaction`.
     """
-    catalog.execute("UPDATE copies SET cached_in = NULL WHERE place_id = ? AND cached_in IS NOT NULL", place_id)
+    catalog.execute(
+        "UPDATE copies SET cached_insertion = NULL WHERE place_id = ? AND cached_insertion IS NOT NULL", place_id
+    )
     catalog.execute(f"{INHERIT_EVIDENCE} AND place_id = ?", place_id)
 
 
 def set_place_leaving(catalog: Catalog, place_id: int, at: int) -> None:
     """A place in service is about to be retired: from now on (UTC ns) its copies do not count."""
-    catalog.execute("UPDATE places SET leaving_since = ? WHERE id = ? AND leaving_since IS NULL", at, place_id)
+    catalog.execute("UPDATE places SET retiring_since = ? WHERE id = ? AND retiring_since IS NULL", at, place_id)
 
 
 def _row_to_place(row: Row) -> PlaceRecord:

@@ -42,14 +42,14 @@ def join_path(folder: str | bytes, name: str | bytes) -> str:
 COPY_COLUMNS = (
     "c.id, c.file_id, c.place_id, d.path, c.name, f.size, c.mtime_ns, c.state, c.written_at, c.verified_at,"
     " CASE WHEN c.remounted_at = c.verified_at THEN 'remounted' ELSE c.medium END, c.listed_at, c.inherited_at,"
-    " c.cached_in, c.shoot_id"
+    " c.cached_insertion, c.shoot_id"
 )
 _COPY_JOINS = "JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
 COPY_FROM = f"FROM copies c {_COPY_JOINS}"
 GOOD_COPY_FROM = f"FROM good_copies c {_COPY_JOINS}"
 UNVERIFIED_COPY_FROM = f"FROM unverified_copies c {_COPY_JOINS}"
 IS_BAD_COPY = "c.state IN ('missing', 'corrupt', 'altered')"
-"""The condition that a copy is known to be bad; the index `copies_wrong` has these."""
+"""The condition that a copy is known to be bad; the index `copies_bad` has these."""
 INHERIT_EVIDENCE = (
     "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
     " WHERE verified_at IS NOT NULL"

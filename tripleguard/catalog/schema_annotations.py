@@ -3,7 +3,7 @@
 Search keeps each name once, findable by any part of it. Cameras use the same ten thousand names again and again,
 so there are far fewer names than files: a query looks for its parts among the names, and finds the files by
 `files_by_name`. A copy whose name differs from its file's, as in an archive made by hand, is rare, and has a row
-in `called`.
+in `other_names`.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ CREATE TABLE versions (
 ) STRICT;
 CREATE INDEX versions_by_file ON versions (file_id);
 
--- What pictures are rated, by the main file of their frame. In hundredths; -100 is rejected. said_at: the time of
--- the sidecar that said it, NULL where the picture itself did
+-- Ratings by the main file of the frame, in hundredths; -100 is rejected. stated_at: the time of the sidecar that
+-- has the rating, NULL where the picture itself has it
 CREATE TABLE ratings (
   file_id INTEGER PRIMARY KEY REFERENCES files,
   rating INTEGER NOT NULL,
-  said_at INTEGER
+  stated_at INTEGER
 ) STRICT;
 CREATE INDEX ratings_by_rating ON ratings (rating);
 
--- Contents that were looked into for a rating of their own: once is enough
-CREATE TABLE looked_into (
+-- Files that were searched for a rating of their own: once is enough
+CREATE TABLE files_checked_for_rating (
   file_id INTEGER PRIMARY KEY REFERENCES files
 ) STRICT;
 
@@ -45,18 +45,18 @@ CREATE TABLE sidecars_read (
   PRIMARY KEY (source, path)
 ) STRICT, WITHOUT ROWID;
 
--- The person's choice, by the main file of the frame. One that was dropped stays, so that a rating does not choose
--- again what a hand has dropped
+-- The person's choice, by the main file of the frame. A dropped frame keeps its row, so that a rating does not
+-- choose again what the person dropped
 CREATE TABLE selects (
   file_id INTEGER PRIMARY KEY REFERENCES files,
   chosen INTEGER NOT NULL CHECK (chosen IN (0, 1)),
-  how TEXT NOT NULL CHECK (how IN ('rating', 'hand', 'list', 'folder')),
+  method TEXT NOT NULL CHECK (method IN ('rating', 'hand', 'list', 'folder')),
   since INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX selects_chosen ON selects (since) WHERE chosen;
 
--- Every file of every chosen frame, under the path by which it is known
-CREATE TABLE wanted_offsite (
+-- Every file of every chosen frame, with its path on the drives, which is its key offsite
+CREATE TABLE offsite_requirements (
   file_id INTEGER NOT NULL REFERENCES files,
   path ANY NOT NULL,
   shoot_id INTEGER NOT NULL REFERENCES shoots,
@@ -66,8 +66,8 @@ CREATE TABLE wanted_offsite (
   PRIMARY KEY (file_id, path)
 ) STRICT, WITHOUT ROWID;
 
--- One form of file that one model writes; files: how many were looked through. Unknown cameras share none.
-CREATE TABLE forms (
+-- One format that one camera model writes. files: how many were checked. Files of unknown cameras have none
+CREATE TABLE file_formats (
   id INTEGER PRIMARY KEY,
   make TEXT NOT NULL,
   model TEXT NOT NULL,
@@ -76,42 +76,42 @@ CREATE TABLE forms (
   UNIQUE (make, model, extension)
 ) STRICT;
 
-CREATE TABLE looks (
+CREATE TABLE integrity_checks (
   file_id INTEGER PRIMARY KEY REFERENCES files,
-  form_id INTEGER REFERENCES forms,
+  format_id INTEGER REFERENCES file_formats,
   at INTEGER NOT NULL,
   verdict TEXT NOT NULL CHECK (verdict IN
     ('clean as far as can be told', 'not checkable', 'suspicious', 'broken')),
-  why TEXT NOT NULL DEFAULT '',
+  explanation TEXT NOT NULL DEFAULT '',
   decoded_at INTEGER,
   width INTEGER,
   height INTEGER,
   orientation INTEGER CHECK (orientation BETWEEN 1 AND 8),
   rating REAL CHECK (rating BETWEEN -1 AND 5)
 ) STRICT;
-CREATE INDEX looks_to_decode ON looks (file_id) WHERE decoded_at IS NULL;
-CREATE INDEX looks_by_form ON looks (form_id);
+CREATE INDEX integrity_checks_to_decode ON integrity_checks (file_id) WHERE decoded_at IS NULL;
+CREATE INDEX integrity_checks_by_format ON integrity_checks (format_id);
 
 CREATE TABLE flaws (
   id INTEGER PRIMARY KEY,
-  file_id INTEGER NOT NULL REFERENCES looks,
+  file_id INTEGER NOT NULL REFERENCES integrity_checks,
   sign TEXT NOT NULL,
-  form_id INTEGER REFERENCES forms,
-  grave INTEGER NOT NULL CHECK (grave IN (0, 1)),
-  habit INTEGER NOT NULL CHECK (habit IN (0, 1)),
+  format_id INTEGER REFERENCES file_formats,
+  is_grave INTEGER NOT NULL CHECK (is_grave IN (0, 1)),
+  is_possible_quirk INTEGER NOT NULL CHECK (is_possible_quirk IN (0, 1)),
   decoded INTEGER NOT NULL CHECK (decoded IN (0, 1)),
-  why TEXT NOT NULL,
+  explanation TEXT NOT NULL,
   UNIQUE (file_id, sign)
 ) STRICT;
-CREATE INDEX flaws_by_sign ON flaws (form_id, sign);
+CREATE INDEX flaws_by_sign ON flaws (format_id, sign);
 
--- What may be how a model's files are; files: how many have it. since: it is believed to be so.
-CREATE TABLE habits (
-  form_id INTEGER NOT NULL REFERENCES forms,
+-- Flaws that may be a quirk of a model and no damage. files: how many have it. since: it is taken for a quirk
+CREATE TABLE model_quirks (
+  format_id INTEGER NOT NULL REFERENCES file_formats,
   sign TEXT NOT NULL,
   files INTEGER NOT NULL DEFAULT 0,
   since INTEGER,
-  PRIMARY KEY (form_id, sign)
+  PRIMARY KEY (format_id, sign)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE findings (
@@ -125,10 +125,10 @@ CREATE TABLE findings (
   since INTEGER NOT NULL,
   seen_at INTEGER NOT NULL,
   closed_at INTEGER,
-  closed_how TEXT,
+  resolution TEXT,
   accepted_at INTEGER,
   accepted_by TEXT,
-  accepted_why TEXT,
+  accepted_reason TEXT,
   evidence TEXT NOT NULL DEFAULT '{}',
   CHECK (place_id IS NOT NULL OR (kind = 'damaged at source' AND file_id IS NOT NULL))
 ) STRICT;
@@ -136,21 +136,22 @@ CREATE UNIQUE INDEX findings_open ON findings (place_id, path, kind) WHERE close
 CREATE INDEX findings_by_copy ON findings (copy_id) WHERE closed_at IS NULL;
 CREATE UNIQUE INDEX findings_of_file ON findings (file_id) WHERE closed_at IS NULL AND place_id IS NULL;
 
--- One shooting day: cards with files of their own, readings of cards, how many cards somebody said there were, and
--- the days of failed clocks that belong to it
-CREATE TABLE nights (
+-- One shooting day. cards: those with files of their own; readings: offloads of cards; reported_cards: how many
+-- cards a person said there were; extra_days: days of wrong camera clocks that belong to it
+CREATE TABLE sessions (
   day TEXT PRIMARY KEY,
   cards INTEGER NOT NULL DEFAULT 0,
   readings INTEGER NOT NULL DEFAULT 0,
-  told INTEGER,
-  told_at INTEGER,
-  told_by TEXT,
+  reported_cards INTEGER,
+  reported_at INTEGER,
+  reported_by TEXT,
   seen_at INTEGER,
-  also TEXT NOT NULL DEFAULT '[]'
+  extra_days TEXT NOT NULL DEFAULT '[]'
 ) STRICT, WITHOUT ROWID;
 
--- Each body's night: its last frame, which the next night's first one is held against, and what was deleted
-CREATE TABLE body_nights (
+-- The last frame of each body on each day, with which the next day's first frame is compared, and the sizes of the
+-- gaps left by deletions
+CREATE TABLE body_sessions (
   body_id INTEGER NOT NULL REFERENCES bodies,
   day TEXT NOT NULL,
   frames INTEGER NOT NULL,
@@ -163,14 +164,15 @@ CREATE TABLE body_nights (
   deleted TEXT NOT NULL,
   PRIMARY KEY (body_id, day)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX body_nights_by_day ON body_nights (day);
+CREATE INDEX body_sessions_by_day ON body_sessions (day);
 
--- What may be missing. closed_by: a person, with a reason; closed without one: it turned up
-CREATE TABLE doubts (
+-- Gaps in frame numbers that may mean a missing card. closed_by: the person who explained it; a gap
+-- that was closed without one was filled
+CREATE TABLE gaps (
   id INTEGER PRIMARY KEY,
   day TEXT NOT NULL,
   kind TEXT NOT NULL,
-  mark TEXT NOT NULL,
+  gap_key TEXT NOT NULL,
   body_id INTEGER REFERENCES bodies,
   verdict TEXT NOT NULL CHECK (verdict IN ('a card may be missing', 'look')),
   frames INTEGER NOT NULL,
@@ -181,25 +183,25 @@ CREATE TABLE doubts (
   since_wall_ns INTEGER,
   until_wall_ns INTEGER,
   readings TEXT NOT NULL,
-  keeps INTEGER NOT NULL CHECK (keeps IN (0, 1)),
+  should_keep_cards INTEGER NOT NULL CHECK (should_keep_cards IN (0, 1)),
   opened_at INTEGER NOT NULL,
   seen_at INTEGER NOT NULL,
   closed_at INTEGER,
   closed_by TEXT,
-  closed_why TEXT
+  closed_reason TEXT
 ) STRICT;
-CREATE UNIQUE INDEX doubts_open ON doubts (day, mark) WHERE closed_at IS NULL;
-CREATE INDEX doubts_explained ON doubts (body_id, closed_at) WHERE closed_by IS NOT NULL;
+CREATE UNIQUE INDEX gaps_open ON gaps (day, gap_key) WHERE closed_at IS NULL;
+CREATE INDEX gaps_explained ON gaps (body_id, closed_at) WHERE closed_by IS NOT NULL;
 
--- Beside the row of each copy offsite. tag: the server's own word for the version. proof: how it was last proved:
--- 'server' (it refused what did not arrive as sent) or 'read' (read back). stored: bytes as they lie there, which
--- differ from the file's where it is encrypted; sealed: how, '' for not; blake3: of the bytes as they lie there
+-- More about each copy offsite. tag: the server's name for the version. verified_by: 'server' (it refuses what
+-- does not arrive as sent) or 'read' (read back). stored_bytes: their number there, which differs from the file's
+-- where it is encrypted; encryption: the method, '' for none; blake3: of the stored bytes
 CREATE TABLE objects (
   copy_id INTEGER PRIMARY KEY REFERENCES copies,
   tag TEXT NOT NULL,
-  proof TEXT NOT NULL CHECK (proof IN ('server', 'read')),
-  stored INTEGER NOT NULL,
-  sealed TEXT NOT NULL DEFAULT '',
+  verified_by TEXT NOT NULL CHECK (verified_by IN ('server', 'read')),
+  stored_bytes INTEGER NOT NULL,
+  encryption TEXT NOT NULL DEFAULT '',
   blake3 BLOB NOT NULL CHECK (length(blake3) = 32)
 ) STRICT;
 
@@ -211,7 +213,7 @@ CREATE TABLE uploads (
   token TEXT NOT NULL,
   part_bytes INTEGER NOT NULL,
   blake3 BLOB NOT NULL CHECK (length(blake3) = 32),
-  began_at INTEGER NOT NULL,
+  started_at INTEGER NOT NULL,
   UNIQUE (place_id, key)
 ) STRICT;
 
@@ -225,8 +227,8 @@ CREATE TABLE upload_parts (
 
 CREATE TABLE servers (
   place_id INTEGER PRIMARY KEY REFERENCES places,
-  asked_at INTEGER NOT NULL,
-  habits TEXT NOT NULL
+  probed_at INTEGER NOT NULL,
+  capabilities TEXT NOT NULL
 ) STRICT;
 
 CREATE TABLE names (
@@ -236,55 +238,57 @@ CREATE TABLE names (
 
 CREATE VIRTUAL TABLE name_parts USING fts5(name, content='names', content_rowid='id', tokenize='trigram');
 
-CREATE TABLE called (
+CREATE TABLE other_names (
   file_id INTEGER NOT NULL REFERENCES files,
   name ANY NOT NULL,
   PRIMARY KEY (file_id, name)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX called_by_name ON called (name);
-CREATE INDEX called_oddly ON called (file_id) WHERE typeof(name) = 'blob';
+CREATE INDEX other_names_by_name ON other_names (name);
+CREATE INDEX other_names_not_text ON other_names (file_id) WHERE typeof(name) = 'blob';
 """
 
 _INTEGRITY_TRIGGERS = """
-CREATE TRIGGER look_in AFTER INSERT ON looks BEGIN
-  UPDATE forms SET files = files + 1 WHERE id = NEW.form_id;
+CREATE TRIGGER integrity_check_added AFTER INSERT ON integrity_checks BEGIN
+  UPDATE file_formats SET files = files + 1 WHERE id = NEW.format_id;
 END;
 
-CREATE TRIGGER flaw_in AFTER INSERT ON flaws WHEN NEW.habit = 1 AND NEW.form_id IS NOT NULL BEGIN
-  INSERT INTO habits (form_id, sign) SELECT NEW.form_id, NEW.sign
-    WHERE NOT EXISTS (SELECT 1 FROM habits WHERE form_id = NEW.form_id AND sign = NEW.sign);
-  UPDATE habits SET files = files + 1 WHERE form_id = NEW.form_id AND sign = NEW.sign;
+CREATE TRIGGER flaw_added AFTER INSERT ON flaws
+WHEN NEW.is_possible_quirk = 1 AND NEW.format_id IS NOT NULL BEGIN
+  INSERT INTO model_quirks (format_id, sign) SELECT NEW.format_id, NEW.sign
+    WHERE NOT EXISTS (SELECT 1 FROM model_quirks WHERE format_id = NEW.format_id AND sign = NEW.sign);
+  UPDATE model_quirks SET files = files + 1 WHERE format_id = NEW.format_id AND sign = NEW.sign;
 END;
 
-CREATE TRIGGER flaw_out AFTER DELETE ON flaws WHEN OLD.habit = 1 AND OLD.form_id IS NOT NULL BEGIN
-  UPDATE habits SET files = files - 1 WHERE form_id = OLD.form_id AND sign = OLD.sign;
+CREATE TRIGGER flaw_removed AFTER DELETE ON flaws
+WHEN OLD.is_possible_quirk = 1 AND OLD.format_id IS NOT NULL BEGIN
+  UPDATE model_quirks SET files = files - 1 WHERE format_id = OLD.format_id AND sign = OLD.sign;
 END;
 """
 
 _SEARCH_TRIGGERS = """
-CREATE TRIGGER name_new AFTER INSERT ON names BEGIN
+CREATE TRIGGER name_added AFTER INSERT ON names BEGIN
   INSERT INTO name_parts (rowid, name) VALUES (NEW.id, NEW.name);
 END;
 
-CREATE TRIGGER name_of_file AFTER INSERT ON files WHEN typeof(NEW.name) = 'text' BEGIN
+CREATE TRIGGER file_name_added AFTER INSERT ON files WHEN typeof(NEW.name) = 'text' BEGIN
   INSERT INTO names (name) SELECT NEW.name WHERE NOT EXISTS (SELECT 1 FROM names WHERE name = NEW.name);
 END;
 
-CREATE TRIGGER name_of_copy AFTER INSERT ON copies
+CREATE TRIGGER copy_name_added AFTER INSERT ON copies
 
 WHEN NEW.name <> (SELECT name FROM files WHERE id = NEW.file_id) BEGIN
-  INSERT INTO called (file_id, name) SELECT NEW.file_id, NEW.name
-    WHERE NOT EXISTS (SELECT 1 FROM called WHERE file_id = NEW.file_id AND name = NEW.name);
+  INSERT INTO other_names (file_id, name) SELECT NEW.file_id, NEW.name
+    WHERE NOT EXISTS (SELECT 1 FROM other_names WHERE file_id = NEW.file_id AND name = NEW.name);
 END;
 
-CREATE TRIGGER name_of_copy_changed AFTER UPDATE OF name, file_id ON copies
+CREATE TRIGGER copy_name_changed AFTER UPDATE OF name, file_id ON copies
 
 WHEN NEW.name <> (SELECT name FROM files WHERE id = NEW.file_id) BEGIN
-  INSERT INTO called (file_id, name) SELECT NEW.file_id, NEW.name
-    WHERE NOT EXISTS (SELECT 1 FROM called WHERE file_id = NEW.file_id AND name = NEW.name);
+  INSERT INTO other_names (file_id, name) SELECT NEW.file_id, NEW.name
+    WHERE NOT EXISTS (SELECT 1 FROM other_names WHERE file_id = NEW.file_id AND name = NEW.name);
 END;
 
-CREATE TRIGGER called_new AFTER INSERT ON called WHEN typeof(NEW.name) = 'text' BEGIN
+CREATE TRIGGER other_name_added AFTER INSERT ON other_names WHEN typeof(NEW.name) = 'text' BEGIN
   INSERT INTO names (name) SELECT NEW.name WHERE NOT EXISTS (SELECT 1 FROM names WHERE name = NEW.name);
 END;
 """

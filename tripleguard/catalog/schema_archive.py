@@ -24,11 +24,11 @@ CREATE TABLE places (
   last_seen_at INTEGER,
   last_path ANY,
   identity TEXT,
-  leaving_since INTEGER,
+  retiring_since INTEGER,
   note TEXT NOT NULL DEFAULT '',
   free INTEGER,
   total INTEGER,
-  room_at INTEGER
+  space_at INTEGER
 ) STRICT;
 
 CREATE TABLE shoots (
@@ -38,7 +38,7 @@ CREATE TABLE shoots (
   created_at INTEGER NOT NULL,
   files INTEGER NOT NULL DEFAULT 0,
   bytes INTEGER NOT NULL DEFAULT 0,
-  short INTEGER NOT NULL DEFAULT 0,
+  under_replicated INTEGER NOT NULL DEFAULT 0,
   UNIQUE (day, name)
 ) STRICT;
 
@@ -63,18 +63,18 @@ CREATE TABLE files (
   captured_offset INTEGER,
   sample BLOB,
   first_seen_at INTEGER NOT NULL,
-  wants INTEGER NOT NULL,
+  required_copies INTEGER NOT NULL,
   drive_copies INTEGER NOT NULL DEFAULT 0,
   offsite_copies INTEGER NOT NULL DEFAULT 0,
   -- BLAKE3 of nothing: a file that holds bytes can never have it
   CHECK ((digest = x'af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262') = (size = 0))
 ) STRICT;
 CREATE INDEX files_by_name ON files (name COLLATE NOCASE, size);
-CREATE INDEX files_of_odd_names ON files (id) WHERE typeof(name) = 'blob';
+CREATE INDEX files_named_not_text ON files (id) WHERE typeof(name) = 'blob';
 CREATE INDEX files_by_body ON files (body_id, captured_wall_ns) WHERE body_id IS NOT NULL;
 CREATE INDEX files_by_shoot ON files (shoot_id);
 CREATE INDEX files_by_capture ON files (captured_wall_ns) WHERE captured_wall_ns IS NOT NULL;
-CREATE INDEX files_short ON files (drive_copies, first_seen_at) WHERE drive_copies < wants;
+CREATE INDEX files_under_replicated ON files (drive_copies, first_seen_at) WHERE drive_copies < required_copies;
 
 CREATE TABLE folders (
   id INTEGER PRIMARY KEY,
@@ -91,7 +91,7 @@ CREATE TABLE copies (
   name ANY NOT NULL,
   shoot_id INTEGER NOT NULL REFERENCES shoots,
   mtime_ns INTEGER NOT NULL,
-  state TEXT NOT NULL CHECK (state IN ('present', 'missing', 'corrupt', 'altered', 'aside')),
+  state TEXT NOT NULL CHECK (state IN ('present', 'missing', 'corrupt', 'altered', 'quarantined')),
   state_since INTEGER NOT NULL,
   written_at INTEGER,
   verified_at INTEGER,
@@ -100,7 +100,7 @@ CREATE TABLE copies (
   -- evidence; `medium` is 'dropped' then
   remounted_at INTEGER,
   -- The insertion of the drive in which the bytes last went through the system's cache
-  cached_in TEXT,
+  cached_insertion TEXT,
   -- What an earlier catalog said; counts for nothing until this catalog has read the copy
   inherited_at INTEGER,
   listed_at INTEGER,
@@ -110,7 +110,8 @@ CREATE TABLE copies (
 CREATE INDEX copies_by_file ON copies (file_id, place_id);
 CREATE INDEX copies_due ON copies (place_id, verified_at) WHERE state = 'present';
 CREATE INDEX copies_cached ON copies (place_id) WHERE state = 'present' AND medium = 'cached';
-CREATE INDEX copies_wrong ON copies (state, place_id) WHERE state IN ('missing', 'corrupt', 'altered');
+CREATE INDEX copies_quarantined ON copies (place_id) WHERE state = 'quarantined';
+CREATE INDEX copies_bad ON copies (state, place_id) WHERE state IN ('missing', 'corrupt', 'altered');
 
 CREATE TABLE coverage (
   shoot_id INTEGER NOT NULL REFERENCES shoots,
@@ -123,7 +124,7 @@ CREATE TABLE coverage (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX coverage_by_place ON coverage (place_id);
 
-CREATE TABLE lists_due (
+CREATE TABLE stale_checklists (
   place_id INTEGER NOT NULL REFERENCES places,
   shoot_id INTEGER NOT NULL REFERENCES shoots,
   PRIMARY KEY (place_id, shoot_id)
@@ -187,19 +188,19 @@ CREATE TABLE clearances (
   detail TEXT NOT NULL
 ) STRICT;
 
--- Files that mean something under more than one name: equal sidecars of two pictures, empty files
-CREATE TABLE twins (
+-- Files that are needed under more than one name: equal sidecars of two pictures, empty files
+CREATE TABLE shared_files (
   file_id INTEGER PRIMARY KEY REFERENCES files
 ) STRICT;
 
--- One row for each time that a job was about to change what is known of copies, or had changed it.
+-- One row each time a job is about to change evidence, or has changed it
 CREATE TABLE generations (
   number INTEGER PRIMARY KEY,
   token TEXT NOT NULL UNIQUE CHECK (length(token) = 32),
   at INTEGER NOT NULL
 ) STRICT;
 
-CREATE TABLE standing_yes (
+CREATE TABLE drives_given_yes (
   place_id INTEGER PRIMARY KEY REFERENCES places,
   at INTEGER NOT NULL
 ) STRICT;
@@ -223,7 +224,7 @@ CREATE VIEW unverified_copies AS SELECT c.* FROM copies c WHERE c.state = 'prese
 
 -- Places whose good copies count
 CREATE VIEW places_in_service AS SELECT p.* FROM places p
-  WHERE p.state IN ('active', 'shelved') AND p.leaving_since IS NULL;
+  WHERE p.state IN ('active', 'shelved') AND p.retiring_since IS NULL;
 """
 
 
@@ -260,15 +261,16 @@ _ADD_COVERAGE = """
 """
 
 _MARK_CHECKLIST_STALE = """
-  INSERT INTO lists_due (place_id, shoot_id) SELECT NEW.place_id, NEW.shoot_id
-    WHERE NOT EXISTS (SELECT 1 FROM lists_due WHERE place_id = NEW.place_id AND shoot_id = NEW.shoot_id);
+  INSERT INTO stale_checklists (place_id, shoot_id) SELECT NEW.place_id, NEW.shoot_id
+    WHERE NOT EXISTS (SELECT 1 FROM stale_checklists WHERE place_id = NEW.place_id AND shoot_id = NEW.shoot_id);
 """
 
 _MARK_SHARED = """
-  INSERT INTO twins (file_id) SELECT NEW.file_id WHERE NOT EXISTS (SELECT 1 FROM twins WHERE file_id = NEW.file_id)
+  INSERT INTO shared_files (file_id) SELECT NEW.file_id
+    WHERE NOT EXISTS (SELECT 1 FROM shared_files WHERE file_id = NEW.file_id)
     AND EXISTS (SELECT 1 FROM files WHERE id = NEW.file_id AND (kind IN ('companion', 'other') OR size = 0))
     AND EXISTS (SELECT 1 FROM copies c JOIN folders d ON d.id = c.folder_id JOIN folders n ON n.id = NEW.folder_id
-      WHERE c.file_id = NEW.file_id AND c.id <> NEW.id AND c.state <> 'aside'
+      WHERE c.file_id = NEW.file_id AND c.id <> NEW.id AND c.state <> 'quarantined'
         AND (c.name <> NEW.name OR d.path <> n.path));
 """
 
@@ -297,22 +299,25 @@ CREATE TRIGGER copy_removed AFTER DELETE ON copies BEGIN
 {_count_coverage("OLD", "-")}{_RECOUNT} WHERE id = OLD.file_id;
 END;
 
-CREATE TRIGGER place_changed AFTER UPDATE OF state, kind, leaving_since ON places
-WHEN OLD.state <> NEW.state OR (OLD.leaving_since IS NULL) <> (NEW.leaving_since IS NULL) BEGIN
+CREATE TRIGGER place_changed AFTER UPDATE OF state, kind, retiring_since ON places
+WHEN OLD.state <> NEW.state OR (OLD.retiring_since IS NULL) <> (NEW.retiring_since IS NULL) BEGIN
 {_RECOUNT} WHERE id IN (SELECT file_id FROM copies WHERE place_id = NEW.id);
 END;
 
 CREATE TRIGGER file_added AFTER INSERT ON files BEGIN
-  UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size, short = short + (NEW.drive_copies < NEW.wants)
+  UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size,
+    under_replicated = under_replicated + (NEW.drive_copies < NEW.required_copies)
   WHERE id = NEW.shoot_id;
 END;
 
-CREATE TRIGGER file_changed AFTER UPDATE OF shoot_id, size, wants, drive_copies ON files
+CREATE TRIGGER file_changed AFTER UPDATE OF shoot_id, size, required_copies, drive_copies ON files
 WHEN OLD.shoot_id <> NEW.shoot_id OR OLD.size <> NEW.size
-  OR (OLD.drive_copies < OLD.wants) <> (NEW.drive_copies < NEW.wants) BEGIN
-  UPDATE shoots SET files = files - 1, bytes = bytes - OLD.size, short = short - (OLD.drive_copies < OLD.wants)
+  OR (OLD.drive_copies < OLD.required_copies) <> (NEW.drive_copies < NEW.required_copies) BEGIN
+  UPDATE shoots SET files = files - 1, bytes = bytes - OLD.size,
+    under_replicated = under_replicated - (OLD.drive_copies < OLD.required_copies)
   WHERE id = OLD.shoot_id;
-  UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size, short = short + (NEW.drive_copies < NEW.wants)
+  UPDATE shoots SET files = files + 1, bytes = bytes + NEW.size,
+    under_replicated = under_replicated + (NEW.drive_copies < NEW.required_copies)
   WHERE id = NEW.shoot_id;
 END;
 

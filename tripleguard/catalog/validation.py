@@ -14,7 +14,7 @@ from tripleguard.errors import CatalogError
 from tripleguard.model import CopyState, DriveRole, FileKind, PlaceKind, PlaceState
 from tripleguard.names import escape_text
 
-_PATH_TABLES = ("versions", "findings", "wanted_offsite")
+_PATH_TABLES = ("versions", "findings", "offsite_requirements")
 _NAME_COLUMNS = (("shoots", "name"), ("bodies", "label"), ("files", "name"), ("places", "name"))
 
 
@@ -40,7 +40,10 @@ def find_invalid_row(other: Catalog) -> str | None:
             "SELECT 1 FROM folders WHERE '/' || path || '/' LIKE '%/../%' OR path LIKE '/%'",
         ),
         ("a copy whose name is a path", "SELECT 1 FROM copies WHERE instr(name, '/')"),
-        ("a rule that is no number", "SELECT 1 FROM meta WHERE key = 'wants' AND value NOT GLOB '[0-9]'"),
+        (
+            "a rule that is no number",
+            "SELECT 1 FROM meta WHERE key = 'required_copies' AND value NOT GLOB '[0-9]'",
+        ),
         ("a row that belongs to none", "SELECT 1 FROM pragma_foreign_key_check"),
     )
     try:

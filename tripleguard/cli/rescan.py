@@ -85,7 +85,9 @@ def command(
             print_lines(text.format_errors(troubles))
     if whole.was_stopped:
         return 130
-    bad = whole.open_finding_count or any(one.new_findings or one.is_disconnected or one.error_message or one.cached for one in places)
+    bad = whole.open_finding_count or any(
+        one.new_findings or one.is_disconnected or one.error_message or one.cached for one in places
+    )
     return 1 if troubles or bad else 0
 
 
