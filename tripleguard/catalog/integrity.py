@@ -24,10 +24,10 @@ from tripleguard.model import (
 )
 
 MIN_FILES_FOR_QUIRK = 20
-"""Files of a model and form that must have been looked through before anything is called its habit."""
+"""Files of a model and format that must have been checked before any flaw counts as a quirk of it."""
 
 QUIRK_SHARE = 0.9
-"""Share of them that must have a flaw for it to be a habit."""
+"""Share of these files that must have a flaw for it to count as a quirk."""
 
 
 DECODES_WITHOUT_FAULTS = "it decodes without faults"

@@ -265,8 +265,3 @@ def list_shoot_selects(catalog: Catalog) -> list[ShootSelects]:
         " GROUP BY s.id ORDER BY s.day, s.id"
     )
     return [ShootSelects(Shoot(*row[:3]), *row[3:]) for row in rows]
-
-
-def list_version_ids(catalog: Catalog, path: str) -> set[int]:
-    """The files that this path ever held, where it had more than one."""
-    return {row[0] for row in catalog.fetch_all("SELECT file_id FROM versions WHERE path = ?", to_db(path))}
