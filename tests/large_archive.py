@@ -104,7 +104,7 @@ def _fill(raw: sqlite3.Connection, files: int, own_names: bool) -> None:
         wall = int(begins.timestamp()) * 1_000_000_000
         raw.executemany(
             "INSERT INTO files (id, digest, size, name, kind, shoot_id, body_id, captured_wall_ns, first_seen_at,"
-            " wants, drive_copies) VALUES (?, ?, 22000000, ?, 'raw', ?, ?, ?, 0, 2, 2)",
+            " required_copies, drive_copies) VALUES (?, ?, 22000000, ?, 'raw', ?, ?, ?, 0, 2, 2)",
             (
                 (
                     n + 1,
@@ -128,7 +128,7 @@ def _fill(raw: sqlite3.Connection, files: int, own_names: bool) -> None:
             ),
         )
         raw.executemany(
-            "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, 0)",
+            "INSERT INTO ratings (file_id, rating, stated_at) VALUES (?, ?, 0)",
             ((n + 1, 100 * (1 + n // 50 % 5)) for n in many if n % 50 == 0),
         )
 

@@ -138,12 +138,14 @@ class Oracle:
             "SELECT f.id FROM files f WHERE drive_copies <> (SELECT count(DISTINCT c.place_id) FROM copies c"
             " JOIN places p ON p.id = c.place_id WHERE c.file_id = f.id AND c.state = 'present'"
             " AND c.verified_at IS NOT NULL AND p.kind = 'drive' AND p.state IN ('active', 'shelved')"
-            " AND p.leaving_since IS NULL)"
+            " AND p.retiring_since IS NULL)"
         ).fetchall()
         assert wrong == [], "counts of verified copies do not add up"
         wrong = catalog.execute(
-            "SELECT s.id FROM shoots s WHERE s.short <> (SELECT count(*) FROM files f WHERE f.shoot_id = s.id"
-            " AND f.drive_copies < f.wants) OR s.files <> (SELECT count(*) FROM files f WHERE f.shoot_id = s.id)"
+            "SELECT s.id FROM shoots s WHERE s.under_replicated <> (SELECT count(*) FROM files f WHERE"
+            " f.shoot_id = s.id"
+            " AND f.drive_copies < f.required_copies) OR s.files <> (SELECT count(*) FROM files f WHERE"
+            " f.shoot_id = s.id)"
         ).fetchall()
         assert wrong == [], "counts of shoots do not add up"
 

@@ -672,3 +672,59 @@ def test_two_classes_of_one_name_are_found() -> None:
     assert duplicate_class_names({"a.py": "class Task: ...", "b.py": "class Task: ..."}) == {
         "Task": ["a.py", "b.py"]
     }
+
+
+MAY_HOLD_SQL = {
+    "bags/inventory.py": "compares the lists of a bag in a scratch database of its own, not in the catalog"
+}
+STATEMENT = re.compile(
+    r"\b(SELECT\b.+\bFROM\b|INSERT (OR \w+ )?INTO\b|UPDATE \w+ SET\b|DELETE FROM\b|SELECT \d|PRAGMA \w+)",
+    re.DOTALL,
+)
+QUERY_METHODS = frozenset(
+    {"execute", "executemany", "executescript", "fetch_one", "fetch_all", "iter_rows", "fetchone", "fetchall"}
+)
+
+
+def find_sql(tree: ast.AST) -> list[str]:
+    """Return what in a module is a statement of SQL, or hands one to a connection."""
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and STATEMENT.search(node.value):
+            found.append(f"line {node.lineno}: {node.value[:60]!r}")
+        elif (
+            isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in QUERY_METHODS
+        ):
+            found.append(f"line {node.lineno}: .{node.func.attr}()")
+        elif isinstance(node, ast.JoinedStr):
+            text = "".join(str(part.value) if isinstance(part, ast.Constant) else "x" for part in node.values)
+            if STATEMENT.search(text):
+                found.append(f"line {node.lineno}: {text[:60]!r}")
+    return found
+
+
+@pytest.mark.parametrize("path", modules(), ids=module_name)
+def test_only_the_catalog_holds_sql(path: Path) -> None:
+    name = module_name(path)
+    if top_package(name) != "catalog" and name not in MAY_HOLD_SQL:
+        assert find_sql(ast.parse(path.read_text())) == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        """ctx.catalog.fetch_one(question)""",
+        """rows = f"SELECT {COLUMNS} FROM copies c WHERE c.id = ?\"""",
+        """x = ("SELECT count(*)"\n " FROM copies")""",
+        """x = "UPDATE copies SET state = 'present'\"""",
+        """x = "INSERT OR IGNORE INTO shared_files (file_id) VALUES (?)\"""",
+        """x = "DELETE FROM copies\"""",
+    ],
+)
+def test_sql_outside_the_catalog_would_be_noticed(source: str) -> None:
+    assert find_sql(ast.parse(source)) != []
+
+
+def test_the_modules_that_may_hold_sql_hold_some() -> None:
+    for name in MAY_HOLD_SQL:
+        assert find_sql(ast.parse((PACKAGE / name).read_text())) != []

@@ -18,7 +18,6 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
-from sqlite_utils import Database
 from world import World
 
 from tripleguard.catalog import file_queries, folder_queries, schema, shoots
@@ -47,7 +46,6 @@ from tripleguard.catalog.file_updates import (
     set_copy_state,
     set_meta,
 )
-from tripleguard.catalog.migrations import STEPS
 from tripleguard.catalog.places import (
     add_place,
     get_place,
@@ -246,7 +244,7 @@ def kept_up(catalog: Catalog) -> tuple[object, ...]:
     """What the triggers keep."""
     return (
         catalog.fetch_all("SELECT id, drive_copies, offsite_copies FROM files ORDER BY id"),
-        catalog.fetch_all("SELECT id, files, bytes, short FROM shoots ORDER BY id"),
+        catalog.fetch_all("SELECT id, files, bytes, under_replicated FROM shoots ORDER BY id"),
         catalog.fetch_all(
             "SELECT shoot_id, place_id, copies, bytes, good, good_bytes FROM coverage"
             " WHERE copies <> 0 OR bytes <> 0 OR good <> 0 OR good_bytes <> 0 ORDER BY shoot_id, place_id"
@@ -258,7 +256,8 @@ def recount(catalog: Catalog) -> tuple[object, ...]:
     """The same from the rows themselves, counted in Python."""
     places = {place.id: place for place in list_places(catalog)}
     files = {
-        row[0]: row[1:] for row in catalog.fetch_all("SELECT id, shoot_id, size, wants FROM files ORDER BY id")
+        row[0]: row[1:]
+        for row in catalog.fetch_all("SELECT id, shoot_id, size, required_copies FROM files ORDER BY id")
     }
     on: dict[tuple[int, str], set[int]] = {}
     held: dict[tuple[int, int], list[int]] = {}
@@ -412,28 +411,59 @@ def test_opening_again_changes_nothing(tmp_path: Path) -> None:
     assert whole() == before
 
 
-def test_a_catalog_of_an_earlier_version_is_brought_up_to_date_and_keeps_its_rows(tmp_path: Path) -> None:
+def test_a_later_migration_is_applied_once_and_keeps_what_is_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "catalog.db"
-    connection = sqlite3.connect(path)
-    schema.build_migrations().apply(Database(connection), stop_before=STEPS[1][0])
-    with connection:
-        connection.execute("INSERT INTO meta VALUES ('catalog_id', 'abc')")
-    connection.close()
-    catalog = open_catalog(path)
-    assert file_queries.get_meta(catalog, "catalog_id") == "abc"
-    assert catalog.fetch_one("PRAGMA user_version") == (schema.LATEST_VERSION,)
-    assert catalog.fetch_all("SELECT * FROM findings") == []
+    catalog = create_catalog(path)
+    with catalog.transaction():
+        set_meta(catalog, "catalog_id", "abc")
     catalog.close()
+    later = ("0002_later", "CREATE TABLE later (id INTEGER PRIMARY KEY) STRICT;\nINSERT INTO later VALUES (7);\n")
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, later))
+    for _ in range(2):
+        catalog = open_catalog(path)
+        assert file_queries.get_meta(catalog, "catalog_id") == "abc"
+        assert catalog.fetch_all("SELECT id FROM later") == [(7,)]
+        catalog.close()
 
 
-def test_a_catalog_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_a_later_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "catalog.db"
     create_catalog(path).close()
-    connection = sqlite3.connect(path)
-    connection.execute(f"PRAGMA user_version = {schema.LATEST_VERSION + 1}")
-    connection.close()
-    with pytest.raises(CatalogError, match="newer tripleguard") as caught:
+    with sqlite3.connect(path) as connection:
+        before = schema.list_schema_objects(connection), schema.list_applied_migrations(connection)
+    broken = (
+        "0002_broken",
+        "CREATE TABLE later (id INTEGER PRIMARY KEY) STRICT;\nINSERT INTO nowhere VALUES (7);\n",
+    )
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, broken))
+    with pytest.raises(CatalogError, match="nowhere"):
         open_catalog(path)
+    assert (schema.list_schema_objects(connection), schema.list_applied_migrations(connection)) == before
+    connection.close()
+
+
+@pytest.mark.parametrize("name", ["0002_of_a_newer_one", "0001_first"])
+@pytest.mark.parametrize("is_added", [True, False], ids=["beside ours", "in place of ours"])
+def test_a_catalog_of_an_unknown_version_is_refused_and_left_alone(
+    tmp_path: Path, name: str, is_added: bool
+) -> None:
+    path = tmp_path / "catalog.db"
+    create_catalog(path).close()
+    with sqlite3.connect(path) as connection:
+        if not is_added:
+            connection.execute("DELETE FROM _sqlite_migrations")
+        connection.execute(
+            "INSERT INTO _sqlite_migrations (migration_set, name, applied_at) VALUES ('catalog', ?, '2026')",
+            (name,),
+        )
+    connection.close()
+    before = path.read_bytes()
+    with pytest.raises(CatalogError, match="another version of tripleguard") as caught:
+        open_catalog(path)
+    assert name in caught.value.what
+    assert path.read_bytes() == before
     assert "not changed" in caught.value.safe
     assert "newer" in caught.value.do
 
@@ -481,8 +511,8 @@ WRITER = """
     from tripleguard.catalog.file_updates import set_meta
     catalog = open_catalog(Path(sys.argv[1]))
     for number in range(200):
-        with catalog.writing():
-            row = catalog.row("SELECT value FROM meta WHERE key = 'sum'")
+        with catalog.transaction():
+            row = catalog.fetch_one("SELECT value FROM meta WHERE key = 'sum'")
             set_meta(catalog, "sum", str(int(row[0]) + 1))
             set_meta(catalog, f"{sys.argv[2]} {number}", "x")
 """

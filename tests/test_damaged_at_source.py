@@ -196,7 +196,7 @@ def test_a_catalog_from_before_the_looks_learns_them_from_the_next_question(worl
     cut_raw(card)
     world.run("offload", card.root)
     connection = sqlite3.connect(world.home / "catalog.db")
-    connection.executescript("DELETE FROM flaws; DELETE FROM looks; DELETE FROM findings;")
+    connection.executescript("DELETE FROM flaws; DELETE FROM integrity_checks; DELETE FROM findings;")
     connection.close()
     answer = world.run("clearance", "card", card.root, "--json")
     assert (answer.status, kinds(answer.json)) == (1, {"damaged"})
@@ -209,7 +209,7 @@ def test_size_turn_and_stars_are_kept(world: World) -> None:
     world.run("offload", card.root)
     connection = sqlite3.connect(world.home / "catalog.db")
     rows = connection.execute(
-        "SELECT width, height, orientation, rating, verdict FROM looks ORDER BY width"
+        "SELECT width, height, orientation, rating, verdict FROM integrity_checks ORDER BY width"
     ).fetchall()
     connection.close()
     clean = "clean as far as can be told"

@@ -144,7 +144,9 @@ def test_an_edited_sidecar_leaves_its_equal_twin_wanted(world: World) -> None:
     world.run("drives", "add", "C", world.drives["C"])
     world.run("topup")
     with world.ctx() as ctx:
-        wants = ctx.catalog.fetch_all("SELECT wants, drive_copies FROM files WHERE name LIKE '%.xmp' ORDER BY id")
+        wants = ctx.catalog.fetch_all(
+            "SELECT required_copies, drive_copies FROM files WHERE name LIKE '%.xmp' ORDER BY id"
+        )
     assert wants == [(2, 2), (2, 2)]
 
 

@@ -89,7 +89,7 @@ def test_an_offload_reads_a_copied_drive_back_and_finds_what_is_wrong(shot: Worl
     shot.run("drives", "add", "B", new)
     again = shot.run("offload", shot.root / "card", "--json")
     with shot.ctx() as ctx:
-        bad = ctx.catalog.fetch_all("SELECT state FROM copies WHERE state IN ('aside', 'corrupt')")
+        bad = ctx.catalog.fetch_all("SELECT state FROM copies WHERE state IN ('quarantined', 'corrupt')")
     assert len(bad) == 4, again.err
 
 

@@ -74,7 +74,7 @@ def _steps_per_copy(copies: int) -> float:
     catalog.execute("INSERT INTO shoots (id, day, name, created_at) VALUES (1, '2026-06-13', 'show', 0)")
     catalog.execute("INSERT INTO folders (id, place_id, path) VALUES (1, 1, 'f'), (2, 2, 'f')")
     catalog.execute(
-        "INSERT INTO files (id, digest, size, name, kind, shoot_id, wants, first_seen_at)"
+        "INSERT INTO files (id, digest, size, name, kind, shoot_id, required_copies, first_seen_at)"
         " VALUES (1, zeroblob(32), 4, 'a.xmp', 'companion', 1, 2, 0)"
     )
     steps = [0]
@@ -114,7 +114,7 @@ def test_copies_are_found_by_what_their_name_stands_for(here: Path, count: int) 
         catalog.execute("INSERT INTO shoots (id, day, name, created_at) VALUES (1, '2026-06-13', 'show', 0)")
         catalog.execute("INSERT INTO folders (id, place_id, path) VALUES (1, 1, 'f')")
         catalog.execute(
-            "INSERT INTO files (id, digest, size, name, kind, shoot_id, wants, first_seen_at)"
+            "INSERT INTO files (id, digest, size, name, kind, shoot_id, required_copies, first_seen_at)"
             " VALUES (1, zeroblob(32), 4, 'a.xmp', 'companion', 1, 2, 0)"
         )
 

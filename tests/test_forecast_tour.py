@@ -142,7 +142,7 @@ def test_a_drive_whose_room_was_never_seen_is_said_so(away: World) -> None:
     with away.ctx(TestClock(NOW)) as ctx:
         tour(ctx.catalog, [1, 2])
         with ctx.catalog.transaction():
-            ctx.catalog.execute("UPDATE places SET free = NULL, total = NULL, room_at = NULL")
+            ctx.catalog.execute("UPDATE places SET free = NULL, total = NULL, space_at = NULL")
         found = make_forecast(ctx).fill
         assert [one.full for one in found.places] == [None, None]
         assert found.buy_by is None
@@ -162,7 +162,7 @@ def test_a_job_remembers_how_full_a_drive_is(world: World) -> None:
 def brute_spread(catalog: Catalog, places: frozenset[int]) -> dict[frozenset[int], int]:
     """The same, file by file."""
     found: dict[frozenset[int], int] = {}
-    for (file_id,) in catalog.fetch_all("SELECT id FROM files WHERE wants > 0"):
+    for (file_id,) in catalog.fetch_all("SELECT id FROM files WHERE required_copies > 0"):
         rows = catalog.fetch_all(
             "SELECT DISTINCT place_id FROM copies WHERE file_id = ? AND state = 'present'"
             " AND verified_at IS NOT NULL",

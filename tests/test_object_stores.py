@@ -80,7 +80,7 @@ def cloud(world: World) -> Cloud:
 def test_a_file_is_sent_as_a_whole_and_counts_once_it_was_read_back(cloud: Cloud) -> None:
     with cloud.opened() as (ctx, drives, place):
         result = finished(upload(ctx, drives, place, Budget(), retry_policy=QUICK))
-        proofs = ctx.catalog.fetch_all("SELECT DISTINCT proof FROM objects")
+        proofs = ctx.catalog.fetch_all("SELECT DISTINCT verified_by FROM objects")
     assert (result.sent, result.missing) == (3, 0)
     assert cloud.objects() == paths_on(cloud.world)
     assert proofs == [("read",)]

@@ -55,7 +55,7 @@ def test_a_budget_is_kept_and_the_next_night_goes_on(world: World, gateway: Gate
     read = [world.run("rescan", "--place", "offsite", "--json").json["read_back"] for _ in range(3)]
     assert read == [2, 2, 2]
     with world.ctx() as ctx:
-        assert ctx.catalog.fetch_one("SELECT count(*) FROM objects WHERE proof = 'read'") == (5,)
+        assert ctx.catalog.fetch_one("SELECT count(*) FROM objects WHERE verified_by = 'read'") == (5,)
 
 
 def test_a_byte_that_rotted_at_the_provider_is_found_and_a_good_one_sent_beside_it(

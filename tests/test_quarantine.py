@@ -135,7 +135,7 @@ def test_age_and_size_choose_and_both_must_agree(world: World) -> None:
     status, went, _ = emptied(world, "--keep-newest", "600kB")
     assert (status, len(went), len(aside(world))) == (0, 1, 2), "two of 262 kB fit into 600 kB"
     with world.ctx() as ctx:
-        [(oldest,)] = ctx.catalog.fetch_all("SELECT min(state_since) FROM copies WHERE state = 'aside'")
+        [(oldest,)] = ctx.catalog.fetch_all("SELECT min(state_since) FROM copies WHERE state = 'quarantined'")
     assert first["since"] is not None
     assert oldest
 

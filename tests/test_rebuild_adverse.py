@@ -197,7 +197,7 @@ SPOILED: dict[str, str] = {
     " VALUES ('corrupt', 1, '.tripleguard/place.json', 1, 1);",
     "a name that clears the screen": "UPDATE places SET name = name || char(27) || '[2J';",
     "a note that clears the screen": "UPDATE places SET note = char(27) || '[2J';",
-    "a rule that is no number": "UPDATE meta SET value = 'many' WHERE key = 'wants';",
+    "a rule that is no number": "UPDATE meta SET value = 'many' WHERE key = 'required_copies';",
 }
 
 

@@ -42,7 +42,7 @@ def copy_of(
 ) -> Copy:
     if verified is None:
         medium = None
-    return Copy(1, 1, 1, "2026/x/a.dng", size, mtime, state, Evidence(NOW - DAY, verified, medium, None))
+    return Copy(1, 1, 1, 1, "2026/x/a.dng", size, mtime, state, Evidence(NOW - DAY, verified, medium, None))
 
 
 def stands(

@@ -97,7 +97,7 @@ def test_another_cameras_picture_of_that_name_is_not_sent_along(world: World) ->
     for chosen in (raw, picture):
         assert world.run("selects", "add", chosen).status == 0
         with world.ctx() as ctx:
-            wanted = ctx.catalog.fetch_all("SELECT path FROM wanted_offsite")
+            wanted = ctx.catalog.fetch_all("SELECT path FROM offsite_requirements")
         assert [Path(path).name for (path,) in wanted] == [chosen.name]
         assert world.run("selects", "drop", chosen).status == 0
 

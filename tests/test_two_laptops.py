@@ -171,7 +171,7 @@ def test_a_fault_on_a_drive_that_was_accepted_on_one_laptop_is_still_accepted(tw
     "spoiled",
     [
         "PRAGMA ignore_check_constraints = ON; INSERT INTO selects VALUES (1, 1, 'whim', 5);",
-        "PRAGMA ignore_check_constraints = ON; UPDATE looks SET verdict = 'dreamt';",
+        "PRAGMA ignore_check_constraints = ON; UPDATE integrity_checks SET verdict = 'dreamt';",
         "INSERT INTO selects VALUES (99999, 1, 'hand', 5);",
     ],
 )

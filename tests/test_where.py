@@ -239,7 +239,7 @@ def place(number: int, kind: PlaceKind = PlaceKind.DRIVE, state: PlaceState = Pl
 
 def copy(number: int, verified: int | None = 5, medium: Medium | None = Medium.DIRECT) -> Copy:
     evidence = Evidence(1, verified, medium if verified is not None else None)
-    return Copy(number, 1, number, "a", 1, 1, CopyState.PRESENT, evidence)
+    return Copy(number, 1, number, 1, "a", 1, 1, CopyState.PRESENT, evidence)
 
 
 def test_the_order_in_which_to_fetch() -> None:

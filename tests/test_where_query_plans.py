@@ -41,7 +41,7 @@ def test_no_question_looks_at_every_file(catalog: Catalog, asked: Asked, analyse
         steps = plan(catalog, sql, values)
         scans = [step for step in steps if step.startswith(("SCAN f", "SCAN r", "SCAN c", "SCAN a"))]
         # Names that are no text are few, and have indexes of their own.
-        assert all("files_of_odd_names" in step or "called_oddly" in step for step in scans), steps
+        assert all("files_named_not_text" in step or "other_names_not_text" in step for step in scans), steps
         assert not [step for step in steps if "TEMP B-TREE" in step], steps
 
 
@@ -125,7 +125,7 @@ def test_names_follow_new_files_and_a_file_is_found_at_once(catalog: Catalog, tm
     try:
         with fresh.transaction():
             fresh.execute(
-                "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, wants)"
+                "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, required_copies)"
                 " VALUES (?, 5, 'Zebra-final.tif', 'picture', 1, 0, 2)",
                 large_archive.digest_of_number(10**9),
             )
@@ -135,7 +135,7 @@ def test_names_follow_new_files_and_a_file_is_found_at_once(catalog: Catalog, tm
         before = fresh.fetch_all("SELECT count(*) FROM names")
         with fresh.transaction():
             fresh.execute(
-                "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, wants)"
+                "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, required_copies)"
                 " VALUES (?, 5, 'Zebra-final.tif', 'picture', 1, 0, 2)",
                 large_archive.digest_of_number(10**9 + 1),
             )

@@ -58,7 +58,7 @@ class CopyState(enum.StrEnum):
     MISSING = "missing"
     CORRUPT = "corrupt"
     ALTERED = "altered"
-    QUARANTINED = "aside"
+    QUARANTINED = "quarantined"
 
 
 class PlaceState(enum.StrEnum):
@@ -70,6 +70,11 @@ class PlaceState(enum.StrEnum):
     """About to be retired: read from, never written to, and its copies do not count any more."""
     LOST = "lost"
     RETIRED = "retired"
+
+    @property
+    def is_in_service(self) -> bool:
+        """Whether good copies on the place count. The view `places_in_service` of the catalog says the same."""
+        return self in (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 
 class PlaceKind(enum.StrEnum):
@@ -211,11 +216,15 @@ class UncopyableEntry:
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """One file at one path on one place, with its evidence."""
+    """One file at one path on one place, with its evidence.
+
+    shoot_id: the shoot that this copy belongs to; equal sidecars of two shoots are one file, with copies in both.
+    """
 
     id: int
     file_id: int
     place_id: int
+    shoot_id: int
     path: str
     size: int
     mtime_ns: int

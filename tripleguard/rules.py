@@ -87,6 +87,25 @@ def is_untouched_mtime(first: int, second: int) -> bool:
     return first == second or (rounded and abs(first - second) <= _TIME_STEP)
 
 
+def is_verified(evidence: Evidence) -> bool:
+    """Return whether a copy was read back and was as it should be, however long ago and however far down."""
+    return evidence.verified_at is not None and evidence.medium is not None
+
+
+def is_good_copy(copy: Copy) -> bool:
+    """Return whether a copy is good: present at its path when last looked at, and read back by this catalog.
+
+    The view `good_copies` of the catalog says the same. Whether a good copy counts now depends on more: on its
+    place (`PlaceState.is_in_service`), on the drive as it is now and on how old the reading is (`copy_status`).
+    """
+    return copy.state is CopyState.PRESENT and is_verified(copy.evidence)
+
+
+def is_counted_drive(place: PlaceRecord) -> bool:
+    """Return whether good copies on this place count as copies on a drive."""
+    return place.kind is PlaceKind.DRIVE and place.state.is_in_service
+
+
 def copy_status(
     copy: Copy,
     drive: PlaceState,
@@ -98,7 +117,7 @@ def copy_status(
     now: int,
 ) -> CopyStatus:
     """Whether this copy counts now. seen: what its drive lists at its path, if the drive is here. now: UTC ns."""
-    if drive not in (PlaceState.ACTIVE, PlaceState.SHELVED):
+    if not drive.is_in_service:
         return CopyStatus.OUT_OF_SERVICE
     if copy.state is not CopyState.PRESENT or (is_connected and not is_as_recorded(copy, entry)):
         return CopyStatus.MISSING

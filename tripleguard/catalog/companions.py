@@ -17,12 +17,12 @@ from dataclasses import dataclass
 
 from tripleguard.catalog import file_queries, folder_queries
 from tripleguard.catalog.places import list_places
-from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, row_to_copy, split_path, to_db
+from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, IS_ORIGINAL, row_to_copy, split_path, to_db
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy, PlaceKind
 from tripleguard.names import fold_name, may_be_truncated, split_suffix, strip_number
 
-_IS_ORIGINAL_SQL = "f.kind IN ('raw', 'picture', 'video', 'sound') AND f.size > 0"
+_HAS_CONTENT = f"{IS_ORIGINAL} AND f.size > 0"
 _UNCUT_CHARACTERS = 60
 """Characters of a name that no drive cuts away: the shortest limit is 255 bytes, four for each character."""
 
@@ -86,7 +86,7 @@ def _iter_originals(
     for low, high in _build_name_ranges(stem[:_UNCUT_CHARACTERS] if cut else f"{stem}.", cut=cut):
         for row in catalog.fetch_all(
             f"SELECT {COPY_COLUMNS}, f.digest {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name >= ?"
-            f" AND c.name < ? AND c.state <> 'aside' AND {_IS_ORIGINAL_SQL}",
+            f" AND c.name < ? AND c.state <> 'quarantined' AND {_HAS_CONTENT}",
             place_id,
             to_db(folder),
             to_db(low),
@@ -100,7 +100,7 @@ def _iter_copies_named(catalog: Catalog, place_id: int, folder: str, stem: str, 
     for low, high in _build_name_ranges(stem[:_UNCUT_CHARACTERS], cut=True):
         for row in catalog.fetch_all(
             f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name >= ? AND c.name < ?"
-            " AND c.file_id = ? AND c.state <> 'aside'",
+            " AND c.file_id = ? AND c.state <> 'quarantined'",
             place_id,
             to_db(folder),
             to_db(low),
@@ -250,7 +250,7 @@ def update_required_copies(catalog: Catalog, path: str, drive_copies: int) -> No
     folder, name = split_path(path)
     marks = ", ".join("?" * len(newest))
     catalog.execute(
-        "UPDATE files SET wants = 0 WHERE id IN (SELECT file_id FROM versions WHERE path = ?)"
+        "UPDATE files SET required_copies = 0 WHERE id IN (SELECT file_id FROM versions WHERE path = ?)"
         f" AND id NOT IN ({marks})"
         " AND NOT EXISTS (SELECT 1 FROM versions v WHERE v.file_id = files.id AND v.path <> ?)"
         " AND NOT EXISTS (SELECT 1 FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = files.id"
@@ -261,4 +261,4 @@ def update_required_copies(catalog: Catalog, path: str, drive_copies: int) -> No
         folder,
         name,
     )
-    catalog.execute(f"UPDATE files SET wants = ? WHERE id IN ({marks})", drive_copies, *newest)
+    catalog.execute(f"UPDATE files SET required_copies = ? WHERE id IN ({marks})", drive_copies, *newest)

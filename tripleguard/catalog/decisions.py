@@ -196,21 +196,21 @@ def _build_explained_gap(row: Row) -> ExplainedGap:
 
 
 _SELECTS = (
-    "SELECT lower(hex(f.digest)), s.chosen, s.how, s.since FROM selects s JOIN files f ON f.id = s.file_id"
+    "SELECT lower(hex(f.digest)), s.chosen, s.method, s.since FROM selects s JOIN files f ON f.id = s.file_id"
     " ORDER BY s.file_id"
 )
 _RATINGS = (
-    "SELECT lower(hex(f.digest)), r.rating, r.said_at FROM ratings r JOIN files f ON f.id = r.file_id"
+    "SELECT lower(hex(f.digest)), r.rating, r.stated_at FROM ratings r JOIN files f ON f.id = r.file_id"
     " ORDER BY r.file_id"
 )
 _PLACES = (
-    "SELECT p.uid, p.name, p.kind, p.state, p.role, p.leaving_since, p.note, coalesce((SELECT max(e.at) FROM"
+    "SELECT p.uid, p.name, p.kind, p.state, p.role, p.retiring_since, p.note, coalesce((SELECT max(e.at) FROM"
     "   events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession', 'clearance')), p.added_at),"
-    " (SELECT y.at FROM standing_yes y WHERE y.place_id = p.id) FROM places p ORDER BY p.id"
+    " (SELECT y.at FROM drives_given_yes y WHERE y.place_id = p.id) FROM places p ORDER BY p.id"
 )
 _ACCEPTED = (
     "SELECT n.kind, p.uid, n.path, lower(hex(f.digest)), n.since, n.seen_at, n.accepted_at, n.accepted_by,"
-    " n.accepted_why, n.evidence FROM findings n LEFT JOIN places p ON p.id = n.place_id"
+    " n.accepted_reason, n.evidence FROM findings n LEFT JOIN places p ON p.id = n.place_id"
     " LEFT JOIN files f ON f.id = n.file_id WHERE n.closed_at IS NULL AND n.accepted_at IS NOT NULL ORDER BY n.id"
 )
 _VERSIONS = (
@@ -219,12 +219,15 @@ _VERSIONS = (
     " WHERE v.path IN (SELECT path FROM versions GROUP BY path HAVING count(*) > 1) ORDER BY v.path, v.number"
 )
 _EXPLAINED = (
-    "SELECT d.day, d.kind, d.mark, b.make, b.model, b.serial, d.verdict, d.frames, d.first_name, d.last_name,"
-    " d.first_at, d.last_at, d.since_wall_ns, d.until_wall_ns, d.keeps, d.opened_at, d.closed_at, d.closed_by,"
-    " d.closed_why FROM doubts d LEFT JOIN bodies b ON b.id = d.body_id WHERE d.closed_by IS NOT NULL"
+    "SELECT d.day, d.kind, d.gap_key, b.make, b.model, b.serial, d.verdict, d.frames, d.first_name, d.last_name,"
+    " d.first_at, d.last_at, d.since_wall_ns, d.until_wall_ns, d.should_keep_cards, d.opened_at,"
+    " d.closed_at, d.closed_by,"
+    " d.closed_reason FROM gaps d LEFT JOIN bodies b ON b.id = d.body_id WHERE d.closed_by IS NOT NULL"
     " ORDER BY d.id"
 )
-_CARD_COUNTS = "SELECT day, told, told_at, told_by FROM nights WHERE told_at IS NOT NULL ORDER BY day"
+_CARD_COUNTS = (
+    "SELECT day, reported_cards, reported_at, reported_by FROM sessions WHERE reported_at IS NOT NULL ORDER BY day"
+)
 _ANSWERS = (
     "SELECT at, subject_kind, subject, agent, answer, files, bytes, covered, lower(hex(list_digest)), detail"
     " FROM clearances ORDER BY id"
@@ -232,14 +235,15 @@ _ANSWERS = (
 
 _FINGERPRINT_QUERIES = (
     "SELECT value FROM meta WHERE key = 'catalog_id'",
-    "SELECT count(*), sum(chosen), sum((since + file_id * 31 + length(how)) % 1000000007) FROM selects",
-    "SELECT count(*), sum((rating * 7 + coalesce(said_at, 0) + file_id * 31) % 1000000007) FROM ratings",
-    "SELECT group_concat(uid || state || role || coalesce(leaving_since, '') || note || id, '|') FROM places",
+    "SELECT count(*), sum(chosen), sum((since + file_id * 31 + length(method)) % 1000000007) FROM selects",
+    "SELECT count(*), sum((rating * 7 + coalesce(stated_at, 0) + file_id * 31) % 1000000007) FROM ratings",
+    "SELECT group_concat(uid || state || role || coalesce(retiring_since, '') || note || id, '|') FROM places",
     "SELECT count(*), sum((accepted_at + id * 31) % 1000000007) FROM findings"
     " WHERE closed_at IS NULL AND accepted_at IS NOT NULL",
     "SELECT count(*), sum((mtime_ns + id * 31) % 1000000007) FROM versions",
-    "SELECT count(*), sum((closed_at + id * 31) % 1000000007) FROM doubts WHERE closed_by IS NOT NULL",
-    "SELECT count(*), sum((told_at + coalesce(told, 0) * 31) % 1000000007) FROM nights WHERE told_at IS NOT NULL",
+    "SELECT count(*), sum((closed_at + id * 31) % 1000000007) FROM gaps WHERE closed_by IS NOT NULL",
+    "SELECT count(*), sum((reported_at + coalesce(reported_cards, 0) * 31) % 1000000007) FROM sessions WHERE"
+    " reported_at IS NOT NULL",
     "SELECT count(*), max(id) FROM clearances",
-    "SELECT count(*), sum((at + place_id * 31) % 1000000007) FROM standing_yes",
+    "SELECT count(*), sum((at + place_id * 31) % 1000000007) FROM drives_given_yes",
 )

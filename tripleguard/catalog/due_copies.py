@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, row_to_copy
+from tripleguard.catalog.rows import COPY_COLUMNS, GOOD_COPY_FROM, UNVERIFIED_COPY_FROM, row_to_copy
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import DAY, SECOND
 from tripleguard.forecast.rescan_plan import DueCopies, ReadMeasurement
@@ -17,7 +17,8 @@ _SHARED_SQL = " AND (? IS NULL OR EXISTS (SELECT 1 FROM copies o WHERE o.file_id
 def list_stale_checklists(catalog: Catalog, place_id: int) -> list[Shoot]:
     """Shoots whose check list on a place lags behind the catalog."""
     rows = catalog.fetch_all(
-        "SELECT s.id, s.day, s.name FROM lists_due d JOIN shoots s ON s.id = d.shoot_id WHERE d.place_id = ?",
+        "SELECT s.id, s.day, s.name FROM stale_checklists d JOIN shoots s ON s.id = d.shoot_id WHERE"
+        " d.place_id = ?",
         place_id,
     )
     return [Shoot(*row) for row in rows]
@@ -26,8 +27,7 @@ def list_stale_checklists(catalog: Catalog, place_id: int) -> list[Shoot]:
 def count_overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, int | None]:
     """Copies on a place last verified before then, and the oldest time."""
     row = catalog.fetch_one(
-        "SELECT count(*), min(verified_at) FROM copies"
-        " WHERE place_id = ? AND state = 'present' AND verified_at < ?",
+        "SELECT count(*), min(verified_at) FROM good_copies WHERE place_id = ? AND verified_at < ?",
         place_id,
         before,
     )
@@ -38,7 +38,7 @@ def count_overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, in
 def count_verified_in_future(catalog: Catalog, place_id: int, after: int) -> tuple[int, None]:
     """Copies on a place verified after then, by a clock that was wrong; since when is not known."""
     row = catalog.fetch_one(
-        "SELECT count(*) FROM copies WHERE place_id = ? AND state = 'present' AND verified_at > ?", place_id, after
+        "SELECT count(*) FROM good_copies WHERE place_id = ? AND verified_at > ?", place_id, after
     )
     assert row is not None
     return row[0], None
@@ -47,7 +47,7 @@ def count_verified_in_future(catalog: Catalog, place_id: int, after: int) -> tup
 def get_oldest_verified(catalog: Catalog, place_id: int) -> int | None:
     """When the longest-unverified copy on a place was last read back."""
     row = catalog.fetch_one(
-        "SELECT min(verified_at) FROM copies WHERE place_id = ? AND state = 'present' AND verified_at IS NOT NULL",
+        "SELECT min(verified_at) FROM good_copies WHERE place_id = ?",
         place_id,
     )
     return row[0] if row else None
@@ -91,8 +91,8 @@ def list_due_copies(
     verified, last = after
     if verified <= 0:
         rows = catalog.fetch_all(
-            f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present'"
-            f" AND c.verified_at IS NULL AND c.id > ?{_SHARED_SQL} ORDER BY c.id LIMIT ?",
+            f"SELECT {COPY_COLUMNS} {UNVERIFIED_COPY_FROM} WHERE c.place_id = ?"
+            f" AND c.id > ?{_SHARED_SQL} ORDER BY c.id LIMIT ?",
             place_id,
             last if verified == 0 else -1,
             shared_with,
@@ -104,8 +104,7 @@ def list_due_copies(
         verified, last = 1, 0
     for low, high in ((verified, before), (max(verified, latest + 1), _MAX_TIME_NS)):
         rows = catalog.fetch_all(
-            f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state "
-            f"= 'present' AND c.verified_at >= ?"
+            f"SELECT {COPY_COLUMNS} {GOOD_COPY_FROM} WHERE c.place_id = ? AND c.verified_at >= ?"
             f" AND c.verified_at < ? AND (c.verified_at > ? OR c.id > ?){_SHARED_SQL}"
             " ORDER BY c.verified_at, c.id LIMIT ?",
             place_id,
@@ -131,8 +130,8 @@ def list_verifiable_copies(
     shared_with: as in `list_due_copies`.
     """
     rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present' AND c.medium = 'cached'"
-        f" AND (? IS NULL OR c.cached_in IS NOT ?) AND c.id > ?{_SHARED_SQL} ORDER BY c.id LIMIT ?",
+        f"SELECT {COPY_COLUMNS} {GOOD_COPY_FROM} WHERE c.place_id = ? AND c.medium = 'cached'"
+        f" AND (? IS NULL OR c.cached_insertion IS NOT ?) AND c.id > ?{_SHARED_SQL} ORDER BY c.id LIMIT ?",
         place_id,
         insertion,
         insertion,
@@ -146,9 +145,7 @@ def list_verifiable_copies(
 
 def count_cached_copies(catalog: Catalog, place_id: int) -> int:
     """How many copies on a place have no better evidence than a reading that may have come from memory."""
-    row = catalog.fetch_one(
-        "SELECT count(*) FROM copies WHERE place_id = ? AND state = 'present' AND medium = 'cached'", place_id
-    )
+    row = catalog.fetch_one("SELECT count(*) FROM good_copies WHERE place_id = ? AND medium = 'cached'", place_id)
     assert row is not None
     return int(row[0])
 

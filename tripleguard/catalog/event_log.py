@@ -49,6 +49,37 @@ def end_job(catalog: Catalog, job_id: int, outcome: EventOutcome, detail: Mappin
     )
 
 
+def find_interrupted_run_start(catalog: Catalog, kind: str, subject: str, since: int) -> int | None:
+    """Return when the first of the runs of a job began that were all cut off; None if the last one succeeded.
+
+    since: only runs that began after this time (UTC ns) count.
+    """
+    last = catalog.fetch_one(
+        "SELECT outcome FROM jobs WHERE kind = ? AND subject = ? AND started_at > ? ORDER BY id DESC LIMIT 1",
+        kind,
+        to_db(subject),
+        since,
+    )
+    if last is None or last[0] == EventOutcome.SUCCESS:
+        return None
+    first = catalog.fetch_one(
+        "SELECT min(started_at) FROM jobs WHERE kind = ?1 AND subject = ?2 AND started_at > max(?3,"
+        " coalesce((SELECT max(started_at) FROM jobs WHERE kind = ?1 AND subject = ?2"
+        " AND outcome = 'success'), 0))",
+        kind,
+        to_db(subject),
+        since,
+    )
+    return first[0] if first else None
+
+
+def get_last_event_id(catalog: Catalog) -> int:
+    """Return the id of the newest event; 0 if there is none."""
+    row = catalog.fetch_one("SELECT coalesce(max(id), 0) FROM events")
+    assert row is not None
+    return int(row[0])
+
+
 def add_event(
     catalog: Catalog,
     type_: EventType,
@@ -121,7 +152,7 @@ def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
     Call inside `transaction`.
     """
     catalog.execute(
-        "INSERT INTO standing_yes (place_id, at) VALUES (?, ?)"
+        "INSERT INTO drives_given_yes (place_id, at) VALUES (?, ?)"
         " ON CONFLICT (place_id) DO UPDATE SET at = excluded.at",
         place_id,
         at,
@@ -131,7 +162,7 @@ def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
 def revoke_drive_yes(catalog: Catalog, place_id: int) -> bool:
     """The drive stays after all, by a person's word; whether a yes stood. Call inside `transaction`."""
     stood = place_id in list_drives_with_yes(catalog)
-    catalog.execute("DELETE FROM standing_yes WHERE place_id = ?", place_id)
+    catalog.execute("DELETE FROM drives_given_yes WHERE place_id = ?", place_id)
     return stood
 
 
@@ -140,7 +171,7 @@ def list_drives_with_yes(catalog: Catalog) -> frozenset[int]:
 
     They may be gone by now, however long ago that was.
     """
-    return frozenset(row[0] for row in catalog.fetch_all("SELECT place_id FROM standing_yes"))
+    return frozenset(row[0] for row in catalog.fetch_all("SELECT place_id FROM drives_given_yes"))
 
 
 def get_last_card_clearance(catalog: Catalog) -> tuple[int, str, bool] | None:

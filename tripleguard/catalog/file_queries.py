@@ -13,6 +13,8 @@ from tripleguard.catalog.rows import (
     COPY_COLUMNS,
     COPY_FROM,
     FILE_COLUMNS,
+    GOOD_COPY_FROM,
+    IS_BAD_COPY,
     KnownFile,
     from_db,
     join_path,
@@ -56,6 +58,49 @@ def list_copies(catalog: Catalog, file_id: int) -> list[Copy]:
         row_to_copy(row)
         for row in catalog.fetch_all(f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ?", file_id)
     ]
+
+
+def list_counted_drive_copies(catalog: Catalog, file_id: int) -> list[Copy]:
+    """Return the good copies of a file on drives in service, wherever these are now."""
+    rows = catalog.fetch_all(
+        f"SELECT {COPY_COLUMNS} {GOOD_COPY_FROM} JOIN places_in_service p ON p.id = c.place_id"
+        " WHERE c.file_id = ? AND p.kind = 'drive'",
+        file_id,
+    )
+    return [row_to_copy(row) for row in rows]
+
+
+def list_newest_present_copies(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:
+    """Return the copies present on a place that were recorded last, newest first."""
+    rows = catalog.fetch_all(
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present'"
+        " ORDER BY c.id DESC LIMIT ?",
+        place_id,
+        limit,
+    )
+    return [row_to_copy(row) for row in rows]
+
+
+def list_present_copy_ids(catalog: Catalog, place_id: int) -> list[int]:
+    """Return the ids of all copies present on a place, in order."""
+    rows = catalog.iter_rows(
+        "SELECT id FROM copies WHERE place_id = ? AND state = 'present' ORDER BY id", place_id
+    )
+    return [row[0] for row in rows]
+
+
+def count_bad_copies(catalog: Catalog, place_id: int) -> int:
+    """Return how many copies of a place are known to be missing, corrupt or altered."""
+    row = catalog.fetch_one(f"SELECT count(*) FROM copies c WHERE c.place_id = ? AND {IS_BAD_COPY}", place_id)
+    assert row is not None
+    return int(row[0])
+
+
+def count_files(catalog: Catalog) -> int:
+    """Return how many files the catalog knows."""
+    row = catalog.fetch_one("SELECT count(*) FROM files")
+    assert row is not None
+    return int(row[0])
 
 
 def get_copy(catalog: Catalog, copy_id: int) -> Copy:

@@ -65,7 +65,7 @@ def ensure_file(
         return int(row[0])
     return catalog.execute(
         "INSERT INTO files (digest, size, name, kind, shoot_id, body_id, captured_wall_ns, captured_offset,"
-        " sample, first_seen_at, wants) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " sample, first_seen_at, required_copies) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         file.digest,
         file.size,
         to_db(origin.name),
@@ -89,9 +89,8 @@ def set_file_size(catalog: Catalog, file_id: int, size: int) -> None:
     catalog.execute(
         "UPDATE coverage SET bytes = bytes + ?1 * (SELECT count(*) FROM copies c WHERE c.file_id = ?2"
         "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id AND c.state = 'present'),"
-        " good_bytes = good_bytes + ?1 * (SELECT count(*) FROM copies c WHERE c.file_id = ?2"
-        "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id AND c.state = 'present'"
-        "   AND c.verified_at IS NOT NULL)"
+        " good_bytes = good_bytes + ?1 * (SELECT count(*) FROM good_copies c WHERE c.file_id = ?2"
+        "   AND c.shoot_id = coverage.shoot_id AND c.place_id = coverage.place_id)"
         " WHERE (shoot_id, place_id) IN (SELECT shoot_id, place_id FROM copies WHERE file_id = ?2)",
         size - row[0],
         file_id,
@@ -155,11 +154,11 @@ def record_copy(
     written = at if is_ours else None
     catalog.execute(
         "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
-        " written_at, listed_at, cached_in) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?, ?, ?)"
+        " written_at, listed_at, cached_insertion) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?, ?, ?)"
         " ON CONFLICT (folder_id, name) DO UPDATE SET file_id = excluded.file_id, mtime_ns = excluded.mtime_ns,"
         " state = 'present', state_since = excluded.state_since, written_at = excluded.written_at,"
         " verified_at = NULL, medium = NULL, listed_at = excluded.listed_at, shoot_id = excluded.shoot_id,"
-        " cached_in = excluded.cached_in",
+        " cached_insertion = excluded.cached_insertion",
         file_id,
         place_id,
         folder_id,
@@ -197,14 +196,14 @@ def record_copy_verified(
     if medium is not Medium.CACHED:
         _record_reading(catalog, copy_id, medium, None, at, insertion, seen)
         return medium
-    row = catalog.fetch_one("SELECT cached_in, medium, state FROM copies WHERE id = ?", copy_id)
+    row = catalog.fetch_one("SELECT cached_insertion, medium, state FROM copies WHERE id = ?", copy_id)
     assert row is not None
     known, earlier, state = row
     # One that was missing or bad may have been put back a moment ago, by whoever it was.
     if state == CopyState.PRESENT and insertion is not None and known is not None and known != insertion:
         return record_copy_verified(catalog, copy_id, Medium.REMOUNTED, at, insertion, seen=seen)
     if state == CopyState.PRESENT and earlier is not None and Medium(earlier).is_from_device:
-        touched = "UPDATE copies SET listed_at = ?, cached_in = coalesce(?, cached_in) WHERE id = ?"
+        touched = "UPDATE copies SET listed_at = ?, cached_insertion = coalesce(?, cached_insertion) WHERE id = ?"
         catalog.execute(touched, at, insertion, copy_id)
         return Medium.CACHED
     _record_reading(catalog, copy_id, Medium.CACHED, None, at, insertion, seen)
@@ -222,7 +221,7 @@ def _record_reading(
 ) -> None:
     catalog.execute(
         "UPDATE copies SET verified_at = ?, medium = ?, remounted_at = ?, listed_at = ?, inherited_at = NULL,"
-        " verified_ctime_ns = ?, cached_in = coalesce(?, cached_in), state = 'present',"
+        " verified_ctime_ns = ?, cached_insertion = coalesce(?, cached_insertion), state = 'present',"
         " state_since = CASE WHEN state = 'present' THEN state_since ELSE ? END WHERE id = ?",
         at,
         medium,
@@ -253,7 +252,7 @@ def set_copy_mtime(catalog: Catalog, copy_id: int, mtime_ns: int) -> None:
     row = catalog.fetch_one("SELECT mtime_ns FROM copies WHERE id = ?", copy_id)
     if row is not None and not is_untouched_mtime(row[0], mtime_ns):
         # Somebody saved it, perhaps a moment ago: its bytes may be in memory.
-        catalog.execute("UPDATE copies SET cached_in = NULL WHERE id = ?", copy_id)
+        catalog.execute("UPDATE copies SET cached_insertion = NULL WHERE id = ?", copy_id)
     catalog.execute("UPDATE copies SET mtime_ns = ? WHERE id = ?", mtime_ns, copy_id)
 
 
@@ -261,7 +260,7 @@ def move_copy(catalog: Catalog, copy_id: int, place_id: int, entry: Entry, *, is
     """The copy was found at another path of its place. proved False: what was verified speaks no more for it."""
     if not is_verified:
         catalog.execute(
-            "UPDATE copies SET verified_at = NULL, medium = NULL, cached_in = NULL WHERE id = ?", copy_id
+            "UPDATE copies SET verified_at = NULL, medium = NULL, cached_insertion = NULL WHERE id = ?", copy_id
         )
     folder_id, name = _ensure_folder(catalog, place_id, entry.path)
     catalog.execute(
@@ -279,7 +278,7 @@ def set_copy_content(
     """The copy's path holds another file now: a companion was changed. insertion: as in `record_copy`."""
     catalog.execute(
         "UPDATE copies SET file_id = ?, mtime_ns = ?, state = 'present', state_since = ?, written_at = NULL,"
-        " verified_at = NULL, medium = NULL, listed_at = ?, cached_in = ? WHERE id = ?",
+        " verified_at = NULL, medium = NULL, listed_at = ?, cached_insertion = ? WHERE id = ?",
         file_id,
         entry.mtime_ns,
         at,
@@ -300,7 +299,7 @@ def record_copy_quarantined(catalog: Catalog, copy_id: int, place_id: int, path:
     """A bad copy was moved aside on its place and lies at path now."""
     folder_id, name = _ensure_folder(catalog, place_id, path)
     catalog.execute(
-        "UPDATE copies SET folder_id = ?, name = ?, state = 'aside', state_since = ? WHERE id = ?",
+        "UPDATE copies SET folder_id = ?, name = ?, state = 'quarantined', state_since = ? WHERE id = ?",
         folder_id,
         name,
         at,
@@ -310,18 +309,20 @@ def record_copy_quarantined(catalog: Catalog, copy_id: int, place_id: int, path:
 
 def record_checklist_written(catalog: Catalog, place_id: int, shoot_id: int) -> None:
     """The check list of a shoot on a place is up to date, and a snapshot lies there."""
-    catalog.execute("DELETE FROM lists_due WHERE place_id = ? AND shoot_id = ?", place_id, shoot_id)
+    catalog.execute("DELETE FROM stale_checklists WHERE place_id = ? AND shoot_id = ?", place_id, shoot_id)
 
 
 def apply_drive_copies_rule(catalog: Catalog, drive_copies: int) -> None:
     """Count every file against the rule's number of drive copies, if that number changed."""
-    row = catalog.fetch_one("SELECT value FROM meta WHERE key = 'wants'")
+    row = catalog.fetch_one("SELECT value FROM meta WHERE key = 'required_copies'")
     if row is not None and int(row[0]) == drive_copies:
         return
     with catalog.transaction():
         # A superseded version of a companion wants no copies, whatever the rule.
-        catalog.execute("UPDATE files SET wants = ? WHERE wants NOT IN (0, ?)", drive_copies, drive_copies)
-        set_meta(catalog, "wants", str(drive_copies))
+        catalog.execute(
+            "UPDATE files SET required_copies = ? WHERE required_copies NOT IN (0, ?)", drive_copies, drive_copies
+        )
+        set_meta(catalog, "required_copies", str(drive_copies))
 
 
 def set_meta(catalog: Catalog, key: str, value: str) -> None:

@@ -34,7 +34,7 @@ class StoredFinding:
 
 
 _FINDING_COLUMNS = (
-    "id, kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, accepted_at, accepted_why, evidence"
+    "id, kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, accepted_at, accepted_reason, evidence"
 )
 
 
@@ -136,7 +136,7 @@ def resolve_at(
 ) -> None:
     """Close what is open at a path, of these kinds, as it no longer holds. Call inside `transaction`."""
     catalog.execute(
-        "UPDATE findings SET closed_at = ?, closed_how = ? WHERE place_id = ? AND path = ?"
+        "UPDATE findings SET closed_at = ?, resolution = ? WHERE place_id = ? AND path = ?"
         f" AND closed_at IS NULL AND kind IN ({','.join('?' * len(kinds))})",
         at,
         resolution,
@@ -149,7 +149,7 @@ def resolve_at(
 def accept(catalog: Catalog, finding_id: int, person: str, reason: str, at: int) -> None:
     """A person lives with this finding, for a reason. Call inside `transaction`."""
     catalog.execute(
-        "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_why = ? WHERE id = ?",
+        "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_reason = ? WHERE id = ?",
         at,
         person,
         reason,
@@ -215,7 +215,7 @@ def map_last_locations(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
         "SELECT json_extract(f.evidence, '$.found'), f.place_id, f.path, d.path, c.name FROM findings f"
         " LEFT JOIN copies c ON c.id = f.copy_id LEFT JOIN folders d ON d.id = c.folder_id"
         " WHERE json_extract(f.evidence, '$.found') IS NOT NULL"
-        " AND (f.closed_at IS NULL OR c.state IN ('corrupt', 'altered', 'aside')) ORDER BY f.id DESC"
+        " AND (f.closed_at IS NULL OR c.state IN ('corrupt', 'altered', 'quarantined')) ORDER BY f.id DESC"
     )
     found: dict[bytes, list[tuple[int, str]]] = {}
     for digest, place_id, path, folder, name in rows:

@@ -4,9 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, from_db, join_path, row_to_copy, split_path, to_db
+from tripleguard.catalog.rows import (
+    COPY_COLUMNS,
+    COPY_FROM,
+    IS_ORIGINAL,
+    from_db,
+    join_path,
+    row_to_copy,
+    split_path,
+    to_db,
+)
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import Copy
+
+
+def list_conflicting_paths(catalog: Catalog) -> list[str]:
+    """Return the paths of originals under which two places hold different bytes now."""
+    rows = catalog.fetch_all(
+        "SELECT DISTINCT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
+        " JOIN files f ON f.id = c.file_id JOIN folders e ON e.path = d.path AND e.place_id > d.place_id"
+        " JOIN copies o ON o.folder_id = e.id AND o.name = c.name"
+        " WHERE o.file_id <> c.file_id AND c.state = 'present' AND o.state = 'present'"
+        f" AND {IS_ORIGINAL} ORDER BY 1, 2"
+    )
+    return [join_path(path, name) for path, name in rows]
 
 
 def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
@@ -22,7 +43,7 @@ def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
 def list_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
     """The copies recorded right in a folder of a place, but those that were moved aside."""
     rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'aside'",
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'quarantined'",
         place_id,
         to_db(folder),
     )
@@ -59,7 +80,7 @@ def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
         " JOIN copies c ON c.folder_id = d.id AND c.name = ? JOIN files f ON f.id = c.file_id"
-        " WHERE c.state <> 'aside'",
+        " WHERE c.state <> 'quarantined'",
         folder,
         name,
     )

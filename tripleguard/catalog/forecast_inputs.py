@@ -47,7 +47,7 @@ def get_share_on_place(catalog: Catalog, place_id: int, since_day: str) -> float
 def _iter_shoots(catalog: Catalog, places: frozenset[int]) -> Iterator[tuple[int, int, frozenset[int] | None]]:
     """(shoot, files, the places that all of them are on); None: they are not all on the same places."""
     rows = catalog.iter_rows(
-        "SELECT s.id, s.files, s.short, v.place_id, v.good FROM shoots s"
+        "SELECT s.id, s.files, s.under_replicated, v.place_id, v.good FROM shoots s"
         " LEFT JOIN coverage v ON v.shoot_id = s.id WHERE s.files > 0 ORDER BY s.id"
     )
     for (shoot_id, files, short), some in itertools.groupby(rows, key=lambda row: row[:3]):
@@ -59,8 +59,8 @@ def _iter_shoots(catalog: Catalog, places: frozenset[int]) -> Iterator[tuple[int
 def _iter_places_per_file(catalog: Catalog, shoot_id: int) -> Iterator[frozenset[int]]:
     """For each file of a shoot that wants copies: the places with a good one."""
     rows = catalog.iter_rows(
-        "SELECT f.id, c.place_id FROM files f LEFT JOIN copies c ON c.file_id = f.id AND c.state = 'present'"
-        " AND c.verified_at IS NOT NULL WHERE f.shoot_id = ? AND f.wants > 0 ORDER BY f.id",
+        "SELECT f.id, c.place_id FROM files f LEFT JOIN good_copies c ON c.file_id = f.id"
+        " WHERE f.shoot_id = ? AND f.required_copies > 0 ORDER BY f.id",
         shoot_id,
     )
     for _, some in itertools.groupby(rows, key=lambda row: row[0]):

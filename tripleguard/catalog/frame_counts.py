@@ -156,7 +156,7 @@ def find_last_session_of_body(
     """A body's last night before a day, and the readings that held its last frame."""
     row = catalog.fetch_one(
         "SELECT body_id, frames, last_number, last_folder, last_letters, last_wall_ns, last_offset, last_file_id,"
-        " deleted FROM body_nights WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT 1",
+        " deleted FROM body_sessions WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT 1",
         body_id,
         day,
     )
@@ -169,15 +169,15 @@ def find_last_session_of_body(
 
 def find_previous_day(catalog: Catalog, body_id: int, day: str) -> str | None:
     """The last day before this one on which a body was seen."""
-    row = catalog.fetch_one("SELECT max(day) FROM body_nights WHERE body_id = ? AND day < ?", body_id, day)
+    row = catalog.fetch_one("SELECT max(day) FROM body_sessions WHERE body_id = ? AND day < ?", body_id, day)
     return row[0] if row else None
 
 
 def list_next_days(catalog: Catalog, day: str) -> list[str]:
     """For each body that was seen on a day, its next night after it: what comes first there may hang on it."""
     rows = catalog.fetch_all(
-        "SELECT DISTINCT (SELECT min(l.day) FROM body_nights l WHERE l.body_id = n.body_id AND l.day > n.day)"
-        " FROM body_nights n WHERE n.day = ?",
+        "SELECT DISTINCT (SELECT min(l.day) FROM body_sessions l WHERE l.body_id = n.body_id AND l.day > n.day)"
+        " FROM body_sessions n WHERE n.day = ?",
         day,
     )
     return sorted(row[0] for row in rows if row[0] is not None)
@@ -186,7 +186,7 @@ def list_next_days(catalog: Catalog, day: str) -> list[str]:
 def list_earlier_deletion_sizes(catalog: Catalog, body_id: int, day: str) -> tuple[int, ...]:
     """Sizes of the holes inside a body's cards, of its nights before a day."""
     rows = catalog.fetch_all(
-        "SELECT deleted FROM body_nights WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT ?",
+        "SELECT deleted FROM body_sessions WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT ?",
         body_id,
         day,
         _RECENT_SESSIONS,
@@ -203,10 +203,11 @@ def save_session(
 ) -> None:
     """Keep what was seen of a night. also: days of wrong clocks that belong to it. Call inside `transaction`."""
     for day in (session.day, *extra_days):
-        catalog.execute("DELETE FROM body_nights WHERE day = ?", day)
+        catalog.execute("DELETE FROM body_sessions WHERE day = ?", day)
     for body in bodies:
         catalog.execute(
-            "INSERT INTO body_nights (body_id, day, frames, last_number, last_folder, last_letters, last_wall_ns,"
+            "INSERT INTO body_sessions (body_id, day, frames, last_number, last_folder,"
+            " last_letters, last_wall_ns,"
             " last_offset, last_file_id, deleted) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             body.body_id,
             session.day,
@@ -220,9 +221,9 @@ def save_session(
             json.dumps(body.deletion_sizes),
         )
     catalog.execute(
-        "INSERT INTO nights (day, cards, readings, seen_at, also) VALUES (?, ?, ?, ?, ?) ON CONFLICT (day)"
+        "INSERT INTO sessions (day, cards, readings, seen_at, extra_days) VALUES (?, ?, ?, ?, ?) ON CONFLICT (day)"
         " DO UPDATE SET cards = excluded.cards, readings = excluded.readings, seen_at = excluded.seen_at,"
-        " also = excluded.also",
+        " extra_days = excluded.extra_days",
         session.day,
         session.cards,
         session.readings,
@@ -237,9 +238,11 @@ def merge_sessions(catalog: Catalog, other: Catalog, bodies: Mapping[int, int], 
     bodies, files: the other's ids and those of the same here.
     """
     columns = "day, frames, last_number, last_folder, last_letters, last_wall_ns, last_offset, deleted"
-    for body_id, file_id, *values in other.fetch_all(f"SELECT body_id, last_file_id, {columns} FROM body_nights"):
+    for body_id, file_id, *values in other.fetch_all(
+        f"SELECT body_id, last_file_id, {columns} FROM body_sessions"
+    ):
         catalog.execute(
-            f"INSERT INTO body_nights (body_id, last_file_id, {columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+            f"INSERT INTO body_sessions (body_id, last_file_id, {columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
             " ON CONFLICT DO NOTHING",
             bodies[body_id],
             files[file_id],
@@ -249,15 +252,17 @@ def merge_sessions(catalog: Catalog, other: Catalog, bodies: Mapping[int, int], 
 
 def map_days_to_sessions(catalog: Catalog) -> dict[str, str]:
     """Days of failed clocks, each with the night it belongs to."""
-    rows = catalog.fetch_all("SELECT day, also FROM nights WHERE also <> '[]'")
+    rows = catalog.fetch_all("SELECT day, extra_days FROM sessions WHERE extra_days <> '[]'")
     return {day: night for night, also in rows for day in json.loads(also)}
 
 
 def record_card_count(catalog: Catalog, day: str, cards: int | None, person: str, at: int) -> None:
     """Somebody said how many cards a night had; None: they did not know. Call inside `transaction`."""
     catalog.execute(
-        "INSERT INTO nights (day, told, told_at, told_by) VALUES (?, ?, ?, ?) ON CONFLICT (day) DO UPDATE SET"
-        " told = excluded.told, told_at = excluded.told_at, told_by = excluded.told_by",
+        "INSERT INTO sessions (day, reported_cards, reported_at, reported_by) VALUES (?, ?, ?, ?) ON CONFLICT"
+        " (day) DO UPDATE SET"
+        " reported_cards = excluded.reported_cards, reported_at = excluded.reported_at, reported_by ="
+        " excluded.reported_by",
         day,
         cards,
         at,
@@ -267,20 +272,22 @@ def record_card_count(catalog: Catalog, day: str, cards: int | None, person: str
 
 def get_session_cards(catalog: Catalog, day: str) -> SessionCards:
     """Cards of a night."""
-    row = catalog.fetch_one("SELECT day, cards, readings, told, told_at FROM nights WHERE day = ?", day)
+    row = catalog.fetch_one(
+        "SELECT day, cards, readings, reported_cards, reported_at FROM sessions WHERE day = ?", day
+    )
     return SessionCards(*row) if row else SessionCards(day, 0, 0, None, None)
 
 
 def find_last_reported_session(catalog: Catalog) -> SessionCards | None:
     """The night for which somebody was last asked how many cards there were."""
     row = catalog.fetch_one(
-        "SELECT day, cards, readings, told, told_at FROM nights WHERE told_at IS NOT NULL"
-        " ORDER BY told_at DESC LIMIT 1"
+        "SELECT day, cards, readings, reported_cards, reported_at FROM sessions WHERE reported_at IS NOT NULL"
+        " ORDER BY reported_at DESC LIMIT 1"
     )
     return SessionCards(*row) if row else None
 
 
 def find_last_session_day(catalog: Catalog) -> str | None:
     """The latest night that was seen."""
-    row = catalog.fetch_one("SELECT max(day) FROM nights WHERE seen_at IS NOT NULL")
+    row = catalog.fetch_one("SELECT max(day) FROM sessions WHERE seen_at IS NOT NULL")
     return row[0] if row else None

@@ -35,10 +35,10 @@ class GapRecord:
 
 
 _GAP_COLUMNS = (
-    "d.day, d.kind, d.mark, d.body_id, coalesce(b.label, ''), d.verdict, d.frames, d.first_name, d.last_name,"
-    " d.first_at, d.last_at, d.since_wall_ns, d.until_wall_ns, d.readings, d.keeps, d.id"
+    "d.day, d.kind, d.gap_key, d.body_id, coalesce(b.label, ''), d.verdict, d.frames, d.first_name, d.last_name,"
+    " d.first_at, d.last_at, d.since_wall_ns, d.until_wall_ns, d.readings, d.should_keep_cards, d.id"
 )
-_GAPS_SQL = f"SELECT {_GAP_COLUMNS} FROM doubts d LEFT JOIN bodies b ON b.id = d.body_id"
+_GAPS_SQL = f"SELECT {_GAP_COLUMNS} FROM gaps d LEFT JOIN bodies b ON b.id = d.body_id"
 
 
 def list_open_gaps(catalog: Catalog, day: str | None = None) -> list[GapRecord]:
@@ -57,12 +57,14 @@ def list_explained_gaps(catalog: Catalog, day: str) -> list[GapRecord]:
 def open_or_refresh_gap(catalog: Catalog, gap: GapRecord, at: int) -> None:
     """Open a doubt, or say that it still holds and how it stands now. Call inside `transaction`."""
     catalog.execute(
-        "INSERT INTO doubts (day, kind, mark, body_id, verdict, frames, first_name, last_name, first_at, last_at,"
-        " since_wall_ns, until_wall_ns, readings, keeps, opened_at, seen_at)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (day, mark) WHERE closed_at IS NULL"
+        "INSERT INTO gaps (day, kind, gap_key, body_id, verdict, frames, first_name, last_name, first_at, last_at,"
+        " since_wall_ns, until_wall_ns, readings, should_keep_cards, opened_at, seen_at)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (day, gap_key) WHERE"
+        " closed_at IS NULL"
         " DO UPDATE SET verdict = excluded.verdict, frames = excluded.frames, first_name = excluded.first_name,"
         " last_name = excluded.last_name, since_wall_ns = excluded.since_wall_ns,"
-        " until_wall_ns = excluded.until_wall_ns, readings = excluded.readings, keeps = excluded.keeps,"
+        " until_wall_ns = excluded.until_wall_ns, readings = excluded.readings, should_keep_cards ="
+        " excluded.should_keep_cards,"
         " seen_at = excluded.seen_at",
         gap.day,
         gap.kind,
@@ -88,7 +90,7 @@ def close_gap(
 ) -> None:
     """Close a doubt: it holds no more, or a person explained it. Call inside `transaction`."""
     catalog.execute(
-        "UPDATE doubts SET closed_at = ?, closed_by = ?, closed_why = ? WHERE id = ?", at, person, reason, gap_id
+        "UPDATE gaps SET closed_at = ?, closed_by = ?, closed_reason = ? WHERE id = ?", at, person, reason, gap_id
     )
 
 
@@ -100,5 +102,5 @@ def _row_to_gap(row: Row) -> GapRecord:
 def list_explained_sizes(catalog: Catalog, body_id: int) -> list[tuple[str, int]]:
     """What a person has explained of this body: kind, and frames or minutes."""
     return catalog.fetch_all(
-        "SELECT kind, frames FROM doubts WHERE body_id = ? AND closed_by IS NOT NULL ORDER BY closed_at", body_id
+        "SELECT kind, frames FROM gaps WHERE body_id = ? AND closed_by IS NOT NULL ORDER BY closed_at", body_id
     )

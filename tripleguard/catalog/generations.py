@@ -13,7 +13,7 @@ import secrets
 from dataclasses import dataclass
 
 from tripleguard.catalog.merge_catalogs import IdMap, ensure_folder_id
-from tripleguard.catalog.rows import from_db, split_path
+from tripleguard.catalog.rows import INHERIT_EVIDENCE, from_db, split_path
 from tripleguard.catalog.store import Catalog
 from tripleguard.model import CopyState, FindingKind
 
@@ -96,10 +96,7 @@ def assign_new_id(catalog: Catalog) -> str:
 
 def mark_evidence_inherited(catalog: Catalog) -> None:
     """Treat all evidence as inherited: no copy counts before it was read back again. Call inside `transaction`."""
-    catalog.execute(
-        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
-        " WHERE verified_at IS NOT NULL"
-    )
+    catalog.execute(INHERIT_EVIDENCE)
 
 
 def import_faults(catalog: Catalog, later_catalog: Catalog, id_map: IdMap) -> None:

@@ -24,10 +24,10 @@ from tripleguard.model import (
 )
 
 MIN_FILES_FOR_QUIRK = 20
-"""Files of a model and form that must have been looked through before anything is called its habit."""
+"""Files of a model and format that must have been checked before any flaw counts as a quirk of it."""
 
 QUIRK_SHARE = 0.9
-"""Share of them that must have a flaw for it to be a habit."""
+"""Share of these files that must have a flaw for it to count as a quirk."""
 
 
 DECODES_WITHOUT_FAULTS = "it decodes without faults"
@@ -73,9 +73,11 @@ def record_inspection(
     verdict = _without_explained_flaws(catalog, file_id, verdict)
     form_id = find_format_id(catalog, file_id)
     catalog.execute(
-        "INSERT INTO looks (file_id, form_id, at, verdict, why, width, height, orientation, rating)"
+        "INSERT INTO integrity_checks (file_id, format_id, at, verdict, explanation, width, height,"
+        " orientation, rating)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET at = excluded.at,"
-        " verdict = excluded.verdict, why = excluded.why, width = excluded.width, height = excluded.height,"
+        " verdict = excluded.verdict, explanation = excluded.explanation, width = excluded.width, height ="
+        " excluded.height,"
         " orientation = excluded.orientation, rating = excluded.rating",
         file_id,
         form_id,
@@ -94,7 +96,7 @@ def record_inspection(
 
 def _without_explained_flaws(catalog: Catalog, file_id: int, verdict: IntegrityVerdict) -> IntegrityVerdict:
     """Return a verdict without what decoding this very file has explained before."""
-    row = catalog.fetch_one("SELECT why FROM looks WHERE file_id = ?", file_id)
+    row = catalog.fetch_one("SELECT explanation FROM integrity_checks WHERE file_id = ?", file_id)
     if row is None or row[0] != DECODES_WITHOUT_FAULTS:
         return verdict
     left = tuple(
@@ -111,18 +113,18 @@ def record_decoding(
     catalog: Catalog, file_id: int, flaws: Sequence[IntegrityFlaw], at: int, *, is_decodable: bool
 ) -> None:
     """Keep what decoding the whole file told. decoded False: no decoder reads it. Call inside `transaction`."""
-    catalog.execute("UPDATE looks SET decoded_at = ? WHERE file_id = ?", at, file_id)
+    catalog.execute("UPDATE integrity_checks SET decoded_at = ? WHERE file_id = ?", at, file_id)
     if is_decodable and not flaws:
         for sign in SIGNS_CLEARED_BY_DECODING:
             catalog.execute(
-                "DELETE FROM flaws WHERE file_id = ? AND decoded = 0 AND grave = 0 AND substr(sign, 1, ?) = ?",
+                "DELETE FROM flaws WHERE file_id = ? AND decoded = 0 AND is_grave = 0 AND substr(sign, 1, ?) = ?",
                 file_id,
                 len(sign),
                 sign,
             )
         catalog.execute(
-            "UPDATE looks SET verdict = ?, why = ? WHERE file_id = ? AND verdict IN (?, ?)"
-            " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = looks.file_id)",
+            "UPDATE integrity_checks SET verdict = ?, explanation = ? WHERE file_id = ? AND verdict IN (?, ?)"
+            " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = integrity_checks.file_id)",
             Integrity.CLEAN,
             DECODES_WITHOUT_FAULTS,
             file_id,
@@ -136,7 +138,8 @@ def record_decoding(
 def add_flaw(catalog: Catalog, file_id: int, flaw: IntegrityFlaw, at: int) -> None:
     """Add what was noticed about a file in another way than by looking into it. Call inside `transaction`."""
     catalog.execute(
-        "INSERT INTO looks (file_id, form_id, at, verdict, why) VALUES (?, ?, ?, ?, '') ON CONFLICT DO NOTHING",
+        "INSERT INTO integrity_checks (file_id, format_id, at, verdict, explanation) VALUES (?, ?, ?, ?, '')"
+        " ON CONFLICT DO NOTHING",
         file_id,
         find_format_id(catalog, file_id),
         at,
@@ -155,7 +158,7 @@ def remove_flaw(catalog: Catalog, file_id: int, sign: str, at: int) -> None:
 def count_undecoded(catalog: Catalog) -> int:
     """How many raws and pictures were looked through and not decoded yet."""
     row = catalog.fetch_one(
-        "SELECT count(*) FROM looks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL"
+        "SELECT count(*) FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL"
         " AND f.kind IN ('raw', 'picture')"
     )
     return int(row[0]) if row else 0
@@ -164,7 +167,8 @@ def count_undecoded(catalog: Catalog) -> int:
 def is_awaiting_decoding(catalog: Catalog, file_id: int) -> bool:
     """Whether a raw or picture was looked through and not decoded yet."""
     row = catalog.fetch_one(
-        "SELECT 1 FROM looks l JOIN files f ON f.id = l.file_id WHERE l.file_id = ? AND l.decoded_at IS NULL"
+        "SELECT 1 FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.file_id = ? AND"
+        " l.decoded_at IS NULL"
         " AND f.kind IN ('raw', 'picture')",
         file_id,
     )
@@ -180,9 +184,9 @@ def list_undecoded(
     """
     places = ",".join("?" * len(place_ids))
     rows = catalog.fetch_all(
-        "SELECT l.file_id, (SELECT c.id FROM copies c WHERE c.file_id = l.file_id AND c.state = 'present'"
-        f" AND c.verified_at IS NOT NULL AND c.place_id IN ({places}) ORDER BY c.place_id LIMIT 1) AS copy"
-        " FROM looks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL AND l.file_id < ?"
+        "SELECT l.file_id, (SELECT c.id FROM good_copies c WHERE c.file_id = l.file_id"
+        f" AND c.place_id IN ({places}) ORDER BY c.place_id LIMIT 1) AS copy"
+        " FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL AND l.file_id < ?"
         " AND f.kind IN ('raw', 'picture') AND copy IS NOT NULL ORDER BY l.file_id DESC LIMIT ?",
         *place_ids,
         2**62 if below_file_id is None else below_file_id,
@@ -193,7 +197,7 @@ def list_undecoded(
 
 def is_inspected(catalog: Catalog, file_id: int) -> bool:
     """Whether a file was looked through."""
-    return catalog.fetch_one("SELECT 1 FROM looks WHERE file_id = ?", file_id) is not None
+    return catalog.fetch_one("SELECT 1 FROM integrity_checks WHERE file_id = ?", file_id) is not None
 
 
 def find_damage(catalog: Catalog, file_id: int) -> DamagedFile | None:
@@ -221,7 +225,7 @@ def count_verdicts_by_job(catalog: Catalog, job_id: int) -> dict[Integrity, int]
     """How many of the files that a job read have which verdict, habits not taken into account."""
     rows = catalog.fetch_all(
         "SELECT l.verdict, count(*) FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
-        " JOIN looks l ON l.file_id = c.file_id GROUP BY l.verdict",
+        " JOIN integrity_checks l ON l.file_id = c.file_id GROUP BY l.verdict",
         job_id,
     )
     return {Integrity(verdict): count for verdict, count in rows}
@@ -230,8 +234,8 @@ def count_verdicts_by_job(catalog: Catalog, job_id: int) -> dict[Integrity, int]
 def list_unchecked_by_job(catalog: Catalog, job_id: int) -> list[tuple[str, str]]:
     """Return the name of each file that a job read and that could not be checked, and why not."""
     rows = catalog.fetch_all(
-        "SELECT f.name, l.why FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
-        " JOIN looks l ON l.file_id = c.file_id JOIN files f ON f.id = c.file_id WHERE l.verdict = ?"
+        "SELECT f.name, l.explanation FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
+        " JOIN integrity_checks l ON l.file_id = c.file_id JOIN files f ON f.id = c.file_id WHERE l.verdict = ?"
         " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = l.file_id) ORDER BY f.id",
         job_id,
         Integrity.UNCHECKED,
@@ -241,7 +245,7 @@ def list_unchecked_by_job(catalog: Catalog, job_id: int) -> list[tuple[str, str]
 
 def find_verdict(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
     """Return what the look into one file told, without its flaws; None if it was not looked through."""
-    row = catalog.fetch_one("SELECT verdict, why FROM looks WHERE file_id = ?", file_id)
+    row = catalog.fetch_one("SELECT verdict, explanation FROM integrity_checks WHERE file_id = ?", file_id)
     return IntegrityVerdict(Integrity(row[0]), explanation=row[1] or "") if row is not None else None
 
 
@@ -259,44 +263,51 @@ def unchecked(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
 def update_model_quirks(catalog: Catalog, at: int) -> None:
     """See which flaws are habits of a model now and which are no more. Call inside `transaction`."""
     rows = catalog.fetch_all(
-        "SELECT h.form_id, h.sign, h.files, f.files, h.since IS NOT NULL FROM habits h"
-        " JOIN forms f ON f.id = h.form_id"
+        "SELECT h.format_id, h.sign, h.files, f.files, h.since IS NOT NULL FROM model_quirks h"
+        " JOIN file_formats f ON f.id = h.format_id"
     )
     for form_id, sign, having, files, was in rows:
         now = files >= MIN_FILES_FOR_QUIRK and having >= QUIRK_SHARE * files
         if now == bool(was):
             continue
         catalog.execute(
-            "UPDATE habits SET since = ? WHERE form_id = ? AND sign = ?", at if now else None, form_id, sign
+            "UPDATE model_quirks SET since = ? WHERE format_id = ? AND sign = ?",
+            at if now else None,
+            form_id,
+            sign,
         )
         for (file_id,) in catalog.fetch_all(
-            "SELECT file_id FROM flaws WHERE form_id = ? AND sign = ?", form_id, sign
+            "SELECT file_id FROM flaws WHERE format_id = ? AND sign = ?", form_id, sign
         ):
             update_damage_finding(catalog, file_id, at)
 
 
 def recount_formats(catalog: Catalog) -> None:
     """Count anew what the triggers keep count of, where rows came in without them. Call inside `transaction`."""
-    catalog.execute("UPDATE forms SET files = (SELECT count(*) FROM looks l WHERE l.form_id = forms.id)")
     catalog.execute(
-        "INSERT INTO habits (form_id, sign) SELECT DISTINCT form_id, sign FROM flaws"
-        " WHERE habit = 1 AND form_id IS NOT NULL ON CONFLICT DO NOTHING"
+        "UPDATE file_formats SET files = (SELECT count(*) FROM integrity_checks l WHERE l.format_id ="
+        " file_formats.id)"
     )
     catalog.execute(
-        "UPDATE habits SET files = (SELECT count(*) FROM flaws w"
-        " WHERE w.form_id = habits.form_id AND w.sign = habits.sign AND w.habit = 1)"
+        "INSERT INTO model_quirks (format_id, sign) SELECT DISTINCT format_id, sign FROM flaws"
+        " WHERE is_possible_quirk = 1 AND format_id IS NOT NULL ON CONFLICT DO NOTHING"
+    )
+    catalog.execute(
+        "UPDATE model_quirks SET files = (SELECT count(*) FROM flaws w"
+        " WHERE w.format_id = model_quirks.format_id AND w.sign = model_quirks.sign AND w.is_possible_quirk = 1)"
     )
 
 
 def list_model_quirks(catalog: Catalog, job_id: int | None = None) -> list[ModelQuirk]:
     """What is a habit of a model now; of those that a job's files have, or of all."""
     seen = (
-        " AND h.form_id IN (SELECT l.form_id FROM card_files c JOIN looks l ON l.file_id = c.file_id"
+        " AND h.format_id IN (SELECT l.format_id FROM card_files c JOIN integrity_checks l ON"
+        " l.file_id = c.file_id"
         " WHERE c.job_id = ?)"
     )
     rows = catalog.fetch_all(
-        "SELECT f.model, f.extension, h.files, (SELECT why FROM flaws w WHERE w.form_id = h.form_id"
-        " AND w.sign = h.sign LIMIT 1) FROM habits h JOIN forms f ON f.id = h.form_id"
+        "SELECT f.model, f.extension, h.files, (SELECT explanation FROM flaws w WHERE w.format_id = h.format_id"
+        " AND w.sign = h.sign LIMIT 1) FROM model_quirks h JOIN file_formats f ON f.id = h.format_id"
         f" WHERE h.since IS NOT NULL{seen if job_id is not None else ''} ORDER BY f.model, f.extension, h.sign",
         *([job_id] if job_id is not None else []),
     )
@@ -335,13 +346,13 @@ def find_format_id(catalog: Catalog, file_id: int) -> int | None:
         return None
     extension = from_db(row[2]).rpartition(".")[2].casefold()
     catalog.execute(
-        "INSERT INTO forms (make, model, extension) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+        "INSERT INTO file_formats (make, model, extension) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
         row[0],
         row[1],
         extension,
     )
     found = catalog.fetch_one(
-        "SELECT id FROM forms WHERE make = ? AND model = ? AND extension = ?", row[0], row[1], extension
+        "SELECT id FROM file_formats WHERE make = ? AND model = ? AND extension = ?", row[0], row[1], extension
     )
     assert found is not None
     return int(found[0])
@@ -350,8 +361,9 @@ def find_format_id(catalog: Catalog, file_id: int) -> int | None:
 def _record_flaws(catalog: Catalog, file_id: int, flaws: Sequence[IntegrityFlaw], *, decoded: bool) -> None:
     for flaw in flaws:
         catalog.execute(
-            "INSERT INTO flaws (file_id, sign, form_id, grave, habit, decoded, why)"
-            " SELECT file_id, ?, form_id, ?, ?, ?, ? FROM looks WHERE file_id = ? ON CONFLICT DO NOTHING",
+            "INSERT INTO flaws (file_id, sign, format_id, is_grave, is_possible_quirk, decoded, explanation)"
+            " SELECT file_id, ?, format_id, ?, ?, ?, ? FROM integrity_checks WHERE file_id = ? ON"
+            " CONFLICT DO NOTHING",
             flaw.sign,
             int(flaw.is_grave),
             int(flaw.is_possible_quirk),
@@ -364,14 +376,15 @@ def _record_flaws(catalog: Catalog, file_id: int, flaws: Sequence[IntegrityFlaw]
 def update_damage_finding(catalog: Catalog, file_id: int, at: int) -> None:
     """Open, keep or close the finding of a file by the flaws that are no habit of its model."""
     worst = catalog.fetch_one(
-        "SELECT w.grave, w.sign, w.why FROM flaws w"
-        " LEFT JOIN habits h ON h.form_id = w.form_id AND h.sign = w.sign"
-        " WHERE w.file_id = ? AND NOT (w.habit = 1 AND h.since IS NOT NULL) ORDER BY w.grave DESC, w.id LIMIT 1",
+        "SELECT w.is_grave, w.sign, w.explanation FROM flaws w"
+        " LEFT JOIN model_quirks h ON h.format_id = w.format_id AND h.sign = w.sign"
+        " WHERE w.file_id = ? AND NOT (w.is_possible_quirk = 1 AND h.since IS NOT NULL) ORDER BY w.is_grave"
+        " DESC, w.id LIMIT 1",
         file_id,
     )
     if worst is None:
         catalog.execute(
-            "UPDATE findings SET closed_at = ?, closed_how = ? WHERE file_id = ? AND place_id IS NULL"
+            "UPDATE findings SET closed_at = ?, resolution = ? WHERE file_id = ? AND place_id IS NULL"
             " AND closed_at IS NULL",
             at,
             "it holds together, or nearly all files of this model are so",

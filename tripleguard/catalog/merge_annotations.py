@@ -26,7 +26,7 @@ from tripleguard.clock import format_iso
 from tripleguard.model import Integrity
 
 _VERDICTS_BY_SEVERITY = (Integrity.CLEAN, Integrity.SUSPICIOUS, Integrity.BROKEN)
-_INSPECTION_COLUMNS = "at, verdict, why, decoded_at, width, height, orientation, rating"
+_INSPECTION_COLUMNS = "at, verdict, explanation, decoded_at, width, height, orientation, rating"
 
 
 def merge_with_annotations(
@@ -61,14 +61,14 @@ def merge_with_annotations(
 
 def _merge_ratings(catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> Iterator[MergeConflict]:
     """As `selects.record_rating` has it: a sidecar outranks the picture's own, the later sidecar the earlier."""
-    for number, theirs, said_at in other.iter_rows("SELECT file_id, rating, said_at FROM ratings"):
+    for number, theirs, said_at in other.iter_rows("SELECT file_id, rating, stated_at FROM ratings"):
         file_id = id_map.files[number]
-        ours = catalog.fetch_one("SELECT rating, said_at FROM ratings WHERE file_id = ?", file_id)
+        ours = catalog.fetch_one("SELECT rating, stated_at FROM ratings WHERE file_id = ?", file_id)
         takes = ours is None or _does_rating_outrank((theirs, said_at), (ours[0], ours[1]))
         if takes:
             catalog.execute(
-                "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id)"
-                " DO UPDATE SET rating = excluded.rating, said_at = excluded.said_at",
+                "INSERT INTO ratings (file_id, rating, stated_at) VALUES (?, ?, ?) ON CONFLICT (file_id)"
+                " DO UPDATE SET rating = excluded.rating, stated_at = excluded.stated_at",
                 file_id,
                 theirs,
                 said_at,
@@ -99,9 +99,9 @@ def _format_rating(rating: int, said_at: int | None) -> str:
 
 def _merge_selects(catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> Iterator[MergeConflict]:
     """A person's own choice outranks one by rating; then the later one; then a picture stays chosen."""
-    for number, chosen, how, since in other.iter_rows("SELECT file_id, chosen, how, since FROM selects"):
+    for number, chosen, how, since in other.iter_rows("SELECT file_id, chosen, method, since FROM selects"):
         file_id = id_map.files[number]
-        ours = catalog.fetch_one("SELECT chosen, how, since FROM selects WHERE file_id = ?", file_id)
+        ours = catalog.fetch_one("SELECT chosen, method, since FROM selects WHERE file_id = ?", file_id)
         if ours is not None and ours[0] == chosen:
             by_hand = ours[1] != "rating" or how == "rating"
             values = (chosen, ours[1] if by_hand else how, min(since, ours[2]))
@@ -110,8 +110,8 @@ def _merge_selects(catalog: Catalog, other: Catalog, source: str, id_map: IdMap)
         else:
             values = ours
         catalog.execute(
-            "INSERT INTO selects (file_id, chosen, how, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id)"
-            " DO UPDATE SET chosen = excluded.chosen, how = excluded.how, since = excluded.since",
+            "INSERT INTO selects (file_id, chosen, method, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id)"
+            " DO UPDATE SET chosen = excluded.chosen, method = excluded.method, since = excluded.since",
             file_id,
             *values,
         )
@@ -145,27 +145,33 @@ class _InspectionMerger:
     def merge(self) -> Iterator[MergeConflict]:
         """Enter every look that this catalog has not, and every flaw that any look found."""
         catalog = self._catalog
-        for number, *look in self._other.iter_rows(f"SELECT file_id, {_INSPECTION_COLUMNS} FROM looks"):
+        for number, *look in self._other.iter_rows(f"SELECT file_id, {_INSPECTION_COLUMNS} FROM integrity_checks"):
             file_id = self._id_map.files[number]
-            ours = catalog.fetch_one(f"SELECT {_INSPECTION_COLUMNS} FROM looks WHERE file_id = ?", file_id)
+            ours = catalog.fetch_one(
+                f"SELECT {_INSPECTION_COLUMNS} FROM integrity_checks WHERE file_id = ?", file_id
+            )
             if ours is None:
                 _insert_inspection(catalog, file_id, look)
             elif ours[1] != look[1]:
                 yield from self._merge_verdict(file_id, ours, look)
             elif ours[3] is None and look[3] is not None:
-                catalog.execute("UPDATE looks SET decoded_at = ? WHERE file_id = ?", look[3], file_id)
-        for number, *flaw in self._other.iter_rows("SELECT file_id, sign, grave, habit, decoded, why FROM flaws"):
+                catalog.execute("UPDATE integrity_checks SET decoded_at = ? WHERE file_id = ?", look[3], file_id)
+        for number, *flaw in self._other.iter_rows(
+            "SELECT file_id, sign, is_grave, is_possible_quirk, decoded, explanation FROM flaws"
+        ):
             file_id = self._id_map.files[number]
             catalog.execute(
-                "INSERT INTO flaws (file_id, form_id, sign, grave, habit, decoded, why)"
-                " SELECT file_id, form_id, ?, ?, ?, ?, ? FROM looks WHERE file_id = ? ON CONFLICT DO NOTHING",
+                "INSERT INTO flaws (file_id, format_id, sign, is_grave, is_possible_quirk, decoded, explanation)"
+                " SELECT file_id, format_id, ?, ?, ?, ?, ? FROM integrity_checks WHERE file_id = ? ON"
+                " CONFLICT DO NOTHING",
                 *flaw,
                 file_id,
             )
             self._files_with_flaws.add(file_id)
-        for (number,) in self._other.iter_rows("SELECT file_id FROM looked_into"):
+        for (number,) in self._other.iter_rows("SELECT file_id FROM files_checked_for_rating"):
             catalog.execute(
-                "INSERT INTO looked_into (file_id) VALUES (?) ON CONFLICT DO NOTHING", self._id_map.files[number]
+                "INSERT INTO files_checked_for_rating (file_id) VALUES (?) ON CONFLICT DO NOTHING",
+                self._id_map.files[number],
             )
 
     def update_findings(self, at: int) -> None:
@@ -191,7 +197,8 @@ class _InspectionMerger:
 def _insert_inspection(catalog: Catalog, file_id: int, inspection: Sequence[object]) -> None:
     names = _INSPECTION_COLUMNS.split(", ")
     catalog.execute(
-        f"INSERT INTO looks (file_id, form_id, {_INSPECTION_COLUMNS}) VALUES (?, ?, {', '.join('?' * len(names))})"
+        f"INSERT INTO integrity_checks (file_id, format_id, {_INSPECTION_COLUMNS}) VALUES (?, ?,"
+        f" {', '.join('?' * len(names))})"
         f" ON CONFLICT (file_id) DO UPDATE SET {', '.join(f'{name} = excluded.{name}' for name in names)}",
         file_id,
         find_format_id(catalog, file_id),
@@ -202,7 +209,7 @@ def _insert_inspection(catalog: Catalog, file_id: int, inspection: Sequence[obje
 # What a person accepted, and what was answered
 
 _FINDING_COLUMNS = (
-    "kind, place_id, path, file_id, shoot_id, since, seen_at, accepted_at, accepted_by, accepted_why, evidence"
+    "kind, place_id, path, file_id, shoot_id, since, seen_at, accepted_at, accepted_by, accepted_reason, evidence"
 )
 
 
@@ -274,7 +281,7 @@ def _parse_evidence(text: str) -> Mapping[str, object]:
 
 def _update_accepted(catalog: Catalog, finding_id: int, theirs: _AcceptedRow) -> None:
     catalog.execute(
-        "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_why = ? WHERE id = ?",
+        "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_reason = ? WHERE id = ?",
         theirs.accepted_at,
         theirs.accepted_by,
         theirs.accepted_why,
@@ -295,7 +302,7 @@ def _insert_finding(
     )
     catalog.execute(
         "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, accepted_at,"
-        " accepted_by, accepted_why, evidence) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " accepted_by, accepted_reason, evidence) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         theirs.kind,
         place_id,
         theirs.path,
@@ -313,9 +320,9 @@ def _insert_finding(
 
 def _merge_clearances(catalog: Catalog, other: Catalog, id_map: IdMap) -> None:
     """The answers that were given are kept, for retired drives above all; in doubt a yes still stands."""
-    for place_id, at in other.fetch_all("SELECT place_id, at FROM standing_yes"):
+    for place_id, at in other.fetch_all("SELECT place_id, at FROM drives_given_yes"):
         catalog.execute(
-            "INSERT INTO standing_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
+            "INSERT INTO drives_given_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
             id_map.places[place_id],
             at,
         )
@@ -331,7 +338,7 @@ def _merge_clearances(catalog: Catalog, other: Catalog, id_map: IdMap) -> None:
 def _find_path(catalog: Catalog, file_id: int) -> str:
     row = catalog.fetch_one(
         "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ?"
-        " ORDER BY c.state = 'aside', c.id LIMIT 1",
+        " ORDER BY c.state = 'quarantined', c.id LIMIT 1",
         file_id,
     )
     if row is not None:

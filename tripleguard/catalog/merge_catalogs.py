@@ -6,18 +6,16 @@ All of it becomes inherited evidence, which counts for nothing until this catalo
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Generator, Iterable, Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass
 
 from tripleguard.catalog.companions import add_version
 from tripleguard.catalog.file_updates import ensure_body, ensure_shoot
 from tripleguard.catalog.frame_counts import merge_sessions
 from tripleguard.catalog.places import list_places, set_place_leaving, set_place_state
-from tripleguard.catalog.rows import from_db, join_path, to_db
+from tripleguard.catalog.rows import INHERIT_EVIDENCE, from_db, join_path, to_db
 from tripleguard.catalog.store import Catalog, Row
-from tripleguard.errors import CatalogError
-from tripleguard.model import CopyState, DriveRole, Entry, File, FileKind, PlaceKind, PlaceState
-from tripleguard.names import escape_text
+from tripleguard.model import Entry, File, FileKind, PlaceState
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,21 +68,21 @@ def triggers_suspended(catalog: Catalog) -> Iterator[None]:
 
 
 _RECOUNT_STATEMENTS = (
-    "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
-    " WHERE verified_at IS NOT NULL",
+    INHERIT_EVIDENCE,
     "UPDATE files SET drive_copies = 0, offsite_copies = 0 WHERE drive_copies <> 0 OR offsite_copies <> 0",
     "DELETE FROM coverage",
     "INSERT INTO coverage (shoot_id, place_id, copies, bytes) SELECT c.shoot_id, c.place_id, count(*), sum(f.size)"
     " FROM copies c JOIN files f ON f.id = c.file_id WHERE c.state = 'present' GROUP BY 1, 2",
-    "INSERT OR IGNORE INTO lists_due (place_id, shoot_id) SELECT place_id, shoot_id FROM coverage",
-    "UPDATE shoots SET (files, bytes, short) = (SELECT count(*), coalesce(sum(size), 0),"
-    " coalesce(sum(wants > 0), 0) FROM files f WHERE f.shoot_id = shoots.id)",
-    "INSERT OR IGNORE INTO twins (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
+    "INSERT OR IGNORE INTO stale_checklists (place_id, shoot_id) SELECT place_id, shoot_id FROM coverage",
+    "UPDATE shoots SET (files, bytes, under_replicated) = (SELECT count(*), coalesce(sum(size), 0),"
+    " coalesce(sum(required_copies > 0), 0) FROM files f WHERE f.shoot_id = shoots.id)",
+    "INSERT OR IGNORE INTO shared_files (file_id) SELECT c.file_id FROM files f JOIN copies c ON c.file_id = f.id"
     " JOIN folders d ON d.id = c.folder_id WHERE (f.kind IN ('companion', 'other') OR f.size = 0)"
-    " AND c.state <> 'aside' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR count(DISTINCT d.path) > 1",
-    "INSERT OR IGNORE INTO called (file_id, name) SELECT c.file_id, c.name FROM copies c"
+    " AND c.state <> 'quarantined' GROUP BY c.file_id HAVING count(DISTINCT c.name) > 1 OR"
+    " count(DISTINCT d.path) > 1",
+    "INSERT OR IGNORE INTO other_names (file_id, name) SELECT c.file_id, c.name FROM copies c"
     " JOIN files f ON f.id = c.file_id WHERE c.name <> f.name",
-    "INSERT OR IGNORE INTO names (name) SELECT name FROM called WHERE typeof(name) = 'text'"
+    "INSERT OR IGNORE INTO names (name) SELECT name FROM other_names WHERE typeof(name) = 'text'"
     " UNION SELECT name FROM files WHERE typeof(name) = 'text'",
     "INSERT INTO name_parts (name_parts) VALUES ('rebuild')",
 )
@@ -124,7 +122,7 @@ def ensure_file_row(
 ) -> int:
     """Enter a file that only a check list knows, and the catalog does not; its id."""
     return catalog.execute(
-        "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, wants)"
+        "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, required_copies)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
         file.digest,
         file.size,
@@ -186,46 +184,12 @@ def list_newest_rows(catalog: Catalog) -> tuple[Row | None, ...]:
     )
 
 
-def find_invalid_row(other: Catalog) -> str | None:
-    """Why nothing can be taken over from another catalog: a row that no catalog of ours has; None if none is."""
-
-    def unlike(column: str, known: Iterable[str]) -> str:
-        return f"{column} NOT IN ({', '.join(map(repr, map(str, known)))})"
-
-    text = "typeof({0}) NOT IN ('text', 'blob')"
-    questions = (
-        ("a file of an unknown kind", f"SELECT 1 FROM files WHERE {unlike('kind', FileKind)}"),
-        ("a copy in an unknown state", f"SELECT 1 FROM copies WHERE {unlike('state', CopyState)}"),
-        ("a place of an unknown kind", f"SELECT 1 FROM places WHERE {unlike('kind', PlaceKind)}"),
-        ("a place of an unknown role", f"SELECT 1 FROM places WHERE {unlike('role', DriveRole)}"),
-        ("a place in an unknown state", f"SELECT 1 FROM places WHERE {unlike('state', PlaceState)}"),
-        ("a file whose name is no text", f"SELECT 1 FROM files WHERE {text.format('name')}"),
-        ("a folder whose path is no text", f"SELECT 1 FROM folders WHERE {text.format('path')}"),
-        ("a copy whose name is no text", f"SELECT 1 FROM copies WHERE {text.format('name')}"),
-        ("a version whose path is no text", f"SELECT 1 FROM versions WHERE {text.format('path')}"),
-        (
-            "a folder outside its place",
-            "SELECT 1 FROM folders WHERE '/' || path || '/' LIKE '%/../%' OR path LIKE '/%'",
-        ),
-        ("a copy whose name is a path", "SELECT 1 FROM copies WHERE instr(name, '/')"),
-        ("a rule that is no number", "SELECT 1 FROM meta WHERE key = 'wants' AND value NOT GLOB '[0-9]'"),
-        ("a row that belongs to none", "SELECT 1 FROM pragma_foreign_key_check"),
-    )
-    try:
-        said = other.fetch_all("SELECT name, note FROM places UNION ALL SELECT uid, '' FROM places")
-        if any(not isinstance(part, str) or escape_text(part) != part for row in said for part in row):
-            return "a place with a name or a note that can't be shown"
-        return next((what for what, question in questions if other.fetch_one(f"{question} LIMIT 1")), None)
-    except CatalogError as error:
-        return error.what
-
-
 def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
     known = {place.uid: place.id for place in list_places(catalog)}
     names = {place.name.casefold() for place in list_places(catalog)}
     found: dict[int, int] = {}
     for row in other.fetch_all(
-        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since, note"
+        "SELECT id, uid, name, kind, role, state, added_at, last_seen_at, last_path, retiring_since, note"
         " FROM places"
     ):
         number, uid, name, *rest = row
@@ -236,7 +200,7 @@ def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
             names.add(free.casefold())
             known[uid] = catalog.execute(
                 "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path,"
-                " leaving_since, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " retiring_since, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 uid,
                 free,
                 *rest,
@@ -248,10 +212,9 @@ def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
 def _merge_place_states(catalog: Catalog, other: Catalog, source: str) -> Iterator[MergeConflict]:
     """Drives that only the other catalog took out of service: in doubt their copies do not count."""
     here = {place.uid: place for place in list_places(catalog)}
-    in_service = (PlaceState.ACTIVE, PlaceState.SHELVED)
     for theirs in list_places(other):
         ours = here[theirs.uid]
-        if ours.state not in in_service or theirs.state in in_service:
+        if not ours.state.is_in_service or theirs.state.is_in_service:
             continue
         if theirs.state is PlaceState.RETIRING:
             set_place_leaving(catalog, ours.id, theirs.added_at)
@@ -276,7 +239,7 @@ def _merge_files(
     catalog: Catalog, other: Catalog, shoots: dict[int, int], bodies: dict[int, int]
 ) -> Iterator[tuple[int, int]]:
     """Other's file ids and the ids of the same files here."""
-    columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, wants"
+    columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, required_copies"
     for number, shoot_id, body_id, *values in other.iter_rows(
         f"SELECT id, shoot_id, body_id, {columns} FROM files"
     ):

@@ -10,6 +10,8 @@ from tripleguard.catalog.rows import (
     COPY_COLUMNS,
     COPY_FROM,
     FILE_COLUMNS,
+    INHERIT_EVIDENCE,
+    IS_BAD_COPY,
     KnownFile,
     from_db,
     join_path,
@@ -80,7 +82,7 @@ def list_missing_offsite(catalog: Catalog, place_id: int) -> list[MissingOffsite
     The bytes of an original count under any key; a sidecar only in its own folder and under its own name.
     """
     rows = catalog.fetch_all(
-        f"SELECT w.file_id, w.path, w.shoot_id, w.rating, w.since, {FILE_COLUMNS} FROM wanted_offsite w"
+        f"SELECT w.file_id, w.path, w.shoot_id, w.rating, w.since, {FILE_COLUMNS} FROM offsite_requirements w"
         " JOIN files f ON f.id = w.file_id ORDER BY w.since / 86400000000000, w.rating DESC, w.path"
     )
     debts = (MissingOffsiteCopy(_row_to_required(row), row_to_file(row[5:])) for row in rows)
@@ -92,9 +94,10 @@ def list_missing_offsite(catalog: Catalog, place_id: int) -> list[MissingOffsite
 
 
 def _is_stored(catalog: Catalog, place_id: int, missing_copy: MissingOffsiteCopy, *, is_verified: bool) -> bool:
+    copies = "good_copies" if is_verified else "unverified_copies"
     rows = catalog.fetch_all(
-        "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ?"
-        f" AND c.place_id = ? AND c.state = 'present' AND c.verified_at IS {'NOT ' if is_verified else ''}NULL",
+        f"SELECT d.path, c.name FROM {copies} c JOIN folders d ON d.id = c.folder_id WHERE c.file_id = ?"
+        " AND c.place_id = ?",
         missing_copy.known_file.id,
         place_id,
     )
@@ -106,7 +109,7 @@ def _is_stored(catalog: Catalog, place_id: int, missing_copy: MissingOffsiteCopy
 
 def is_required(catalog: Catalog, required: OffsiteRequirement) -> bool:
     """Whether this is wanted offsite still: a person may have dropped it a moment ago."""
-    question = "SELECT 1 FROM wanted_offsite WHERE file_id = ? AND path = ?"
+    question = "SELECT 1 FROM offsite_requirements WHERE file_id = ? AND path = ?"
     return catalog.fetch_one(question, required.file_id, to_db(required.path)) is not None
 
 
@@ -114,14 +117,14 @@ def count_offsite_totals(catalog: Catalog, place_id: int) -> OffsiteTotals:
     """What this place has of the selects, what is owed to it, and what it has beside them."""
     debts = list_missing_offsite(catalog, place_id)
     there = catalog.fetch_one(
-        "SELECT count(*), coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id"
-        " WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at IS NOT NULL",
+        "SELECT count(*), coalesce(sum(f.size), 0) FROM good_copies c JOIN files f ON f.id = c.file_id"
+        " WHERE c.place_id = ?",
         place_id,
     )
     beside = catalog.fetch_one(
         "SELECT count(*), coalesce(sum(f.size), 0) FROM copies c JOIN files f ON f.id = c.file_id"
-        " WHERE c.place_id = ? AND c.state = 'present' AND NOT EXISTS (SELECT 1 FROM wanted_offsite w"
-        "   WHERE w.file_id = c.file_id) AND NOT EXISTS (SELECT 1 FROM versions v JOIN wanted_offsite w"
+        " WHERE c.place_id = ? AND c.state = 'present' AND NOT EXISTS (SELECT 1 FROM offsite_requirements w"
+        "   WHERE w.file_id = c.file_id) AND NOT EXISTS (SELECT 1 FROM versions v JOIN offsite_requirements w"
         "   ON w.path = v.path WHERE v.file_id = c.file_id)",
         place_id,
     )
@@ -143,10 +146,10 @@ class OffsiteReadBackTotals:
 def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
     """What is known of the selects on this place by reading them there, and not as they arrived."""
     row = catalog.fetch_one(
-        "SELECT coalesce(sum(o.proof = 'read'), 0), count(*),"
-        " min(CASE WHEN o.proof = 'read' THEN c.verified_at END)"
-        " FROM copies c LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state = 'present'"
-        " AND c.verified_at IS NOT NULL AND c.file_id IN (SELECT file_id FROM wanted_offsite)",
+        "SELECT coalesce(sum(o.verified_by = 'read'), 0), count(*),"
+        " min(CASE WHEN o.verified_by = 'read' THEN c.verified_at END)"
+        " FROM good_copies c LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ?"
+        " AND c.file_id IN (SELECT file_id FROM offsite_requirements)",
         place_id,
     )
     assert row is not None
@@ -155,7 +158,9 @@ def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
 
 def find_object(catalog: Catalog, copy_id: int) -> StoredObject | None:
     """How a copy lies offsite."""
-    row = catalog.fetch_one("SELECT tag, proof, stored, sealed, blake3 FROM objects WHERE copy_id = ?", copy_id)
+    row = catalog.fetch_one(
+        "SELECT tag, verified_by, stored_bytes, encryption, blake3 FROM objects WHERE copy_id = ?", copy_id
+    )
     return StoredObject(*row) if row else None
 
 
@@ -163,7 +168,7 @@ def has_encrypted(catalog: Catalog, place_id: int) -> bool:
     """Whether anything lies there that has to be opened with a key."""
     question = (
         "SELECT 1 FROM objects o JOIN copies c ON c.id = o.copy_id WHERE c.place_id = ? AND c.state = 'present'"
-        " AND o.sealed <> '' LIMIT 1"
+        " AND o.encryption <> '' LIMIT 1"
     )
     return catalog.fetch_one(question, place_id) is not None
 
@@ -171,9 +176,10 @@ def has_encrypted(catalog: Catalog, place_id: int) -> bool:
 def record_object(catalog: Catalog, copy_id: int, stored: StoredObject) -> None:
     """Remember how a copy lies offsite. Call inside `transaction`."""
     catalog.execute(
-        "INSERT INTO objects (copy_id, tag, proof, stored, sealed, blake3) VALUES (?, ?, ?, ?, ?, ?)"
-        " ON CONFLICT (copy_id) DO UPDATE SET tag = excluded.tag, proof = excluded.proof,"
-        " stored = excluded.stored, sealed = excluded.sealed, blake3 = excluded.blake3",
+        "INSERT INTO objects (copy_id, tag, verified_by, stored_bytes, encryption, blake3) VALUES (?,"
+        " ?, ?, ?, ?, ?)"
+        " ON CONFLICT (copy_id) DO UPDATE SET tag = excluded.tag, verified_by = excluded.verified_by,"
+        " stored_bytes = excluded.stored_bytes, encryption = excluded.encryption, blake3 = excluded.blake3",
         copy_id,
         stored.tag,
         stored.verified_by,
@@ -185,14 +191,14 @@ def record_object(catalog: Catalog, copy_id: int, stored: StoredObject) -> None:
 
 def record_object_read(catalog: Catalog, copy_id: int, tag: str) -> None:
     """A copy was read back as this version. Call inside `transaction`."""
-    catalog.execute("UPDATE objects SET tag = ?, proof = 'read' WHERE copy_id = ?", tag, copy_id)
+    catalog.execute("UPDATE objects SET tag = ?, verified_by = 'read' WHERE copy_id = ?", tag, copy_id)
 
 
 def map_objects(catalog: Catalog, place_id: int) -> dict[str, tuple[Copy, StoredObject | None]]:
     """Every copy recorded on a place by its key, but those that gave way to a good one."""
     rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS}, o.tag, o.proof, o.stored, o.sealed, o.blake3 {COPY_FROM}"
-        " LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state <> 'aside'",
+        f"SELECT {COPY_COLUMNS}, o.tag, o.verified_by, o.stored_bytes, o.encryption, o.blake3 {COPY_FROM}"
+        " LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state <> 'quarantined'",
         place_id,
     )
     found: dict[str, tuple[Copy, StoredObject | None]] = {}
@@ -209,20 +215,41 @@ def list_replaced_keys(catalog: Catalog, place_id: int) -> set[str]:
     """Keys under which bad copies stay beside good ones of another key."""
     found = catalog.fetch_all(
         "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
-        " WHERE c.place_id = ? AND c.state = 'aside'",
+        " WHERE c.place_id = ? AND c.state = 'quarantined'",
         place_id,
     )
     return {join_path(*row) for row in found}
 
 
+def list_stored_digests(catalog: Catalog, place_id: int, folder: str) -> list[tuple[str, bytes]]:
+    """Return path and digest of the stored bytes of every good copy below a folder."""
+    below = to_db(folder + "/")
+    rows = catalog.fetch_all(
+        "SELECT d.path, c.name, coalesce(o.blake3, f.digest) FROM folders d"
+        " JOIN good_copies c ON c.folder_id = d.id"
+        " JOIN files f ON f.id = c.file_id LEFT JOIN objects o ON o.copy_id = c.id WHERE d.place_id = ?"
+        " AND (d.path = ? OR substr(d.path, 1, length(?)) = ?)",
+        place_id,
+        to_db(folder),
+        below,
+        below,
+    )
+    return [(join_path(path, name), digest) for path, name, digest in rows]
+
+
+def has_copies_drives_lack(catalog: Catalog, place_id: int) -> bool:
+    """Return whether a place has a copy of a file that has too few on drives."""
+    question = (
+        "SELECT 1 FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ? AND c.state = 'present'"
+        " AND f.drive_copies < f.required_copies LIMIT 1"
+    )
+    return catalog.fetch_one(question, place_id) is not None
+
+
 def mark_unverified(catalog: Catalog, copy_id: int) -> None:
     """A copy may be another version now: it is proved no more until it was read back. Call inside
     `transaction`."""
-    catalog.execute(
-        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
-        " WHERE id = ? AND verified_at IS NOT NULL",
-        copy_id,
-    )
+    catalog.execute(f"{INHERIT_EVIDENCE} AND id = ?", copy_id)
 
 
 def list_copies_to_read_back(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:
@@ -232,7 +259,7 @@ def list_copies_to_read_back(catalog: Catalog, place_id: int, limit: int) -> lis
     """
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ?"
-        " AND c.state = 'present' ORDER BY c.verified_at IS NOT NULL, coalesce(o.proof, '') = 'read',"
+        " AND c.state = 'present' ORDER BY c.verified_at IS NOT NULL, coalesce(o.verified_by, '') = 'read',"
         " c.verified_at, c.id LIMIT ?",
         place_id,
         limit,
@@ -250,8 +277,7 @@ def mark_replaced(catalog: Catalog, copy_id: int, at: int) -> None:
 def list_bad_copies(catalog: Catalog, place_id: int, file_id: int) -> list[Copy]:
     """Copies of a file on a place that are missing, corrupt or altered."""
     rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ? AND c.place_id = ?"
-        " AND c.state IN ('missing', 'corrupt', 'altered')",
+        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ? AND c.place_id = ? AND {IS_BAD_COPY}",
         file_id,
         place_id,
     )
@@ -281,7 +307,7 @@ def add_upload(
 ) -> int:
     """An upload in parts was begun; its id. Call inside `transaction`."""
     return catalog.execute(
-        "INSERT INTO uploads (place_id, file_id, key, token, part_bytes, blake3, began_at)"
+        "INSERT INTO uploads (place_id, file_id, key, token, part_bytes, blake3, started_at)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
         place_id,
         file_id,
@@ -313,15 +339,15 @@ def remove_upload(catalog: Catalog, upload_id: int) -> None:
 
 def get_server_capabilities(catalog: Catalog, place_id: int) -> tuple[dict[str, bool], int] | None:
     """What a server was seen to check, and when it was asked (UTC ns)."""
-    row = catalog.fetch_one("SELECT habits, asked_at FROM servers WHERE place_id = ?", place_id)
+    row = catalog.fetch_one("SELECT capabilities, probed_at FROM servers WHERE place_id = ?", place_id)
     return (json.loads(row[0]), row[1]) if row else None
 
 
 def record_server_capabilities(catalog: Catalog, place_id: int, capabilities: Mapping[str, bool], at: int) -> None:
     """A server was asked what it checks. Call inside `transaction`."""
     catalog.execute(
-        "INSERT INTO servers (place_id, asked_at, habits) VALUES (?, ?, ?) ON CONFLICT (place_id)"
-        " DO UPDATE SET asked_at = excluded.asked_at, habits = excluded.habits",
+        "INSERT INTO servers (place_id, probed_at, capabilities) VALUES (?, ?, ?) ON CONFLICT (place_id)"
+        " DO UPDATE SET probed_at = excluded.probed_at, capabilities = excluded.capabilities",
         place_id,
         at,
         json.dumps(dict(capabilities), sort_keys=True),

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tripleguard.catalog.rows import from_db, to_db
+from tripleguard.catalog.rows import INHERIT_EVIDENCE, from_db, to_db
 from tripleguard.catalog.store import Catalog, Row
 from tripleguard.errors import UsageError
 from tripleguard.model import DriveRole, FreeSpace, KnownSpace, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.names import escape_text
 
 _PLACE_COLUMNS = (
-    "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, leaving_since,"
-    " free, total, room_at, note, identity"
+    "id, uid, name, kind, role, state, added_at, last_seen_at, last_path, retiring_since,"
+    " free, total, space_at, note, identity"
 )
-
-_IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 
 def list_places(catalog: Catalog) -> list[PlaceRecord]:
@@ -67,10 +65,20 @@ def record_place_connected(catalog: Catalog, place_id: int, path: Path, at: int)
     )
 
 
+def record_place_seen(catalog: Catalog, place_id: int, at: int) -> None:
+    """Remember when a place was connected, where it was before. Call inside `transaction`."""
+    catalog.execute("UPDATE places SET last_seen_at = ? WHERE id = ?", at, place_id)
+
+
+def record_offsite_address(catalog: Catalog, place_id: int, address: str, at: int) -> None:
+    """Remember the address of the offsite place, and when it was reached. Call inside `transaction`."""
+    catalog.execute("UPDATE places SET last_path = ?, last_seen_at = ? WHERE id = ?", address, at, place_id)
+
+
 def record_place_space(catalog: Catalog, place_id: int, space: FreeSpace, at: int) -> None:
     """Remember how much room a place had at this moment (UTC ns). Call inside `transaction`."""
     catalog.execute(
-        "UPDATE places SET free = ?, total = ?, room_at = ? WHERE id = ?", space.free, space.total, at, place_id
+        "UPDATE places SET free = ?, total = ?, space_at = ? WHERE id = ?", space.free, space.total, at, place_id
     )
 
 
@@ -82,7 +90,7 @@ def set_place_note(catalog: Catalog, place_id: int, note: str) -> None:
 def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: DriveRole) -> None:
     """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `transaction`."""
     catalog.execute(
-        "UPDATE places SET state = ?, role = ?, leaving_since = NULL WHERE id = ?", state, role, place_id
+        "UPDATE places SET state = ?, role = ?, retiring_since = NULL WHERE id = ?", state, role, place_id
     )
 
 
@@ -97,25 +105,25 @@ def mark_place_evidence_inherited(catalog: Catalog, place_id: int) -> None:
     Call inside `transaction`.
     """
     catalog.execute(
-        "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL,"
-        " cached_in = NULL WHERE place_id = ? AND (verified_at IS NOT NULL OR cached_in IS NOT NULL)",
-        place_id,
+        "UPDATE copies SET cached_insertion = NULL WHERE place_id = ? AND cached_insertion IS NOT NULL", place_id
     )
+    catalog.execute(f"{INHERIT_EVIDENCE} AND place_id = ?", place_id)
 
 
 def set_place_leaving(catalog: Catalog, place_id: int, at: int) -> None:
     """A place in service is about to be retired: from now on (UTC ns) its copies do not count."""
-    catalog.execute("UPDATE places SET leaving_since = ? WHERE id = ? AND leaving_since IS NULL", at, place_id)
+    catalog.execute("UPDATE places SET retiring_since = ? WHERE id = ? AND retiring_since IS NULL", at, place_id)
 
 
 def _row_to_place(row: Row) -> PlaceRecord:
+    state = PlaceState(row[5])
     return PlaceRecord(
         id=row[0],
         uid=row[1],
         name=row[2],
         kind=PlaceKind(row[3]),
         role=DriveRole(row[4]),
-        state=PlaceState.RETIRING if row[9] is not None and row[5] in _IN_SERVICE else PlaceState(row[5]),
+        state=PlaceState.RETIRING if row[9] is not None and state.is_in_service else state,
         added_at=row[6],
         last_seen_at=row[7],
         last_path=None if row[8] is None else from_db(row[8]),

@@ -78,7 +78,7 @@ class _DecisionRestorer:
         for one in decisions:
             state, role = PlaceState(one.state), DriveRole(one.role)
             row = self._catalog.fetch_one(
-                "SELECT p.id, p.name, p.state, p.role, p.leaving_since, p.note, coalesce((SELECT max(e.at) FROM"
+                "SELECT p.id, p.name, p.state, p.role, p.retiring_since, p.note, coalesce((SELECT max(e.at) FROM"
                 " events e WHERE e.place_id = p.id AND e.type IN ('place change', 'deaccession',"
                 " 'clearance')), p.added_at)"
                 " FROM places p WHERE p.uid = ?",
@@ -89,7 +89,7 @@ class _DecisionRestorer:
                     continue
                 names.add(one.name.casefold())
                 place_id = self._catalog.execute(
-                    "INSERT INTO places (uid, name, kind, role, state, added_at, leaving_since, note)"
+                    "INSERT INTO places (uid, name, kind, role, state, added_at, retiring_since, note)"
                     " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                     one.uid,
                     one.name,
@@ -107,7 +107,7 @@ class _DecisionRestorer:
                 continue
             if known != [state, role, one.leaving_since, one.note]:
                 self._catalog.execute(
-                    "UPDATE places SET state = ?, role = ?, leaving_since = ?, note = ? WHERE id = ?",
+                    "UPDATE places SET state = ?, role = ?, retiring_since = ?, note = ? WHERE id = ?",
                     state,
                     role,
                     one.leaving_since,
@@ -119,12 +119,12 @@ class _DecisionRestorer:
     def _restore_yes(self, place_id: int, decision: PlaceDecision, at: int) -> None:
         if decision.yes_at is not None and decision.yes_at > at:
             self._catalog.execute(
-                "INSERT INTO standing_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                "INSERT INTO drives_given_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",
                 place_id,
                 decision.yes_at,
             )
         elif decision.yes_at is None and self._is_later_state and decision.at > at:
-            self._catalog.execute("DELETE FROM standing_yes WHERE place_id = ?", place_id)
+            self._catalog.execute("DELETE FROM drives_given_yes WHERE place_id = ?", place_id)
 
     def _add_event(self, place_id: int, message: str, at: int) -> None:
         add_event(self._catalog, EventType.PLACE_CHANGE, EventOutcome.SUCCESS, message, at, place_id=place_id)
@@ -134,13 +134,13 @@ class _DecisionRestorer:
             if one.how not in _SELECT_METHODS:
                 raise ValueError(f"a picture chosen by {one.how!r}")
             file_id = self._find_file_id(one.digest)
-            ours = self._catalog.fetch_one("SELECT how, since FROM selects WHERE file_id = ?", file_id)
+            ours = self._catalog.fetch_one("SELECT method, since FROM selects WHERE file_id = ?", file_id)
             by_hand = one.how != "rating"
             if file_id is None or (ours and (by_hand, one.since) <= (ours[0] != "rating", ours[1])):
                 continue
             self._catalog.execute(
-                "INSERT INTO selects (file_id, chosen, how, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id)"
-                " DO UPDATE SET chosen = excluded.chosen, how = excluded.how, since = excluded.since",
+                "INSERT INTO selects (file_id, chosen, method, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id)"
+                " DO UPDATE SET chosen = excluded.chosen, method = excluded.method, since = excluded.since",
                 file_id,
                 int(one.chosen),
                 one.how,
@@ -150,19 +150,19 @@ class _DecisionRestorer:
     def restore_ratings(self, decisions: Iterable[RatingRecord]) -> None:
         for one in decisions:
             file_id = self._find_file_id(one.digest)
-            ours = self._catalog.fetch_one("SELECT said_at, rating FROM ratings WHERE file_id = ?", file_id)
+            ours = self._catalog.fetch_one("SELECT stated_at, rating FROM ratings WHERE file_id = ?", file_id)
             if file_id is None or (ours and (one.said_at or 0, one.rating) <= (ours[0] or 0, ours[1])):
                 continue
             self._catalog.execute(
-                "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id)"
-                " DO UPDATE SET rating = excluded.rating, said_at = excluded.said_at",
+                "INSERT INTO ratings (file_id, rating, stated_at) VALUES (?, ?, ?) ON CONFLICT (file_id)"
+                " DO UPDATE SET rating = excluded.rating, stated_at = excluded.stated_at",
                 file_id,
                 one.rating,
                 one.said_at,
             )
 
     def restore_versions(self, decisions: Iterable[PreferredVersion]) -> None:
-        row = self._catalog.fetch_one("SELECT value FROM meta WHERE key = 'wants'")
+        row = self._catalog.fetch_one("SELECT value FROM meta WHERE key = 'required_copies'")
         wants = int(row[0]) if row else 0
         paths: set[str] = set()
         for one in decisions:
@@ -213,7 +213,7 @@ class _DecisionRestorer:
             same = row[1] == file_id and all(ours.get(key) == theirs.get(key) for key in _SAME_FAULT_KEYS)
             if row[3] is None and same:
                 self._catalog.execute(
-                    "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_why = ? WHERE id = ?",
+                    "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_reason = ? WHERE id = ?",
                     *values,
                     row[0],
                 )
@@ -230,7 +230,7 @@ class _DecisionRestorer:
         shoot = self._catalog.fetch_one("SELECT shoot_id FROM files WHERE id = ?", file_id)
         self._catalog.execute(
             "INSERT INTO findings (kind, place_id, path, copy_id, file_id, shoot_id, since, seen_at, evidence,"
-            " accepted_at, accepted_by, accepted_why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            " accepted_at, accepted_by, accepted_reason) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             kind,
             place_id,
             to_db(decode_name(decision.path)),
@@ -246,7 +246,7 @@ class _DecisionRestorer:
     def restore_explained(self, decisions: Iterable[ExplainedGap]) -> None:
         for one in decisions:
             row = self._catalog.fetch_one(
-                "SELECT id, closed_by FROM doubts WHERE day = ? AND mark = ?"
+                "SELECT id, closed_by FROM gaps WHERE day = ? AND gap_key = ?"
                 " ORDER BY closed_at IS NULL DESC, closed_by IS NULL LIMIT 1",
                 one.day,
                 one.mark,
@@ -254,7 +254,7 @@ class _DecisionRestorer:
             if row is not None:
                 if row[1] is None:
                     self._catalog.execute(
-                        "UPDATE doubts SET closed_at = ?, closed_by = ?, closed_why = ? WHERE id = ?",
+                        "UPDATE gaps SET closed_at = ?, closed_by = ?, closed_reason = ? WHERE id = ?",
                         one.closed_at,
                         one.who,
                         one.why,
@@ -265,9 +265,10 @@ class _DecisionRestorer:
                 "SELECT id FROM bodies WHERE make = ? AND model = ? AND serial = ?", *(one.body or ("", "", ""))
             )
             self._catalog.execute(
-                "INSERT INTO doubts (day, kind, mark, body_id, verdict, frames, first_name, last_name, first_at,"
-                " last_at, since_wall_ns, until_wall_ns, readings, keeps, opened_at, seen_at, closed_at,"
-                " closed_by, closed_why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, '[]', ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO gaps (day, kind, gap_key, body_id, verdict, frames, first_name, last_name, first_at,"
+                " last_at, since_wall_ns, until_wall_ns, readings, should_keep_cards, opened_at,"
+                " seen_at, closed_at,"
+                " closed_by, closed_reason) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, '[]', ?, ?, ?, ?, ?, ?)",
                 one.day,
                 one.kind,
                 one.mark,
@@ -290,7 +291,7 @@ class _DecisionRestorer:
 
     def restore_card_counts(self, decisions: Iterable[ReportedCardCount]) -> None:
         for one in decisions:
-            ours = self._catalog.fetch_one("SELECT told_at FROM nights WHERE day = ?", one.day)
+            ours = self._catalog.fetch_one("SELECT reported_at FROM sessions WHERE day = ?", one.day)
             if ours is None or ours[0] is None or ours[0] < one.at:
                 record_card_count(self._catalog, one.day, one.cards, one.who or "", one.at)
 

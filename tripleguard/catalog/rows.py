@@ -42,9 +42,22 @@ def join_path(folder: str | bytes, name: str | bytes) -> str:
 COPY_COLUMNS = (
     "c.id, c.file_id, c.place_id, d.path, c.name, f.size, c.mtime_ns, c.state, c.written_at, c.verified_at,"
     " CASE WHEN c.remounted_at = c.verified_at THEN 'remounted' ELSE c.medium END, c.listed_at, c.inherited_at,"
-    " c.cached_in, c.verified_ctime_ns"
+    " c.cached_insertion, c.verified_ctime_ns, c.shoot_id"
 )
-COPY_FROM = "FROM copies c JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
+_COPY_JOINS = "JOIN folders d ON d.id = c.folder_id JOIN files f ON f.id = c.file_id"
+COPY_FROM = f"FROM copies c {_COPY_JOINS}"
+GOOD_COPY_FROM = f"FROM good_copies c {_COPY_JOINS}"
+UNVERIFIED_COPY_FROM = f"FROM unverified_copies c {_COPY_JOINS}"
+IS_BAD_COPY = "c.state IN ('missing', 'corrupt', 'altered')"
+"""The condition that a copy is known to be bad; the index `copies_bad` has these."""
+INHERIT_EVIDENCE = (
+    "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
+    " WHERE verified_at IS NOT NULL"
+)
+"""Makes verifications inherited, of all copies or with a further condition: they count for nothing until the
+copies are read again."""
+IS_ORIGINAL = "f.kind IN ('raw', 'picture', 'video', 'sound')"
+"""The condition that a file is an original, as `FileKind.is_original` has it."""
 FILE_COLUMNS = (
     "f.id, f.digest, f.size, f.name, f.kind, f.shoot_id, f.captured_wall_ns, f.captured_offset, f.sample"
 )
@@ -84,6 +97,7 @@ def row_to_copy(row: Row) -> Copy:
         id=row[0],
         file_id=row[1],
         place_id=row[2],
+        shoot_id=row[15],
         path=join_path(row[3], row[4]),
         size=row[5],
         mtime_ns=row[6],

@@ -1,12 +1,12 @@
-"""Bring a catalog up to date, step by step (`catalog/migrations/`).
+"""Create the tables of a catalog, and bring an older catalog up to date.
 
-Triggers keep these counts, whoever writes: how many drives hold a verified copy of each file, what each shoot has
-on each place, how many files of a shoot are short of the rule, and which check lists lag behind. So a question
-costs the same at ten thousand files and at ten million.
+Each migration is a name and a script. sqlite-utils applies those that a catalog has not had and records their
+names in the catalog, in `_sqlite_migrations`: that is the one record of its version. A migration that was released
+is never edited or renamed.
 
 Names and paths are TEXT where they are UTF-8 and BLOB where they are not (`catalog.rows`). Times are UTC
-nanoseconds; `captured_wall_ns` is the camera's own wall time counted as if it were UTC, its offset in minutes
-beside it where the camera wrote one.
+nanoseconds; `captured_wall_ns` is the camera's own wall time counted as if it were UTC, with its offset in minutes
+where the camera wrote one.
 """
 
 from __future__ import annotations
@@ -15,57 +15,67 @@ import sqlite3
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from tripleguard.catalog.migrations import STEPS
+from tripleguard.catalog.schema_annotations import ANNOTATIONS_SCRIPT
+from tripleguard.catalog.schema_archive import ARCHIVE_SCRIPT
 
 if TYPE_CHECKING:
     from sqlite_utils import Database, Migrations
 
-LATEST_VERSION = len(STEPS)
-"""The number of steps; kept in `PRAGMA user_version`."""
+MIGRATIONS: tuple[tuple[str, str], ...] = (("0001_schema", ARCHIVE_SCRIPT + ANNOTATIONS_SCRIPT),)
+"""Name and statements of every migration, in the order in which they are applied."""
+
+_SET_NAME = "catalog"
 
 
-def get_version(connection: sqlite3.Connection) -> int:
-    """The number of migrations this catalog has had."""
-    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
-    return version
+def list_applied_migrations(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of the migrations this catalog has had, in order; none for an empty file."""
+    # Not by sqlite-utils: its import takes longer than a short command, and most catalogs are up to date.
+    if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = '_sqlite_migrations'").fetchone():
+        return []
+    rows = connection.execute(
+        "SELECT name FROM _sqlite_migrations WHERE migration_set = ? ORDER BY id", (_SET_NAME,)
+    )
+    return [name for (name,) in rows]
 
 
 def list_schema_objects(connection: sqlite3.Connection) -> set[tuple[str, str, str]]:
-    """The tables, indexes and triggers that are there: kind, name and statement of each."""
+    """Return kind, name and statement of each table, index, view and trigger."""
     rows = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL")
-    # What the index of names keeps for itself is SQLite's own, and differs from one SQLite to the next.
+    # SQLite makes the tables inside the index of names, and they differ between its versions.
     return {row for row in rows if "_sqlite_migrations" not in row[1] and not row[1].startswith("name_parts_")}
 
 
 def migrate(connection: sqlite3.Connection) -> None:
-    """Apply every migration this catalog has not had yet, each in one transaction. Raises sqlite3.Error."""
-    # Only a new or old catalog pays for this import.
+    """Apply every migration this catalog has not had yet, each in one transaction.
+
+    Raises:
+        sqlite3.Error: A statement failed; its migration has no effect.
+    """
     from sqlite_utils import Database
 
-    build_migrations().apply(Database(connection))
+    build_migrations(MIGRATIONS).apply(Database(connection))
 
 
-def build_migrations() -> Migrations:
-    """All steps, in order."""
+def build_migrations(scripts: tuple[tuple[str, str], ...]) -> Migrations:
+    """Return the migrations with these names and scripts."""
     from sqlite_utils import Migrations
 
-    steps = Migrations("catalog")
-    for number, (name, script) in enumerate(STEPS, start=1):
-        steps(name=name)(_build_step(script, number))
-    return steps
+    migrations = Migrations(_SET_NAME)
+    for name, script in scripts:
+        migrations(name=name)(_build_migration(script))
+    return migrations
 
 
-def _build_step(script: str, number: int) -> Callable[[Database], None]:
-    def step(db: Database) -> None:
+def _build_migration(script: str) -> Callable[[Database], None]:
+    def apply_script(db: Database) -> None:
         for statement in _split_statements(script):
             db.conn.execute(statement)
-        db.conn.execute(f"PRAGMA user_version = {number}")
 
-    return step
+    return apply_script
 
 
 def _split_statements(script: str) -> list[str]:
-    """The single statements of a script; `executescript` would commit the migration half-way."""
+    """Return the single statements of a script; `executescript` would commit the migration half-way."""
     found, open_statement = [], ""
     for line in script.splitlines(keepends=True):
         open_statement += line

@@ -204,22 +204,22 @@ def _match_name(catalog: Catalog, part: str) -> _Condition:
             asked,
         ),
         _RowSource(
-            f"FROM {names} CROSS JOIN called a INDEXED BY called_by_name ON a.name = n.name"
+            f"FROM {names} CROSS JOIN other_names a INDEXED BY other_names_by_name ON a.name = n.name"
             f" CROSS JOIN files f ON f.id = a.file_id WHERE {where}",
             asked,
         ),
         # Names that are no text are in no index of names; they are few.
         _RowSource(
-            f"FROM files f INDEXED BY files_of_odd_names WHERE typeof(f.name) = 'blob' AND {holds('f.name')}",
+            f"FROM files f INDEXED BY files_named_not_text WHERE typeof(f.name) = 'blob' AND {holds('f.name')}",
             values,
         ),
         _RowSource(
-            "FROM called a INDEXED BY called_oddly CROSS JOIN files f ON f.id = a.file_id"
+            "FROM other_names a INDEXED BY other_names_not_text CROSS JOIN files f ON f.id = a.file_id"
             f" WHERE typeof(a.name) = 'blob' AND {holds('a.name')}",
             values,
         ),
     )
-    among_copies = f"EXISTS (SELECT 1 FROM called a WHERE a.file_id = f.id AND {holds('a.name')})"
+    among_copies = f"EXISTS (SELECT 1 FROM other_names a WHERE a.file_id = f.id AND {holds('a.name')})"
     return _Condition(
         sources,
         _RowSource(f"({holds('f.name')} OR {among_copies})", values * 2),

@@ -57,6 +57,11 @@ class ShootSelects:
     bytes: int
 
 
+def has_offsite_requirements(catalog: Catalog) -> bool:
+    """Return whether any file is required offsite."""
+    return catalog.fetch_one("SELECT 1 FROM offsite_requirements LIMIT 1") is not None
+
+
 def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Copy, FileKind]]:
     """Copies of any place in a folder whose name begins with a stem, in any case; not those moved aside."""
     found: dict[int, tuple[Copy, FileKind]] = {}
@@ -65,7 +70,7 @@ def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Co
         rows = catalog.fetch_all(
             f"SELECT {COPY_COLUMNS}, f.kind FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
             " JOIN copies c ON c.folder_id = d.id AND c.name >= ? AND c.name < ?"
-            " JOIN files f ON f.id = c.file_id WHERE c.state <> 'aside'",
+            " JOIN files f ON f.id = c.file_id WHERE c.state <> 'quarantined'",
             to_db(folder),
             low,
             high,
@@ -102,7 +107,8 @@ def iter_files_without_rating_check(catalog: Catalog, place_id: int) -> Iterator
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS}, d.path, c.name FROM files f JOIN copies c ON c.file_id = f.id AND c.place_id = ?"
         " JOIN folders d ON d.id = c.folder_id WHERE f.kind IN ('raw', 'picture') AND c.state = 'present'"
-        " AND NOT EXISTS (SELECT 1 FROM looked_into l WHERE l.file_id = f.id) ORDER BY d.path, c.name",
+        " AND NOT EXISTS (SELECT 1 FROM files_checked_for_rating l WHERE l.file_id = f.id) ORDER BY"
+        " d.path, c.name",
         place_id,
     )
     return ((row_to_file(row[:9]), join_path(row[9], row[10])) for row in rows)
@@ -110,7 +116,7 @@ def iter_files_without_rating_check(catalog: Catalog, place_id: int) -> Iterator
 
 def mark_rating_checked(catalog: Catalog, file_id: int) -> None:
     """This content was looked into for its own rating. Call inside `transaction`."""
-    catalog.execute("INSERT INTO looked_into (file_id) VALUES (?) ON CONFLICT DO NOTHING", file_id)
+    catalog.execute("INSERT INTO files_checked_for_rating (file_id) VALUES (?) ON CONFLICT DO NOTHING", file_id)
 
 
 def find_sidecar_reading(catalog: Catalog, source: str, path: str) -> tuple[int, int] | None:
@@ -142,7 +148,7 @@ def record_rating(
     None in a sidecar: the rating it had was taken out of it, if it had one. What a clock that was ahead of now
     said does not outrank what is said later.
     """
-    before = catalog.fetch_one("SELECT rating, said_at FROM ratings WHERE file_id = ?", file_id)
+    before = catalog.fetch_one("SELECT rating, stated_at FROM ratings WHERE file_id = ?", file_id)
     if sidecar_mtime_ns is None:
         if rating is None or (
             before is not None and (before[1] is not None or before[0] >= _to_hundredths(rating))
@@ -154,8 +160,8 @@ def record_rating(
     elif before[1] > sidecar_mtime_ns and not before[1] > now >= sidecar_mtime_ns:
         return
     catalog.execute(
-        "INSERT INTO ratings (file_id, rating, said_at) VALUES (?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"
-        " rating = excluded.rating, said_at = excluded.said_at",
+        "INSERT INTO ratings (file_id, rating, stated_at) VALUES (?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"
+        " rating = excluded.rating, stated_at = excluded.stated_at",
         file_id,
         _to_hundredths(rating or 0.0),
         sidecar_mtime_ns,
@@ -175,14 +181,15 @@ def find_rating(catalog: Catalog, file_id: int) -> float | None:
 
 def set_select(catalog: Catalog, file_id: int, method: SelectMethod, at: int, *, is_chosen: bool = True) -> bool:
     """Choose a frame by its main file, or drop it; whether that changed anything. Call inside `transaction`."""
-    before = catalog.fetch_one("SELECT chosen, how FROM selects WHERE file_id = ?", file_id)
+    before = catalog.fetch_one("SELECT chosen, method FROM selects WHERE file_id = ?", file_id)
     if before is not None and before[0] == is_chosen and (before[1] == method or method != "hand"):
         return False
     if before is None and not is_chosen and method == "rating":
         return False
     catalog.execute(
-        "INSERT INTO selects (file_id, chosen, how, since) VALUES (?, ?, ?, ?) ON CONFLICT (file_id) DO UPDATE SET"
-        " chosen = excluded.chosen, how = excluded.how,"
+        "INSERT INTO selects (file_id, chosen, method, since) VALUES (?, ?, ?, ?) ON CONFLICT"
+        " (file_id) DO UPDATE SET"
+        " chosen = excluded.chosen, method = excluded.method,"
         " since = CASE WHEN chosen = excluded.chosen THEN since ELSE excluded.since END",
         file_id,
         is_chosen,
@@ -200,12 +207,12 @@ def apply_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]
     line = round(at_least * 100)
     up = catalog.fetch_all(
         "SELECT r.file_id FROM ratings r LEFT JOIN selects s ON s.file_id = r.file_id WHERE r.rating >= ?"
-        " AND (s.file_id IS NULL OR (s.chosen = 0 AND s.how = 'rating'))",
+        " AND (s.file_id IS NULL OR (s.chosen = 0 AND s.method = 'rating'))",
         line,
     )
     down = catalog.fetch_all(
         "SELECT s.file_id FROM selects s JOIN ratings r ON r.file_id = s.file_id WHERE r.rating < ?"
-        " AND s.chosen AND s.how = 'rating'",
+        " AND s.chosen AND s.method = 'rating'",
         line,
     )
     for rows, chosen in ((up, True), (down, False)):
@@ -217,7 +224,7 @@ def apply_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]
 def list_selects(catalog: Catalog, *, is_chosen: bool = True) -> list[SelectedFrame]:
     """Every select, or with chosen false every frame that was dropped; oldest first."""
     rows = catalog.fetch_all(
-        f"SELECT {FILE_COLUMNS}, s.chosen, s.how, s.since, r.rating FROM selects "
+        f"SELECT {FILE_COLUMNS}, s.chosen, s.method, s.since, r.rating FROM selects "
         f"s JOIN files f ON f.id = s.file_id"
         " LEFT JOIN ratings r ON r.file_id = f.id WHERE s.chosen = ? ORDER BY s.since, f.id",
         is_chosen,
@@ -232,11 +239,12 @@ def list_selects(catalog: Catalog, *, is_chosen: bool = True) -> list[SelectedFr
 
 def set_offsite_requirements(catalog: Catalog, required: Iterable[OffsiteRequirement]) -> None:
     """From now on exactly these are wanted offsite. Call inside `transaction`."""
-    row = catalog.fetch_one("SELECT coalesce(max(round), 0) + 1 FROM wanted_offsite")
+    row = catalog.fetch_one("SELECT coalesce(max(round), 0) + 1 FROM offsite_requirements")
     assert row is not None
     for one in required:
         catalog.execute(
-            "INSERT INTO wanted_offsite (file_id, path, shoot_id, rating, since, round) VALUES (?, ?, ?, ?, ?, ?)"
+            "INSERT INTO offsite_requirements (file_id, path, shoot_id, rating, since, round) VALUES (?,"
+            " ?, ?, ?, ?, ?)"
             " ON CONFLICT (file_id, path) DO UPDATE SET rating = excluded.rating, round = excluded.round",
             one.file_id,
             to_db(one.path),
@@ -245,7 +253,7 @@ def set_offsite_requirements(catalog: Catalog, required: Iterable[OffsiteRequire
             one.since,
             row[0],
         )
-    catalog.execute("DELETE FROM wanted_offsite WHERE round <> ?", row[0])
+    catalog.execute("DELETE FROM offsite_requirements WHERE round <> ?", row[0])
 
 
 def list_shoot_selects(catalog: Catalog) -> list[ShootSelects]:
@@ -253,12 +261,7 @@ def list_shoot_selects(catalog: Catalog) -> list[ShootSelects]:
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, (SELECT count(*) FROM selects c JOIN files f ON f.id = c.file_id"
         "   WHERE c.chosen AND f.shoot_id = s.id), count(*), sum(f.size)"
-        " FROM wanted_offsite w JOIN files f ON f.id = w.file_id JOIN shoots s ON s.id = w.shoot_id"
+        " FROM offsite_requirements w JOIN files f ON f.id = w.file_id JOIN shoots s ON s.id = w.shoot_id"
         " GROUP BY s.id ORDER BY s.day, s.id"
     )
     return [ShootSelects(Shoot(*row[:3]), *row[3:]) for row in rows]
-
-
-def list_version_ids(catalog: Catalog, path: str) -> set[int]:
-    """The files that this path ever held, where it had more than one."""
-    return {row[0] for row in catalog.fetch_all("SELECT file_id FROM versions WHERE path = ?", to_db(path))}

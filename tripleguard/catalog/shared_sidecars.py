@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from tripleguard.catalog import file_queries
 from tripleguard.catalog.companions import find_newest_version, find_pictures
 from tripleguard.catalog.places import list_places
-from tripleguard.catalog.rows import KnownFile
+from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, FILE_COLUMNS, KnownFile, row_to_copy, row_to_file
 from tripleguard.catalog.store import Catalog
-from tripleguard.model import Copy, CopyState, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.model import Copy, CopyState
 from tripleguard.names import EXFAT_FORBIDDEN, fold_name, split_suffix
+from tripleguard.rules import is_counted_drive, is_good_copy
 
 _FORBIDDEN_REPLACED = str.maketrans({char: "_" for char in EXFAT_FORBIDDEN if char != "/"})
 
@@ -32,24 +33,24 @@ class SharedFileShortage:
 
 def list_shared_file_ids(catalog: Catalog) -> frozenset[int]:
     """The files that are counted by name."""
-    return frozenset(row[0] for row in catalog.fetch_all("SELECT file_id FROM twins"))
+    return frozenset(row[0] for row in catalog.fetch_all("SELECT file_id FROM shared_files"))
 
 
 def iter_shortages(catalog: Catalog, drive_copies: int) -> Iterator[SharedFileShortage]:
     """Every statement that is short of drive_copies, of every file that makes more than one."""
-    counting = {place.id for place in list_places(catalog) if is_counted(place)}
+    counting = {place.id for place in list_places(catalog) if is_counted_drive(place)}
     for row in catalog.fetch_all(
-        "SELECT t.file_id FROM twins t JOIN files f ON f.id = t.file_id WHERE f.wants > 0"
+        "SELECT t.file_id FROM shared_files t JOIN files f ON f.id = t.file_id WHERE f.required_copies > 0"
     ):
         for copies in group_copies_by_use(catalog, row[0]):
-            good = {copy.place_id for copy in copies if is_verified_in_place(copy) and copy.place_id in counting}
+            good = {copy.place_id for copy in copies if is_good_copy(copy) and copy.place_id in counting}
             if len(good) < drive_copies and not is_superseded(catalog, row[0], copies):
                 yield SharedFileShortage(file_queries.get_file(catalog, row[0]), tuple(copies), len(good))
 
 
 def mark_shared(catalog: Catalog, file_id: int) -> None:
     """Enter that a file lies beside two pictures, though under one path. Call inside `Catalog.transaction`."""
-    catalog.execute("INSERT OR IGNORE INTO twins (file_id) VALUES (?)", file_id)
+    catalog.execute("INSERT OR IGNORE INTO shared_files (file_id) VALUES (?)", file_id)
 
 
 def group_copies_by_use(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
@@ -87,14 +88,30 @@ def _get_canonical_key(same: dict[str, str], key: str) -> str:
     return key
 
 
-def is_counted(place: PlaceRecord) -> bool:
-    """Whether copies on this place count as copies on a drive."""
-    return place.kind is PlaceKind.DRIVE and place.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
+def iter_required_files(catalog: Catalog, shoot_id: int) -> Iterator[tuple[KnownFile, tuple[Copy, ...], bool]]:
+    """Yield each file that a shoot requires, its copies without quarantined ones, and whether it is shared.
 
-
-def is_verified_in_place(copy: Copy) -> bool:
-    """Whether a copy is where it should be and was read back."""
-    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
+    A shared file belongs to each shoot that has a copy of it, with the copies it has there.
+    """
+    rows = catalog.fetch_all(
+        f"SELECT EXISTS (SELECT 1 FROM shared_files t WHERE t.file_id = f.id), {FILE_COLUMNS} FROM files f"
+        " WHERE f.shoot_id = ?1 AND f.required_copies > 0 UNION"
+        f" SELECT 1, {FILE_COLUMNS} FROM shared_files t JOIN files f ON f.id = t.file_id WHERE"
+        " f.required_copies > 0"
+        " AND EXISTS (SELECT 1 FROM copies c WHERE c.file_id = f.id AND c.shoot_id = ?1) ORDER BY 2",
+        shoot_id,
+    )
+    for is_shared, *columns in rows:
+        known = row_to_file(tuple(columns))
+        copies = catalog.fetch_all(
+            f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ?1 AND c.state <> 'quarantined'"
+            " AND (NOT ?2 OR c.shoot_id = ?3) ORDER BY c.id",
+            known.id,
+            bool(is_shared),
+            shoot_id,
+        )
+        if copies or not is_shared:
+            yield known, tuple(map(row_to_copy, copies)), bool(is_shared)
 
 
 def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
@@ -105,7 +122,8 @@ def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
     short = {
         row[0]
         for row in catalog.fetch_all(
-            "SELECT t.file_id FROM twins t JOIN files f ON f.id = t.file_id WHERE f.drive_copies < f.wants"
+            "SELECT t.file_id FROM shared_files t JOIN files f ON f.id = t.file_id WHERE f.drive_copies <"
+            " f.required_copies"
         )
     }
     return sum(count - (file_id in short) for file_id, count in names.items())

@@ -47,13 +47,6 @@ def get_shoot(catalog: Catalog, shoot_id: int) -> Shoot:
     return Shoot(*row)
 
 
-def get_shoot_id_of_copy(catalog: Catalog, copy_id: int) -> int:
-    """The id of the shoot that a copy belongs to."""
-    row = catalog.fetch_one("SELECT shoot_id FROM copies WHERE id = ?", copy_id)
-    assert row is not None
-    return int(row[0])
-
-
 def get_shoot_at_path(catalog: Catalog, known_file: KnownFile, path: str) -> Shoot:
     """The shoot of a file that lies at this path. Equal sidecars or empty files of two shoots are one file."""
     if not known_file.kind.is_original or known_file.file.size == 0:
@@ -122,7 +115,7 @@ def list_coverage(catalog: Catalog, place_id: int | None = None) -> list[ShootCo
 def count_totals(catalog: Catalog) -> tuple[int, int, int]:
     """Files, bytes, and files short of the rule, over all shoots."""
     row = catalog.fetch_one(
-        "SELECT coalesce(sum(files), 0), coalesce(sum(bytes), 0), coalesce(sum(short), 0) FROM shoots"
+        "SELECT coalesce(sum(files), 0), coalesce(sum(bytes), 0), coalesce(sum(under_replicated), 0) FROM shoots"
     )
     assert row is not None
     return row[0], row[1], row[2]
@@ -131,8 +124,9 @@ def count_totals(catalog: Catalog) -> tuple[int, int, int]:
 def list_shortages(catalog: Catalog) -> list[ShootShortage]:
     """Shoots with files that are short of the rule."""
     rows = catalog.fetch_all(
-        "SELECT s.id, s.day, s.name, s.files, s.short, (SELECT coalesce(sum(f.size), 0) FROM files f"
-        " WHERE f.shoot_id = s.id AND f.drive_copies < f.wants) FROM shoots s WHERE s.short > 0 ORDER BY s.day"
+        "SELECT s.id, s.day, s.name, s.files, s.under_replicated, (SELECT coalesce(sum(f.size), 0) FROM files f"
+        " WHERE f.shoot_id = s.id AND f.drive_copies < f.required_copies) FROM shoots s WHERE"
+        " s.under_replicated > 0 ORDER BY s.day"
     )
     return [ShootShortage(Shoot(*row[:3]), *row[3:]) for row in rows]
 
@@ -140,7 +134,7 @@ def list_shortages(catalog: Catalog) -> list[ShootShortage]:
 def iter_under_replicated_files(catalog: Catalog) -> Iterator[KnownFile]:
     """Files short of the rule: fewest good copies first, then oldest."""
     rows = catalog.iter_rows(
-        f"SELECT {FILE_COLUMNS} FROM files f WHERE f.drive_copies < f.wants ORDER "
+        f"SELECT {FILE_COLUMNS} FROM files f WHERE f.drive_copies < f.required_copies ORDER "
         f"BY f.drive_copies, f.first_seen_at"
     )
     return (row_to_file(row) for row in rows)
@@ -149,7 +143,7 @@ def iter_under_replicated_files(catalog: Catalog) -> Iterator[KnownFile]:
 def count_under_replicated_by_copies(catalog: Catalog) -> dict[int, int]:
     """How many files short of the rule have 0, 1, ... verified drive copies."""
     rows = catalog.fetch_all(
-        "SELECT drive_copies, count(*) FROM files WHERE drive_copies < wants GROUP BY drive_copies"
+        "SELECT drive_copies, count(*) FROM files WHERE drive_copies < required_copies GROUP BY drive_copies"
     )
     return dict(rows)
 

@@ -223,15 +223,15 @@ def _enable_wal(connection: sqlite3.Connection) -> None:
 
 
 def _bring_up_to_date(connection: sqlite3.Connection) -> None:
-    version = schema.get_version(connection)
-    if version == schema.LATEST_VERSION:
+    applied, known = schema.list_applied_migrations(connection), [name for name, _ in schema.MIGRATIONS]
+    if applied == known:
         return
-    if version > schema.LATEST_VERSION:
+    if applied != known[: len(applied)]:
+        unknown = next((name for name in applied if name not in known), applied[-1])
         raise CatalogError(
-            f"The catalog was made by a newer tripleguard (its version is {version}, this one knows "
-            f"{schema.LATEST_VERSION}).",
+            f"The catalog was made by another version of tripleguard (its schema {unknown!r} is not known here).",
             safe="It was not changed.",
-            do="Use the newer tripleguard.",
+            do="Use the version of tripleguard that made it, or a newer one.",
         )
     # Another process may be doing the same: the one that waited finds nothing left to do.
     connection.execute("BEGIN IMMEDIATE")

@@ -32,7 +32,7 @@ from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_setup import ensure_catalog_id
 from tripleguard.jobs.drives import OpenDrive, locate_drives, lock_drive
 from tripleguard.layout import build_shoot_folder
-from tripleguard.model import PlaceRecord, PlaceState, Shoot
+from tripleguard.model import PlaceRecord, Shoot
 from tripleguard.names import escape_text, fit_to_limits
 from tripleguard.places.locks import LockHolder
 from tripleguard.places.reserved import CHECKLIST_NAME, DECISIONS_DIR, LISTS_DIR, SNAPSHOTS_DIR
@@ -183,7 +183,7 @@ def _drives_without_decisions(ctx: JobContext) -> list[tuple[PlaceRecord, Path]]
         (record, path)
         for record, path in locate_drives(ctx)
         if path is not None
-        and record.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
+        and record.state.is_in_service
         and record.id not in gone
         and file_queries.get_meta(ctx.catalog, _saved_state_key(record)) != state
     ]

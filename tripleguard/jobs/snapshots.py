@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from tripleguard.catalog import file_queries
-from tripleguard.catalog.merge_catalogs import find_invalid_row, list_newest_rows
-from tripleguard.catalog.rows import from_db, join_path
+from tripleguard.catalog import file_queries, validation
+from tripleguard.catalog.event_log import get_last_event_id
+from tripleguard.catalog.merge_catalogs import list_newest_rows
 from tripleguard.catalog.store import Catalog, create_catalog, find_open_error
 from tripleguard.errors import CatalogError, CopyError, TripleguardError
 from tripleguard.home import Home, delete_scratch, get_free_bytes, prepare_scratch_path, write_scratch
@@ -141,12 +141,9 @@ def _open_snapshot(path: Path, source: str) -> Snapshot:
         raise ValueError(trouble)
     catalog = create_catalog(path)
     try:
-        events = catalog.fetch_one("SELECT coalesce(max(id), 0) FROM events")
-        files = catalog.fetch_one("SELECT count(*) FROM files")
-        assert events is not None
-        assert files is not None
         known_as = file_queries.get_meta(catalog, "catalog_id") or ""
-        return Snapshot(source, catalog, known_as, events[0], files[0], list_newest_rows(catalog))
+        events, files = get_last_event_id(catalog), file_queries.count_files(catalog)
+        return Snapshot(source, catalog, known_as, events, files, list_newest_rows(catalog))
     except BaseException:
         catalog.close()
         raise
@@ -159,7 +156,7 @@ _QUARANTINE_STATES = (CopyState.QUARANTINED, CopyState.MISSING)
 def explain_rejected_catalog(catalog: Catalog) -> str | None:
     """Why nothing may be taken over from another catalog, in plain words; None if it may. It is only read."""
     try:
-        return find_invalid_row(catalog) or next(_find_faults(catalog), None)
+        return validation.find_invalid_row(catalog) or next(_find_faults(catalog), None)
     except CatalogError as error:
         return error.what
     except (TypeError, ValueError) as error:
@@ -167,39 +164,22 @@ def explain_rejected_catalog(catalog: Catalog) -> str | None:
 
 
 def _find_faults(catalog: Catalog) -> Iterator[str]:
-    for (path,) in catalog.iter_rows("SELECT path FROM folders WHERE path <> ''"):
-        folder = from_db(path)
+    for folder in validation.iter_folder_paths(catalog):
         if not is_safe_path(folder):
             yield "a folder outside its place"
         if may_reach_reserved_dir(folder) and not folder.startswith(_QUARANTINE_PREFIX):
             yield "a folder that tripleguard keeps for itself"
-    for path, name, state in catalog.iter_rows(
-        "SELECT d.path, c.name, c.state FROM folders d JOIN copies c ON c.folder_id = d.id"
-        " WHERE d.path = '' OR d.path LIKE '.%'"
-    ):
-        if may_reach_reserved_dir(join_path(path, name)) and CopyState(state) not in _QUARANTINE_STATES:
+    for path, state in validation.iter_copies_in_hidden_folders(catalog):
+        if may_reach_reserved_dir(path) and state not in _QUARANTINE_STATES:
             yield "a copy in a folder that tripleguard keeps for itself"
     # A check list and a record of a clearance begin with a c, however they are spelt.
-    for path, name in catalog.iter_rows(
-        "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
-        " WHERE c.name LIKE 'c%' AND d.path NOT LIKE '.%'"
-    ):
-        if is_reserved(fold_name(join_path(path, name))):
+    for path in validation.iter_copies_named_like(catalog, "c"):
+        if is_reserved(fold_name(path)):
             yield "a copy under a name that tripleguard keeps for itself"
-    for (name,) in catalog.iter_rows(
-        "SELECT name FROM copies WHERE name IN ('', '.', '..') OR instr(name, char(0))"
-    ):
-        yield f"a copy that is called {from_db(name)!r}"
-    for table in ("versions", "findings", "wanted_offsite"):
-        for (path,) in catalog.iter_rows(f"SELECT path FROM {table} WHERE path <> ''"):
-            at = from_db(path)
-            if not is_safe_path(at) or (may_reach_reserved_dir(at) and not at.startswith(_QUARANTINE_PREFIX)):
-                yield f"{table} in a folder that tripleguard keeps for itself"
-    for table, column in (("shoots", "name"), ("bodies", "label"), ("files", "name"), ("places", "name")):
-        for (name,) in catalog.iter_rows(
-            f"SELECT {column} FROM {table} WHERE {column} IN ('.', '..') OR instr({column}, '/')"
-            f" OR instr({column}, char(0))"
-        ):
-            yield f"{table} with a name that is a path: {from_db(name)!r}"
-    for (name,) in catalog.iter_rows("SELECT name FROM shoots WHERE instr(name, '\\') OR name LIKE '.%'"):
-        yield f"shoots with a name that is a path: {name!r}"
+    for name in validation.iter_unusable_copy_names(catalog):
+        yield f"a copy that is called {name!r}"
+    for table, path in validation.iter_other_paths(catalog):
+        if not is_safe_path(path) or (may_reach_reserved_dir(path) and not path.startswith(_QUARANTINE_PREFIX)):
+            yield f"{table} in a folder that tripleguard keeps for itself"
+    for table, name in validation.iter_names_that_are_paths(catalog):
+        yield f"{table} with a name that is a path: {name!r}"

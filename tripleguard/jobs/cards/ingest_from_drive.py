@@ -287,12 +287,10 @@ class _IngestRun:
         if shoot is not None:
             return shoot
         beside = folder_queries.list_copies_in_folder(self._ctx.catalog, self._drive.record.id, entry.folder)
-        for copy in beside:
-            row = self._ctx.catalog.fetch_one("SELECT shoot_id FROM copies WHERE id = ?", copy.id)
-            if row is not None:
-                one = shoots.get_shoot(self._ctx.catalog, row[0])
-                return one.day, one.name
-        return None
+        if not beside:
+            return None
+        one = shoots.get_shoot(self._ctx.catalog, beside[0].shoot_id)
+        return one.day, one.name
 
     def _adopted_shoot(self, item: _FileOnMedium) -> tuple[str, str]:
         """The shoot of a file in an archive made by hand: the one these bytes are known in, else by its folder."""

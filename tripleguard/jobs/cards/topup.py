@@ -35,7 +35,7 @@ from tripleguard.jobs.existing_copies import ExistingCopies, is_identified_by_co
 from tripleguard.jobs.progress import Job, Progress, ProgressUpdate
 from tripleguard.model import Copy, CopyState, Entry, EventOutcome, File
 from tripleguard.names import add_number
-from tripleguard.rules import is_as_recorded, is_untouched
+from tripleguard.rules import is_as_recorded, is_good_copy, is_untouched
 
 _MAX_PASSES = 3
 
@@ -230,7 +230,7 @@ class _TopupPlan:
             unproved = [
                 (lanes[place], copy)
                 for place, (_, copy, _) in there.items()
-                if place in lanes and copy.evidence.verified_at is None
+                if place in lanes and not is_good_copy(copy)
             ]
             for lane, copy in unproved:
                 engine.verify(
@@ -241,7 +241,7 @@ class _TopupPlan:
             if not there:
                 self.without_source += 1
             elif wanted > 0 and lacking:
-                source = min(there.values(), key=lambda one: one[1].evidence.verified_at is None)
+                source = min(there.values(), key=lambda one: not is_good_copy(one[1]))
                 chosen = self._order_by_free_space(lacking, debt.known_file.file.size)[:wanted]
                 yield self._make_task(debt.known_file, *source, lanes=chosen)
 
@@ -331,13 +331,8 @@ class _TopupPlan:
 
     def _count_good_drives(self, known: KnownFile, missing_ids: set[int]) -> int:
         """On how many drives the catalog has a verified copy that still counts, wherever they are now."""
-        rows = self._existing.catalog.fetch_all(
-            "SELECT c.id, c.place_id FROM copies c JOIN places p ON p.id = c.place_id WHERE c.file_id = ?"
-            " AND c.state = 'present' AND c.verified_at IS NOT NULL AND p.kind = 'drive'"
-            " AND p.state IN ('active', 'shelved') AND p.leaving_since IS NULL",
-            known.id,
-        )
-        return len({place for copy, place in rows if copy not in missing_ids})
+        copies = file_queries.list_counted_drive_copies(self._existing.catalog, known.id)
+        return len({copy.place_id for copy in copies if copy.id not in missing_ids})
 
     def _find_source(self, known: KnownFile, missing_ids: set[int]) -> tuple[CopySource, Copy, Entry] | None:
         """A copy on a connected drive to read from: a verified one first."""
@@ -346,7 +341,7 @@ class _TopupPlan:
             for copy in file_queries.list_copies(self._existing.catalog, known.id)
             if copy.state is CopyState.PRESENT and copy.id not in missing_ids
         ]
-        for copy in sorted(copies, key=lambda copy: copy.evidence.verified_at is None):
+        for copy in sorted(copies, key=lambda copy: not is_good_copy(copy)):
             drive = self._sources.get(copy.place_id)
             entry = drive.stat_or_none(copy.path) if drive else None
             if drive is not None and entry is not None and entry.size == copy.size:

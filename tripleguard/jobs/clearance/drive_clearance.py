@@ -240,7 +240,7 @@ class _DriveClearanceRun:
             raise AssertionError("a yes that does not cover every file")
         self._note_disks()
         for record in list_places(self._ctx.catalog):
-            if record.id in self._places_given_yes and record.state in (PlaceState.ACTIVE, PlaceState.SHELVED):
+            if record.id in self._places_given_yes and record.state.is_in_service:
                 self._notes.add("yes stands", record.name)
         clearance = decide_clearance(
             self._ctx,

@@ -109,14 +109,14 @@ class CopyRecorder:
         resolve_at(
             self._ctx.catalog, place.id, result.request.path, "it reads back as it should", now, kinds=BAD_KINDS
         )
-        row = self._ctx.catalog.fetch_one("SELECT shoot_id, file_id FROM copies WHERE id = ?", copy)
-        assert row is not None
-        if find_newest_version(self._ctx.catalog, result.request.path, place.id) == row[1]:
+        recorded = file_queries.get_copy(self._ctx.catalog, copy)
+        if find_newest_version(self._ctx.catalog, result.request.path, place.id) == recorded.file_id:
             stale = (FindingKind.STALE,)
             resolve_at(
                 self._ctx.catalog, place.id, result.request.path, "it is the newest version", now, kinds=stale
             )
-        self._verified_counts[row[0], place.id] = self._verified_counts.get((row[0], place.id), 0) + 1
+        counted = recorded.shoot_id, place.id
+        self._verified_counts[counted] = self._verified_counts.get(counted, 0) + 1
         if result.readings > 1:
             self._add_fixity_event(
                 result.lane,
@@ -146,7 +146,6 @@ class CopyRecorder:
         self._open_finding(FindingKind.CORRUPT, copy, {"read_back": reason})
 
     def _open_finding(self, kind: FindingKind, copy: Copy, evidence: dict[str, object]) -> None:
-        row = self._ctx.catalog.fetch_one("SELECT shoot_id FROM copies WHERE id = ?", copy.id)
         open_or_refresh(
             self._ctx.catalog,
             kind,
@@ -155,7 +154,7 @@ class CopyRecorder:
             self._ctx.clock.now(),
             copy_id=copy.id,
             file_id=copy.file_id,
-            shoot_id=row[0] if row else None,
+            shoot_id=copy.shoot_id,
             evidence=evidence,
         )
 
@@ -255,7 +254,7 @@ class CopyRecorder:
         return copy.id if copy else None
 
     def _add_fixity_event(self, lane: int, outcome: EventOutcome, path: str, reason: str, copy_id: int) -> None:
-        row = self._ctx.catalog.fetch_one("SELECT file_id, shoot_id FROM copies WHERE id = ?", copy_id)
+        copy = file_queries.get_copy(self._ctx.catalog, copy_id)
         add_event(
             self._ctx.catalog,
             EventType.FIXITY_CHECK,
@@ -264,8 +263,8 @@ class CopyRecorder:
             self._ctx.clock.now(),
             job_id=self._job_id,
             place_id=self._drives[lane].record.id,
-            file_id=row[0] if row else None,
-            shoot_id=row[1] if row else None,
+            file_id=copy.file_id,
+            shoot_id=copy.shoot_id,
         )
 
 
@@ -293,7 +292,6 @@ def record_failed_copy(
     now = ctx.clock.now()
     as_seen = {"size": entry.size, "mtime_ns": entry.mtime_ns} if entry is not None else {}
     with ctx.catalog.transaction():
-        row = ctx.catalog.fetch_one("SELECT shoot_id FROM copies WHERE id = ?", copy.id)
         set_copy_state(ctx.catalog, copy.id, _STATE_OF_FINDING[kind], now)
         open_or_refresh(
             ctx.catalog,
@@ -303,7 +301,7 @@ def record_failed_copy(
             now,
             copy_id=copy.id,
             file_id=copy.file_id,
-            shoot_id=row[0] if row else None,
+            shoot_id=copy.shoot_id,
             evidence={during: reason, **as_seen},
         )
         add_event(

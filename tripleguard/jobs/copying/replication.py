@@ -62,17 +62,17 @@ class ReplicationRun(CopyRun):
         self.retry_later(task.entry, task.lanes)
         if self._suspect_tasks.setdefault(task.source_copy_id, task) is task:
             return
-        row = self.ctx.catalog.fetch_one("SELECT place_id, shoot_id FROM copies WHERE id = ?", task.source_copy_id)
-        assert row is not None
-        if not any(drive.record.id == row[0] and drive.place.is_connected() for drive in self._sources_to_ask):
+        source = file_queries.get_copy(self.ctx.catalog, task.source_copy_id)
+        asked = (drive for drive in self._sources_to_ask if drive.record.id == source.place_id)
+        if not any(drive.place.is_connected() for drive in asked):
             return
         self.recorder.mark_corrupt(task.source_copy_id, reason)
         self.recorder.add_job_event(
             EventType.FIXITY_CHECK,
             EventOutcome.FAILURE,
             f"{escape_text(task.entry.path)}: {reason}",
-            place_id=row[0],
-            shoot_id=row[1],
+            place_id=source.place_id,
+            shoot_id=source.shoot_id,
         )
 
 

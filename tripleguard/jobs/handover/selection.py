@@ -12,17 +12,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tripleguard.catalog.companions import find_newest_version
-from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, FILE_COLUMNS, KnownFile, row_to_copy, row_to_file
+from tripleguard.catalog.rows import KnownFile
 from tripleguard.catalog.selects import list_selects
-from tripleguard.catalog.shared_sidecars import list_shared_file_ids
+from tripleguard.catalog.shared_sidecars import iter_required_files, list_shared_file_ids
 from tripleguard.catalog.store import Catalog
 from tripleguard.config import LayoutSettings
 from tripleguard.jobs.frame_files import files_of_frame
 from tripleguard.layout import build_shoot_folder
 from tripleguard.model import Copy, CopyState, FsLimits, Shoot
 from tripleguard.names import add_number, escape_text, fit_to_limits, fold_name, is_valid_utf8
-
-_FILE_COLUMN_COUNT = FILE_COLUMNS.count(",") + 1
+from tripleguard.rules import is_good_copy
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,7 @@ def list_shoot_files(catalog: Catalog, shoot: Shoot, layout: LayoutSettings) -> 
     """Every file of a shoot with its path in the shoot's folder and its copies, in path order."""
     folder = build_shoot_folder(layout, shoot.day, shoot.name) + "/"
     found: list[SelectedFile] = []
-    for known, copies, by_name in _iter_required_files(catalog, shoot.id):
+    for known, copies, by_name in iter_required_files(catalog, shoot.id):
         if not by_name:
             found.append((known, _get_path_in_shoot(folder, known, copies), copies))
             continue
@@ -94,31 +93,6 @@ def assign_paths(
     return items
 
 
-def _iter_required_files(catalog: Catalog, shoot_id: int) -> Iterable[tuple[KnownFile, tuple[Copy, ...], bool]]:
-    """(file, its copies, whether it is counted by name) of what a shoot wants.
-
-    A file with twins belongs to each shoot that has a copy of it, under the names it has there.
-    """
-    rows = catalog.fetch_all(
-        f"SELECT {FILE_COLUMNS}, EXISTS (SELECT 1 FROM twins t WHERE t.file_id = f.id) FROM files f"
-        " WHERE f.shoot_id = ?1 AND f.wants > 0 UNION"
-        f" SELECT {FILE_COLUMNS}, 1 FROM twins t JOIN files f ON f.id = t.file_id WHERE f.wants > 0"
-        " AND EXISTS (SELECT 1 FROM copies c WHERE c.file_id = f.id AND c.shoot_id = ?1)",
-        shoot_id,
-    )
-    for row in rows:
-        known, by_name = row_to_file(row[:_FILE_COLUMN_COUNT]), bool(row[_FILE_COLUMN_COUNT])
-        copies = catalog.fetch_all(
-            f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ?1 AND c.state <> 'aside'"
-            " AND (NOT ?2 OR c.shoot_id = ?3) ORDER BY c.id",
-            known.id,
-            by_name,
-            shoot_id,
-        )
-        if copies or not by_name:
-            yield known, tuple(map(row_to_copy, copies)), by_name
-
-
 def _get_path_in_shoot(folder: str, known_file: KnownFile, copies: Sequence[Copy]) -> str:
     """Where a file lies in the shoot's folder, by the first of its copies that does; else its whole path there."""
     inside = next((copy.path for copy in copies if copy.path.startswith(folder)), None)
@@ -146,4 +120,4 @@ def _iter_candidate_paths(path: str, limits: FsLimits) -> Iterable[str]:
 def _sort_best_first(copies: Sequence[Copy]) -> tuple[Copy, ...]:
     """Copies that are as they should be, the verified ones first; by drive, so that one drive is read in order."""
     usable = [copy for copy in copies if copy.state is CopyState.PRESENT]
-    return tuple(sorted(usable, key=lambda copy: (copy.evidence.verified_at is None, copy.place_id, copy.id)))
+    return tuple(sorted(usable, key=lambda copy: (not is_good_copy(copy), copy.place_id, copy.id)))

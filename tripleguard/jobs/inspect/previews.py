@@ -18,7 +18,7 @@ from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.drives import OpenDrive, locate_drives, open_drives
 from tripleguard.model import Copy
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_as_recorded, is_good_copy
 
 MAX_PREVIEWS = 24
 """Small pictures that one page gets."""
@@ -65,7 +65,7 @@ def _verified_copies(
         (copy, here[copy.place_id])
         for copy in file_queries.list_copies(ctx.catalog, known.id)
         if copy.place_id in here
-        and copy.evidence.verified_at is not None
+        and is_good_copy(copy)
         and is_as_recorded(copy, here[copy.place_id].stat_or_none(copy.path))
     ]
 

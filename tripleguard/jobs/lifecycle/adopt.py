@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import file_queries, folder_queries, shoots
 from tripleguard.catalog.file_updates import ensure_shoot, set_shoot_of_copies, set_shoot_of_file
-from tripleguard.catalog.rows import join_path
 from tripleguard.catalog.shared_sidecars import list_shared_file_ids
 from tripleguard.catalog.store import Catalog
 from tripleguard.errors import TripleguardError
@@ -69,7 +68,7 @@ def adopt(ctx: JobContext, drives: Sequence[OpenDrive]) -> Job[AdoptResult]:
     taken = {lane.name: lane.ingested for lane in lanes if lane.ingested is not None}
     return AdoptResult(
         taken,
-        tuple(_find_conflicting_paths(ctx.catalog)),
+        tuple(folder_queries.list_conflicting_paths(ctx.catalog)),
         tuple(unlisted),
         tuple(troubles),
         round(time.monotonic() - began, 3),
@@ -191,15 +190,3 @@ def _find_unknown_files(catalog: Catalog, drive: OpenDrive, walk: DriveWalk) -> 
             entry for entry in folder.entries if entry.path not in known and not is_litter(drive.place, entry)
         ]
         yield from sorted(fresh, key=lambda entry: (not kind_of(entry.name).is_original, entry.name))
-
-
-def _find_conflicting_paths(catalog: Catalog) -> Iterator[str]:
-    """Paths of originals under which two drives hold different bytes now."""
-    rows = catalog.fetch_all(
-        "SELECT DISTINCT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
-        " JOIN files f ON f.id = c.file_id JOIN folders e ON e.path = d.path AND e.place_id > d.place_id"
-        " JOIN copies o ON o.folder_id = e.id AND o.name = c.name"
-        " WHERE o.file_id <> c.file_id AND c.state = 'present' AND o.state = 'present'"
-        " AND f.kind IN ('raw', 'picture', 'video', 'sound') ORDER BY 1, 2"
-    )
-    return (join_path(path, name) for path, name in rows)

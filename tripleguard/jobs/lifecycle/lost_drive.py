@@ -9,19 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from tripleguard.catalog.places import list_places
-from tripleguard.catalog.shared_sidecars import (
-    group_copies_by_use,
-    is_counted,
-    is_superseded,
-    is_verified_in_place,
+from tripleguard.catalog.loss_queries import (
+    CopiesLeft,
+    count_copies_left,
+    count_only_copies,
+    list_shared_files_on,
+    sum_good_copies,
 )
-from tripleguard.catalog.shoots import get_shoot_id_of_copy
-from tripleguard.catalog.store import Catalog, Row
+from tripleguard.catalog.places import list_places
+from tripleguard.catalog.shared_sidecars import group_copies_by_use, is_superseded
+from tripleguard.catalog.shoots import list_shoots
+from tripleguard.catalog.store import Catalog
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import locate_drives
 from tripleguard.model import PlaceRecord, Shoot
-from tripleguard.rules import get_overdue_cutoff
+from tripleguard.rules import get_overdue_cutoff, is_counted_drive, is_good_copy
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,20 +78,14 @@ def list_remaining_drives(ctx: JobContext, record: PlaceRecord) -> tuple[Remaini
     rule, now = ctx.settings.rule, ctx.clock.now()
     found = []
     for place in list_places(ctx.catalog):
-        if place.id == record.id or not is_counted(place):
+        if place.id == record.id or not is_counted_drive(place):
             continue
-        row = ctx.catalog.fetch_one(
-            "SELECT count(*), coalesce(sum(f.size), 0), min(c.verified_at), max(c.verified_at),"
-            " coalesce(sum(c.verified_at < ?), 0) FROM copies c JOIN files f ON f.id = c.file_id"
-            " WHERE c.place_id = ? AND c.state = 'present' AND c.verified_at IS NOT NULL AND f.wants > 0"
-            " AND c.file_id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')",
-            get_overdue_cutoff(place.role, rule.road_days, rule.shelf_days, now),
-            place.id,
-            record.id,
-        )
-        if row is not None and row[0]:
-            amount = FileTotals(row[0], row[1])
-            found.append(RemainingDrive(place, amount, row[2], row[3], row[4], place.id in here))
+        cutoff = get_overdue_cutoff(place.role, rule.road_days, rule.shelf_days, now)
+        good = sum_good_copies(ctx.catalog, place.id, record.id, cutoff)
+        if good is not None:
+            amount = FileTotals(good.files, good.total_bytes)
+            oldest, newest = good.oldest_verified_at, good.newest_verified_at
+            found.append(RemainingDrive(place, amount, oldest, newest, good.overdue, place.id in here))
     return tuple(sorted(found, key=lambda one: (one.overdue == 0, one.oldest_verified_at)))
 
 
@@ -98,21 +94,17 @@ def assess_loss(catalog: Catalog, record: PlaceRecord) -> LossReport:
     by_shoot: dict[int, dict[str, FileTotals]] = {}
     held = FileTotals()
     names = list(_iter_named_files(catalog, record))
-    for shoot_id, drives, offsite, files, total in (
-        *_count_files(catalog, record),
-        *(one.as_row() for one in names),
-    ):
-        held = _add_totals(held, FileTotals(files, total))
-        what = "once" if drives == 1 else "offsite" if offsite else "nowhere"
-        if drives < 2:
-            left = by_shoot.setdefault(shoot_id, {})
-            left[what] = _add_totals(left.get(what, FileTotals()), FileTotals(files, total))
+    for one in (*count_copies_left(catalog, record.id), *(name.as_copies_left() for name in names)):
+        amount = FileTotals(one.files, one.total_bytes)
+        held = _add_totals(held, amount)
+        what = "once" if one.drive_copies == 1 else "offsite" if one.is_offsite else "nowhere"
+        if one.drive_copies < 2:
+            left = by_shoot.setdefault(one.shoot_id, {})
+            left[what] = _add_totals(left.get(what, FileTotals()), amount)
     shoots = [
-        ShootLoss(
-            Shoot(*row), *(by_shoot[row[0]].get(what, FileTotals()) for what in ("nowhere", "offsite", "once"))
-        )
-        for row in catalog.fetch_all("SELECT id, day, name FROM shoots ORDER BY day, id")
-        if row[0] in by_shoot
+        ShootLoss(shoot, *(by_shoot[shoot.id].get(what, FileTotals()) for what in ("nowhere", "offsite", "once")))
+        for shoot in list_shoots(catalog)
+        if shoot.id in by_shoot
     ]
     return LossReport(
         record,
@@ -134,51 +126,26 @@ class _NamedFile:
     is_offsite: bool
     drive_ids: frozenset[int]
 
-    def as_row(self) -> Row:
-        """As `_count_files` has it."""
-        return self.shoot_id, min(len(self.drive_ids), 2), self.is_offsite, 1, self.size
-
-
-def _count_files(catalog: Catalog, record: PlaceRecord) -> Iterator[Row]:
-    """Shoot, on how many drives (2: or more), whether offsite, files, bytes; without those counted by name."""
-    return catalog.iter_rows(
-        "SELECT f.shoot_id, min(f.drive_copies, 2), f.offsite_copies > 0, count(*), sum(f.size) FROM files f"
-        " WHERE f.wants > 0 AND f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside')"
-        " AND f.id NOT IN (SELECT file_id FROM twins) GROUP BY 1, 2, 3",
-        record.id,
-    )
+    def as_copies_left(self) -> CopiesLeft:
+        """Return it as a count of one file."""
+        return CopiesLeft(self.shoot_id, min(len(self.drive_ids), 2), self.is_offsite, 1, self.size)
 
 
 def _iter_named_files(catalog: Catalog, record: PlaceRecord) -> Iterator[_NamedFile]:
-    counting = frozenset(place.id for place in list_places(catalog) if is_counted(place))
-    rows = catalog.fetch_all(
-        "SELECT DISTINCT f.id, f.size, f.offsite_copies > 0 FROM twins t JOIN files f ON f.id = t.file_id"
-        " JOIN copies c ON c.file_id = f.id WHERE f.wants > 0 AND c.place_id = ? AND c.state <> 'aside'",
-        record.id,
-    )
-    for file_id, size, offsite in rows:
+    counting = frozenset(place.id for place in list_places(catalog) if is_counted_drive(place))
+    for file_id, size, is_offsite in list_shared_files_on(catalog, record.id):
         for copies in group_copies_by_use(catalog, file_id):
             here = next((copy for copy in copies if copy.place_id == record.id), None)
             if here is not None and not is_superseded(catalog, file_id, copies):
-                good = frozenset(copy.place_id for copy in copies if is_verified_in_place(copy)) & counting
-                yield _NamedFile(get_shoot_id_of_copy(catalog, here.id), size, bool(offsite), good)
+                good = frozenset(copy.place_id for copy in copies if is_good_copy(copy)) & counting
+                yield _NamedFile(here.shoot_id, size, is_offsite, good)
 
 
 def _rank_source_drives(
     catalog: Catalog, record: PlaceRecord, names: Iterable[_NamedFile]
 ) -> list[tuple[PlaceRecord, FileTotals]]:
     places = {place.id: place for place in list_places(catalog)}
-    found = {
-        place: FileTotals(files, total)
-        for place, files, total in catalog.fetch_all(
-            "SELECT c.place_id, count(DISTINCT f.id), sum(f.size) FROM files f JOIN copies c ON c.file_id = f.id"
-            " JOIN places p ON p.id = c.place_id WHERE f.wants > 0 AND f.drive_copies = 1 AND c.state = 'present'"
-            " AND c.verified_at IS NOT NULL AND p.kind = 'drive' AND p.state IN ('active', 'shelved')"
-            " AND p.leaving_since IS NULL AND f.id NOT IN (SELECT file_id FROM twins)"
-            " AND f.id IN (SELECT file_id FROM copies WHERE place_id = ? AND state <> 'aside') GROUP BY 1",
-            record.id,
-        )
-    }
+    found = {place: FileTotals(*totals) for place, totals in count_only_copies(catalog, record.id).items()}
     for one in names:
         if len(one.drive_ids) == 1:
             (place,) = one.drive_ids

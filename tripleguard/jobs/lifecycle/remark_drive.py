@@ -13,8 +13,8 @@ from pathlib import Path
 
 import msgspec
 
+from tripleguard.catalog.file_queries import list_newest_present_copies
 from tripleguard.catalog.places import list_places
-from tripleguard.catalog.rows import COPY_COLUMNS, COPY_FROM, row_to_copy
 from tripleguard.catalog.store import Catalog
 from tripleguard.clock import Clock, format_iso
 from tripleguard.errors import PlaceError, UsageError
@@ -149,12 +149,6 @@ def _check_content(catalog: Catalog, place: PlaceRecord, drive: Place, connected
 
 def _count_present_copies(catalog: Catalog, place: PlaceRecord, drive: Place) -> tuple[int, int]:
     """How many of a place's newest copies lie on this drive, and of how many."""
-    rows = catalog.fetch_all(
-        f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = "
-        f"'present' ORDER BY c.id DESC LIMIT ?",
-        place.id,
-        _SAMPLE_COPIES,
-    )
-    copies = [row_to_copy(row) for row in rows]
+    copies = list_newest_present_copies(catalog, place.id, _SAMPLE_COPIES)
     there = sum((entry := drive.stat(copy.path)) is not None and entry.size == copy.size for copy in copies)
     return there, len(copies)

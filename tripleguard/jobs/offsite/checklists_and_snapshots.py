@@ -16,8 +16,7 @@ from pathlib import Path
 from tripleguard import checklist
 from tripleguard.catalog import due_copies
 from tripleguard.catalog.file_updates import record_checklist_written
-from tripleguard.catalog.rows import join_path, to_db
-from tripleguard.catalog.store import Catalog
+from tripleguard.catalog.offsite import list_stored_digests
 from tripleguard.clock import SystemClock, format_stamp
 from tripleguard.errors import CatalogError, CopyError, NameTakenError, TripleguardError
 from tripleguard.home import delete_scratch, prepare_scratch_path
@@ -80,8 +79,7 @@ def _write_checklist(ctx: JobContext, offsite: OpenOffsite, shoot: Shoot, thrott
     folder = offsite.place.fit_folder(build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name))
     path = f"{folder}/{CHECKLIST_NAME}"
     lines = {
-        at[len(folder) + 1 :]: digest
-        for at, digest in _list_stored_digests(ctx.catalog, offsite.record.id, folder)
+        at[len(folder) + 1 :]: digest for at, digest in list_stored_digests(ctx.catalog, offsite.record.id, folder)
     }
 
     def revised(before: bytes | None) -> bytes | None:
@@ -103,22 +101,6 @@ def _build_checklist_error(path: str) -> NameTakenError:
         safe="It was left as it is; the pictures are there and proved.",
         do="Move it to another name, then run `upload` again: that shoot gets its list then.",
     )
-
-
-def _list_stored_digests(catalog: Catalog, place_id: int, folder: str) -> list[tuple[str, bytes]]:
-    """Path and digest of the bytes that lie there, for every proved copy below a folder."""
-    below = to_db(folder + "/")
-    rows = catalog.fetch_all(
-        "SELECT d.path, c.name, coalesce(o.blake3, f.digest) FROM folders d JOIN copies c ON c.folder_id = d.id"
-        " JOIN files f ON f.id = c.file_id LEFT JOIN objects o ON o.copy_id = c.id WHERE d.place_id = ?"
-        " AND c.state = 'present' AND c.verified_at IS NOT NULL"
-        " AND (d.path = ? OR substr(d.path, 1, length(?)) = ?)",
-        place_id,
-        to_db(folder),
-        below,
-        below,
-    )
-    return [(join_path(path, name), digest) for path, name, digest in rows]
 
 
 def _write_snapshot(ctx: JobContext, offsite: OpenOffsite, throttle: Callable[[int], None]) -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 from tripleguard.catalog import file_queries
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.event_log import begin_job
+from tripleguard.catalog.file_queries import count_bad_copies
 from tripleguard.catalog.offsite import StoredObject
 from tripleguard.errors import NetworkError, TripleguardError, UsageError
 from tripleguard.forecast.rescan_plan import compute_bad_share_bound
@@ -31,7 +32,6 @@ from tripleguard.jobs.rescan.drill import (
     PlaceDrillResult,
     build_stopped_error,
     choose_sample,
-    count_known_bad,
     hash_scratch_file,
     record_drill_end,
     require_scratch_space,
@@ -79,7 +79,12 @@ def drill_offsite(
     price = round(run.read_bytes / 1e9 * ctx.settings.offsite.price_per_gb, 4)
     bound = compute_bad_share_bound(run.sampled, len(run.failed))
     place = PlaceDrillResult(
-        offsite.record.name, total, count_known_bad(ctx, offsite.record), run.sampled, tuple(run.failed), bound
+        offsite.record.name,
+        total,
+        count_bad_copies(ctx.catalog, offsite.record.id),
+        run.sampled,
+        tuple(run.failed),
+        bound,
     )
     standing = rows.count_offsite_totals(ctx.catalog, offsite.record.id)
     return OffsiteDrillResult(

@@ -14,7 +14,14 @@ from tripleguard.catalog import due_copies
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.event_log import add_event
 from tripleguard.catalog.offsite import OffsiteTotals, get_server_capabilities, record_server_capabilities
-from tripleguard.catalog.places import add_place, find_place_by_uid, list_places, set_place_state
+from tripleguard.catalog.places import (
+    add_place,
+    find_place_by_uid,
+    list_places,
+    record_offsite_address,
+    record_place_seen,
+    set_place_state,
+)
 from tripleguard.clock import DAY, Clock, format_iso
 from tripleguard.errors import PlaceError, UsageError
 from tripleguard.home import open_home_lock
@@ -172,9 +179,7 @@ def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> Plac
             )
         elif known.state is not PlaceState.ACTIVE:
             set_place_state(ctx.catalog, known.id, PlaceState.ACTIVE, DriveRole.SHELF)
-        ctx.catalog.execute(
-            "UPDATE places SET last_path = ?, last_seen_at = ? WHERE id = ?", url.text, now, known.id
-        )
+        record_offsite_address(ctx.catalog, known.id, url.text, now)
         add_event(
             ctx.catalog,
             EventType.PLACE_CHANGE,
@@ -222,7 +227,7 @@ def _open_folder(ctx: JobContext, record: PlaceRecord, url: OffsiteUrl) -> Itera
 
 def _record_seen(ctx: JobContext, record: PlaceRecord) -> None:
     with ctx.catalog.transaction():
-        ctx.catalog.execute("UPDATE places SET last_seen_at = ? WHERE id = ?", ctx.clock.now(), record.id)
+        record_place_seen(ctx.catalog, record.id, ctx.clock.now())
 
 
 def _get_capabilities(ctx: JobContext, record: PlaceRecord, url: OffsiteUrl) -> ServerCapabilities:

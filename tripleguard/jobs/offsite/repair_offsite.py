@@ -145,11 +145,7 @@ def explain_missing_key(ctx: JobContext, key: DecryptionKey | None, command: str
 def has_copies_drives_lack(ctx: JobContext) -> bool:
     """Whether the offsite place has a copy of something that is short of copies on drives."""
     record = get_offsite_place(ctx)
-    owed = (
-        "SELECT 1 FROM copies c JOIN files f ON f.id = c.file_id WHERE c.place_id = ? AND c.state = 'present'"
-        " AND f.drive_copies < f.wants LIMIT 1"
-    )
-    return record is not None and ctx.catalog.fetch_one(owed, record.id) is not None
+    return record is not None and rows.has_copies_drives_lack(ctx.catalog, record.id)
 
 
 def plan_offsite_repair(ctx: JobContext) -> OffsiteRepairResult:

@@ -37,6 +37,7 @@ from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.model import Copy, CopyState, EventOutcome, EventType, File, FileKind, FindingKind, Medium
 from tripleguard.names import escape_text
 from tripleguard.places.offsite_store import ObjectEntry
+from tripleguard.rules import is_good_copy
 from tripleguard.wording import pluralize
 
 _MAX_COPIES = 100_000
@@ -112,7 +113,7 @@ class _OffsiteRescanRun:
                 if self._report_strays and lying.key not in kept:
                     yield from self._record_stray(lying)
                 continue
-            if stored is None or _has_changed(lying, stored) or not _is_verified(copy):
+            if stored is None or _has_changed(lying, stored) or not is_good_copy(copy):
                 suspects.append((copy, stored))
             else:
                 fine.append(copy.id)
@@ -310,10 +311,6 @@ class _OffsiteRescanRun:
             )
             detail = {"checked": seen.checked, "read_back": seen.read_back, "bytes": seen.read_bytes}
             end_job(self._ctx.catalog, self._job, outcome, detail, now)
-
-
-def _is_verified(copy: Copy) -> bool:
-    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
 
 
 def _has_changed(stored_object: ObjectEntry, stored: StoredObject) -> bool:

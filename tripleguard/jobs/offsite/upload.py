@@ -16,6 +16,7 @@ from datetime import datetime
 
 from tripleguard.catalog import offsite as rows
 from tripleguard.catalog.event_log import add_event, begin_job, end_job
+from tripleguard.catalog.selects import has_offsite_requirements
 from tripleguard.errors import CopyError, PlaceError, StoppedError, TripleguardError
 from tripleguard.jobs.background import Budget
 from tripleguard.jobs.context import JobContext, current_agent
@@ -175,7 +176,7 @@ class _UploadRun:
         """What was done; entered into the catalog."""
         result, catalog = self.result, self._ctx.catalog
         standing = rows.count_offsite_totals(catalog, self._offsite.record.id)
-        result.has_selects = catalog.fetch_one("SELECT 1 FROM wanted_offsite LIMIT 1") is not None
+        result.has_selects = has_offsite_requirements(catalog)
         result.missing, result.missing_bytes = standing.missing, standing.missing_bytes
         result.surplus, result.surplus_bytes = standing.surplus, standing.surplus_bytes
         result.read_back = rows.count_read_back(catalog, self._offsite.record.id)

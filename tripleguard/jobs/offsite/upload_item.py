@@ -23,7 +23,7 @@ from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Copy, CopyState, File, FileKind
 from tripleguard.names import escape_text
 from tripleguard.places.s3.bucket import MAX_PARTS, MIN_PART_BYTES
-from tripleguard.rules import is_as_recorded
+from tripleguard.rules import is_as_recorded, is_good_copy
 
 _CHUNK_BYTES = 1024 * 1024
 
@@ -168,7 +168,7 @@ def _iter_candidate_copies(
     """Copies that lie on connected drives as recorded, verified ones first."""
     by_id = {drive.record.id: drive for drive in drives}
     copies = [copy for copy in file_queries.list_copies(catalog, known_file.id) if copy.state is CopyState.PRESENT]
-    for copy in sorted(copies, key=lambda copy: copy.evidence.verified_at is None):
+    for copy in sorted(copies, key=lambda copy: not is_good_copy(copy)):
         drive = by_id.get(copy.place_id)
         if drive is None:
             continue

@@ -41,9 +41,9 @@ from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import locate_drives
 from tripleguard.jobs.queries.loss_risk import LossForecast, forecast_loss
 from tripleguard.jobs.queries.report_query import free_space_at
-from tripleguard.model import KnownSpace, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.model import KnownSpace, PlaceRecord, PlaceState
 from tripleguard.names import escape_text
-from tripleguard.rules import get_interval_days
+from tripleguard.rules import get_interval_days, is_counted_drive
 
 DRIVE_SIZES = (2 * 10**12, 4 * 10**12)
 """Drives as they are sold, in bytes, for which it is said how long they would last."""
@@ -208,11 +208,7 @@ def make_forecast(ctx: JobContext, *, end_date: date | None = None, trials: int 
     until, trials, seed: as in `chances.loss`.
     """
     now = ctx.clock.now()
-    records = [
-        record
-        for record in list_places(ctx.catalog)
-        if record.kind is PlaceKind.DRIVE and record.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
-    ]
+    records = [record for record in list_places(ctx.catalog) if is_counted_drive(record)]
     rereading = _forecast_rescan(ctx, records, now)
     sustained = {one.record.id: one.plan.sustainable_days for one in rereading.places if not one.plan.is_enough}
     chances = forecast_loss(ctx, sustained, now, end_date=end_date, trials=trials, seed=seed)

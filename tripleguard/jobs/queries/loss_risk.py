@@ -31,7 +31,7 @@ from tripleguard.forecast.loss_risk import (
 )
 from tripleguard.forecast.loss_simulation import SimulationResult, simulate
 from tripleguard.jobs.context import JobContext
-from tripleguard.model import DriveRole, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.model import DriveRole, PlaceKind, PlaceRecord
 from tripleguard.rules import get_interval_days
 
 TOUR_WEEKS = 8
@@ -118,11 +118,7 @@ def forecast_loss(
 
 def build_loss_model(ctx: JobContext, sustained_days: Mapping[int, float]) -> ArchiveModel:
     """The places in service, how each fails, and which files are where."""
-    places = {
-        record.id: record
-        for record in list_places(ctx.catalog)
-        if record.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
-    }
+    places = {record.id: record for record in list_places(ctx.catalog) if record.state.is_in_service}
     keepers = {
         number: _drive_model_of(ctx, record, sustained_days.get(number, 0.0)) for number, record in places.items()
     }

@@ -25,7 +25,7 @@ from tripleguard.jobs.missing_frames import MissingFramesReport, report_latest_n
 from tripleguard.jobs.offsite.offsite_place import get_offsite_place, get_offsite_totals, list_offsite_findings
 from tripleguard.model import Finding, FindingKind, FreeSpace, PlaceKind, PlaceRecord, PlaceState, Severity
 from tripleguard.names import escape_text
-from tripleguard.rules import get_interval_days, get_overdue_cutoff, is_at_least_old
+from tripleguard.rules import get_interval_days, get_overdue_cutoff, is_at_least_old, is_counted_drive
 from tripleguard.wording import pluralize
 
 _FINDING_TEXTS: dict[FindingKind, tuple[Severity, str, str]] = {
@@ -57,8 +57,6 @@ _FINDING_TEXTS: dict[FindingKind, tuple[Severity, str, str]] = {
     ),
 }
 
-
-_STATES_IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 _IN_BIN_TEXTS = (
     "on {place} is in the bin there, and goes when that is emptied; it counts for nothing",
@@ -260,11 +258,7 @@ def _under_replicated_findings(ctx: JobContext, places: list[PlaceStatus]) -> li
     findings = []
     wanted = ctx.settings.rule.drive_copies
     away = [status.record.name for status in places if status.state == "away"]
-    in_service = [
-        one.record
-        for one in places
-        if one.record.kind is PlaceKind.DRIVE and one.record.state in _STATES_IN_SERVICE
-    ]
+    in_service = [one.record for one in places if is_counted_drive(one.record)]
     if len(in_service) < wanted:
         step = "Add another drive with `drives add NAME PATH`, then run `topup`"
     elif away:
@@ -313,7 +307,7 @@ def _overdue_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Findin
     rule, findings = ctx.settings.rule, []
     for status in places:
         record = status.record
-        if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED) or record.kind is PlaceKind.OFFSITE:
+        if not is_counted_drive(record):
             continue
         now = ctx.clock.now()
         before = get_overdue_cutoff(record.role, rule.road_days, rule.shelf_days, now)
@@ -351,7 +345,7 @@ def _cached_findings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator[Fin
     """Copies whose last reading may have come from memory, summed by drive."""
     for status in places:
         record = status.record
-        if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED) or record.kind is PlaceKind.OFFSITE:
+        if not is_counted_drive(record):
             continue
         found = find_cached_copies(ctx, record, status.path)
         if found is not None:

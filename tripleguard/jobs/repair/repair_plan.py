@@ -27,7 +27,7 @@ from tripleguard.jobs.drives import CopySource, OpenDrive
 from tripleguard.jobs.repair.recombine import ReadAt, find_combination, open_tolerant_reader
 from tripleguard.model import Copy, CopyState, Entry, File, FileKind, FindingKind
 from tripleguard.places.base import CopyReader
-from tripleguard.rules import is_as_recorded, is_untouched
+from tripleguard.rules import is_as_recorded, is_good_copy, is_untouched
 
 NO_GOOD_COPY = (
     "no good copy is on any drive that could be read. Every version was kept. Connect the other drives and the "
@@ -135,10 +135,9 @@ class RepairPlan:
         """The file that the path of this finding should hold: of a companion, its newest version."""
         if finding.kind is FindingKind.STRAY or finding.copy_id is None:
             return None
-        row = self._catalog.fetch_one("SELECT file_id FROM copies WHERE id = ?", finding.copy_id)
         newest = find_newest_version(self._catalog, finding.path, finding.place_id)
-        file_id = newest if newest is not None else (row[0] if row else None)
-        return file_queries.get_file(self._catalog, file_id) if file_id is not None else None
+        file_id = newest if newest is not None else file_queries.get_copy(self._catalog, finding.copy_id).file_id
+        return file_queries.get_file(self._catalog, file_id)
 
     def _iter_good_copies(self, known_file: KnownFile) -> Iterator[tuple[CopySource, Copy, Entry]]:
         """Verified copies of a file that lie on drives that are here; no sidecar that was edited since."""
@@ -153,7 +152,7 @@ class RepairPlan:
         # What comes over a line, and may be paid by the byte, comes last.
         for copy in sorted(copies, key=lambda copy: not isinstance(self._sources.get(copy.place_id), OpenDrive)):
             drive = self._sources.get(copy.place_id)
-            if drive is None or copy.state is not CopyState.PRESENT or copy.evidence.verified_at is None:
+            if drive is None or not is_good_copy(copy):
                 continue
             entry = drive.stat_or_none(copy.path)
             if entry is not None and _is_readable(drive, entry):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tripleguard.cameras.kinds import get_frame_key, kind_of
-from tripleguard.catalog import file_queries, folder_queries, shoots
+from tripleguard.catalog import file_queries, folder_queries
 from tripleguard.catalog.companions import (
     add_edit,
     add_version,
@@ -65,10 +65,6 @@ class RescanContext:
         """Close what is open at a path of this drive."""
         resolve_at(self.catalog, self.place.id, path, resolution, self.now, kinds=kinds)
 
-    def get_shoot_id(self, copy_id: int) -> int:
-        """The shoot that a copy belongs to."""
-        return shoots.get_shoot_id_of_copy(self.catalog, copy_id)
-
     def get_home_path(self, copy: Copy) -> str:
         """The path a copy belongs at: where it was before it was first moved."""
         for one in list_findings_of_copy(self.catalog, copy.id):
@@ -100,7 +96,7 @@ class RescanContext:
             self.now,
             copy_id=copy_id,
             file_id=file_id,
-            shoot_id=self.get_shoot_id(copy_id),
+            shoot_id=file_queries.get_copy(self.catalog, copy_id).shoot_id,
             evidence={"was": home_path if is_valid_utf8(home_path) else None},
         )
 
@@ -179,7 +175,7 @@ def _build_home_path(rescan_ctx: RescanContext, entry: Entry, paired_copy: Copy)
 
 def _record_version(rescan_ctx: RescanContext, copy: Copy, observed: ObservedCompanion, home_path: str) -> None:
     """What a copy of a companion holds now, as the newest version of what belongs at home. It may be no other."""
-    old, shoot_id = file_queries.get_file(rescan_ctx.catalog, copy.file_id), rescan_ctx.get_shoot_id(copy.id)
+    old, shoot_id = file_queries.get_file(rescan_ctx.catalog, copy.file_id), copy.shoot_id
     if old.file == observed.file:
         return
     # By its own path: the old version may have been known first under the name of an equal one.
@@ -226,7 +222,7 @@ def _record_version(rescan_ctx: RescanContext, copy: Copy, observed: ObservedCom
 def _record_new_companion(
     rescan_ctx: RescanContext, observed: ObservedCompanion, paired_copy: Copy, home_path: str
 ) -> None:
-    entry, shoot_id = observed.entry, rescan_ctx.get_shoot_id(paired_copy.id)
+    entry, shoot_id = observed.entry, paired_copy.shoot_id
     original = file_queries.get_file(rescan_ctx.catalog, paired_copy.file_id)
     origin = FileOrigin(entry.name, FileKind.COMPANION, shoot_id, None, original.wall_ns, original.offset)
     file_id = ensure_file(
@@ -291,7 +287,7 @@ def mark_older_versions_stale(catalog: Catalog, path: str, now: int) -> None:
                 now,
                 copy_id=copy.id,
                 file_id=copy.file_id,
-                shoot_id=shoots.get_shoot_id_of_copy(catalog, copy.id),
+                shoot_id=copy.shoot_id,
             )
 
 

@@ -17,9 +17,10 @@ from tripleguard.catalog import file_queries
 from tripleguard.digest import Hasher
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import OpenDrive
-from tripleguard.model import Copy, CopyState, Entry, File
+from tripleguard.model import Entry, File
 from tripleguard.places.base import CopyReader, Place, PositionalReader
 from tripleguard.places.cache_bypass import BLOCK_BYTES, allocate_aligned
+from tripleguard.rules import is_good_copy
 
 SECTOR_BYTES = 512
 REGION_BYTES = 65536
@@ -159,7 +160,7 @@ def diff_with_good_copy(
     whole = file_queries.get_file(ctx.catalog, bad.file_id).file
     for other in drives:
         for good in file_queries.list_copies(ctx.catalog, bad.file_id):
-            if good.place_id == other.record.id and _is_verified_present(good) and good.id != bad.id:
+            if good.place_id == other.record.id and is_good_copy(good) and good.id != bad.id:
                 try:
                     found = _compare_copies(drive.place, bad.path, other.place, good.path, whole)
                 except OSError:
@@ -167,10 +168,6 @@ def diff_with_good_copy(
                 if found is not None:
                     return found
     return None
-
-
-def _is_verified_present(copy: Copy) -> bool:
-    return copy.state is CopyState.PRESENT and copy.evidence.verified_at is not None
 
 
 def _compare_copies(

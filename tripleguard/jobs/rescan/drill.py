@@ -65,7 +65,7 @@ def drill(ctx: JobContext, drives: Sequence[OpenDrive], sample_size: int, seed: 
         with ctx.catalog.transaction():
             job = begin_job(ctx.catalog, "drill", drive.record.name, current_agent(), ctx.clock.now())
         bad, (total, chosen) = (
-            count_known_bad(ctx, drive.record),
+            file_queries.count_bad_copies(ctx.catalog, drive.record.id),
             choose_sample(ctx, drive.record, sample_size, seed),
         )
         sample = sorted((file_queries.get_copy(ctx.catalog, one) for one in chosen), key=lambda copy: copy.path)
@@ -127,22 +127,8 @@ def hash_scratch_file(target: Path) -> File:
 
 def choose_sample(ctx: JobContext, place: PlaceRecord, sample_size: int, seed: int) -> tuple[int, list[int]]:
     """How many copies a place has, and the ids of a random sample of them."""
-    ids = [
-        row[0]
-        for row in ctx.catalog.iter_rows(
-            "SELECT id FROM copies WHERE place_id = ? AND state = 'present' ORDER BY id", place.id
-        )
-    ]
+    ids = file_queries.list_present_copy_ids(ctx.catalog, place.id)
     return len(ids), random.Random(f"{seed} {place.uid}").sample(ids, min(sample_size, len(ids)))
-
-
-def count_known_bad(ctx: JobContext, place: PlaceRecord) -> int:
-    """How many copies of a place are known to be missing or bad."""
-    row = ctx.catalog.fetch_one(
-        "SELECT count(*) FROM copies WHERE place_id = ? AND state IN ('missing', 'corrupt', 'altered')",
-        place.id,
-    )
-    return int(row[0]) if row else 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -227,7 +227,7 @@ class RescanRecorder:
 
     def _open_finding(self, kind: FindingKind, copy: Copy, evidence: dict[str, object]) -> FindingKind | None:
         """Open a finding about a copy; its kind if it is new."""
-        shoot_id = self._rescan_ctx.get_shoot_id(copy.id)
+        shoot_id = copy.shoot_id
         new = open_or_refresh(
             self._catalog,
             kind,

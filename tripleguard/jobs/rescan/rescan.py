@@ -12,7 +12,7 @@ import time
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from tripleguard.catalog.event_log import add_event, begin_job, end_job
+from tripleguard.catalog.event_log import add_event, begin_job, end_job, find_interrupted_run_start
 from tripleguard.catalog.findings import add_evidence, list_open_findings
 from tripleguard.clock import DAY
 from tripleguard.errors import CopyError
@@ -266,24 +266,11 @@ class _RescanRun:
         rule = self._ctx.settings.rule
         if depth != "all":
             return get_overdue_cutoff(drive.record.role, rule.road_days, rule.shelf_days, self._started_at)
-        row = self._ctx.catalog.fetch_one(
-            "SELECT started_at, outcome FROM jobs WHERE kind = 'rescan all' AND subject = ? AND started_at > ?"
-            " ORDER BY id DESC LIMIT 1",
-            drive.record.name,
-            self._started_at - _RESUME_WINDOW_NS,
-        )
-        if row is None or row[1] == EventOutcome.SUCCESS:
-            return self._started_at
-        first = self._ctx.catalog.fetch_one(
-            "SELECT min(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ? AND started_at >"
-            " max(coalesce((SELECT max(started_at) FROM jobs WHERE kind = 'rescan all' AND subject = ?"
-            " AND outcome = 'success'), 0), ?)",
-            drive.record.name,
-            drive.record.name,
-            self._started_at - _RESUME_WINDOW_NS,
+        first = find_interrupted_run_start(
+            self._ctx.catalog, "rescan all", drive.record.name, self._started_at - _RESUME_WINDOW_NS
         )
         # A clock that was ahead then must not make this run read what it has just read.
-        return min(int(first[0]), self._started_at) if first and first[0] else self._started_at
+        return min(first, self._started_at) if first is not None else self._started_at
 
     def _drain_results(self) -> list[ScanResult]:
         batch: list[ScanResult] = []
