@@ -52,7 +52,7 @@ def walk_tiff(structure: FileStructure, size: int) -> StructureWalk:
 
 @dataclass(frozen=True, slots=True)
 class _DirectoryEntry:
-    """One field. offset: where its value begins; size: its bytes; code: the `struct` code of a whole number."""
+    """One field. offset: where its value begins; size: its bytes; struct_code: for whole numbers."""
 
     tag: int
     count: int
