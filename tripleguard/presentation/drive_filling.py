@@ -1,4 +1,4 @@
-"""When drives are full, as lines and as an object."""
+"""Render the forecast of full drives, as lines and as an object."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tripleguard.wording import pluralize
 
 
 def format_filling(filling: FillForecast, now: int) -> Iterator[str]:
-    """The answer, then each drive, then what to buy by when."""
+    """Yield the answer, then each drive, then what to buy by when."""
     if filling.shooting_rate is None:
         yield (
             f"Room: nothing was shot in the last {pluralize(filling.fit_weeks, 'week')}, "
