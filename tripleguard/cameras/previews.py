@@ -64,7 +64,7 @@ def scale_jpeg(jpeg: bytes, orientation: int | None = None, long_side: int = PRE
         return None
     try:
         return _draw_scaled(jpeg, orientation or info.orientation or 1, long_side)
-    except Exception:  # noqa: BLE001 - the decoder's outer edge: whatever it stumbles over, there is no picture
+    except Exception:  # noqa: BLE001 - any decoder error means there is no preview
         return None
 
 

@@ -56,7 +56,7 @@ _EXPLAIN = "; if that is no fault, `tripleguard numbers close {number} --because
 
 
 def describe_gap(gap: GapRecord, cards: SessionCards) -> MissingFrames:
-    """An open doubt in words. cards: of its night."""
+    """Return an open gap in words. cards: of its night."""
     where = GapLocation(gap.kind)
     frames = where not in (
         GapLocation.AFTER_BODY,
@@ -86,7 +86,10 @@ def describe_gap(gap: GapRecord, cards: SessionCards) -> MissingFrames:
 
 
 def format_frame_range(first: str, last: str) -> str:
-    """A row of camera names: `DSC 4410 to 4821`; where the letters end in a digit, `P1010001 to P1010412`."""
+    """Format a range of camera names: `DSC 4410 to 4821`.
+
+    If the prefix ends in a digit, `P1010001 to P1010412`.
+    """
     letters, number = first[:-4].strip("_"), first[-4:]
     if not letters or letters[-1].isdigit() or first[:-4] != last[:-4]:
         return first if first == last else f"{first} to {last}"
@@ -121,7 +124,10 @@ def _format_card_count(gap: GapRecord, cards: SessionCards) -> str:
 
 
 def _format_time(wall_ns: int | None, night: datetime) -> str:
-    """`21:04`, with its date where that is not the night's; the hours after midnight belong to it."""
+    """Format a time as `21:04`, with its date if that is not the night's.
+
+    The hours after midnight belong to the night.
+    """
     if wall_ns is None:
         return "an unknown time"
     moment = datetime.fromtimestamp(wall_ns // SECOND, UTC).replace(tzinfo=None)

@@ -1,7 +1,7 @@
-"""Estimate the chance of losing files of this archive, as it is spread over its drives.
+"""Estimate the chance of losing files of this archive, as distributed over its drives.
 
-The arithmetic is in `forecast`. Every number that goes in is named with its source, and can be changed in the
-settings. It is an estimate: no drive knows what drives usually do.
+The arithmetic is in `forecast`. Every input is listed with its source, and can be changed in the settings. It is
+an estimate: failure rates are averages and say nothing about one particular drive.
 """
 
 from __future__ import annotations
@@ -35,15 +35,15 @@ from tripleguard.model import DriveRole, PlaceKind, PlaceRecord, PlaceState
 from tripleguard.rules import get_interval_days
 
 TOUR_WEEKS = 8
-"""How far ahead is looked when no end of the tour is said: two months on the road (common practice, no source)."""
+"""The period forecast without an end of the tour: two months on the road (common practice, no source)."""
 
 _MAX_INTERVAL_DAYS = 3650.0
-"""Days between two readings beyond which it makes no difference."""
+"""Days between two rescans beyond which the interval makes no difference."""
 
 
 @dataclass(frozen=True, slots=True)
 class ForecastInput:
-    """One number that was counted with. key: in the settings; unit and source in words."""
+    """One input of the forecast. key: in the settings; meaning and source in words."""
 
     key: str
     value: float
@@ -53,7 +53,7 @@ class ForecastInput:
 
 @dataclass(frozen=True, slots=True)
 class RiskReduction:
-    """One thing that could be changed, and the chances in a year if it were."""
+    """One possible change, and the chances within a year after it."""
 
     kind: str
     description: str
@@ -62,10 +62,15 @@ class RiskReduction:
 
 @dataclass(frozen=True, slots=True)
 class LossForecast:
-    """What may be lost. until: the end of the tour, or a day that stands for it.
+    """What may be lost.
 
-    nowhere: files that have no good copy at all now, and are not counted. once: files with only one. causes: by
-    what, in a year. changes: best first. played: the same by lot, if that was asked for, for a year.
+    Attributes:
+        without_copy: files that have no good copy now, and are not counted.
+        with_one_copy: files with only one.
+        end_date: the end of the tour, or a day used in its place.
+        causes: losses by cause, per year.
+        changes: best first.
+        simulation: the result for a year by Monte Carlo, if requested.
     """
 
     files: int
@@ -90,10 +95,15 @@ def forecast_loss(
     trials: int = 0,
     seed: int = 1,
 ) -> LossForecast:
-    """Count it. sustained: for drives whose nights are too short, the interval in days that they keep.
+    """Forecast the loss of files. Raises CatalogError.
 
-    until: instead of what the settings say. trials: how often to play a year by lot as well. Raises
-    CatalogTrouble.
+    Args:
+        ctx: the job's context.
+        sustained_days: the interval in days that drives with too short nights sustain.
+        now: UTC ns.
+        end_date: overrides the settings.
+        trials: number of simulated years; 0 for none.
+        seed: of the simulation.
     """
     settings, today = ctx.settings.forecast, _today(ctx, now)
     said = end_date or settings.tour_end
@@ -117,7 +127,7 @@ def forecast_loss(
 
 
 def build_loss_model(ctx: JobContext, sustained_days: Mapping[int, float]) -> ArchiveModel:
-    """The places in service, how each fails, and which files are where."""
+    """Return the places in service, how each fails, and which files they hold."""
     places = {
         record.id: record
         for record in list_places(ctx.catalog)
@@ -143,7 +153,10 @@ def _drive_model_of(ctx: JobContext, record: PlaceRecord, sustained_days: float)
 
 
 def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRole) -> PlaceModel:
-    """A drive that is read again every so many days. One on the shelf that died is found out then, too."""
+    """Return a drive that is read at this interval.
+
+    For one on the shelf, that is also when its failure is noticed.
+    """
     unnoticed = interval_days / 2 if role is DriveRole.SHELF else 0.0
     return PlaceModel(
         failures_per_year=settings.drive_fails,
@@ -155,7 +168,7 @@ def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRo
 
 
 def _risk_reductions(ctx: JobContext, world: ArchiveModel) -> Sequence[RiskReduction]:
-    """What could be changed, the one that saves most files on average first."""
+    """Return the possible changes, the one that saves most files on average first."""
     says, rule = ctx.settings.forecast, ctx.settings.rule
     ways: list[tuple[str, str, ArchiveModel]] = []
     if sum(one.is_in_bag for one in world.places.values()) > 1 and says.bag_lost > 0:

@@ -78,7 +78,7 @@ _OFFSITE_NEXT_STEPS = {
 
 @dataclass(frozen=True, slots=True)
 class PlaceStatus:
-    """One drive now. path and room: None while it is away. oldest: longest-unverified copy, UTC ns."""
+    """The current state of one drive. path and room are None while it is away; oldest_verified_at is in UTC ns."""
 
     record: PlaceRecord
     state: str
@@ -91,7 +91,7 @@ class PlaceStatus:
 
 @dataclass(frozen=True, slots=True)
 class QuarantineWarning:
-    """What lies aside on a drive, as the catalog has it, when it is more or older than the settings say."""
+    """The quarantine of a drive, as recorded in the catalog, when it exceeds the size or age in the settings."""
 
     record: PlaceRecord
     recorded: QuarantineTotals
@@ -101,9 +101,11 @@ class QuarantineWarning:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Everything a morning needs to know. clear: nothing wants attention; aside is only mentioned.
+    """Everything a person needs to know in the morning.
 
-    surplus: files and bytes offsite that belong to no select any more.
+    Attributes:
+        is_clear: nothing needs attention; the quarantine does not count.
+        offsite_surplus: files and bytes offsite that belong to no select any more.
     """
 
     is_clear: bool
@@ -121,7 +123,7 @@ class Report:
 
 
 def build_report(ctx: JobContext) -> Report:
-    """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
+    """Return what the catalog and the connected drives say now. Raises PlaceError, CatalogError."""
     places = list_place_statuses(ctx)
     offsite = get_offsite_totals(ctx)
     findings = [
@@ -154,9 +156,9 @@ def build_report(ctx: JobContext) -> Report:
 
 
 def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
-    """Every place: where it is now, how full, how long unverified. Raises PlaceTrouble for clones.
+    """Return every place: its path now, how full it is, how long unverified. Raises PlaceError for cloned drives.
 
-    Whether the offsite place answers is not asked: that takes the network.
+    The offsite place is not contacted, as that needs the network.
     """
     found: list[PlaceStatus] = []
     offsite = get_offsite_place(ctx)
@@ -181,7 +183,7 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
 
 
 def _check_identity(ctx: JobContext, record: PlaceRecord, path: Path) -> None:
-    """Look whether a drive that is here is on the file system that it was on."""
+    """Check that a connected drive is on the file system it was on before."""
     try:
         folder = open_root(path)
     except TripleguardError:
@@ -205,7 +207,7 @@ def _quarantine_warnings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator
 
 
 def free_space_at(path: Path, ctx: JobContext) -> FreeSpace | None:
-    """The room of the drive at path now; None if it can't say."""
+    """Return the free space of the drive at `path`; None if it can't be determined."""
     try:
         folder = open_root(path)
     except TripleguardError:
@@ -219,7 +221,7 @@ def free_space_at(path: Path, ctx: JobContext) -> FreeSpace | None:
 
 
 def _stored_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
-    """What looks at the drives have found and nobody has accepted."""
+    """Return the open findings that nobody has accepted."""
     away = {status.record.id for status in places if status.state == "away"}
     names = {place.id: place for place in list_places(ctx.catalog)}
     titles = {shoot.id: shoot.title for shoot in shoots.list_shoots(ctx.catalog)}
@@ -259,7 +261,7 @@ def _place_phrase(place: PlaceRecord) -> str:
 
 
 def _evidence_detail(finding: StoredFinding) -> str:
-    """What is known of how it is wrong."""
+    """Return details on what is wrong."""
     words = finding.evidence.get("damage") or finding.evidence.get("drill")
     if isinstance(words, str):
         return f" ({words})"
@@ -271,7 +273,7 @@ def _evidence_detail(finding: StoredFinding) -> str:
 
 
 def _under_replicated_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
-    """Files with fewer verified copies than the rule asks, summed by how many they have."""
+    """Return files with fewer verified copies than the rule requires, summed by the number they have."""
     findings = []
     wanted = ctx.settings.rule.drive_copies
     away = [status.record.name for status in places if status.state == "away"]
@@ -324,7 +326,7 @@ def _under_replicated_findings(ctx: JobContext, places: list[PlaceStatus]) -> li
 
 
 def _overdue_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
-    """Copies that were verified too long ago, summed by drive."""
+    """Return copies that were verified too long ago, summed by drive."""
     rule, findings = ctx.settings.rule, []
     for status in places:
         record = status.record
@@ -363,7 +365,7 @@ def _overdue_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Findin
 
 
 def _cached_findings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator[Finding]:
-    """Copies whose last reading may have come from memory, summed by drive."""
+    """Yield copies whose last reading may have come from the cache, summed by drive."""
     for status in places:
         record = status.record
         if record.state not in (PlaceState.ACTIVE, PlaceState.SHELVED) or record.kind is PlaceKind.OFFSITE:
