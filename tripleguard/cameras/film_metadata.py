@@ -24,7 +24,7 @@ from tripleguard.cameras.head_reader import WINDOW_BYTES, ContainerMetadata, Hea
 from tripleguard.cameras.tiff import TYPE_BYTES
 
 MAX_RECORDS = 256
-"""Records looked at in one box."""
+"""Records examined in one box."""
 
 _MOV_FIELDS = {0x01: "make", 0x02: "model", 0x11: "date", 0x12: "date", 0x0110A431: "serial"}
 _AVI_FIELDS = {0x03: "make", 0x04: "model", 0x13: "date", 0x14: "date"}

@@ -63,7 +63,7 @@ def assess_number_gap(
     if timeline.history.is_unidentified:
         # Two bodies that can't be told apart may have shared the card, which leaves a gap in each count.
         verdict = GapVerdict.CHECK
-    beside = gap.location is GapLocation.INSIDE_CARD or (
+    is_next_to_card = gap.location is GapLocation.INSIDE_CARD or (
         is_complete and gap.location in (GapLocation.BETWEEN_CARDS, GapLocation.RAWS_MISSING)
     )
     return Gap(
@@ -79,7 +79,7 @@ def assess_number_gap(
         since_ns=gap.frame_before.capture_time_ns if gap.frame_before else None,
         until_ns=gap.frame_after.capture_time_ns,
         readings=frozenset(reading for reading, card in cards.card_by_reading.items() if card in gap.cards),
-        should_keep_cards=beside and verdict is GapVerdict.MISSING,
+        should_keep_cards=is_next_to_card and verdict is GapVerdict.MISSING,
     )
 
 

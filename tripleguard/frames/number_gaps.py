@@ -178,9 +178,9 @@ def find_number_gaps(runs: Sequence[FrameRun], counter: FrameCounter, cards: Car
                     missing = counter.get_position(frame) - 1
                     yield NumberGap(GapLocation.BEFORE_COUNT, missing, 1, missing, None, frame, on)
                 continue
-            hole = _find_gap_at(run, at, cards)
-            if hole is not None:
-                yield hole
+            gap = _find_gap_at(run, at, cards)
+            if gap is not None:
+                yield gap
 
 
 def find_gap_before(

@@ -78,8 +78,8 @@ def compute_shot_times(runs: Sequence[FrameRun], *, use_utc: bool) -> list[list[
 
 def _detect_hour_shift(pause_ns: int) -> int:
     """Return the whole hours or days in a pause between consecutive frames; 0 if the remainder is too large."""
-    hours, beside = divmod(pause_ns, HOUR)
-    return hours * HOUR if hours and beside < _HOUR_SHIFT_TOLERANCE_NS else 0
+    hours, remainder = divmod(pause_ns, HOUR)
+    return hours * HOUR if hours and remainder < _HOUR_SHIFT_TOLERANCE_NS else 0
 
 
 def split_into_runs(frames: Iterable[Frame], counter: FrameCounter, cards: CardReadings) -> list[FrameRun]:

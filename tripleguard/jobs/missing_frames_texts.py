@@ -28,9 +28,9 @@ _MESSAGES = {
     GapLocation.DURING_RESET: "Body {body} counts anew from {first} at {until}, "
     "after {minutes} in which another body shot",
 }
-_CARDS_MISSING = "{cards} of {told} cards of {day} are offloaded: {missing} not seen yet"
+_CARDS_MISSING = "{cards} of {expected} cards of {day} are offloaded: {missing} not seen yet"
 _CARDS_MAYBE_MISSING = (
-    "{cards} different cards of {day} were read, {readings} times in all, and {told} were told: right if the "
+    "{cards} different cards of {day} were read, {readings} times in all, and {expected} were told: right if the "
     "second slot was a mirror, else {missing} not seen yet"
 )
 
@@ -119,7 +119,7 @@ def _format_card_count(gap: GapRecord, cards: SessionCards) -> str:
     words = _CARDS_MISSING if gap.verdict == GapVerdict.MISSING else _CARDS_MAYBE_MISSING
     missing = f"{gap.amount} {'is' if gap.amount == 1 else 'are'}"
     return words.format(
-        cards=cards.cards, told=cards.expected_cards, readings=cards.readings, day=gap.day, missing=missing
+        cards=cards.cards, expected=cards.expected_cards, readings=cards.readings, day=gap.day, missing=missing
     )
 
 

@@ -20,12 +20,12 @@ _MAX_SHOWN = 10
 
 def format_integrity(card: CardIntegrity) -> Iterator[str]:
     """Yield the results of the integrity checks of a card's files; nothing if there were none."""
-    looked = card.clean + card.unchecked + len(card.damaged)
-    if not looked:
+    count = card.clean + card.unchecked + len(card.damaged)
+    if not count:
         return
     unchecked = f"; {card.unchecked:,} not checkable" if card.unchecked else ""
     yield (
-        f"Looked through: {card.clean:,} of {pluralize(looked, 'original')} whole as far as can be told{unchecked}"
+        f"Looked through: {card.clean:,} of {pluralize(count, 'original')} whole as far as can be told{unchecked}"
     )
     for one in card.damaged[:_MAX_SHOWN]:
         accepted = " (accepted)" if one.is_accepted else ""

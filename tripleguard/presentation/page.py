@@ -118,7 +118,7 @@ def _build_finding(finding: Finding, previews: Mapping[bytes, bytes], zone: tzin
 
 
 def _build_drive(status: PlaceStatus, now: int) -> dict[str, str]:
-    room = status.room
+    room = status.space
     return {
         "name": escape_text(status.record.name),
         "state": status.state,

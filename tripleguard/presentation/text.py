@@ -256,8 +256,8 @@ def format_drives(
     """Yield one line per drive. is_same_disk_allowed: the settings count copies on one disk as two."""
     for status in statuses:
         room = ""
-        if status.room is not None and status.room.total:
-            room = f", {format_size(status.room.free)} free of {format_size(status.room.total)}"
+        if status.space is not None and status.space.total:
+            room = f", {format_size(status.space.free)} free of {format_size(status.space.total)}"
         where = (
             f" at {escape_text(str(status.path))}"
             if status.path

@@ -208,8 +208,8 @@ def _iter_samples(moov: bytes) -> Iterator[tuple[int, int, str]]:
             image = any(moov[at + 8 : at + 12] == b"vide" for at, _ in _iter_children(moov, *media, b"hdlr"))
             for info in _iter_children(moov, *media, b"minf"):
                 for table in _iter_children(moov, *info, b"stbl"):
-                    said = (moov[at:end] for at, end in _iter_children(moov, *table, b"stsd"))
-                    holds = _JPEG if any(b"JPEG" in one for one in said) else _IMAGE if image else _OTHER
+                    descriptions = (moov[at:end] for at, end in _iter_children(moov, *table, b"stsd"))
+                    holds = _JPEG if any(b"JPEG" in one for one in descriptions) else _IMAGE if image else _OTHER
                     yield from ((at, length, holds) for at, length in _iter_sample_table(moov, *table))
 
 

@@ -163,8 +163,8 @@ def _find_next_chunk(end: int, length: int) -> Generator[ByteRequest, ByteRespon
 
 def _read_long_sizes(at: int) -> Generator[ByteRequest, ByteResponse, dict[bytes, int]]:
     """Return the chunk lengths stated in the chunk of long lengths (EBU Tech 3306, 3)."""
-    said = yield from request_piece(at + 8, 16)
-    return {b"data": struct.unpack("<QQ", said)[1]} if said is not None and len(said) == 16 else {}
+    sizes = yield from request_piece(at + 8, 16)
+    return {b"data": struct.unpack("<QQ", sizes)[1]} if sizes is not None and len(sizes) == 16 else {}
 
 
 PACKET_PROBE_BYTES = 3 * 192

@@ -35,12 +35,12 @@ def main() -> None:
     _limit_resources()
     _write_answer(answers, {"ready": ready})
     while ready and (line := sys.stdin.buffer.readline()):
-        asked = json.loads(line)
-        content = sys.stdin.buffer.read(asked["size"])
-        if len(content) < asked["size"]:
+        request = json.loads(line)
+        content = sys.stdin.buffer.read(request["size"])
+        if len(content) < request["size"]:
             return
         _limit_cpu_time()
-        _write_answer(answers, _decode(asked["name"], content))
+        _write_answer(answers, _decode(request["name"], content))
 
 
 def _decode(name: str, content: bytes) -> dict[str, object]:

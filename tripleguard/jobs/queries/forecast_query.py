@@ -53,14 +53,14 @@ class PlaceFillForecast:
     """How one drive fills.
 
     Attributes:
-        room: total and free space as last seen; None if it never was.
+        space: total and free space as last seen; None if it never was.
         free: bytes without the reserve.
         share: share of what is shot that is copied to it.
         full: when it is full; None if unknown.
     """
 
     record: PlaceRecord
-    room: KnownSpace | None
+    space: KnownSpace | None
     free: int
     share: float
     full: FillTime | None
@@ -96,10 +96,10 @@ def forecast_filling(ctx: JobContext, records: Sequence[PlaceRecord], now: int) 
         (date.fromisoformat(day).toordinal(), size) for day, size in _valid_days(list_shoot_bytes(ctx.catalog))
     ]
     pace = estimate_shooting_rate(days, today.toordinal(), settings.fit_weeks)
-    rooms = _connected_free_space(ctx, now)
+    spaces = _connected_free_space(ctx, now)
     active = [record for record in records if record.state is PlaceState.ACTIVE]
     places = tuple(
-        _forecast_place_fill(ctx, record, rooms.get(record.id, record.known_space), pace, today)
+        _forecast_place_fill(ctx, record, spaces.get(record.id, record.known_space), pace, today)
         for record in active
     )
     soonest = min((_soonest_weeks(one.full) for one in places if one.full is not None), default=math.inf)
@@ -119,17 +119,17 @@ def forecast_filling(ctx: JobContext, records: Sequence[PlaceRecord], now: int) 
 
 
 def _forecast_place_fill(
-    ctx: JobContext, record: PlaceRecord, room: KnownSpace | None, shooting_rate: ShootingRate | None, today: date
+    ctx: JobContext, record: PlaceRecord, space: KnownSpace | None, shooting_rate: ShootingRate | None, today: date
 ) -> PlaceFillForecast:
     added = datetime.fromtimestamp(record.added_at // SECOND, UTC).date()
     since = max(added, today - timedelta(weeks=ctx.settings.forecast.fit_weeks))
     share = get_share_on_place(ctx.catalog, record.id, since.isoformat())
-    reserve = min(ctx.settings.drives.reserve_bytes, room.total // 20) if room else 0
-    free = max(0, room.free - reserve) if room else 0
+    reserve = min(ctx.settings.drives.reserve_bytes, space.total // 20) if space else 0
+    free = max(0, space.free - reserve) if space else 0
     # A drive without any files yet will get what the others get.
     share = 1.0 if not share else min(1.0, share)
-    full = None if room is None or shooting_rate is None else forecast_fill(free, shooting_rate.scale(share))
-    return PlaceFillForecast(record, room, free, share, full)
+    full = None if space is None or shooting_rate is None else forecast_fill(free, shooting_rate.scale(share))
+    return PlaceFillForecast(record, space, free, share, full)
 
 
 def _soonest_weeks(full: FillTime) -> float:
@@ -142,8 +142,8 @@ def _connected_free_space(ctx: JobContext, now: int) -> dict[int, KnownSpace]:
         here = [(record, path) for record, path in locate_drives(ctx) if path is not None]
     except PlaceError:
         return {}
-    rooms = ((record.id, free_space_at(path, ctx)) for record, path in here)
-    return {number: KnownSpace(room.free, room.total, now) for number, room in rooms if room is not None}
+    spaces = ((record.id, free_space_at(path, ctx)) for record, path in here)
+    return {number: KnownSpace(space.free, space.total, now) for number, space in spaces if space is not None}
 
 
 def _valid_days(shoots: Sequence[tuple[str, int]]) -> Sequence[tuple[str, int]]:

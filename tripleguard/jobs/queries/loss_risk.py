@@ -106,23 +106,23 @@ def forecast_loss(
         seed: of the simulation.
     """
     settings, today = ctx.settings.forecast, _today(ctx, now)
-    said = end_date or settings.tour_end
-    end = said if said is not None and said > today else today + timedelta(weeks=TOUR_WEEKS)
-    world = build_loss_model(ctx, sustained_days)
-    kept = [group for group in world.groups if group.places]
-    found = compute_loss_rates(world)
+    chosen_end = end_date or settings.tour_end
+    end = chosen_end if chosen_end is not None and chosen_end > today else today + timedelta(weeks=TOUR_WEEKS)
+    archive = build_loss_model(ctx, sustained_days)
+    kept = [group for group in archive.groups if group.places]
+    found = compute_loss_rates(archive)
     return LossForecast(
         files=sum(group.file_count for group in kept),
-        without_copy=sum(group.file_count for group in world.groups if not group.places),
+        without_copy=sum(group.file_count for group in archive.groups if not group.places),
         with_one_copy=sum(group.file_count for group in kept if len(group.places) == 1),
         end_date=end,
-        is_until_given=said is not None and said > today,
-        by_then=compute_loss_chance(world, (end - today).days / DAYS_PER_YEAR),
-        in_a_year=compute_loss_chance(world, 1.0),
+        is_until_given=chosen_end is not None and chosen_end > today,
+        by_then=compute_loss_chance(archive, (end - today).days / DAYS_PER_YEAR),
+        in_a_year=compute_loss_chance(archive, 1.0),
         causes={"bag": found.bag, "drives": found.drives, "faults": found.faults},
-        changes=tuple(_risk_reductions(ctx, world)),
+        changes=tuple(_risk_reductions(ctx, archive)),
         inputs=tuple(_list_inputs(ctx)),
-        simulation=simulate(world, 1.0, trials, seed) if trials else None,
+        simulation=simulate(archive, 1.0, trials, seed) if trials else None,
     )
 
 
@@ -143,13 +143,13 @@ def build_loss_model(ctx: JobContext, sustained_days: Mapping[int, float]) -> Ar
 
 
 def _drive_model_of(ctx: JobContext, record: PlaceRecord, sustained_days: float) -> PlaceModel:
-    says, rule = ctx.settings.forecast, ctx.settings.rule
+    settings, rule = ctx.settings.forecast, ctx.settings.rule
     if record.kind is PlaceKind.OFFSITE:
-        return PlaceModel(says.offsite_fails, 0.0, says.replace_days / DAYS_PER_YEAR, 0.0, is_in_bag=False)
+        return PlaceModel(settings.offsite_fails, 0.0, settings.replace_days / DAYS_PER_YEAR, 0.0, is_in_bag=False)
     every = max(
         get_interval_days(record.role, rule.road_days, rule.shelf_days), min(sustained_days, _MAX_INTERVAL_DAYS)
     )
-    return _drive_model(says, every, record.role)
+    return _drive_model(settings, every, record.role)
 
 
 def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRole) -> PlaceModel:
@@ -167,62 +167,69 @@ def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRo
     )
 
 
-def _risk_reductions(ctx: JobContext, world: ArchiveModel) -> Sequence[RiskReduction]:
+def _risk_reductions(ctx: JobContext, archive: ArchiveModel) -> Sequence[RiskReduction]:
     """Return the possible changes, the one that saves most files on average first."""
-    says, rule = ctx.settings.forecast, ctx.settings.rule
+    settings, rule = ctx.settings.forecast, ctx.settings.rule
     ways: list[tuple[str, str, ArchiveModel]] = []
-    if sum(one.is_in_bag for one in world.places.values()) > 1 and says.bag_lost > 0:
-        ways.append(("two bags", "carry the drives apart, in two bags", split_bag(world)))
-    if world.places:
-        home = _drive_model(says, rule.shelf_days, DriveRole.SHELF)
+    if sum(one.is_in_bag for one in archive.places.values()) > 1 and settings.bag_lost > 0:
+        ways.append(("two bags", "carry the drives apart, in two bags", split_bag(archive)))
+    if archive.places:
+        home = _drive_model(settings, rule.shelf_days, DriveRole.SHELF)
         ways.append(
-            ("another drive", "one more drive with everything, that stays at home", add_place(world, home))
+            ("another drive", "one more drive with everything, that stays at home", add_place(archive, home))
         )
-        ways.append(("twice as often", "read every copy again twice as often", shorten_detection(world, 0.5)))
-    if says.replace_days > 1:
+        ways.append(("twice as often", "read every copy again twice as often", shorten_detection(archive, 0.5)))
+    if settings.replace_days > 1:
         ways.append(
             (
                 "a spare",
                 "have a spare drive with you, and fill it within a day",
-                limit_replacement_time(world, 1 / DAYS_PER_YEAR),
+                limit_replacement_time(archive, 1 / DAYS_PER_YEAR),
             )
         )
-    if any(0 < len(group.places) < rule.drive_copies for group in world.groups):
+    if any(0 < len(group.places) < rule.drive_copies for group in archive.groups):
         ways.append(
-            ("what is owed", "make the copies that are owed", add_missing_copies(world, rule.drive_copies))
+            ("what is owed", "make the copies that are owed", add_missing_copies(archive, rule.drive_copies))
         )
     found = [RiskReduction(kind, words, compute_loss_chance(other, 1.0)) for kind, words, other in ways]
     return sorted(found, key=lambda change: (change.in_a_year.expected_files, change.in_a_year.at_least_one))
 
 
 def _list_inputs(ctx: JobContext) -> Sequence[ForecastInput]:
-    says, rule = ctx.settings.forecast, ctx.settings.rule
+    settings, rule = ctx.settings.forecast, ctx.settings.rule
     ours = "our assumption, no source"
     usual = "common practice, no source"
     return [
         ForecastInput(
             "forecast.drive_fails",
-            says.drive_fails,
+            settings.drive_fails,
             "a drive dies in a year",
             "replacement in the field is 2 to 4 %, more than data sheets say (Schroeder and Gibson, FAST 2007)",
         ),
         ForecastInput(
             "forecast.drive_faults",
-            says.drive_faults,
+            settings.drive_faults,
             "hidden faults of a drive in a year, one file each",
             "8.5 to 9.5 % of nearline disks a year (Bairavasundaram et al., SIGMETRICS 2007, from memory)",
         ),
-        ForecastInput("forecast.bag_lost", says.bag_lost, "a bag with all in it is lost in a year", ours),
+        ForecastInput("forecast.bag_lost", settings.bag_lost, "a bag with all in it is lost in a year", ours),
         ForecastInput(
-            "forecast.one_bag", float(says.one_bag), "the drives on the road travel in one bag", "your settings"
+            "forecast.one_bag",
+            float(settings.one_bag),
+            "the drives on the road travel in one bag",
+            "your settings",
         ),
-        ForecastInput("forecast.offsite_fails", says.offsite_fails, "the offsite tier is lost in a year", ours),
         ForecastInput(
-            "forecast.replace_days", says.replace_days, "days until a dead drive is replaced and filled", usual
+            "forecast.offsite_fails", settings.offsite_fails, "the offsite tier is lost in a year", ours
         ),
-        ForecastInput("forecast.mend_days", says.mend_days, "days until a fault that was found is mended", usual),
         ForecastInput(
-            "forecast.independence", says.independence, "1 where drives have nothing else in common", ours
+            "forecast.replace_days", settings.replace_days, "days until a dead drive is replaced and filled", usual
+        ),
+        ForecastInput(
+            "forecast.mend_days", settings.mend_days, "days until a fault that was found is mended", usual
+        ),
+        ForecastInput(
+            "forecast.independence", settings.independence, "1 where drives have nothing else in common", ours
         ),
         ForecastInput("rule.road_days", rule.road_days, "days between two readings on the road", "your settings"),
         ForecastInput(

@@ -78,12 +78,12 @@ _OFFSITE_NEXT_STEPS = {
 
 @dataclass(frozen=True, slots=True)
 class PlaceStatus:
-    """The current state of one drive. path and room are None while it is away; oldest_verified_at is in UTC ns."""
+    """The state of one drive. path and space are None while it is away; oldest_verified_at is in UTC ns."""
 
     record: PlaceRecord
     state: str
     path: Path | None
-    room: FreeSpace | None
+    space: FreeSpace | None
     files: int
     total_bytes: int
     oldest_verified_at: int | None
@@ -173,7 +173,7 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
                 record=record,
                 state=str(state),
                 path=path,
-                room=free_space_at(path, ctx) if path else None,
+                space=free_space_at(path, ctx) if path else None,
                 files=sum(one.copies for one in held),
                 total_bytes=sum(one.bytes for one in held),
                 oldest_verified_at=due_copies.get_oldest_verified(ctx.catalog, record.id),
