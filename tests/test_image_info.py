@@ -46,7 +46,7 @@ def test_sidecars_that_editors_wrote(name: str, rating: float | None) -> None:
 
 
 def test_what_the_photographer_gave_in_the_camera_is_read_from_raw_and_jpeg() -> None:
-    given_here: Any = {"taken": TAKEN, "subsec": 1, "offset": "+02:00", "serial": "1"}
+    given_here: Any = {"taken_at": TAKEN, "subsec": 1, "offset": "+02:00", "serial": "1"}
     one = make_raw(1, size=1 << 20, orientation=6, rating=4, **given_here)
     assert read_image_info(one, "ORR_0001.DNG").rating == 4
     assert read_image_info(one, "ORR_0001.DNG").orientation == 6

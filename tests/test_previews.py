@@ -167,8 +167,8 @@ def test_a_picture_as_wide_as_can_be_takes_little_memory(tmp_path: Path) -> None
     """The decoder leaves nothing out of a picture that is low enough: half a gigabyte, if it were drawn."""
     wide = jpeg(65_500, 600)
     code = (
-        "import sys; from tripleguard.cameras.previews import scaled\n"
-        "scaled(open(sys.argv[1], 'rb').read())\n"
+        "import sys; from tripleguard.cameras.previews import scale_jpeg\n"
+        "scale_jpeg(open(sys.argv[1], 'rb').read())\n"
         "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
     )
     path = tmp_path / "wide.jpg"

@@ -1,5 +1,5 @@
-"""The text files of a bag, as RFC 8493 (BagIt 1.0, October 2018) defines it.
+"""The text files of a bag, as defined by RFC 8493 (BagIt 1.0, October 2018).
 
-A bag is a folder that describes its own content. Its text files are written and parsed here; nothing here touches
-a disk but the temporary inventory of a check. `jobs/handover` copies and checks bags.
+A bag is a folder that describes its own content. This package writes and parses its text files; it touches a disk
+only for the temporary inventory of a check. `jobs/handover` copies and checks bags.
 """

@@ -1,8 +1,8 @@
 """A temporary inventory of what a bag's manifests list and what is present, so that neither has to fit in memory.
 
-It is SQLite's own temporary database: a small cache, and a file that vanishes with the inventory. Names are
-compared as they are, then as they are written in the manifest without decoding, then in one Unicode form (RFC
-8493, 6.1.1: a bag that went through a system which changes the form of names is still the same bag).
+It is a temporary SQLite database with a small cache, whose file is removed with the inventory. Names are compared
+as they are, then as written in the manifest without decoding, then in one Unicode form (RFC 8493, 6.1.1: a bag
+that passed through a system which changes the form of names is still the same bag).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ CREATE INDEX fetched_by_literal ON fetched (literal)
 
 @dataclass(frozen=True, slots=True)
 class BagEntry:
-    """A file that is there and listed: where, how large, and (manifest, checksum) of every line about it."""
+    """A file that is present and listed: path, size, and (manifest, checksum) of every line about it."""
 
     path: str
     size: int
@@ -55,7 +55,7 @@ class BagEntry:
 
 
 class BagInventory:
-    """What is listed and what is there. Enter both, call `match` once, then ask."""
+    """What is listed and what is present. Add both, call `match` once, then query."""
 
     def __init__(self) -> None:
         self._db = sqlite3.connect("", isolation_level=None)
@@ -70,8 +70,8 @@ class BagInventory:
         self._db.close()
 
     def add_present(self, path: str, size: int) -> None:
-        """A file that is there."""
-        # Bytes are compared as bytes: SQLite would end a text at a NUL and could not hold what is no UTF-8.
+        """Add a file that is present."""
+        # Compare bytes as bytes: SQLite would end a text at a NUL and can't hold text that is not UTF-8.
         form = _normalize(path)
         self._enqueue(
             "INSERT INTO found (path, form, folded, size) VALUES (?, ?, ?, ?)",
@@ -82,7 +82,7 @@ class BagInventory:
         )
 
     def add_manifest_line(self, manifest: int, path: str, literal: str, digest: str) -> None:
-        """A line of a manifest, by its number."""
+        """Add a line of the manifest with this number."""
         self._enqueue(
             "INSERT INTO listed (manifest, path, literal, form, digest) VALUES (?, ?, ?, ?, ?)",
             manifest,
@@ -93,7 +93,7 @@ class BagInventory:
         )
 
     def add_fetch_line(self, path: str, literal: str, size: int | None) -> None:
-        """A line of the fetch list."""
+        """Add a line of the fetch list."""
         self._enqueue(
             "INSERT INTO fetched (path, literal, size) VALUES (?, ?, ?)",
             _encode_path(path),
@@ -102,14 +102,14 @@ class BagInventory:
         )
 
     def match(self) -> None:
-        """Bring together what is listed and what is there."""
+        """Match what is listed with what is present."""
         self._flush_all()
         with _sqlite_errors_explained():
             for statement in _MATCH.split(";"):
                 self._db.execute(statement)
 
     def iter_missing(self) -> Iterator[tuple[str, bool]]:
-        """Listed and not there: the path, and whether it is to be fetched."""
+        """Yield listed files that are not present: the path, and whether it is to be fetched."""
         yield from self._iter_paths(
             "SELECT DISTINCT l.path,"
             " EXISTS (SELECT 1 FROM fetched f WHERE f.path = l.path OR f.literal = l.literal)"
@@ -117,7 +117,7 @@ class BagInventory:
         )
 
     def iter_unlisted(self) -> Iterator[str]:
-        """There and in no payload manifest."""
+        """Yield files that are present and in no payload manifest."""
         rows = self._iter_paths(
             "SELECT path, 0 FROM found f"
             " WHERE NOT EXISTS (SELECT 1 FROM listed l WHERE l.found_id = f.id) ORDER BY path"
@@ -125,7 +125,7 @@ class BagInventory:
         yield from (path for path, _ in rows)
 
     def iter_partly_listed(self, manifest_count: int) -> Iterator[str]:
-        """There, in some payload manifest, and not in each of so many."""
+        """Yield files that are present and in some payload manifests, but not in all of them."""
         rows = self._iter_paths(
             "SELECT f.path, 0 FROM found f JOIN listed l ON l.found_id = f.id GROUP BY f.id"
             " HAVING count(DISTINCT l.manifest) < ? ORDER BY f.id",
@@ -134,7 +134,7 @@ class BagInventory:
         yield from (path for path, _ in rows)
 
     def iter_duplicates(self) -> Iterator[tuple[str, bool]]:
-        """In one manifest more than once: the path, and whether with one checksum only."""
+        """Yield files listed more than once in one manifest, and whether always with the same checksum."""
         yield from self._iter_paths(
             "SELECT f.path, min(l.digest) = max(l.digest) FROM listed l JOIN found f ON f.id = l.found_id"
             " GROUP BY l.found_id, l.manifest HAVING count(*) > 1"
@@ -145,20 +145,20 @@ class BagInventory:
         )
 
     def is_listed(self, manifest: int, path: str) -> bool:
-        """Whether a manifest lists a path."""
+        """Return whether a manifest lists a path."""
         row = self._db.execute(
             "SELECT 1 FROM listed WHERE path = ? AND manifest = ? LIMIT 1", (_encode_path(path), manifest)
         )
         return row.fetchone() is not None
 
     def iter_name_variants(self) -> Iterator[tuple[str, bool]]:
-        """There under a name that is only nearly the listed one: the path, and whether just its form differs."""
+        """Yield files present under a variant of the listed name, and whether only the Unicode form differs."""
         yield from self._iter_paths(
             "SELECT DISTINCT path, how = 2 FROM listed WHERE found_id IS NOT NULL AND how > 0"
         )
 
     def iter_ambiguous_names(self) -> Iterator[str]:
-        """Files whose names some systems take for one."""
+        """Yield files whose names some systems treat as the same."""
         rows = self._iter_paths(
             "SELECT path, 0 FROM found"
             " WHERE folded IN (SELECT folded FROM found GROUP BY folded HAVING count(*) > 1)"
@@ -166,7 +166,7 @@ class BagInventory:
         yield from (path for path, _ in rows)
 
     def iter_unlisted_fetches(self, manifest_count: int) -> Iterator[str]:
-        """In the fetch list and not in each of so many payload manifests."""
+        """Yield files in the fetch list that are not in all payload manifests."""
         rows = self._iter_paths(
             "SELECT path, 0 FROM fetched f"
             " WHERE (SELECT count(DISTINCT manifest) FROM listed l WHERE l.path = f.path) < ?",
@@ -175,9 +175,9 @@ class BagInventory:
         yield from (path for path, _ in rows)
 
     def iter_entries(self) -> Iterator[BagEntry]:
-        """Every file that is there and listed, in path order."""
+        """Yield every file that is present and listed, in path order."""
         for number, path, size in self._db.execute("SELECT id, path, size FROM found ORDER BY path"):
-            # However often a manifest lists a file, its least and its greatest checksum tell whether they differ.
+            # The smallest and the greatest checksum show whether the lines differ, however many there are.
             rows = self._db.execute(
                 "SELECT manifest, min(digest), max(digest) FROM listed WHERE found_id = ? GROUP BY manifest",
                 (number,),
@@ -187,7 +187,7 @@ class BagInventory:
                 yield BagEntry(_decode_path(path), size, tuple(lines))
 
     def count_present(self) -> tuple[int, int]:
-        """Files that are there, and their bytes."""
+        """Return the number of present files and their total bytes."""
         self._flush_all()
         row = self._db.execute("SELECT count(*), coalesce(sum(size), 0) FROM found").fetchone()
         return row[0], row[1]

@@ -1,11 +1,11 @@
 """Format and parse the lines of a bag's manifests and fetch lists, and refuse unsafe paths.
 
 A manifest line is a checksum in hex digits, spaces or tabs, and a path from the bag's base with `/` between its
-parts. LF, CR and `%` in a path are written `%0A`, `%0D` and `%25`, those and no others (RFC 8493, 2.1.3). Lines
-end with LF, CR or CRLF (2.3).
+parts. LF, CR and `%` in a path are written `%0A`, `%0D` and `%25`, and no other characters are encoded (RFC 8493,
+2.1.3). Lines end with LF, CR or CRLF (2.3).
 
 Manifests are untrusted. A path that could leave the bag on any system is refused: absolute, with `..`, with a
-drive letter, with two backslashes in front, or beginning with `~` (RFC 8493, 5, special directory characters).
+drive letter, with two leading backslashes, or beginning with `~` (RFC 8493, 5, special directory characters).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 PAYLOAD_PREFIX = "data/"
 MAX_LINE_LENGTH = 128 * 1024
-"""Characters. The RFC sets no limit; every path that a file system takes, doubly encoded, is shorter."""
+"""Characters. The RFC sets no limit; every path that a file system accepts, encoded twice, is shorter."""
 
 _ENCODINGS = {"%": "%25", "\n": "%0A", "\r": "%0D"}
 _DECODINGS = {"%25": "%", "%0A": "\n", "%0D": "\r"}
@@ -37,9 +37,13 @@ class BagTextError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class ManifestLine:
-    """One line of a manifest. path: decoded; literal: as it stands there. digest: lower-case hex digits.
+    """One line of a manifest.
 
-    quirks: what is not as the RFC has it and can be understood all the same, in plain words.
+    Attributes:
+        digest: lower-case hex digits.
+        path: decoded.
+        literal: the path as written.
+        quirks: deviations from the RFC that can be understood, in plain words.
     """
 
     digest: str
@@ -50,7 +54,7 @@ class ManifestLine:
 
 @dataclass(frozen=True, slots=True)
 class FetchLine:
-    """One line of `fetch_order.txt`: from where, how many bytes (None: not said), and the path it belongs at."""
+    """One line of `fetch.txt`: the URL, the bytes (None if not given), and the path."""
 
     url: str
     size: int | None
@@ -59,28 +63,31 @@ class FetchLine:
 
 
 def encode_path(path: str) -> str:
-    """The path as a manifest has it."""
+    """Return the path as written in a manifest."""
     return _TO_ENCODE.sub(lambda found: _ENCODINGS[found[0]], path)
 
 
 def decode_path(path: str) -> str:
-    """The path that a manifest means."""
+    """Return the path that a manifest entry stands for."""
     return _TO_DECODE.sub(lambda found: _DECODINGS[found[0].upper()], path)
 
 
 def has_bare_percent(literal: str) -> bool:
-    """Whether a path in a manifest holds a % that is not part of what is encoded."""
+    """Return whether a path in a manifest contains a % that is not part of an encoded character."""
     return "%" in _TO_DECODE.sub("", literal)
 
 
 def format_manifest(files: Iterable[tuple[str, str]]) -> Iterator[bytes]:
-    """The lines of a manifest for (path from the bag's base, checksum in hex), in UTF-8."""
+    """Yield the manifest lines, in UTF-8, for pairs of path from the bag's base and checksum in hex."""
     for path, digest in files:
         yield f"{digest}  {encode_path(path)}\n".encode()
 
 
 def parse_manifest_line(line: str) -> ManifestLine | None:
-    """What a line says; None if it is none. What checksum tools write is understood, with a quirk."""
+    """Parse a manifest line; return None if it is invalid.
+
+    Lines as checksum tools write them are accepted, with a quirk.
+    """
     found = _LINE_PATTERN.fullmatch(line)
     if found is None:
         return None
@@ -97,7 +104,7 @@ def parse_manifest_line(line: str) -> ManifestLine | None:
 
 
 def parse_fetch_line(line: str) -> FetchLine | None:
-    """What a line of `fetch_order.txt` says; None if it is none."""
+    """Parse a line of `fetch.txt`; return None if it is invalid."""
     found = _FETCH_PATTERN.fullmatch(line)
     if found is None:
         return None
@@ -106,12 +113,12 @@ def parse_fetch_line(line: str) -> FetchLine | None:
 
 
 def explain_unsafe_path(path: str) -> str | None:
-    """Why a path in a bag is refused, in plain words; None if it stays inside."""
+    """Return why a path in a bag is refused, in plain words; None if it stays inside."""
     if not path or "\0" in path:
         return "it is empty or holds a NUL"
     if path.startswith("~"):
         return "it begins with ~, which may mean a home folder"
-    # A backslash is part of a name on one system and a separator on another; it may lead out on neither.
+    # A backslash is part of a name on one system and a separator on another; the path must be safe on both.
     parts = path.replace("\\", "/").split("/")
     if ".." in parts:
         return "it holds .., which leads out of the bag"
@@ -125,10 +132,13 @@ def explain_unsafe_path(path: str) -> str | None:
 
 
 def iter_text_lines(pieces: Iterable[bytes], encoding: str) -> Iterator[str]:
-    """The lines of a text file, without their ends. Raises BadText for bytes that are not of this encoding.
+    """Yield the lines of a text file, without their ends. Only LF, CR and CRLF end a line.
 
-    Only LF, CR and CRLF end a line: a name may hold what other programs take for one. A byte-order mark is passed
-    on as it came, since whether it may be there depends.
+    A name may contain characters that other programs treat as line ends. A byte-order mark is passed on, since
+    whether it is allowed depends on the file.
+
+    Raises:
+        BagTextError: the bytes are not valid in this encoding.
     """
     decoder = codecs.getincrementaldecoder(encoding)()
     pending = ""

@@ -34,7 +34,7 @@ _MAX_VALUE_LENGTH = 64 * 1024
 
 @dataclass(frozen=True, slots=True)
 class BagDeclaration:
-    """What `bagit.txt` says. quirks: what an older version allowed or a reader can do without."""
+    """The content of `bagit.txt`. quirks: what an older version allows or a reader can ignore."""
 
     version: tuple[int, int]
     encoding: str
@@ -42,22 +42,22 @@ class BagDeclaration:
 
     @property
     def is_strict(self) -> bool:
-        """Whether the rules of 1.0 hold; they do for a version that nobody knows."""
+        """Whether the rules of 1.0 apply; they do for unknown versions, too."""
         return self.version >= (1, 0) or self.version not in KNOWN_VERSIONS
 
     @property
     def info_name(self) -> str:
-        """The file that describes the bag."""
+        """The name of the file that describes the bag."""
         return "package-info.txt" if self.version < (0, 96) else "bag-info.txt"
 
 
 def format_declaration() -> bytes:
-    """`bagit.txt` of a bag that is made here."""
+    """Return the `bagit.txt` of a new bag."""
     return b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 
 
 def parse_declaration(content: bytes) -> BagDeclaration | str:
-    """What a `bagit.txt` says, or in plain words why it says nothing."""
+    """Parse a `bagit.txt`; return in plain words why it is invalid, if it is."""
     if content.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
         return "it begins with a byte-order mark"
     try:
@@ -94,7 +94,7 @@ def _parse_loosely(text: str) -> BagDeclaration | str:
 
 @dataclass(frozen=True, slots=True)
 class ManifestName:
-    """A manifest by its name. quirk: its algorithm is not written as it must be: lower case, nothing between."""
+    """A manifest known by its name. has_quirk: its algorithm is not written in lower case without separators."""
 
     name: str
     algorithm: str
@@ -103,7 +103,7 @@ class ManifestName:
 
 
 def parse_manifest_name(name: str) -> ManifestName | None:
-    """The manifest that a file of this name in the bag's base is; None if it is none."""
+    """Parse the name of a file in the bag's base as that of a manifest; return None if it is none."""
     found = _MANIFEST_NAME.fullmatch(name)
     if found is None:
         return None
@@ -113,7 +113,10 @@ def parse_manifest_name(name: str) -> ManifestName | None:
 
 
 def format_info(elements: Iterable[tuple[str, str]]) -> bytes:
-    """`bag-info.txt` for (label, value) in order; what has no value is left out, long values are folded."""
+    """Return `bag-info.txt` for (label, value) in order.
+
+    Entries without a value are omitted, long values are folded.
+    """
     return "".join(
         f"{line}\n" for label, value in elements if value.strip() for line in _fold_value(label, value)
     ).encode("utf-8")
@@ -130,7 +133,7 @@ def _fold_value(label: str, value: str) -> Iterator[str]:
 
 
 def iter_info_elements(lines: Iterable[str]) -> Iterator[tuple[str, str] | str]:
-    """(label, value) of every element, or a line that is none. A folded value comes in one piece."""
+    """Yield (label, value) of every element, or an invalid line. A folded value is joined."""
     label, value = "", ""
     for line in lines:
         if line[:1] in (" ", "\t"):
@@ -154,11 +157,11 @@ def iter_info_elements(lines: Iterable[str]) -> Iterator[tuple[str, str] | str]:
 
 
 def format_oxum(total_bytes: int, files: int) -> str:
-    """`Payload-Oxum`: all bytes of the payload, a dot, its number of files."""
+    """Return the `Payload-Oxum`: bytes of the payload, a dot, number of files."""
     return f"{total_bytes}.{files}"
 
 
 def parse_oxum(value: str) -> tuple[int, int] | None:
-    """Bytes and files of a `Payload-Oxum`; None if it is none."""
+    """Return bytes and files of a `Payload-Oxum`; None if it is invalid."""
     found = re.fullmatch(r"([0-9]{1,25})\.([0-9]{1,18})", value)
     return (int(found[1]), int(found[2])) if found else None

@@ -1,8 +1,8 @@
 """Name a camera body, and the folder of its pictures.
 
-Two bodies on one shoot can use the same frame numbers, so each has a folder of its own, named so that a person
-recognises it: the model, and the last characters of the serial on its plate. The text comes from a file, so it is
-cleaned to suit the strictest file system a drive may have.
+Two bodies on one shoot can use the same frame numbers, so each body has its own folder, with a name that a person
+recognises: the model and the last characters of the serial number. The text comes from a file, so it is cleaned to
+suit the strictest file system a drive may have.
 """
 
 from __future__ import annotations
@@ -17,15 +17,16 @@ from tripleguard.model import Capture
 from tripleguard.names import EXFAT_FORBIDDEN
 
 MAX_LABEL_LENGTH = 40
-"""Characters of a label."""
+"""Characters in a label."""
 
 UNKNOWN_CAMERA = "unknown camera"
 
 
 def format_body_label(capture: Capture) -> str:
-    """A body's folder: `NIKON D780 2345`; the model alone without a serial; `unknown camera` without a model.
+    """Return the name of a body's folder, such as `NIKON D780 2345`.
 
-    The result is one path part that every file system can hold, at most LONGEST characters long.
+    Without a serial it is the model alone; without a model, `unknown camera`. The result is one path component
+    that every file system accepts, at most MAX_LABEL_LENGTH characters long.
     """
     model = _clean_name_part(capture.model or "")
     if not model:
@@ -42,35 +43,40 @@ def format_body_label(capture: Capture) -> str:
 
 @dataclass(frozen=True, slots=True)
 class BodyNames:
-    """Names that a person gave to bodies that write no serial, or none that a person could read.
+    """Names that a person gave to bodies that write no readable serial.
 
-    given: for this card; by_model: for good.
+    Attributes:
+        card_name: the name for the body that wrote this card.
+        by_model: permanent names, by model.
     """
 
     card_name: str | None = None
     by_model: Mapping[str, str] = field(default_factory=dict)
 
     def name_for(self, capture: Capture) -> str | None:
-        """The body's name; None for one that writes a serial, or that nobody named."""
+        """Return the name given to the body; None if the body writes a serial or has no name."""
         if capture.serial and not capture.serial.startswith(OPAQUE_KEY_PREFIX):
             return None
         return self.card_name or self.by_model.get(capture.model or "")
 
 
 def make_serial_from_name(name: str | None) -> str:
-    """What stands for the serial of a body that was named by a person: no camera's begins with a space."""
+    """Return the text stored as the serial of a body that a person named.
+
+    It begins with a space, as no camera's serial does.
+    """
     return f" {name}" if name else ""
 
 
 _SERIAL_TAIL_LENGTH = 4
 _NOT_ALPHANUMERIC = re.compile(r"[^0-9A-Za-z]")
 
-# Windows keeps these for devices, with any extension; the superscript digits count as digits there.
+# Windows reserves these names for devices, with any extension; it treats superscript digits as digits.
 _RESERVED_NAME = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³]) *(\.|$)", re.IGNORECASE)
 
 
 def _clean_name_part(text: str) -> str:
-    """The text as part of a name: nothing invisible or forbidden, no dots or spaces at its ends."""
+    """Return the text cleaned for use in a name: nothing invisible or forbidden, no dots or spaces at its ends."""
     spaced = (" " if char.isspace() else char for char in text)
     visible = (char for char in spaced if not unicodedata.category(char).startswith("C"))
     plain = "".join("_" if char in EXFAT_FORBIDDEN else char for char in visible)

@@ -1,14 +1,14 @@
 """Find the metadata blocks in the head of a file made of boxes: Canon's CR3, HEIF pictures, films.
 
 A box has a length and a type, and holds bytes or further boxes. The head of a file usually ends inside some box,
-so every box is clipped to what is there. Only the few levels that lead to a TIFF block are entered, and at most a
-fixed number of boxes is looked at on each.
+so every box is clipped to the bytes available. Only the few levels that lead to a TIFF block are entered, and the
+number of boxes examined on each level is limited.
 
-The creation time of a film (`mvhd`) is UTC by the standard and local time in many cameras. Nobody can tell which,
-so it is not used.
+The creation time of a film (`mvhd`) is UTC by the standard but local time in many cameras. The file does not say
+which, so the time is not used.
 
-Boxes: ISO/IEC 14496-12, 4.2. Items of HEIF: ISO/IEC 14496-12, 8.11 (`get_meta`, `iinf`, `iloc`), and 23008-12,
-annex A (what an `Exif` item holds). Canon's boxes are not published; known from files.
+Boxes: ISO/IEC 14496-12, 4.2. Items of HEIF: ISO/IEC 14496-12, 8.11 (`meta`, `iinf`, `iloc`), and 23008-12, annex A
+(what an `Exif` item holds). Canon's boxes are not published; known from files.
 """
 
 from __future__ import annotations
@@ -17,18 +17,23 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 MAX_BOXES = 256
-"""Boxes looked at on one level."""
+"""Boxes examined on one level."""
 
 MAX_ITEMS = 512
-"""Items looked at in one list of item places; a phone's picture has up to about 200."""
+"""Items examined in one item location box; a phone's picture has up to about 200."""
 
 HeadSpan = tuple[int, int]
-"""Where something begins and ends in a head."""
+"""Start and end offset of a part of a head."""
 
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """One box. type: four bytes, or the sixteen of a `uuid` box. at, end: its content, clipped."""
+    """One box.
+
+    Attributes:
+        type: four bytes, or the sixteen of a `uuid` box.
+        start, end: its content, clipped to the head.
+    """
 
     type: bytes
     start: int
@@ -36,25 +41,25 @@ class Box:
 
 
 def is_box_file(head: bytes) -> bool:
-    """Whether a file that begins so is made of boxes."""
+    """Return whether the first bytes of a file are those of a file made of boxes."""
     return head[4:8] == b"ftyp"
 
 
 def find_canon_blocks(head: bytes) -> dict[bytes, HeadSpan]:
-    """The TIFF blocks of a Canon raw or film by name: `CMT1` (main), `CMT2` (Exif), `CMT3` (maker note)."""
+    """Return the TIFF blocks of a Canon raw or film by name: `CMT1` (main), `CMT2` (Exif), `CMT3` (maker note)."""
     movie = _find_first(head, (0, len(head)), b"moov")
     canon = _find_first(head, movie, _CANON)
     return {box.type: (box.start, box.end) for box in _iter_boxes(head, canon) if box.type in _CANON_BLOCKS}
 
 
 def find_canon_xmp(head: bytes) -> bytes:
-    """The XMP packet of a Canon raw, as far as it is within reach."""
+    """Return the XMP packet of a Canon raw, as far as the head contains it."""
     at, end = _find_first(head, (0, len(head)), _CANON_XMP)
     return head[at:end]
 
 
 def find_exif_item(head: bytes) -> HeadSpan | None:
-    """Where the TIFF block of a HEIF picture's Exif item lies; None if there is none within reach."""
+    """Return the span of the TIFF block in a HEIF picture's Exif item; None if the head contains none."""
     meta = _find_first(head, (0, len(head)), b"meta")
     inside = (meta[0] + 4, meta[1])
     item = _find_exif_item_number(head, _find_first(head, inside, b"iinf"))
@@ -77,7 +82,7 @@ _EMPTY_SPAN: HeadSpan = (0, 0)
 
 
 def _iter_boxes(head: bytes, span: HeadSpan) -> Iterator[Box]:
-    """The boxes that begin inside a span, in order."""
+    """Yield the boxes that begin inside a span, in order."""
     at, end = span
     for _ in range(MAX_BOXES):
         if at + 8 > end:
@@ -103,7 +108,7 @@ def _find_first(head: bytes, span: HeadSpan, type_: bytes) -> HeadSpan:
 
 
 def _find_exif_item_number(head: bytes, iinf: HeadSpan) -> int | None:
-    """The number of the first item of type `Exif`."""
+    """Return the number of the first item of type `Exif`."""
     at, end = iinf
     counted = 2 if head[at : at + 1] == b"\0" else 4
     for box in _iter_boxes(head, (at + 4 + counted, end)):
@@ -117,7 +122,7 @@ def _find_exif_item_number(head: bytes, iinf: HeadSpan) -> int | None:
 
 
 def _find_item_span(head: bytes, iloc: HeadSpan, item: int) -> HeadSpan | None:
-    """Start and length of an item that lies in one piece in the file itself."""
+    """Return start and length of an item that is stored in one extent in the file itself."""
     at, end = iloc
     version = _read_uint(head, at, 1)
     widths = _read_uint(head, at + 4, 2)
@@ -146,5 +151,5 @@ def _find_item_span(head: bytes, iloc: HeadSpan, item: int) -> HeadSpan | None:
 
 
 def _read_uint(head: bytes, at: int, size: int) -> int | None:
-    """A big-endian number of so many bytes, 0 for none of them; None outside the head."""
+    """Return a big-endian number of `size` bytes (0 if `size` is 0), or None if it lies outside the head."""
     return int.from_bytes(head[at : at + size], "big") if at + size <= len(head) else None

@@ -1,10 +1,10 @@
 """Read from a file which camera took a picture, and when.
 
 The camera's clock decides the shoot and its serial the body, so this is read once from every file of a card, from
-the head that copying has in memory anyway; only films and old raws that keep it elsewhere are read there. The
-first bytes tell the container; most containers hold TIFF blocks with Exif fields.
+the head that the copy engine already holds in memory. Only films and old raws that store the metadata elsewhere
+need further reads. The first bytes identify the container; most containers hold TIFF blocks with Exif fields.
 
-The head may be cut anywhere and its bytes may be anything. The answer is always a `Capture` with what could be
+The head may be cut anywhere and its bytes may be anything. The result is always a `Capture` with what could be
 read; a value that is cut or makes no sense is None. Fixed limits on directories, boxes and segments bound the
 work.
 
@@ -32,23 +32,26 @@ MAX_TEXT_LENGTH = 64
 """Characters kept of any text."""
 
 MAX_SEGMENTS = 64
-"""Segments of a JPEG that are stepped over in search of Exif."""
+"""Segments of a JPEG that are skipped in search of Exif."""
 
 VALID_YEARS = (1990, 2107)
-"""First and last year believed of a camera's clock; the last is where the times of FAT end."""
+"""First and last plausible year of a camera's clock; FAT timestamps end with the last one."""
 
 
 def can_have_capture_time(name: str) -> bool:
-    """Whether a file of this name may say of itself when it was taken: originals, and the small JPEG of a film."""
+    """Return whether a file of this name may record a capture time: an original, or the thumbnail of a film."""
     return kind_of(name).is_original or extension_of(name) in _THUMBNAIL_EXTENSIONS
 
 
 def read_capture(head: bytes, name: str, random_access: RandomAccess | None = None) -> Capture:
-    """What a camera wrote about a picture, from the first bytes of its file.
+    """Read what a camera wrote about a picture from the first bytes of its file.
 
-    head: usually the first 256 KiB to 4 MiB, cut anywhere. name: the file's name; a sound or a sidecar is not
-    looked into. far: reads further pieces of those files that keep it elsewhere. Never raises on what the bytes
-    are.
+    Never raises because of the content.
+
+    Args:
+        head: usually the first 256 KiB to 4 MiB, cut anywhere.
+        name: the file's name; sounds and sidecars are not examined.
+        random_access: reads other parts of files that store their metadata outside the head.
     """
     if kind_of(name) in (FileKind.SOUND, FileKind.COMPANION):
         return Capture()
@@ -56,8 +59,8 @@ def read_capture(head: bytes, name: str, random_access: RandomAccess | None = No
         return _read_jpeg(head, 0)
     if head.startswith(b"FUJIFILMCCD-RAW "):
         return _read_raf(head)
-    for is_one, read in _CONTAINERS:
-        if is_one(head):
+    for matches, read in _CONTAINERS:
+        if matches(head):
             return _read_container(read(HeadReader(head, random_access)))
     if is_box_file(head) and head[8:12] in _PICTURE_BRANDS:
         return _read_boxes(head)
@@ -70,7 +73,10 @@ def read_capture(head: bytes, name: str, random_access: RandomAccess | None = No
 
 
 def clean_text(raw: bytes | None) -> str | None:
-    """A text from outside as one clean line of at most LONGEST characters; None if nothing is left of it."""
+    """Return untrusted text as one clean line of at most MAX_TEXT_LENGTH characters.
+
+    Return None if nothing is left of it.
+    """
     if raw is None:
         return None
     try:
@@ -87,7 +93,7 @@ _BODY_SERIAL, _DNG_SERIAL = 0xA431, 0xC62F
 _PANASONIC_JPEG = 0x002E
 _KODAK, _KODAK_SERIAL = 0xFE00, 0xFA00
 
-# Each clock reading with its own fraction and zone: Original, then Digitized, then the file's.
+# Each time tag with its fraction and its zone: Original, then Digitized, then the file's.
 _CLOCKS = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (_DATE_TIME, 0x9290, 0x9010))
 
 _WANTED_TAGS = frozenset(
@@ -121,15 +127,15 @@ def _read_tiff(block: TiffBlock) -> Capture:
     if capture.serial is None and note is not None:
         written = read_note_serial(block, note, capture.make or "", capture.model or "")
         capture = replace(capture, serial=_clean_serial(written))
-    own = read_uint(block, main.get(_KODAK) or exif.get(_KODAK))
-    if capture.serial is None and own:
-        written = read_text(block, read_directory(block, own, {_KODAK_SERIAL}).get(_KODAK_SERIAL))
+    kodak_ifd = read_uint(block, main.get(_KODAK) or exif.get(_KODAK))
+    if capture.serial is None and kodak_ifd:
+        written = read_text(block, read_directory(block, kodak_ifd, {_KODAK_SERIAL}).get(_KODAK_SERIAL))
         capture = replace(capture, serial=_clean_serial(written))
     return capture
 
 
 def _read_panasonic(block: TiffBlock) -> Capture:
-    """The raw's own fields, and what only the JPEG inside it has."""
+    """Read the raw's own fields, completed from the JPEG inside it."""
     jpeg = read_directory(block, block.first_directory, {_PANASONIC_JPEG}).get(_PANASONIC_JPEG)
     capture = _read_tiff(block)
     return _merge_captures(capture, _read_jpeg(block.head, jpeg.offset)) if jpeg else capture
@@ -141,7 +147,7 @@ def _read_jpeg(head: bytes, start: int) -> Capture:
 
 
 def _read_raf(head: bytes) -> Capture:
-    """The fields of the JPEG inside; the header has a model of its own."""
+    """Read the fields of the JPEG inside; the header adds a model."""
     if len(head) < 88:
         return Capture()
     jpeg = int.from_bytes(head[84:88], "big")
@@ -158,7 +164,7 @@ def _read_boxes(head: bytes) -> Capture:
 
 
 def _read_film_capture(reader: HeadReader) -> Capture:
-    """A film: Canon's blocks as in its raws, else what stands in its user data."""
+    """Read a film: Canon's blocks as in its raws, else the film's user data."""
     capture = _read_boxes(reader.head)
     if capture.local is None and reader.random_access is not None:
         movie = find_movie_box(reader)
@@ -168,14 +174,14 @@ def _read_film_capture(reader: HeadReader) -> Capture:
 
 
 def _read_container(metadata: ContainerMetadata) -> Capture:
-    """The Exif that came with it, filled with what stands beside it."""
+    """Read the Exif block that came with a container, completed from the container's own fields."""
     block = find_exif_in_jpeg(metadata.exif, 0) or find_block(metadata.exif)
     if block is None and metadata.directory:
         block = TiffBlock(metadata.directory, 0, len(metadata.directory), "<", 0)
     date = metadata.date or b""
     local = _parse_local_time(date)
     zone = _ZONE_PATTERN.fullmatch(date[19:].rstrip(b"\0 \n")) if local else None
-    beside = Capture(
+    from_container = Capture(
         local=local,
         offset=_match_or_none(_OFFSET_PATTERN, (zone[1] + b":" + zone[2]).decode()) if zone and zone[1] else None,
         make=clean_text(metadata.make),
@@ -183,11 +189,11 @@ def _read_container(metadata: ContainerMetadata) -> Capture:
         serial=_clean_serial(metadata.serial),
         is_zone_known=local is None or (metadata.zone_known and not (zone and not zone[1])),
     )
-    return _merge_captures(_read_tiff(block), beside) if block else beside
+    return _merge_captures(_read_tiff(block), from_container) if block else from_container
 
 
 def _read_canon(head: bytes, spans: dict[bytes, HeadSpan]) -> Capture:
-    """Canon keeps the main, Exif and note directories in a block each."""
+    """Read a Canon file, which keeps the main, Exif and maker note directories in separate blocks."""
     exif, main, note = (
         find_block(head, *spans[name]) if name in spans else None for name in (b"CMT2", b"CMT1", b"CMT3")
     )
@@ -200,7 +206,7 @@ def _read_canon(head: bytes, spans: dict[bytes, HeadSpan]) -> Capture:
 
 
 def find_exif_in_jpeg(head: bytes, start: int) -> TiffBlock | None:
-    """The TIFF block of the first Exif segment of the JPEG that begins at start."""
+    """Return the TIFF block of the first Exif segment of the JPEG that begins at start."""
     if head[start : start + 2] != b"\xff\xd8":
         return None
     at = start + 2
@@ -220,7 +226,7 @@ def find_exif_in_jpeg(head: bytes, start: int) -> TiffBlock | None:
 
 
 def _build_capture(*sources: _Source) -> Capture:
-    """A capture from directories, the more particular ones first."""
+    """Build a capture from directories, given from the most specific to the least."""
     local, subsec, offset = _read_clock(sources)
     return Capture(
         local=local,
@@ -241,7 +247,7 @@ def _find_text(sources: tuple[_Source, ...], tag: int) -> bytes | None:
 
 
 def _read_clock(sources: tuple[_Source, ...]) -> tuple[str | None, str | None, str | None]:
-    """Wall time, fraction and zone of the first clock reading that is a real time."""
+    """Return local time, fraction and zone of the first time tag that holds a valid time."""
     for date_tag, subsec_tag, offset_tag in _CLOCKS:
         local = _parse_local_time(_find_text(sources, date_tag) or b"")
         if local:
@@ -266,7 +272,7 @@ def _parse_local_time(raw: bytes) -> str | None:
 
 
 def _clean_serial(raw: bytes | None) -> str | None:
-    """A serial as clean text; a row of zeros or a word for nothing, which many bodies share, is none."""
+    """Return a serial as clean text; None for zeros and placeholder words, which many bodies share."""
     text = clean_text(raw)
     return text if text and not _NO_SERIAL.fullmatch(text) else None
 
@@ -276,7 +282,7 @@ def _match_or_none(pattern: re.Pattern[str], text: str | None) -> str | None:
 
 
 def _merge_captures(capture: Capture, other: Capture) -> Capture:
-    """The capture with what it lacks taken from another reading of the same frame."""
+    """Return the capture with its missing fields taken from another reading of the same frame."""
     clock = capture if capture.local else other
     return Capture(
         local=clock.local,

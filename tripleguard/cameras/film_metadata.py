@@ -1,15 +1,15 @@
 """Read time, make, model and serial from films: MOV and MP4 boxes, AVI chunks, and Nikon's records in both.
 
 In boxes, makers put a JPEG with Exif, records of their own, or Apple's keys into the film's user data, with the
-camera's wall time. Where none of these exists, the film's own clock (`mvhd`) is used, which is UTC by the standard
-and local time in many cameras; the result says that its zone is not known. In an AVI the time is in IDIT, in many
-spellings, or in ICRD of the list INFO; Fujifilm adds a directory in `strd`, Nikon records in the list `ncdt`. A
-Nikon record in an AVI is a number and a size of two bytes each; in a MOV a number of four bytes, then type and
-count as in TIFF.
+camera's local time. Without these, the film's own time (`mvhd`) is used, which is UTC by the standard but local
+time in many cameras, so the result marks its zone as unknown. In an AVI the time is in IDIT, in many spellings, or
+in ICRD of the list INFO; Fujifilm adds a directory in `strd`, Nikon records in the list `ncdt`. A Nikon record in
+an AVI is a number and a size of two bytes each; in a MOV it is a number of four bytes, then type and count as in
+TIFF.
 
 Boxes: ISO/IEC 14496-12; QuickTime File Format (Apple, 2001) for `udta`, texts beginning with the copyright sign,
-and `object_keys`. Sony's XML: RDD 18 (SMPTE, 2012), non-real-time metadata. GoPro's CASN and MINF: GPMF (GoPro,
-published with its parser). RIFF, INFO and ICRD: Multimedia Programming Interface and Data Specifications 1.0 (IBM,
+and `keys`. Sony's XML: RDD 18 (SMPTE, 2012), non-real-time metadata. GoPro's CASN and MINF: GPMF (GoPro, published
+with its parser). RIFF, INFO and ICRD: Multimedia Programming Interface and Data Specifications 1.0 (IBM,
 Microsoft, 1991). IDIT: OpenDML AVI 1.02 (1996). The boxes of Canon, Nikon and Panasonic, Nikon's records and what
 other makers add are not published; known from files.
 """
@@ -24,19 +24,19 @@ from tripleguard.cameras.head_reader import WINDOW_BYTES, ContainerMetadata, Hea
 from tripleguard.cameras.tiff import TYPE_BYTES
 
 MAX_RECORDS = 256
-"""Records looked at in one box."""
+"""Records examined in one box."""
 
 _MOV_FIELDS = {0x01: "make", 0x02: "model", 0x11: "date", 0x12: "date", 0x0110A431: "serial"}
 _AVI_FIELDS = {0x03: "make", 0x04: "model", 0x13: "date", 0x14: "date"}
 
 
 def read_mov_records(raw: bytes, metadata: ContainerMetadata) -> None:
-    """Take what is known out of the records of a MOV."""
+    """Store the known fields from the records of a MOV."""
     _store_records(_iter_mov_records(raw), _MOV_FIELDS, metadata)
 
 
 def read_avi_records(raw: bytes, metadata: ContainerMetadata) -> None:
-    """Take what is known out of the records of an AVI."""
+    """Store the known fields from the records of an AVI."""
     _store_records(_iter_avi_records(raw), _AVI_FIELDS, metadata)
 
 
@@ -73,16 +73,19 @@ def _iter_avi_records(raw: bytes) -> Iterator[tuple[int, bytes]]:
 
 
 MAX_BOXES = 64
-"""Boxes looked at on one level."""
+"""Boxes examined on one level."""
 
 
 def is_film(head: bytes) -> bool:
-    """Whether a file that begins so may be a film made of boxes; old ones begin without `ftyp`."""
+    """Return whether the first bytes of a file may be those of a film made of boxes.
+
+    Old ones begin without `ftyp`.
+    """
     return head[4:8] in _FIRST_BOXES
 
 
 def find_movie_box(reader: HeadReader) -> bytes:
-    """The beginning of the box that describes the film, with its header; empty if out of reach."""
+    """Return the start of the box that describes the film, with its header; empty if out of reach."""
     for name, at, header, _ in _iter_boxes(reader, 0, reader.size):
         if name == b"moov":
             return reader.read(at - header, WINDOW_BYTES)
@@ -124,7 +127,7 @@ _APPLE_KEYS = {b"creationdate": "date", b"make": "make", b"model": "model"}
 
 
 def _iter_boxes(reader: HeadReader, at: int, end: int) -> Iterator[tuple[bytes, int, int, int]]:
-    """Type, offset of the content, length of the header, and end, of the boxes from an offset on."""
+    """Yield type, content offset, header length and end offset of the boxes from `at` on."""
     for _ in range(MAX_BOXES):
         head = reader.read(at, 16) if at + 8 <= end else b""
         if len(head) < 8:
@@ -171,7 +174,10 @@ def _read_gpmf(raw: bytes, metadata: ContainerMetadata) -> None:
 
 
 def _read_meta(reader: HeadReader, at: int, end: int, metadata: ContainerMetadata) -> None:
-    """Apple's keys and values, or Sony's XML. In ISO files the box begins with a version, in QuickTime's not."""
+    """Read Apple's keys and values, or Sony's XML.
+
+    In ISO files the box begins with a version, in QuickTime files not.
+    """
     if reader.read(at, 4) == b"\0\0\0\0":
         at += 4
     keys: list[bytes] = []
@@ -201,13 +207,13 @@ def _read_xml(raw: bytes, metadata: ContainerMetadata) -> None:
 
 def _set_once(metadata: ContainerMetadata, name: str, value: bytes) -> None:
     value = value.partition(b"\0")[0]
-    # A year or a day alone, as editors write it, is no time.
+    # Ignore a year or a day alone, as editors write it.
     if value and getattr(metadata, name) is None and (name != "date" or len(value) >= 19):
         setattr(metadata, name, value)
 
 
 def _read_film_clock(reader: HeadReader, at: int) -> bytes | None:
-    """The time in `mvhd` as Exif writes one. Counted from 1904; some count from 1970."""
+    """Return the time in `mvhd` in Exif's form. It counts from 1904, in some files from 1970."""
     wide = 8 if reader.read(at, 1) == b"\1" else 4
     seconds = reader.read_number(at + 4, wide, ">") or 0
     if not 0 < seconds < 1 << 33:
@@ -218,11 +224,11 @@ def _read_film_clock(reader: HeadReader, at: int) -> bytes | None:
 
 
 MAX_CHUNKS = 64
-"""Chunks looked at on one level."""
+"""Chunks examined on one level."""
 
 
 def is_avi(head: bytes) -> bool:
-    """Whether a file that begins so is an AVI."""
+    """Return whether the first bytes of a file are those of an AVI."""
     return head[:4] == b"RIFF" and head[8:12] in (b"AVI ", b"AVIX")
 
 
@@ -234,7 +240,7 @@ def read_avi(reader: HeadReader) -> ContainerMetadata:
 
 
 def parse_riff_date(raw: bytes) -> bytes | None:
-    """A time out of IDIT or ICRD as Exif writes it; None if it is none, or a day without a time."""
+    """Convert the time in IDIT or ICRD to Exif's form; return None if it is invalid or a day without a time."""
     text = raw.partition(b"\0")[0].decode("latin-1").strip()
     if match := _DATE_WITH_MONTH_NAME.fullmatch(text):
         month = match["month"].casefold()

@@ -1,7 +1,7 @@
-"""Read the few pieces of a file that lie outside its head.
+"""Read the few parts of a file that lie outside its head.
 
-Films and some old raws keep their metadata behind the pictures. A reader asks for pieces by their offset; what
-lies in the head costs nothing, and of the rest a fixed number of windows is read, whatever the file says.
+Films and some old raws store their metadata behind the image data. A reader requests parts by offset. Parts inside
+the head need no I/O; for the others the number of windows read is limited, whatever the file says.
 """
 
 from __future__ import annotations
@@ -10,15 +10,20 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 WINDOW_BYTES = 64 << 10
-"""Bytes that are read at once, and the largest piece outside the head."""
+"""Bytes per read, and the largest part outside the head."""
 
 MAX_WINDOWS = 12
-"""Windows read of one file."""
+"""Windows read per file."""
 
 
 @dataclass(frozen=True, slots=True)
 class RandomAccess:
-    """A file beyond its head. size: of the whole file. read_at(offset, length) may raise OSError."""
+    """Access to a file beyond its head.
+
+    Attributes:
+        size: bytes of the whole file.
+        read_at: takes offset and length; may raise OSError.
+    """
 
     size: int
     read_at: Callable[[int, int], bytes]
@@ -26,7 +31,7 @@ class RandomAccess:
 
 @dataclass(slots=True)
 class HeadReader:
-    """A file's head, and behind it what `RandomAccess` reads. Without it the head is all there is."""
+    """The head of a file, and the rest of it through `RandomAccess` if that is given."""
 
     head: bytes
     random_access: RandomAccess | None = None
@@ -35,11 +40,11 @@ class HeadReader:
 
     @property
     def size(self) -> int:
-        """Bytes of the file as far as they are known."""
+        """Bytes of the file as far as known."""
         return max(self.random_access.size, len(self.head)) if self.random_access else len(self.head)
 
     def read(self, offset: int, size: int) -> bytes:
-        """Bytes of the file from an offset on; fewer, or none, where they are out of reach."""
+        """Return `size` bytes from an offset; fewer or none where they are out of reach."""
         if offset < 0 or size <= 0 or offset >= self.size:
             return b""
         if offset + size <= len(self.head) or self.random_access is None:
@@ -51,12 +56,15 @@ class HeadReader:
         return kept[offset - start : offset - start + size]
 
     def read_number(self, offset: int, size: int, order: str) -> int | None:
-        """A whole number of so many bytes; order: `<` or `>`. None out of reach."""
+        """Return a whole number of `size` bytes, or None if it is out of reach. order: `<` or `>`."""
         raw = self.read(offset, size)
         return int.from_bytes(raw, "little" if order == "<" else "big") if len(raw) == size else None
 
     def _read_window(self, offset: int, random_access: RandomAccess) -> tuple[int, bytes]:
-        """Read around an offset; at the end of a file its last window, since directories there refer back."""
+        """Read the window at an offset.
+
+        Near the end of the file read the last window, since directories there refer back.
+        """
         start = min(offset, max(0, self.size - WINDOW_BYTES))
         if self._window_count >= MAX_WINDOWS:
             return start, b""
@@ -70,11 +78,14 @@ class HeadReader:
 
 @dataclass(slots=True)
 class ContainerMetadata:
-    """What stands in a container outside of Exif, as written.
+    """Metadata that a container stores outside of Exif, as written.
 
-    exif: the beginning of a JPEG or TIFF block that came with it, which counts more than the rest. directory: a
-    little-endian TIFF directory without a block, whose offsets count from its own beginning. date: in Exif's form
-    or ISO 8601's. zone_known: False where the clock may be UTC as well as local.
+    Attributes:
+        date: in Exif's form or that of ISO 8601.
+        exif: the start of a JPEG or TIFF block found in the container, which takes precedence over the other
+            fields.
+        directory: a little-endian TIFF directory without a block; its offsets count from its own start.
+        zone_known: False where the time may be UTC or local.
     """
 
     date: bytes | None = None

@@ -1,12 +1,12 @@
-"""Read the size, orientation and rating of a picture from its first bytes, and a rating that lies further back.
+"""Read the size, orientation and rating of a picture from its first bytes, and a rating stored further back.
 
-A raw holds several pictures; the largest that is not marked as a small version of another counts. What can't be
-read is None. Nearly always the head holds the rating; some raws keep their XMP at the end of the file and say
-where.
+A raw holds several pictures; the largest one that is not marked as a reduced version of another counts. What can't
+be read is None. The head nearly always holds the rating; some raws keep their XMP at the end of the file, and the
+head gives its offset.
 
 Tags: TIFF 6.0, section 8 (ImageWidth, ImageLength, Orientation, NewSubfileType), technical note 1 (SubIFDs); Exif
 (CIPA DC-008), 4.6.3 (PixelXDimension, PixelYDimension). Rating (0x4746) is a vendor's tag and not in the standard.
-JPEG's frame: ITU-T T.81, B.2.2. Where XMP lies: XMP specification part 3, 1.1.3 and 1.1.5 (from memory).
+JPEG's frame: ITU-T T.81, B.2.2. Location of XMP: XMP specification part 3, 1.1.3 and 1.1.5 (from memory).
 """
 
 from __future__ import annotations
@@ -23,20 +23,23 @@ from tripleguard.cameras.tiff import TiffBlock, TiffDirectory, find_block, read_
 from tripleguard.model import FileKind, ImageInfo
 
 MAX_SEGMENTS = 96
-"""Segments of a JPEG that are stepped over in search of its frame."""
+"""Segments of a JPEG that are skipped in search of its frame header."""
 
 MAX_SUBDIRECTORIES = 8
-"""Directories below the main one that are looked at."""
+"""Directories below the main one that are read."""
 
 MAX_PACKET_BYTES = 1 << 16
-"""Bytes of an XMP packet that is looked into."""
+"""Bytes of the largest XMP packet that is parsed."""
 
 MAX_SIDE_PIXELS = 1 << 17
-"""Pixels believed of one side."""
+"""Largest plausible side of a picture, in pixels."""
 
 
 def read_image_info(head: bytes, name: str) -> ImageInfo:
-    """What the first bytes of a picture tell. Of a film, a sound or a sidecar nothing is read. Never raises."""
+    """Read what the first bytes of a picture say about it. Films, sounds and sidecars are not read.
+
+    Never raises.
+    """
     if kind_of(name) not in (FileKind.RAW, FileKind.PICTURE):
         return ImageInfo()
     if head.startswith(b"\xff\xd8"):
@@ -80,19 +83,22 @@ def _read_boxes(head: bytes) -> ImageInfo:
     spans = find_canon_blocks(head)
     if b"CMT1" in spans:
         block = find_block(head, *spans[b"CMT1"])
-        traits = _read_tiff(block) if block else ImageInfo()
-        return replace(traits, rating=parse_packet_rating(find_canon_xmp(head)[:MAX_PACKET_BYTES]))
+        info = _read_tiff(block) if block else ImageInfo()
+        return replace(info, rating=parse_packet_rating(find_canon_xmp(head)[:MAX_PACKET_BYTES]))
     span = find_exif_item(head)
     block = find_block(head, *span) if span else None
     if block is None:
         return ImageInfo()
     main = read_directory(block, block.first_directory, _MAIN_TAGS)
-    # How a HEIF picture is turned is said by its boxes; its Exif orientation is for the curious.
+    # The boxes of a HEIF picture define its orientation; the Exif value is informative only.
     return ImageInfo(*_read_exif_size(block, main), None, _read_rating(block, main))
 
 
 def _find_largest(block: TiffBlock, main: TiffDirectory) -> tuple[int | None, int | None]:
-    sizes = [_read_size(block, main), *(_read_size(block, below) for below in _read_subdirectories(block, main))]
+    sizes = [
+        _read_size(block, main),
+        *(_read_size(block, subdirectory) for subdirectory in _read_subdirectories(block, main)),
+    ]
     found = [size for size in sizes if size is not None]
     return max(found, key=lambda size: size[0] * size[1]) if found else _read_exif_size(block, main)
 
@@ -145,7 +151,7 @@ def _read_rating(block: TiffBlock, main: TiffDirectory) -> float | None:
 
 
 def _find_frame_and_packet(head: bytes, start: int) -> tuple[tuple[int, int] | None, bytes]:
-    """Width and height from the frame of the JPEG that begins at start, and its XMP packet."""
+    """Return width and height from the frame header of the JPEG that begins at `start`, and its XMP packet."""
     packet, at = b"", start + 2
     for _ in range(MAX_SEGMENTS):
         if at + 9 > len(head) or head[at] != 0xFF:
@@ -166,7 +172,7 @@ def _find_frame_and_packet(head: bytes, start: int) -> tuple[tuple[int, int] | N
 
 
 _XMP_MARK = b"http://ns.adobe.com/xap/1.0/\0"
-# DHT, JPG, DAC: between the frames, and none.
+# DHT, JPG and DAC lie in the SOFn marker range but do not start a frame.
 _NON_FRAME_MARKERS = frozenset({0xC4, 0xC8, 0xCC})
 
 
@@ -174,16 +180,18 @@ ReadAt = Callable[[int, int], bytes]
 
 
 def read_embedded_rating(head: bytes, name: str, read_at: ReadAt | None = None) -> float | None:
-    """What a picture says of itself, -1 or 0 to 5; None where it says nothing.
+    """Return the rating that a picture contains, -1 or 0 to 5; None if it has none.
 
-    head: the first bytes of the file, usually 256 KiB. read_at(offset, length) reads more of it. Raises what
-    read_at does, and nothing else.
+    Args:
+        head: the first bytes of the file, usually 256 KiB.
+        read_at: takes offset and length and reads from the rest of the file. Its errors are passed on; others
+            don't occur.
     """
-    far = _find_far_packet(head) if read_at is not None else None
-    if far is not None and read_at is not None:
-        said = parse_packet_rating(read_at(*far))
-        if said is not None:
-            return said
+    packet = _find_far_packet(head) if read_at is not None else None
+    if packet is not None and read_at is not None:
+        rating = parse_packet_rating(read_at(*packet))
+        if rating is not None:
+            return rating
     return read_image_info(head, name).rating
 
 
@@ -191,7 +199,7 @@ _XMP_TAG = 0x02BC
 
 
 def _find_far_packet(head: bytes) -> tuple[int, int] | None:
-    """Offset and size of the XMP packet of a TIFF raw that ends beyond its head."""
+    """Return offset and size of the XMP packet of a TIFF raw if it ends beyond the head."""
     block = find_block(head)
     if block is None or block.base:
         return None

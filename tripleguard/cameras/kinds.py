@@ -1,11 +1,11 @@
 """Classify a file on a card by its name: its kind, the frame it belongs to, and whether it is litter.
 
-A card holds frames. One frame is often several files of one name: the raw, the camera JPEG, a spoken note, and
-later an editor's sidecar. Around them lies what other machines left when the card was plugged in: thumbnails, a
-trash can, half of a Mac file. The kind of a file decides what the rule asks for it; the frame keeps its parts
-together; litter stays on the card and is counted.
+A card holds frames. One frame is often several files with the same stem: the raw, the camera JPEG, a voice memo,
+and later an editor's sidecar. A card also holds what other machines left on it: thumbnails, a trash folder,
+AppleDouble files. The kind of a file decides what the rule requires for it; the frame keeps its files together;
+litter stays on the card and is counted.
 
-In doubt a file is not litter: copying one file too many costs a second, leaving a picture behind costs the night.
+In doubt a file is not litter: copying one file too many costs a second, missing a picture costs the shoot.
 """
 
 from __future__ import annotations
@@ -20,32 +20,32 @@ LITTER_HEAD = 4096
 """Bytes from the start of a file that `is_system_litter` wants to see."""
 
 MAX_APPLEDOUBLE_BYTES = 1 << 20
-"""Bytes. A `._` file above this size is a real file, whatever its name."""
+"""Bytes. A `._` file larger than this is a real file, whatever its name."""
 
 
 def kind_of(name: str) -> FileKind:
-    """What sort of file this is, by the extension of its name or path, without regard to case."""
+    """Return the kind of a file by the extension of its name or path, ignoring case."""
     return _KINDS.get(extension_of(name), FileKind.OTHER)
 
 
 def list_extensions(*kinds: FileKind) -> frozenset[str]:
-    """Return the extensions, in small letters and without their dot, of files of these kinds."""
+    """Return the extensions of these kinds, in lower case and without the dot."""
     return frozenset(extension for extension, kind in _KINDS.items() if kind in kinds)
 
 
 def extension_of(name: str) -> str:
-    """The extension of a name or path, without its dot and in small letters; empty without one."""
+    """Return the extension of a name or path, in lower case and without the dot; empty if there is none."""
     base = name.rpartition("/")[2]
     stem, dot, extension = base.rpartition(".")
     return extension.casefold() if dot and stem else ""
 
 
 def is_litter(path: str) -> bool:
-    """Whether a file of this relative path was left by an operating system and not by a camera.
+    """Return whether the file at this relative path was left by an operating system and not by a camera.
 
-    Ask it about plain files, never about a folder in order to skip it: a picture that somebody put into a
-    trash can on the card is still a picture, and answers False here. Of a `._X` file the name alone can't
-    tell; see `is_appledouble_name`.
+    Call it for plain files, never for a folder in order to skip it: a picture that somebody moved to a trash
+    folder on the card is still a picture and no litter. For a `._X` file the name alone is not enough; see
+    `is_appledouble_name`.
     """
     first, _, below = path.partition("/")
     name = path.rpartition("/")[2]
@@ -57,18 +57,20 @@ def is_litter(path: str) -> bool:
 
 
 def is_in_bin(path: str) -> bool:
-    """Whether a relative path lies in a bin at the top of a volume: whoever empties it removes the file."""
+    """Return whether a path lies in the trash folder of its volume, so that emptying the trash removes it."""
     first, _, below = path.partition("/")
     return bool(below) and _BIN.fullmatch(first.casefold()) is not None
 
 
 def is_system_litter(path: str, size: int, read_head: Callable[[], bytes]) -> bool:
-    """Whether a plain file of size bytes is litter, by its name and by its first bytes.
+    """Return whether a plain file is litter, by its name and its first bytes.
 
     A camera's file stays one whatever it is called, so no name alone makes litter of a file.
 
     Args:
-        head: Gives its first LITTER_HEAD bytes. Where it raises OSError the file is taken for a real one.
+        path: relative to the root of the card.
+        size: bytes.
+        read_head: returns the first LITTER_HEAD bytes; if it raises OSError, the file counts as a real one.
     """
     if not is_litter(path):
         return False
@@ -85,17 +87,17 @@ def is_system_litter(path: str, size: int, read_head: Callable[[], bytes]) -> bo
 
 
 def is_appledouble_name(path: str) -> bool:
-    """Whether this is named like the half of a Mac file that other file systems can't hold: `._X` beside X.
+    """Return whether the name is that of an AppleDouble file: `._X` beside X.
 
-    The name is only a hint. The caller treats the file as a real one where it is over APPLEDOUBLE_LARGEST, or
-    where `is_appledouble_header` says no to its first bytes.
+    The name is only a hint. The caller treats the file as a real one if it is larger than MAX_APPLEDOUBLE_BYTES,
+    or if `is_appledouble_header` rejects its first bytes.
     """
     name = path.rpartition("/")[2]
     return name.startswith("._") and len(name) > 2
 
 
 def is_appledouble_header(head: bytes) -> bool:
-    """Whether a file that begins so is an AppleDouble header file.
+    """Return whether the first bytes of a file are those of an AppleDouble header file.
 
     Magic and version numbers: RFC 1740, appendices A and B. No picture, video or sound begins like this.
     """
@@ -103,30 +105,32 @@ def is_appledouble_header(head: bytes) -> bool:
 
 
 def parse_dcf_folder(name: str) -> int | None:
-    """The number (100 to 999) of a camera's picture folder, such as 101 of `101CANON`; None if it is not one.
+    """Return the number (100 to 999) of a camera's picture folder, such as 101 of `101CANON`.
 
-    Source: CIPA DC-009 (DCF 2.0): three digits, then five of `0-9 A-Z _`, without regard to case.
+    Return None for other names.
+
+    Source: CIPA DC-009 (DCF 2.0): three digits, then five of `0-9 A-Z _`, ignoring case.
     """
     found = _DCF_FOLDER.fullmatch(name)
     return int(found[1]) if found else None
 
 
 def is_dcf_stem(stem: str) -> bool:
-    """Whether a name without its extension is one a camera gives: four of `0-9 A-Z _`, then 0001 to 9999.
+    """Return whether a stem is one that a camera gives: four of `0-9 A-Z _`, then 0001 to 9999.
 
-    Source: CIPA DC-009 (DCF 2.0). A name that fails is copied like any other; only its number is unknown.
+    Source: CIPA DC-009 (DCF 2.0). A file with another stem is copied like any other; only its number is unknown.
     """
     return _DCF_STEM.fullmatch(stem) is not None
 
 
 def parse_frame_number(name: str) -> int | None:
-    """The camera's own number of a frame, 1 to 9999, from the name of any file of it; None without one."""
+    """Return the frame number, 1 to 9999, in the name of any file of the frame; None without one."""
     stem = _frame_stem(name)
     return int(stem[4:]) if is_dcf_stem(stem) else None
 
 
 def get_frame_key(path: str) -> tuple[str, str]:
-    """The frame a file belongs to: its folder as written, and its upper-cased stem.
+    """Return the key of the frame that a file belongs to: its folder as written, and its stem in upper case.
 
     `IMG_0001.CR3`, `IMG_0001.JPG`, `IMG_0001.xmp` and `IMG_0001.CR3.xmp` in one folder share one key.
     """
@@ -160,7 +164,7 @@ _KINDS: dict[str, FileKind] = {
 _THUMBNAIL_CACHES = frozenset({"thumbs.db", "ehthumbs.db"})
 _LITTER_NAMES = frozenset({".ds_store", "desktop.ini"}) | _THUMBNAIL_CACHES
 
-# Only at the root of a card: that is where the systems put them, and a user may name a folder as they like.
+# Only at the root of a card, where systems create them; elsewhere a folder may carry any of these names.
 _LITTER_FOLDER = re.compile(
     r"\.trashes|\.trash(-[0-9]+)?|\$recycle\.bin|system volume information"
     r"|\.spotlight-v100|\.fseventsd|\.temporaryitems|\.documentrevisions-v100"
@@ -168,10 +172,10 @@ _LITTER_FOLDER = re.compile(
 
 _BIN = re.compile(r"\.trashes|\.trash(-[0-9]+)?|\$recycle\.bin")
 
-# The bin's own note of where a deleted file came from keeps that file's extension.
+# The index file that the trash keeps for a deleted file has that file's extension.
 _BIN_INDEX = re.compile(r"\$recycle\.bin/S-[0-9-]+/\$I[0-9A-Z]{6}\.[^/]*", re.IGNORECASE)
 
-# Both cases are spelled out: a pattern that ignores case also takes letters from outside the 37 of DCF.
+# Both cases are spelled out because IGNORECASE also matches letters outside DCF's 37 characters.
 _DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Za-z_]{5}")
 _DCF_STEM = re.compile(r"[0-9A-Za-z_]{4}(?!0000)[0-9]{4}")
 

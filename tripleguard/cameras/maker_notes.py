@@ -1,14 +1,14 @@
 """Find a body's serial number in the notes that makers add to Exif.
 
 Two bodies of one model number their frames alike, so only the serial tells them apart. Where Exif's own field is
-empty, most makers still write a number into their note: the one on the body's plate (Canon, Nikon, Olympus,
-Pentax) or a factory number that is as constant (Fujifilm, Panasonic). Sony enciphers its note byte by byte; the
-enciphered bytes are as constant as the number, so they are used as an opaque key that tells two bodies apart and
+empty, most makers still write a number into their note: the serial printed on the body (Canon, Nikon, Olympus,
+Pentax) or a factory number that is just as constant (Fujifilm, Panasonic). Sony enciphers its note byte by byte;
+the enciphered bytes are as constant as the number, so they serve as an opaque key that tells two bodies apart and
 means nothing else.
 
-Each note is a TIFF directory behind a mark of its maker's own; they differ in where its offsets count from.
-The layouts are not published by the makers; tag numbers and offsets are those of ExifTool's documentation
-("Tag names", 12.57), checked against it on files.
+Each note is a TIFF directory behind a signature of its maker; the makers differ in where its offsets count from.
+The layouts are not published by the makers; tag numbers and offsets are those of ExifTool's documentation ("Tag
+names", 12.57), checked against it on files.
 """
 
 from __future__ import annotations
@@ -19,13 +19,16 @@ from dataclasses import replace
 from tripleguard.cameras.tiff import TiffBlock, TiffField, find_block, read_directory, read_text, read_uint
 
 OPAQUE_KEY_PREFIX = "key "
-"""What a serial begins with that is an opaque key, and on no plate."""
+"""Prefix of a serial that is an opaque key and is not printed on the body."""
 
 
 def read_note_serial(block: TiffBlock, note: TiffField, make: str, model: str = "") -> bytes | None:
-    """The serial in a maker note, as written; None if the maker is not known or wrote none.
+    """Return the serial in a maker note, as written; None if the maker is unknown or wrote none.
 
-    block: the block that holds the note. make, model: as Exif gives them.
+    Args:
+        block: the TIFF block that holds the note.
+        note: the field of the note.
+        make, model: as Exif gives them.
     """
     mark = block.head[note.offset : min(note.offset + 16, block.end)]
     inside = note.offset - block.base
@@ -69,12 +72,12 @@ def read_note_serial(block: TiffBlock, note: TiffField, make: str, model: str = 
 
 
 def read_canon_serial(block: TiffBlock, offset: int, model: str = "") -> bytes | None:
-    """The serial in a Canon note that begins at an offset of the block: ten digits, or the factory's own."""
+    """Return the serial in a Canon note at an offset of the block: ten digits, or the factory number."""
     fields = read_directory(block, offset, {0x000C, 0x0096})
     value = read_uint(block, fields.get(0x000C))
     if value:
         return b"%010d" % value
-    # An EOS has its serial in one of its other places; the 5D keeps other things here.
+    # EOS bodies store their serial in other tags; the 5D uses this one for something else.
     return (
         None if "EOS" in model else _plain_or_none((read_text(block, fields.get(0x0096)) or b"").rstrip(b"\xff"))
     )
@@ -93,7 +96,7 @@ _SONY_KEY_POSITIONS = (
     (re.compile(r"(SLT-|ILCA-)[0-9A-Z]+|HV"), 0xF0, 5),
     (re.compile(r"NEX-(?!5N$|7$|VG20E$)[0-9A-Z]+|ILCE-(3000|3500|5000|5100|6000|7|7R|7S|7M2|QX1)"), 0x7C, 4),
 )
-"""Where in tag 0x9050 the number of a body lies, by model, and how many bytes it has."""
+"""Offset and length in bytes of the serial within tag 0x9050, by model."""
 
 
 def _read_sony_key(block: TiffBlock, offset: int, model: str) -> bytes | None:
@@ -103,7 +106,7 @@ def _read_sony_key(block: TiffBlock, offset: int, model: str) -> bytes | None:
         return None
     start = field.offset + place[0]
     key = block.head[start : min(start + place[1], block.end)]
-    # All bytes alike is what an empty place looks like, enciphered or not.
+    # An unset field has all bytes alike, enciphered or not.
     return OPAQUE_KEY_PREFIX.encode() + key.hex().encode() if len(key) == place[1] and len(set(key)) > 1 else None
 
 
@@ -114,13 +117,13 @@ def _read_leica_serial(block: TiffBlock, offset: int) -> bytes | None:
 
 
 def _plain_or_none(raw: bytes | None) -> bytes | None:
-    """A serial that reads like one; other things are written in the same place."""
+    """Return a serial that has a plausible form; the same field also holds other values."""
     raw = (raw or b"").strip()
     return raw if _PLAIN_SERIAL_PATTERN.fullmatch(raw) and not raw.startswith(b"OLYMPUS") else None
 
 
 def _read_olympus_serial(block: TiffBlock, offset: int) -> bytes | None:
-    """The serial in the directory of equipment that the note points to."""
+    """Return the serial in the equipment directory that the note points to."""
     equipment = read_uint(block, read_directory(block, offset, {0x2010}).get(0x2010))
     return _read_first_text(block, equipment, 0x0101, 0x0102) if equipment else None
 
@@ -130,7 +133,7 @@ def _read_text_field(block: TiffBlock, offset: int, tag: int) -> bytes | None:
 
 
 def _read_first_text(block: TiffBlock, offset: int, *tags: int) -> bytes | None:
-    """The first of these texts that holds something."""
+    """Return the first of these text fields that is not blank."""
     fields = read_directory(block, offset, set(tags))
     texts = (read_text(block, fields.get(tag)) for tag in tags)
     return next((text for text in texts if text and text.strip(b" \0")), None)

@@ -1,9 +1,9 @@
-"""Read the metadata of raws that are no TIFF files: CRW, MRW, X3F.
+"""Read the metadata of raws that are not TIFF files: CRW, MRW, X3F.
 
-CRW: Canon's CIFF specification 1.0 (1997): a heap's last four bytes say where its directory lies, entries of ten
-bytes, directories in directories. MRW: a chain of blocks, of which TTW is a TIFF block (not published; known from
-files). X3F: Foveon's file format 2.x: the last four bytes say where the directory lies; the properties are pairs
-of UTF-16 texts; newer bodies also keep a whole JPEG with Exif.
+CRW: Canon's CIFF specification 1.0 (1997): the last four bytes of a heap give the offset of its directory, which
+has entries of ten bytes; heaps nest. MRW: a chain of blocks, of which TTW is a TIFF block (not published; known
+from files). X3F: Foveon's file format 2.x: the last four bytes give the offset of the directory; the properties
+are pairs of UTF-16 texts; newer bodies also store a whole JPEG with Exif.
 """
 
 from __future__ import annotations
@@ -14,24 +14,24 @@ from collections.abc import Iterator
 from tripleguard.cameras.head_reader import WINDOW_BYTES, ContainerMetadata, HeadReader
 
 MAX_ENTRIES = 128
-"""Entries looked at in one directory."""
+"""Entries read from one directory."""
 
 MAX_HEAPS = 8
-"""Heaps looked into in one CRW."""
+"""Heaps read from one CRW."""
 
 
 def is_crw(head: bytes) -> bool:
-    """Whether a file that begins so is a Canon CRW."""
+    """Return whether the first bytes of a file are those of a Canon CRW."""
     return head[:2] in (b"II", b"MM") and head[6:14] == b"HEAPCCDR"
 
 
 def is_mrw(head: bytes) -> bool:
-    """Whether a file that begins so is a Minolta MRW."""
+    """Return whether the first bytes of a file are those of a Minolta MRW."""
     return head[:4] == b"\0MRM"
 
 
 def is_x3f(head: bytes) -> bool:
-    """Whether a file that begins so is a Sigma X3F."""
+    """Return whether the first bytes of a file are those of a Sigma X3F."""
     return head[:4] == b"FOVb"
 
 
@@ -48,7 +48,7 @@ def read_crw(reader: HeadReader) -> ContainerMetadata:
             found.date = _format_unix_time(reader.read_number(at, 4, order))
         elif tag == _SERIAL:
             serial = reader.read_number(at, 4, order)
-    # PowerShots write another number there, which nobody has explained.
+    # PowerShots write a different, undocumented number here.
     if serial and b"EOS" in (found.model or b""):
         found.serial = b"%010d" % serial
     return found
@@ -70,7 +70,7 @@ def read_mrw(reader: HeadReader) -> ContainerMetadata:
 
 
 def read_x3f(reader: HeadReader) -> ContainerMetadata:
-    """Read the properties of an X3F, and the beginning of the JPEG in it."""
+    """Read the properties of an X3F, and the start of the JPEG in it."""
     found = ContainerMetadata()
     at = reader.read_number(reader.size - 4, 4, "<")
     if at is None or reader.read(at, 4) != b"SECd":
@@ -102,7 +102,7 @@ _X3F_IMAGE_HEADER = 28
 
 
 def _iter_crw_entries(reader: HeadReader, order: str) -> Iterator[tuple[int, int, int]]:
-    """Tag, offset and size of every value in the heaps of a CRW."""
+    """Yield tag, offset and size of every value in the heaps of a CRW."""
     begin = reader.read_number(2, 4, order) or 0
     heaps = [(begin, reader.size - begin)]
     for _ in range(MAX_HEAPS):
@@ -130,7 +130,7 @@ def _iter_crw_entries(reader: HeadReader, order: str) -> Iterator[tuple[int, int
 
 
 def _parse_x3f_properties(raw: bytes) -> dict[str, str]:
-    """The pairs of texts in a section of properties."""
+    """Return the name-value pairs of a property section."""
     if raw[:4] != b"SECp":
         return {}
     count = min(int.from_bytes(raw[8:12], "little"), MAX_ENTRIES)
@@ -149,7 +149,7 @@ def _read_utf16(raw: bytes, at: int) -> str:
 
 
 def _format_unix_time(seconds: int | None) -> bytes | None:
-    """Seconds since 1970 of the camera's own wall clock, as Exif writes a time."""
+    """Format seconds since 1970 of the camera's local time as Exif writes a time."""
     if not seconds or seconds >= 1 << 32:
         return None
     moment = datetime.datetime(1970, 1, 1) + datetime.timedelta(seconds=seconds)

@@ -1,10 +1,10 @@
 """Find the JPEG preview inside a camera's file, and scale it down to a small upright JPEG.
 
-A file is fed as it is read, and no more of it than needed: most raws hold a large enough picture near their
-beginning. The walks that check whether a file is whole (`integrity`) also say where its pictures lie.
+A file is fed as it is read, and no further than needed: most raws hold a large enough picture near their start.
+The structure walks of `integrity` report where the pictures in a file are.
 
 The bytes are untrusted, so our own parser reads the JPEG's header first, and a picture that would take too much
-memory is not decoded at all. The result is a plain JPEG without metadata: no place, no name, no serial.
+memory is never decoded. The result is a plain JPEG without metadata: no location, no name, no serial.
 """
 
 from __future__ import annotations
@@ -22,51 +22,57 @@ if TYPE_CHECKING:
     from PIL import Image
 
 PREVIEW_LONG_SIDE = 480
-"""Pixels of the longer side of a small picture."""
+"""Pixels of the longer side of a preview."""
 
 MAX_JPEG_BYTES = 48 << 20
-"""Bytes of a JPEG that is looked at."""
+"""Bytes of the largest JPEG that is decoded."""
 
 MAX_PIXELS = 160_000_000
-"""Of a picture that is decoded; more than any camera's of today."""
+"""Pixels of the largest picture that is decoded; more than any current camera has."""
 
 MAX_COEFFICIENT_BYTES = 80 << 20
-"""Bytes of coefficients, where the decoder has to hold the whole picture in memory; cameras don't write such."""
+"""Bytes of coefficients held where the decoder needs the whole picture in memory.
+
+Cameras don't write such files.
+"""
 
 MAX_DRAWN_PIXELS = 12_000_000
-"""Pixels that are drawn of a picture; the decoder leaves out most of the others by itself."""
+"""Pixels decoded of a picture; the decoder itself skips most of the others."""
 
 MAX_SEGMENTS = 96
-"""Segments of a JPEG that are stepped over in search of its first scan."""
+"""Segments of a JPEG that are skipped in search of its first scan."""
 
 _QUALITY = 80
 _MIN_SIDE = 16
 
 
 def scale_jpeg(jpeg: bytes, orientation: int | None = None, long_side: int = PREVIEW_LONG_SIDE) -> bytes | None:
-    """The JPEG as a small upright JPEG; None if it can't be decoded or is too large to try.
+    """Scale a JPEG down to a small upright JPEG; return None if it can't be decoded or is too large to try.
 
-    orientation: as Exif counts, 1 to 8, where the file around the JPEG tells it; else the JPEG's own.
+    Args:
+        jpeg: the whole picture.
+        orientation: the Exif value, 1 to 8, where the enclosing file gives one; else the JPEG's own counts.
+        long_side: pixels of the longer side of the result.
     """
     if not jpeg.startswith(b"\xff\xd8") or len(jpeg) > MAX_JPEG_BYTES:
         return None
-    traits = read_image_info(jpeg, "it.jpg")
-    if traits.width is None or traits.height is None or not _is_within_limits(traits.width, traits.height):
+    info = read_image_info(jpeg, "it.jpg")
+    if info.width is None or info.height is None or not _is_within_limits(info.width, info.height):
         return None
-    held = measure_coefficient_memory(jpeg)
-    if held is None or held > MAX_COEFFICIENT_BYTES:
+    needed = measure_coefficient_memory(jpeg)
+    if needed is None or needed > MAX_COEFFICIENT_BYTES:
         return None
     try:
-        return _draw_scaled(jpeg, orientation or traits.orientation or 1, long_side)
-    except Exception:  # noqa: BLE001 - the decoder's outer edge: whatever it stumbles over, there is no picture
+        return _draw_scaled(jpeg, orientation or info.orientation or 1, long_side)
+    except Exception:  # noqa: BLE001 - any decoder error means there is no preview
         return None
 
 
 def measure_coefficient_memory(jpeg: bytes) -> int | None:
-    """Bytes that a decoder needs to hold a JPEG's coefficients; 0 where it comes in one scan, row by row.
+    """Return the bytes a decoder needs to hold a JPEG's coefficients; 0 if one scan lets it decode row by row.
 
-    None if its first scan can't be found. A picture of several scans, progressive or one for each colour, is
-    complete only with the last of them. ITU-T T.81, B.2.2 and B.2.3.
+    Return None if the first scan can't be found. A picture of several scans, progressive or one for each colour,
+    is complete only with the last of them. ITU-T T.81, B.2.2 and B.2.3.
     """
     at, frame, code = 2, b"", 0
     for _ in range(MAX_SEGMENTS):
@@ -96,15 +102,15 @@ def _count_coefficient_bytes(frame: bytes) -> int | None:
         return None
     height, width = int.from_bytes(frame[1:3], "big"), int.from_bytes(frame[3:5], "big")
     samplings = [divmod(frame[7 + 3 * number], 16) for number in range(frame[5])]
-    across, down = (max((one[axis] for one in samplings), default=0) for axis in (0, 1))
+    across, down = (max((sampling[axis] for sampling in samplings), default=0) for axis in (0, 1))
     if not across or not down:
         return None
-    return sum(2 * width * height * one * other // (across * down) for one, other in samplings)
+    return sum(2 * width * height * horizontal * vertical // (across * down) for horizontal, vertical in samplings)
 
 
-# DHT, JPG, DAC: between the frames, and none.
+# DHT, JPG and DAC lie in the SOFn marker range but do not start a frame.
 _NON_FRAME_MARKERS = frozenset({0xC4, 0xC8, 0xCC})
-# Baseline and extended sequential, by Huffman and by arithmetic coding.
+# Baseline and extended sequential, with Huffman and with arithmetic coding.
 _SEQUENTIAL_FRAMES = frozenset({0xC0, 0xC1, 0xC9})
 
 
@@ -116,7 +122,7 @@ def _draw_scaled(jpeg: bytes, orientation: int, long_side: int) -> bytes | None:
     from PIL import Image
 
     with warnings.catch_warnings():
-        # It warns of large pictures, and of metadata that nobody here asks for.
+        # Pillow warns about large pictures and about metadata that is not used here.
         warnings.simplefilter("ignore")
         with Image.open(io.BytesIO(jpeg), formats=["JPEG"]) as picture:
             if not _is_within_limits(*picture.size):
@@ -127,15 +133,15 @@ def _draw_scaled(jpeg: bytes, orientation: int, long_side: int) -> bytes | None:
             picture.load()
             small = picture if picture.mode == "RGB" else picture.convert("RGB")
             small.thumbnail((long_side, long_side))
-        turn = _get_transpositions().get(orientation)
-        upright = small if turn is None else small.transpose(turn)
+        transposition = _get_transpositions().get(orientation)
+        upright = small if transposition is None else small.transpose(transposition)
         out = io.BytesIO()
         upright.save(out, "JPEG", quality=_QUALITY, optimize=True)
         return out.getvalue()
 
 
 def _get_transpositions() -> dict[int, Image.Transpose]:
-    """What brings a picture upright, by its Exif orientation (CIPA DC-008, 4.6.4)."""
+    """Return the transposition that brings a picture upright, by its Exif orientation (CIPA DC-008, 4.6.4)."""
     from PIL.Image import Transpose
 
     return {
@@ -153,15 +159,20 @@ MAX_READ_BYTES = 64 << 20
 """Bytes of one file that are read and kept in search of a picture."""
 
 MAX_PICTURES = 64
-"""Pictures of one file that are looked at; raws hold up to four."""
+"""Pictures examined in one file; raws hold up to four."""
 
 _HEAD_BYTES = 1 << 18
 
 
 class PreviewFinder:
-    """One search through one file. `feed` its bytes in order until it `has_enough`, then ask for the `get_best`.
+    """A search for the preview in one file.
 
-    size: of the whole file. long_side: pixels of the longer side that are enough. Never raises on what bytes are.
+    Call `feed` with the bytes in order until `has_enough`, then `get_best`. Never raises because of the content.
+
+    Args:
+        name: the file's name.
+        size: bytes of the whole file.
+        long_side: pixels of the longer side that are enough.
     """
 
     def __init__(self, name: str, size: int, long_side: int = PREVIEW_LONG_SIDE) -> None:
@@ -174,46 +185,46 @@ class PreviewFinder:
 
     @property
     def has_enough(self) -> bool:
-        """Whether nothing more need be read: it was found, or is not worth more."""
+        """Whether no more bytes are needed: a preview was found, or the limit was reached."""
         if len(self._content) >= min(self._size, MAX_READ_BYTES):
             return True
-        # Of a JPEG the whole is the picture; anything smaller is its thumbnail.
+        # The preview of a JPEG is the whole file; smaller pictures in it are thumbnails.
         return not self._is_jpeg() and any(side >= self._min_long_side for side in self._find_pictures().values())
 
     @property
     def orientation(self) -> int | None:
-        """Which way up it was held, as Exif counts; None where the file does not say."""
+        """The Exif orientation of the picture; None if the file has none."""
         return read_image_info(bytes(self._content[: 1 << 20]), self._name).orientation
 
     def feed(self, view: memoryview | bytes) -> None:
-        """The next bytes of the file."""
+        """Take the next bytes of the file."""
         if len(self._content) < MAX_READ_BYTES:
             self._content += view
             self._checker.feed(view)
 
     def get_best(self) -> bytes | None:
-        """The smallest picture that is large enough, else the largest; None if there is none."""
+        """Return the smallest picture that is large enough, else the largest; None if there is none."""
         if self._is_jpeg():
             return bytes(self._content) if len(self._content) == self._size <= MAX_JPEG_BYTES else None
         found = sorted((side, span) for span, side in self._find_pictures().items())
         if not found:
             return None
-        _, (start, end) = next((one for one in found if one[0] >= self._min_long_side), found[-1])
+        _, (start, end) = next((entry for entry in found if entry[0] >= self._min_long_side), found[-1])
         return bytes(self._content[start:end])
 
     def _is_jpeg(self) -> bool:
         return self._content.startswith(b"\xff\xd8")
 
     def _find_pictures(self) -> dict[tuple[int, int], int]:
-        """Pictures seen whole, each with its longer side."""
+        """Return the span of each picture that was read whole, with its longer side in pixels."""
         for span in self._checker.structure.jpeg_spans[:MAX_PICTURES]:
             start, end = span
             if span not in self._long_sides and end <= len(self._content) and end - start <= MAX_JPEG_BYTES:
-                traits = read_image_info(bytes(self._content[start : min(end, start + _HEAD_BYTES)]), "it.jpg")
-                self._long_sides[span] = max(traits.width or 0, traits.height or 0)
+                info = read_image_info(bytes(self._content[start : min(end, start + _HEAD_BYTES)]), "it.jpg")
+                self._long_sides[span] = max(info.width or 0, info.height or 0)
         return self._long_sides
 
 
 def can_have_preview(name: str) -> bool:
-    """Whether a file of this name can hold a picture."""
+    """Return whether a file of this name can contain a picture."""
     return kind_of(name) in (FileKind.RAW, FileKind.PICTURE)

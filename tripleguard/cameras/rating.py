@@ -1,8 +1,8 @@
-"""Read a rating out of XMP: a sidecar, or the packet that cameras and editors put inside a picture.
+"""Read a rating from XMP: a sidecar, or the packet that cameras and editors embed in a picture.
 
-`xmp:Rating` is a number from 0 (unrated) over 1 (worst) to 5 (best), decimals allowed, or -1 for a rejected one; a
-value outside that says nothing (ISO 16684-1:2019, 8.4; decimals: ISO 16684-2, annex C). It may stand as an
-attribute of `rdf:Description` or as an element inside it, which mean the same (ISO 16684-1, 7).
+`xmp:Rating` is a number from 0 (unrated) and 1 (worst) to 5 (best), decimals allowed, or -1 for rejected; other
+values are ignored (ISO 16684-1:2019, 8.4; decimals: ISO 16684-2, annex C). It is an attribute of `rdf:Description`
+or an element inside it, with the same meaning (ISO 16684-1, 7).
 
 The XML is untrusted: defusedxml parses it without following entities or opening other files, up to a fixed size.
 """
@@ -18,24 +18,27 @@ if TYPE_CHECKING:
 REJECTED = -1.0
 
 MAX_XMP_BYTES = 1 << 20
-"""Bytes of the largest packet inside a picture that is looked into."""
+"""Bytes of the largest embedded packet that is parsed."""
 
 MAX_SIDECAR_BYTES = 16 << 20
-"""Bytes of a sidecar that are parsed: an editor keeps its whole history there. A larger one is no sidecar."""
+"""Bytes of the largest sidecar that is parsed; editors keep their whole history in it.
+
+A larger file is no sidecar.
+"""
 
 MAX_TAGS, MAX_ATTRIBUTES = 500_000, 150_000
-"""What a sidecar may hold: parsed, each takes a hundred bytes and more. A long history has a tenth of it."""
+"""Limits for one sidecar; each parsed tag takes a hundred bytes or more. A long history has a tenth of this."""
 
 
 class InvalidXmpError(ValueError):
-    """This is no XMP that could be read: say so, and change nothing because of it."""
+    """The content is not readable XMP. Report it, and change nothing because of it."""
 
 
 def parse_packet_rating(packet: bytes) -> float | None:
-    """The rating that a packet inside a picture holds, -1 or 0 to 5; None if there is none that makes sense."""
+    """Return the rating in an embedded packet, -1 or 0 to 5; None if it has no valid one."""
     if b"Rating" not in packet or len(packet) > MAX_XMP_BYTES:
         return None
-    # The wrapper around the packet may be padded, or cut off at its end; the XML inside is what counts.
+    # The wrapper of the packet may be padded or cut off; only the XML inside matters.
     start, end = packet.find(b"<rdf:RDF"), packet.rfind(b"</rdf:RDF>")
     inside = packet[start : end + len(b"</rdf:RDF>")] if 0 <= start < end else packet
     try:
@@ -45,7 +48,11 @@ def parse_packet_rating(packet: bytes) -> float | None:
 
 
 def parse_sidecar_rating(content: bytes) -> float | None:
-    """What a sidecar says; None where it has no rating, or an impossible one. Raises NotXmp."""
+    """Return the rating in a sidecar; None if it has no valid one.
+
+    Raises:
+        InvalidXmpError: the content is not readable XMP.
+    """
     if len(content) > MAX_SIDECAR_BYTES:
         raise InvalidXmpError(f"it is larger than {MAX_SIDECAR_BYTES:,} bytes")
     if content.count(b"<") > MAX_TAGS or content.count(b"=") > MAX_ATTRIBUTES:
@@ -54,7 +61,7 @@ def parse_sidecar_rating(content: bytes) -> float | None:
 
 
 def parse_rating(text: str) -> float | None:
-    """The rating that a property's text says, -1.0 or 0.0 to 5.0; None where it says nothing valid."""
+    """Return the rating that a property's text gives, -1.0 or 0.0 to 5.0; None if it is not valid."""
     match = _NUMBER_PATTERN.fullmatch(text.strip())
     if match is None:
         return None
@@ -68,7 +75,7 @@ _RATING_NAME = "{http://ns.adobe.com/xap/1.0/}Rating"
 
 
 def _find_rating(content: bytes) -> float | None:
-    """The first valid rating among the properties of the resource itself. Raises NotXmp."""
+    """Return the first valid rating among the properties of the resource itself. Raises InvalidXmpError."""
     root = _parse_xml(content)
     top = [root] if root.tag == f"{_RDF}RDF" else root.findall(f"{_RDF}RDF")
     if not top:
@@ -82,7 +89,7 @@ def _find_rating(content: bytes) -> float | None:
 
 
 def _list_rating_texts(description: Element) -> list[str]:
-    """Every form in which the property may stand: attribute, element, element with a qualified value."""
+    """Return every form of the property: attribute, element, element with a qualified value."""
     found = [description.get(_RATING_NAME)]
     for element in description.findall(_RATING_NAME):
         inner = element.findtext(f".//{_RDF}value")
@@ -91,7 +98,7 @@ def _list_rating_texts(description: Element) -> list[str]:
 
 
 def _parse_xml(content: bytes) -> Element:
-    # Only who looks at sidecars pays for the parser.
+    # Import the parser only when a sidecar is read.
     from xml.etree.ElementTree import ParseError
 
     from defusedxml.common import DefusedXmlException
@@ -107,5 +114,5 @@ def _parse_xml(content: bytes) -> Element:
 
 
 def _strip_padding(content: bytes) -> bytes:
-    """The packet without the padding that XMP allows after it, nor the NULs that some fields end in."""
+    """Return the packet without the padding that XMP allows behind it and the NULs at the end of some fields."""
     return content.strip(b"\0 \t\r\n")

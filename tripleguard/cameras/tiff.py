@@ -1,11 +1,11 @@
-"""Read fields out of a TIFF block, wherever it lies in the head of a file.
+"""Read fields of a TIFF block anywhere in the head of a file.
 
 Most picture metadata is in TIFF blocks: a raw is one, a JPEG carries one in its Exif segment, newer containers
 carry several. A block begins with its byte order and the offset of a directory (IFD); a directory is a count and
-that many entries of twelve bytes; an entry holds its value or says where it lies.
+that many entries of twelve bytes; an entry holds its value or the offset of it.
 
-The bytes are untrusted and may end anywhere. Chains of directories are not followed, so there is nothing to loop
-in; a directory is read for the tags asked for, up to a fixed number of entries; a value that does not lie wholly
+The bytes are untrusted and may end anywhere. Chains of directories are not followed, so no loop is possible; only
+the requested tags of a directory are read, up to a fixed number of entries; a value that does not lie wholly
 inside the block counts as absent. Nothing raises, and nothing larger than one short value is copied.
 
 Layout and type numbers: TIFF 6.0 (Adobe, 1992), section 2; type 13 (IFD): TIFF technical note 1 (1995).
@@ -18,17 +18,22 @@ from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
 MAX_ENTRIES = 512
-"""Entries read of one directory; the longest that cameras write hold about 150."""
+"""Entries read from one directory; the longest that cameras write have about 150."""
 
 MAX_TEXT_BYTES = 256
-"""Bytes looked at of one text."""
+"""Bytes read from one text."""
 
 
 @dataclass(frozen=True, slots=True)
 class TiffBlock:
-    """Where a TIFF block lies in a head: offsets in it count from base, and nothing at or after end is read.
+    """The position of a TIFF block in a head.
 
-    order: `<` or `>`, as `struct` says it. first: offset of the first directory.
+    Attributes:
+        head: the bytes that hold the block.
+        base: the offset in the head that the block's own offsets count from.
+        end: the offset in the head that nothing is read at or after.
+        order: `<` or `>`, as in `struct`.
+        first_directory: offset of the first directory in the block.
     """
 
     head: bytes
@@ -40,7 +45,7 @@ class TiffBlock:
 
 @dataclass(frozen=True, slots=True)
 class TiffField:
-    """One entry of a directory. at: where its value begins in the head. size: bytes of the value."""
+    """One entry of a directory. offset: where its value begins in the head. size: bytes of the value."""
 
     type: int
     count: int
@@ -49,13 +54,13 @@ class TiffField:
 
 
 TiffDirectory = Mapping[int, TiffField]
-"""Tag number to field; holds only tags that were asked for and whose values lie inside the block."""
+"""Fields by tag number; only requested tags whose values lie inside the block."""
 
 
 def find_block(head: bytes, base: int = 0, end: int | None = None) -> TiffBlock | None:
-    """The TIFF block that begins at base, or None. end: where its container says it ends.
+    """Return the TIFF block that begins at `base`, or None. end: where its container says it ends.
 
-    Besides the two signatures of TIFF 6.0, those of Olympus and Panasonic raws are known.
+    Besides the two signatures of TIFF 6.0, those of Olympus and Panasonic raws are accepted.
     """
     end = len(head) if end is None else min(end, len(head))
     if base < 0 or base + 8 > end:
@@ -68,9 +73,12 @@ def find_block(head: bytes, base: int = 0, end: int | None = None) -> TiffBlock 
 
 
 def read_directory(block: TiffBlock, offset: int, tags: Set[int]) -> TiffDirectory:
-    """The wanted fields of the directory at an offset of the block; of two alike the first counts."""
+    """Return the requested fields of the directory at an offset of the block.
+
+    Of duplicate tags the first counts.
+    """
     begin = block.base + offset
-    # An offset of zero stands for none, but in a block that is a bare directory.
+    # Offset 0 means no directory, except in a block that is a bare directory.
     if offset < 0 or (offset == 0 and block.first_directory != 0) or begin + 2 > block.end:
         return {}
     (count,) = struct.unpack_from(block.order + "H", block.head, begin)
@@ -89,14 +97,17 @@ def read_directory(block: TiffBlock, offset: int, tags: Set[int]) -> TiffDirecto
 
 
 def read_text(block: TiffBlock, field: TiffField | None) -> bytes | None:
-    """The bytes of a text field up to its first NUL or LONGEST_TEXT; None if it is no text."""
+    """Return the bytes of a text field up to its first NUL, at most MAX_TEXT_BYTES.
+
+    Return None if the field is not text.
+    """
     if field is None or field.type not in _TEXT_TYPES:
         return None
     return block.head[field.offset : field.offset + min(field.size, MAX_TEXT_BYTES)].partition(b"\0")[0]
 
 
 def read_uint(block: TiffBlock, field: TiffField | None) -> int | None:
-    """The first value of a whole-number field that is not negative; None if it is no such field."""
+    """Return the first value of an unsigned integer field; None for any other field."""
     code = _NUMBER_CODES.get(field.type) if field is not None and field.count else None
     if field is None or code is None:
         return None
@@ -115,6 +126,6 @@ BYTE_ORDERS = {
 
 # BYTE ASCII SHORT LONG RATIONAL SBYTE UNDEFINED SSHORT SLONG SRATIONAL FLOAT DOUBLE IFD; UTF-8 (Exif 3.0)
 TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 129: 1}
-# Makers also write texts as BYTE or UNDEFINED.
+# Makers also store texts as BYTE or UNDEFINED.
 _TEXT_TYPES = frozenset({1, 2, 7, 129})
 _NUMBER_CODES = {1: "B", 3: "H", 4: "I", 13: "I"}

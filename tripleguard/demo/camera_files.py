@@ -1,10 +1,10 @@
-"""Make the files that the demo's cameras write: small raws and camera JPEGs, real enough to be read as such.
+"""Make the files that the demo's cameras write: small raws and camera JPEGs that parsers and decoders accept.
 
-The maker is Orrery, and there is no such maker. Its raw is a TIFF/EP file in the form of a DNG: a main directory
-with a JPEG preview, an Exif directory, and behind one more directory the sensor's values in two strips that end
-where the file ends, so that a cut anywhere shows. Noise fills the sensor: 12 bits above a black level, which does
-not compress, as a real raw does not. Everything follows from the seed and the arguments; nothing is taken from the
-machine.
+The maker is Orrery, which does not exist. Its raw is a TIFF/EP file in the form of a DNG: a main directory with a
+JPEG preview, an Exif directory, and behind one more directory the sensor values in two strips that end where the
+file ends, so that truncation at any point is detectable. The sensor values are noise: 12 bits above a black level,
+which does not compress, as in a real raw. Everything follows from the seed and the arguments; nothing is taken
+from the machine.
 
 TIFF 6.0; TIFF/EP (ISO 12234-2); Exif (CIPA DC-008); DNG 1.7; XMP (ISO 16684-1).
 """
@@ -37,10 +37,20 @@ def make_raw(
     orientation: int = 1,
     rating: int | None = None,
 ) -> bytes:
-    """A raw of exactly size bytes, at least SMALLEST_RAW.
+    """Return a raw of exactly `size` bytes.
 
-    taken: the camera's wall time; a zone in it is ignored. subsec: hundredths of a second, 0 to 99. offset:
-    `+HH:MM`. orientation: Exif, 1 to 8. rating: XMP, -1 to 5. Raises ValueError outside these bounds.
+    Args:
+        seed: determines the scene and the noise.
+        taken_at: the camera's local time; a zone in it is ignored.
+        subsec: hundredths of a second, 0 to 99.
+        offset: the UTC offset, as `+HH:MM`.
+        serial, model: of the body.
+        size: at least SMALLEST_RAW.
+        orientation: Exif, 1 to 8.
+        rating: XMP, -1 to 5.
+
+    Raises:
+        ValueError: an argument is out of bounds.
     """
     if size < MIN_RAW_BYTES:
         raise ValueError(f"a raw has at least {MIN_RAW_BYTES} bytes")
@@ -70,7 +80,7 @@ def make_raw(
     if rating is not None:
         main[0x02BC] = _encode_octets(*_encode_xmp(rating))
     exif = _build_exif_fields(seed, taken_at, subsec, offset, serial)
-    # Laid out twice: first to learn how long the directories are, then to say where everything lies.
+    # Encode twice: first to learn the size of the directories, then with the final offsets.
     directories = _encode_raw_directories(main, exif, len(preview), 0, size)
     directories = _encode_raw_directories(main, exif, len(preview), len(directories), size)
     sensor = _get_sensor_bytes(size - len(directories) - len(preview))
@@ -91,9 +101,9 @@ def make_camera_jpeg(
     orientation: int = 1,
     rating: int | None = None,
 ) -> bytes:
-    """A camera JPEG of the same scene as the raw of that seed; width and height in pixels, 8 to 8192.
+    """Return a camera JPEG of the same scene as the raw of that seed; width and height in pixels, 8 to 8192.
 
-    The rest as for `make_raw`.
+    The other arguments are those of `make_raw`.
     """
     if not (8 <= width <= 8192 and 8 <= height <= 8192):
         raise ValueError("a picture has 8 to 8192 pixels each way")
@@ -122,7 +132,7 @@ _BLACK = int.from_bytes(struct.pack("<H", _BLACK_LEVEL) * (_CHUNK_BYTES // 2), "
 
 
 def _get_preview_size(size: int) -> tuple[int, int]:
-    """Pixels of a preview that takes little of a raw's bytes and of the time to make it."""
+    """Return the size in pixels of a preview that takes little of a raw's bytes and little time to make."""
     for least, pixels in ((8 << 20, (1440, 960)), (1 << 20, (480, 320))):
         if size >= least:
             return pixels
@@ -130,7 +140,7 @@ def _get_preview_size(size: int) -> tuple[int, int]:
 
 
 def _get_sensor_size(room: int) -> tuple[int, int]:
-    """Width and height near 3:2 that fill the room with two bytes a value, in two strips of whole rows."""
+    """Return width and height near 3:2 that fill the space, with two bytes per value and two strips of rows."""
     width = max(16, math.isqrt(room // 2 * 3 // 2) // 16 * 16)
     return width, room // 2 // width // 2 * 2
 
@@ -148,7 +158,7 @@ def _iter_noise(seed: int, size: int) -> Iterator[bytes]:
 
 
 def _encode_raw_directories(main: _Fields, exif: _Fields, preview: int, header: int, size: int) -> bytes:
-    """Header and directories of a raw whose preview begins at offset header."""
+    """Return header and directories of a raw whose preview begins at offset `header`."""
     room = max(size - header - preview, MIN_RAW_BYTES // 2)
     width, height = _get_sensor_size(room)
     strip = width * height
@@ -182,7 +192,7 @@ def _encode_raw_directories(main: _Fields, exif: _Fields, preview: int, header: 
 
 
 def _encode_exif_block(main: _Fields, exif: _Fields) -> bytes:
-    """A TIFF block of a main and an Exif directory."""
+    """Return a TIFF block of a main and an Exif directory."""
     exif_at = 8 + len(_encode_directory(main | {0x8769: _encode_longs(0)}, 8))
     header = struct.pack("<2sHI", b"II", 42, 8)
     return (
@@ -191,7 +201,7 @@ def _encode_exif_block(main: _Fields, exif: _Fields) -> bytes:
 
 
 def _encode_directory(fields: _Fields, at: int) -> bytes:
-    """One directory at offset at, and behind it the values that are longer than four bytes."""
+    """Return one directory at offset `at`, followed by the values that are longer than four bytes."""
     entries = [struct.pack("<H", len(fields))]
     behind: list[bytes] = []
     free = at + 2 + 12 * len(fields) + 4
@@ -284,7 +294,7 @@ def _encode_longs(*values: int) -> _FieldValue:
 
 
 def _encode_rationals(*values: tuple[int, int]) -> _FieldValue:
-    """Fractions; signed ones where one is below zero."""
+    """Encode fractions, as signed ones if any is below zero."""
     signed = any(top < 0 for top, _ in values)
     flat = [part for value in values for part in value]
     return (10 if signed else 5), len(values), struct.pack(f"<{len(flat)}{'i' if signed else 'I'}", *flat)

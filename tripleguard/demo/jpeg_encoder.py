@@ -1,10 +1,10 @@
 """Encode small JPEG pictures that really decode, with nothing but the standard library.
 
 A picture here is a mosaic: every block of 8 x 8 pixels has one colour. So each block is only its mean (the DC
-coefficient, as the difference to the block before) and the end-of-block mark. Everything a decoder checks is
-there: tables, lengths, stuffed bytes, both ends.
+coefficient, as the difference from the block before) and the end-of-block code. Everything a decoder checks is
+there: tables, lengths, stuffed bytes, start and end markers.
 
-ITU-T T.81 (JPEG baseline): markers in annex B, the making of codes in annex C, coding of blocks in F.1.2,
+ITU-T T.81 (JPEG baseline): markers in annex B, construction of codes in annex C, coding of blocks in F.1.2,
 typical Huffman tables in annex K.3.
 """
 
@@ -19,9 +19,9 @@ BLOCK_PIXELS = 8
 
 @dataclass(frozen=True, slots=True)
 class Mosaic:
-    """One colour a block, row by row: luma and the two chroma values, each 0 to 255.
+    """One colour per block, row by row: luma and the two chroma values, each 0 to 255.
 
-    columns: blocks in a row. The planes are of equal length, whole rows of it.
+    columns is the number of blocks in a row. The planes have the same length, a multiple of it.
     """
 
     columns: int
@@ -31,14 +31,20 @@ class Mosaic:
 
 
 def count_blocks(pixels: int) -> int:
-    """How many blocks cover so many pixels."""
+    """Return how many blocks cover a number of pixels."""
     return -(-pixels // BLOCK_PIXELS)
 
 
 def encode_jpeg(mosaic: Mosaic, width: int, height: int, segments: bytes = b"") -> bytes:
-    """A baseline JPEG of width x height pixels. segments: whole marker segments to put first, such as Exif.
+    """Return a baseline JPEG of width x height pixels.
 
-    Raises ValueError where the mosaic does not cover the picture exactly.
+    Args:
+        mosaic: the picture.
+        width, height: pixels.
+        segments: whole marker segments to put first, such as Exif.
+
+    Raises:
+        ValueError: the mosaic does not cover the picture exactly.
     """
     if mosaic.columns != count_blocks(width) or len(mosaic.luma) != mosaic.columns * count_blocks(height):
         raise ValueError("the mosaic has other blocks than the picture")
@@ -56,7 +62,7 @@ def encode_jpeg(mosaic: Mosaic, width: int, height: int, segments: bytes = b"") 
     )
 
 
-# In steps of 8 the mean of a block is a whole grey level: its DC coefficient is that level less 128.
+# With a step of 8 the mean of a block is a whole grey level: its DC coefficient is that level minus 128.
 _QUANTIZATION_STEP = 8
 
 
@@ -65,7 +71,7 @@ def _encode_segment(marker: int, content: bytes) -> bytes:
 
 
 def _encode_scan(mosaic: Mosaic) -> bytes:
-    """The coded blocks, padded with ones to a whole byte; a zero is stuffed behind every 0xFF."""
+    """Return the coded blocks, padded with ones to a whole byte; a zero byte follows every 0xFF."""
     parts: list[str] = []
     luma = blue = red = 128
     for next_luma, next_blue, next_red in zip(mosaic.luma, mosaic.blue, mosaic.red, strict=True):
@@ -80,7 +86,7 @@ def _encode_scan(mosaic: Mosaic) -> bytes:
     return int(bits, 2).to_bytes(len(bits) // 8, "big").replace(b"\xff", b"\xff\0")
 
 
-# Tables K.3 to K.6: how many codes of each length from 1 to 16, and the symbols in that order.
+# Tables K.3 to K.6: the number of codes of each length from 1 to 16, and the symbols in that order.
 _DC_SYMBOLS = bytes(range(12))
 _DC_LUMA = bytes.fromhex("00010501010101010100000000000000")
 _DC_CHROMA = bytes.fromhex("00030101010101010101010000000000")
@@ -108,7 +114,7 @@ _END_OF_BLOCK = 0x00
 
 
 def _build_codes(counts: bytes, symbols: bytes) -> dict[int, str]:
-    """Symbol to code, as bits in text (T.81 annex C)."""
+    """Return the code of each symbol, as a string of bits (T.81 annex C)."""
     codes: dict[int, str] = {}
     code, following = 0, iter(symbols)
     for length, count in enumerate(counts, 1):
@@ -120,7 +126,7 @@ def _build_codes(counts: bytes, symbols: bytes) -> dict[int, str]:
 
 
 def _build_flat_blocks(dc: dict[int, str], ac: dict[int, str]) -> dict[int, str]:
-    """The bits of a block without texture, by the difference of its mean to the one before (T.81 F.1.2)."""
+    """Return the bits of an even block, by the difference of its mean from the one before (T.81 F.1.2)."""
     blocks = {0: dc[0] + ac[_END_OF_BLOCK]}
     for difference in range(1, 256):
         size = difference.bit_length()

@@ -1,8 +1,8 @@
 """Play an evening through with the real commands, for somebody who has never seen them.
 
-Before each command comes one plain line that says what it is about; then the command as a person would type it,
-and its real answer. Each answer is checked, and the first that is not as expected ends the demo with an error. At
-the end every picture on the cards is compared with both drives by other means than the tool's own.
+One plain line introduces each command; then follow the command as a person would type it, and its real output.
+Each output is checked, and the first unexpected one ends the demo with an error. At the end every picture on the
+cards is compared with both drives, without using the tool.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class ShellCommand:
 
 @dataclass(frozen=True, slots=True)
 class OutputLine:
-    """One line of what a command answered."""
+    """One line of a command's output."""
 
     line: str
 
@@ -61,9 +61,11 @@ DemoEvent = Narration | ShellCommand | OutputLine
 
 
 def play_demo(folder: Path | None) -> Iterator[DemoEvent]:
-    """Play the evening in folder, which must be new or empty, or in a fresh scratch folder.
+    """Play the evening in `folder`, which must be new or empty, or in a fresh scratch folder.
 
-    Raises TripleguardError if a step did not answer as it should, WrongUse if the folder is not empty.
+    Raises:
+        TripleguardError: a step did not give the expected output.
+        UsageError: the folder is not empty.
     """
     root = tours.make_scratch_folder(folder)
     in_memory = not detect_cache_bypass(root).medium.is_from_device
@@ -214,7 +216,7 @@ def _conclude(root: Path) -> Iterator[DemoEvent]:
 
 
 class _CommandRunner:
-    """Runs commands in the tour's folder and holds their answers against what they should be."""
+    """Runs commands in the tour's folder and checks their output."""
 
     def __init__(self, tour: Tour) -> None:
         self.tour = tour
@@ -222,7 +224,10 @@ class _CommandRunner:
         self._environment["PYTHONIOENCODING"] = "utf-8"
 
     def run(self, *arguments: str, status: int = 0, patterns: list[str]) -> Iterator[DemoEvent]:
-        """Run one command. says: patterns that its answer must hold; `^` is the beginning of a line."""
+        """Run one command, and check that its output matches all patterns.
+
+        They are regular expressions; `^` is the start of a line.
+        """
         yield _make_command("tripleguard", *arguments)
         with self._start(arguments) as running:
             output = self._wait(running)
@@ -234,9 +239,9 @@ class _CommandRunner:
             raise _build_step_error(arguments, f"its answer does not hold {missing[0]!r}")
 
     def run_interrupted(self, *arguments: str) -> Iterator[DemoEvent]:
-        """Run an offload and interrupt it as Ctrl-C does, once a few copies have their names.
+        """Run an offload and interrupt it as Ctrl-C does, once a few copies have their final names.
 
-        A machine that is through before that gets more frames on the card, and it is tried again.
+        If a machine finishes before that, the card gets more frames and the offload is tried again.
         """
         frames = tours.CARD_1_FRAMES
         for _ in range(_MAX_ATTEMPTS):
@@ -262,7 +267,7 @@ class _CommandRunner:
         raise _build_step_error(arguments, "it could not be interrupted in the middle")
 
     def verify_checklist(self, folder: Path) -> Iterator[DemoEvent]:
-        """Check the list of a shoot by b3sum where it is installed, else by reading it here."""
+        """Check the checklist of a shoot with b3sum if it is installed, else in Python."""
         program = shutil.which("b3sum")
         words = ["b3sum", "--check", "--quiet", "checksums.b3"]
         where = self.tour.root / folder
@@ -291,7 +296,7 @@ class _CommandRunner:
         )
 
     def compare_with_drives(self) -> int:
-        """How many files there are on the cards. Raises TripleguardError if one is not on both drives."""
+        """Return how many files are on the cards. Raises TripleguardError if one is not on both drives."""
         on_cards = [
             path for card in (self.tour.card_1, self.tour.card_2) for path in tours.iter_camera_files(card)
         ]
@@ -306,7 +311,7 @@ class _CommandRunner:
         return sum(1 for _ in tours.iter_camera_files(self.tour.drive_a))
 
     def _start(self, arguments: tuple[str, ...]) -> subprocess.Popen[str]:
-        # -P: nothing in the tour's folder may be taken for a part of the program.
+        # -P: don't import anything from the tour's folder.
         return subprocess.Popen(
             [sys.executable, "-P", "-m", "tripleguard", "--home", "home", *arguments],
             cwd=self.tour.root,
@@ -343,7 +348,7 @@ def _split_output(output: str) -> Iterator[DemoEvent]:
 
 
 def _interrupt(process: subprocess.Popen[str]) -> None:
-    # Windows can send Ctrl-C only to a whole console; there the run is cut off hard, as by a power cut.
+    # Windows can send Ctrl-C only to a whole console, so the run is killed there, as by a power cut.
     if _WINDOWS:
         process.terminate()
     else:

@@ -1,6 +1,6 @@
 """Paint a stage at night as a mosaic: beams of coloured light from above, and a crowd in the dark below.
 
-Nobody and nowhere in particular; a seed makes one scene, the same on every machine.
+It shows no real person or place; a seed makes one scene, the same on every machine.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ _DARK = 14
 _BRIGHTEST = 235
 _NEUTRAL = 128
 
-# Chroma of what hangs above a stage: amber, magenta, blue, cyan, red, and plain white.
+# Chroma of the stage lights: amber, magenta, blue, cyan, red, and plain white.
 _GELS = ((84, 152), (168, 188), (208, 104), (158, 74), (104, 214), (128, 128))
 
 
 def paint_stage_scene(seed: int, columns: int, rows: int) -> Mosaic:
-    """A scene of columns x rows blocks."""
+    """Return a scene of columns x rows blocks."""
     source = random.Random(f"stage {seed}")
     area = columns * rows
     grain = source.randbytes(area)
@@ -31,14 +31,17 @@ def paint_stage_scene(seed: int, columns: int, rows: int) -> Mosaic:
 
 
 def _random_below(source: random.Random, limit: int) -> int:
-    """A number from 0 to limit - 1, of `random()`, the one draw that all versions of Python make alike."""
+    """Return a number from 0 to limit - 1.
+
+    It uses `random()`, the only method whose values are the same in all versions of Python.
+    """
     return int(source.random() * limit)
 
 
 def _add_beam(
     source: random.Random, columns: int, rows: int, luma: list[int], blue: bytearray, red: bytearray
 ) -> None:
-    """One cone of light from the top edge down, brightest along its middle and near its lamp."""
+    """Add one cone of light from the top edge down, brightest along its middle and near its lamp."""
     lamp, lands = _random_below(source, columns), _random_below(source, columns)
     spread = columns * (8 + _random_below(source, 14)) // 100 + 1
     power = 70 + _random_below(source, 110)
@@ -58,7 +61,7 @@ def _add_beam(
 def _add_crowd(
     source: random.Random, columns: int, rows: int, luma: list[int], blue: bytearray, red: bytearray
 ) -> None:
-    """Heads along the lower edge, black against the light."""
+    """Add heads along the lower edge, black against the light."""
     at = 0
     while at < columns:
         wide = 1 + _random_below(source, max(2, columns // 24))

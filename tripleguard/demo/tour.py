@@ -1,9 +1,9 @@
-"""The invented tour: two bodies, a show that runs past midnight, two cards, and a scratch folder for it all.
+"""The invented tour: two bodies, a show that runs past midnight, two cards, and a scratch folder for all of it.
 
-Nobody was there and nothing happened; every byte follows from the numbers below, so the tour is the same on every
-machine. This is the only module of the demo that writes, and only below the scratch folder: cards as cameras fill
-them, a picture that the camera changes later, a copy that rots, a drive that is unplugged and comes back. Nothing
-is ever removed: that is left to the person who ran it.
+Every byte follows from the numbers below, so the tour is the same on every machine. This is the only module of the
+demo that writes, and only below the scratch folder: cards as cameras fill them, a picture that the camera changes
+later, a copy that rots, a drive that is unplugged and comes back. Nothing is ever removed: that is left to the
+person who ran it.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ from tripleguard.places.cache_bypass import detect_cache_bypass
 SHOOT = "Merrowick harbour theatre"
 DAY = "2026-06-13"
 REQUIRED_BYTES = 600 * 1000 * 1000
-"""Room that is asked for: a tour takes about 400 MB, and a machine that is very fast gets a larger card."""
+"""Free bytes required: a tour takes about 400 MB, and a very fast machine gets a larger card."""
 
 CARD_1_FRAMES = 60
 CARD_2_FRAMES = 40
 RATED_FRAME = 17
-"""The frame of card 2 that gets its stars later."""
+"""The frame of card 2 that is rated later."""
 
 _RESERVE_BYTES = 2 << 30
 _UTC_OFFSET = "+02:00"
@@ -39,7 +39,7 @@ _RAW_SIZE_SPREAD = 250_000
 
 @dataclass(frozen=True, slots=True)
 class DemoBody:
-    """One camera: its serial, and where its count stood when the show began."""
+    """One camera: its serial, and its frame number when the show begins."""
 
     serial: str
     first_frame: int
@@ -48,7 +48,7 @@ class DemoBody:
 
 
 HALL = DemoBody("4410023", 412, datetime(2026, 6, 13, 21, 4, 9), timedelta(minutes=3, seconds=41))
-"""The body with the wide lens; the show starts at nine and its last frames are shot after midnight."""
+"""The body with the wide lens; the show starts at nine, and its last frames are shot after midnight."""
 
 WINGS = DemoBody("4410871", 398, datetime(2026, 6, 13, 21, 11, 30), timedelta(minutes=4, seconds=2))
 """The body with the long lens."""
@@ -56,7 +56,7 @@ WINGS = DemoBody("4410871", 398, datetime(2026, 6, 13, 21, 11, 30), timedelta(mi
 
 @dataclass(frozen=True, slots=True)
 class Tour:
-    """The scratch folder and what lies in it."""
+    """The paths in the scratch folder."""
 
     root: Path
 
@@ -82,19 +82,23 @@ class Tour:
 
     @property
     def drive_b_later(self) -> Path:
-        """Where drive B appears after it was away."""
+        """The path of drive B after it was away."""
         return self.root / "other-port" / "drive-b"
 
     @property
     def bag(self) -> Path:
-        """Where drive B is while it is away."""
+        """The path of drive B while it is away."""
         return self.root / "in-the-bag"
 
 
 def make_scratch_folder(target: Path | None) -> Path:
-    """The folder to play in: given, which must be new or empty, or a fresh one. Raises WrongUse, TripleguardError.
+    """Return the folder to play in: `target`, which must be new or empty, or a fresh one.
 
-    A fresh one lies on a disk if there is one for it: what lies in memory can't be read back from a medium.
+    A fresh one is on a disk if possible, because files on a memory file system can't be read back from a medium.
+
+    Raises:
+        UsageError: the folder is not empty.
+        TripleguardError: no folder can be made, or it has too little space.
     """
     if target is not None:
         return _prepare_folder(target.expanduser().absolute())
@@ -119,10 +123,9 @@ def make_scratch_folder(target: Path | None) -> Path:
 
 
 def set_up_tour(root: Path, *, accept_cached: bool) -> Tour:
-    """Make the tour in the scratch folder root.
+    """Create the tour in the scratch folder `root`. Raises TripleguardError.
 
-    accept_cached: write that setting into the tour's own settings, for a folder that lives in memory. Raises
-    TripleguardError.
+    accept_cached writes that setting into the tour's settings, for a folder on a memory file system.
     """
     tour = Tour(root)
     try:
@@ -139,7 +142,7 @@ def set_up_tour(root: Path, *, accept_cached: bool) -> Tour:
 
 
 def fill_card(card: Path, body: DemoBody, frames: range) -> None:
-    """Shoot these frames of a body onto a card: raws, and to every sixth one a camera JPEG. Raises OSError."""
+    """Shoot these frames of a body onto a card: raws, and a camera JPEG for every sixth one. Raises OSError."""
     folder = card / "DCIM" / "100ORREY"
     folder.mkdir(parents=True, exist_ok=True)
     for frame in frames:
@@ -160,14 +163,14 @@ def fill_card(card: Path, body: DemoBody, frames: range) -> None:
 
 
 def rate_in_camera(tour: Tour) -> str:
-    """Somebody gives a picture of card 2 five stars in the camera, which writes the raw anew. Its name."""
+    """Give a picture of card 2 five stars in the camera, which rewrites the raw; return its name."""
     path = tour.card_2 / "DCIM" / "100ORREY" / f"{_get_frame_stem(WINGS, RATED_FRAME)}.DNG"
     _write_file(path, _make_frame_raw(WINGS, RATED_FRAME, rating=5), WINGS.starts_at + timedelta(hours=9))
     return path.name
 
 
 def corrupt_one_copy(tour: Tour) -> Path:
-    """Flip one bit of a copy on drive A and leave its size and time as they were. Where it lies on the drive."""
+    """Flip one bit of a copy on drive A, keeping its size and time; return its path on the drive."""
     copy = next(iter(iter_camera_files(tour.drive_a)))
     before = copy.stat()
     with copy.open("r+b") as file:
@@ -180,17 +183,17 @@ def corrupt_one_copy(tour: Tour) -> Path:
 
 
 def unplug_drive_b(tour: Tour) -> None:
-    """Drive B is carried away in the middle of the night: nothing is left where it was."""
+    """Unplug drive B: nothing is left at its path."""
     os.rename(tour.drive_b, tour.bag / "drive-b")
 
 
 def plug_in_drive_b(tour: Tour) -> None:
-    """Drive B is back, and the computer calls it by another path than before."""
+    """Plug drive B in again, at another path than before."""
     os.rename(tour.bag / "drive-b", tour.drive_b_later)
 
 
 def iter_camera_files(folder: Path) -> Iterator[Path]:
-    """Every file of a camera below a card or a drive; what the tool keeps for itself is left out."""
+    """Yield every camera file below a card or a drive, without the tool's own files."""
     return (path for path in sorted(folder.rglob("ORR_*")) if ".tripleguard" not in path.parts)
 
 
@@ -237,7 +240,10 @@ def _get_frame_stem(body: DemoBody, frame: int) -> str:
 
 
 def _get_capture_time(body: DemoBody, frame: int) -> datetime:
-    """When a frame was shot: frames beyond the evening's lie between the others, so that it stays one night."""
+    """Return when a frame was shot.
+
+    Frames beyond the evening's fall between the others, so that it stays one night.
+    """
     return body.starts_at + frame % CARD_1_FRAMES * body.interval + timedelta(seconds=frame // CARD_1_FRAMES)
 
 
@@ -260,6 +266,6 @@ def _make_frame_raw(body: DemoBody, frame: int, rating: int | None) -> bytes:
 
 def _write_file(path: Path, content: bytes, local_time: datetime) -> None:
     path.write_bytes(content)
-    # A camera keeps local time; the tour plays at two hours east of Greenwich.
+    # A camera keeps local time; the tour is two hours east of Greenwich.
     utc = int((local_time - timedelta(hours=2)).replace(tzinfo=UTC).timestamp())
     os.utime(path, (utc, utc))

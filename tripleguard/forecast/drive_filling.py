@@ -1,8 +1,8 @@
-"""When a drive is full, estimated from what was shot week by week. Pure functions.
+"""Forecast when a drive is full from what was shot week by week. Pure functions.
 
-Weeks are summed up, quiet ones too. The prediction for a number of weeks is their mean, with two uncertainties:
-weeks differ from each other, and the mean itself is known only from so many of them. The named range holds four
-times out of five.
+Bytes are summed by week, including weeks without a shoot. The prediction for a number of weeks is their mean, with
+two uncertainties: weeks differ from each other, and the mean is estimated from few weeks. The reported range is an
+80 % prediction interval.
 """
 
 from __future__ import annotations
@@ -16,33 +16,36 @@ Z_80_PERCENT = 1.2816
 """Standard deviations on each side of the mean that leave out a tenth (normal distribution)."""
 
 MIN_WEEKS = 3
-"""Weeks below which no range is named: two weeks say nothing of how much weeks differ."""
+"""Weeks needed for a range: two weeks say nothing about how much weeks differ."""
 
 MAX_WEEKS = 520.0
-"""Weeks beyond which nothing is told: ten years."""
+"""Weeks beyond which nothing is forecast: ten years."""
 
 _BISECTION_STEPS = 60
 
 
 @dataclass(frozen=True, slots=True)
 class ShootingRate:
-    """How much is shot: mean and standard deviation of bytes a week, over so many weeks."""
+    """How much is shot: mean and standard deviation of bytes per week, and the number of weeks measured."""
 
     mean_bytes: float
     deviation_bytes: float
     sample_weeks: int
 
     def scale(self, share: float) -> ShootingRate:
-        """The pace of a drive that gets this share of what is shot."""
+        """Return the rate of a drive that gets this share of what is shot."""
         return ShootingRate(self.mean_bytes * share, self.deviation_bytes * share, self.sample_weeks)
 
 
 def estimate_shooting_rate(
     bytes_by_day: Iterable[tuple[int, int]], today: int, max_weeks: int
 ) -> ShootingRate | None:
-    """The pace of the last weeks. shot: (day, bytes) of every shoot; days are numbered, today is one of them.
+    """Estimate the shooting rate of the last weeks; return None if nothing was shot in them.
 
-    The weeks end today and go back at most so far, and not before the first shoot. None: nothing was shot in them.
+    Args:
+        bytes_by_day: (day number, bytes) of every shoot.
+        today: day number; the last week ends on it.
+        max_weeks: how far to look back, though not before the first shoot.
     """
     days = [(day, size) for day, size in bytes_by_day if day <= today]
     if not days:
@@ -61,9 +64,9 @@ def estimate_shooting_rate(
 
 @dataclass(frozen=True, slots=True)
 class FillTime:
-    """In how many weeks a drive is full. soonest and latest: four times out of five it is between them.
+    """In how many weeks a drive is full; 80 % of the time between soonest and latest.
 
-    None: too few weeks to say, or later than anything is told.
+    None means too few weeks to say, or beyond MAX_WEEKS.
     """
 
     weeks: float
@@ -72,7 +75,7 @@ class FillTime:
 
 
 def forecast_fill(free_bytes: int, rate: ShootingRate) -> FillTime:
-    """In how many weeks so many free bytes are used up at this pace."""
+    """Return in how many weeks `free_bytes` are used up at this rate."""
     weeks = max(0, free_bytes) / rate.mean_bytes if rate.mean_bytes > 0 else math.inf
     if rate.sample_weeks < MIN_WEEKS or math.isinf(weeks):
         return FillTime(weeks, None, None)
@@ -82,24 +85,24 @@ def forecast_fill(free_bytes: int, rate: ShootingRate) -> FillTime:
 
 
 def get_weeks_that_fit(size: float, rate: ShootingRate) -> float:
-    """How many weeks of shooting a drive of so many bytes holds."""
+    """Return how many weeks of shooting a drive of `size` bytes holds."""
     return size / rate.mean_bytes if rate.mean_bytes > 0 else math.inf
 
 
 def predict_bytes(weeks: float, rate: ShootingRate, deviations: float = 0.0) -> float:
-    """Bytes shot within so many weeks, so many standard deviations above the mean."""
+    """Return the bytes shot within a number of weeks, a number of standard deviations above the mean."""
     spread = rate.deviation_bytes * math.sqrt(weeks + weeks * weeks / rate.sample_weeks)
     return rate.mean_bytes * weeks + deviations * spread
 
 
 def _find_first_week(free_bytes: int, rate: ShootingRate, deviations: float) -> float | None:
-    """The first moment, in weeks, at which this much is shot; None beyond FARTHEST."""
+    """Return the first moment, in weeks, at which this much is shot; None beyond MAX_WEEKS."""
     if predict_bytes(MAX_WEEKS, rate, deviations) < free_bytes:
         return None
     low, high = 0.0, MAX_WEEKS
     for _ in range(_BISECTION_STEPS):
         middle = (low + high) / 2
-        # Below the mean the curve may fall before it rises: only where it has risen to stay counts.
+        # Below the mean the curve may fall before it rises, so search for the point after which it stays above.
         if predict_bytes(middle, rate, deviations) >= free_bytes:
             high = middle
         else:

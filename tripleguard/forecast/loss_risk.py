@@ -1,18 +1,19 @@
-"""The chance of losing a file, computed from how drives fail. Pure functions; `loss_simulation` plays the same at
-random.
+"""Compute the chance of losing a file from how drives fail.
 
-Three things happen to a copy. Its drive dies, and every copy on it is gone until the drive is replaced and filled
-again. A latent fault takes one file on the drive, until a rescan finds it and it is repaired. And everything that
-travels in one bag can be lost at one stroke. A file is lost when its last good copy goes.
+Pure functions; `loss_simulation` does it by Monte Carlo.
 
-A drive is dead for a share failure rate x replacement time, and a file on it is bad for a share faults / files x
-detection time beside that. A file is lost at the rate at which one of its copies goes while all others are bad:
-the sum over copies of rate x product of the others' shares. For two drives without hidden faults that is 2 x
-failure rate^2 x replacement time, the mirrored pair of Patterson, Gibson and Katz (SIGMOD 1988); with hidden
-faults it is the sum of windows of Baker et al. (EuroSys 2006), where a second hidden fault counts only if it hits
-the same file. It holds while the windows are short against the time between failures. Mean times say little to a
-person and are not reported (Greenan, Plank and Wylie, HotStorage 2010): the results are the chance within a time,
-and how many files are lost in it on average.
+Three things happen to a copy. Its drive fails, and every copy on it is gone until the drive is replaced and filled
+again. A latent fault damages one file on the drive, until a rescan finds it and it is repaired. And everything
+that travels in one bag can be lost at once. A file is lost when its last good copy goes.
+
+A drive is failed for a share failure rate x replacement time, and a file on it is bad for an additional share
+faults / files x detection time. A file is lost at the rate at which one of its copies goes while all others are
+bad: the sum over copies of rate x product of the others' shares. For two drives without latent faults that is 2 x
+failure rate^2 x replacement time, the mirrored pair of Patterson, Gibson and Katz (SIGMOD 1988); with latent
+faults it is the sum of windows of Baker et al. (EuroSys 2006), where a second latent fault counts only if it hits
+the same file. It holds while the windows are short compared with the time between failures. Mean times say little
+to a person and are not reported (Greenan, Plank and Wylie, HotStorage 2010): the results are the chance within a
+time, and how many files are lost in it on average.
 
 Rates are per year; times are years.
 """
@@ -30,8 +31,8 @@ DAYS_PER_YEAR = 365.0
 class PlaceModel:
     """One place that keeps copies, and how it fails.
 
-    fails: how often a year it dies; faults: hidden faults a year, one file each; away: years until it is replaced
-    and filled again; hidden: years that a hidden fault stays; in_bag: whether it is lost with the bag.
+    Rates are per year, times in years. A failed place is away until it is replaced and filled again; a latent
+    fault damages one file and stays hidden until a rescan finds it.
     """
 
     failures_per_year: float
@@ -43,7 +44,7 @@ class PlaceModel:
 
 @dataclass(frozen=True, slots=True)
 class FileGroup:
-    """Files that are kept on the same places. places: numbers of keepers; none: these files are lost already."""
+    """Files kept on the same places. places: numbers of places; if empty, these files are lost already."""
 
     places: frozenset[int]
     file_count: int
@@ -51,7 +52,7 @@ class FileGroup:
 
 @dataclass(frozen=True, slots=True)
 class ArchiveModel:
-    """All places and files. bag: how often a year the bag is lost. independence: 1 where they share nothing else.
+    """All places and files. independence: 1 if the places share no other cause of failure.
 
     With an independence of 0.5 a place is twice as likely to be bad while another one is.
     """
@@ -67,7 +68,7 @@ class ArchiveModel:
 
 @dataclass(frozen=True, slots=True)
 class LossChance:
-    """What may happen within a time: the chance that at least one file is lost, and how many on average."""
+    """What may happen within a time: the chance of losing at least one file, and the mean number of files lost."""
 
     at_least_one: float
     expected_files: float
@@ -75,7 +76,7 @@ class LossChance:
 
 @dataclass(frozen=True, slots=True)
 class LossCause:
-    """One way to lose files: how often a year, and how many files a year on average."""
+    """One way to lose files: events per year, and files lost per year on average."""
 
     events_per_year: float
     files_per_year: float
@@ -83,9 +84,9 @@ class LossCause:
 
 @dataclass(frozen=True, slots=True)
 class LossRates:
-    """How files are lost: with the bag, by dying drives alone, and where a hidden fault has a part in it.
+    """How files are lost: with the bag, by failing drives alone, and with a latent fault involved.
 
-    by_group: how often a year a single file of each group is lost.
+    by_group holds how often per year a single file of each group is lost.
     """
 
     bag: LossCause
@@ -99,7 +100,7 @@ class LossRates:
 
 
 def compute_loss_rates(archive: ArchiveModel) -> LossRates:
-    """How often a year files are lost, and by what."""
+    """Return how often per year files are lost, by cause."""
     counted = _LossCalculator(archive)
     by_group = tuple(counted.compute_file_rate(group) for group in archive.groups)
     return LossRates(
@@ -108,7 +109,7 @@ def compute_loss_rates(archive: ArchiveModel) -> LossRates:
 
 
 def compute_loss_chance(archive: ArchiveModel, years: float) -> LossChance:
-    """What may happen within so many years, if all stays as it is now."""
+    """Return what may happen within a number of years if everything stays as it is now."""
     found = compute_loss_rates(archive)
     files = sum(
         group.file_count * -math.expm1(-rate * years)
@@ -117,11 +118,11 @@ def compute_loss_chance(archive: ArchiveModel, years: float) -> LossChance:
     return LossChance(-math.expm1(-found.events_per_year * years), files)
 
 
-# What one could change
+# What a person could change.
 
 
 def split_bag(archive: ArchiveModel) -> ArchiveModel:
-    """The drives of the bag in two or more bags: each is lost by itself, as often as the bag was."""
+    """Return the archive with the bag's drives in separate bags, each lost as often as the bag was."""
     keepers = {
         number: replace(
             one, failures_per_year=one.failures_per_year + archive.bag_losses_per_year, is_in_bag=False
@@ -134,7 +135,7 @@ def split_bag(archive: ArchiveModel) -> ArchiveModel:
 
 
 def add_place(archive: ArchiveModel, place: PlaceModel) -> ArchiveModel:
-    """One more place that keeps a copy of every file that is not lost already."""
+    """Return the archive with one more place that keeps a copy of every file that is not lost already."""
     number = max(archive.places, default=0) + 1
     groups = [
         replace(group, places=group.places | {number}) if group.places else group for group in archive.groups
@@ -143,7 +144,7 @@ def add_place(archive: ArchiveModel, place: PlaceModel) -> ArchiveModel:
 
 
 def shorten_detection(archive: ArchiveModel, share: float) -> ArchiveModel:
-    """Hidden faults are found in this share of the time."""
+    """Return the archive with the detection time of latent faults multiplied by `share`."""
     keepers = {
         number: replace(one, detection_years=one.detection_years * share) for number, one in archive.places.items()
     }
@@ -151,7 +152,7 @@ def shorten_detection(archive: ArchiveModel, share: float) -> ArchiveModel:
 
 
 def limit_replacement_time(archive: ArchiveModel, years: float) -> ArchiveModel:
-    """A dead place is replaced within this time, if it is not already."""
+    """Return the archive with replacement times limited to `years`."""
     keepers = {
         number: replace(one, replacement_years=min(one.replacement_years, years))
         for number, one in archive.places.items()
@@ -160,7 +161,10 @@ def limit_replacement_time(archive: ArchiveModel, years: float) -> ArchiveModel:
 
 
 def add_missing_copies(archive: ArchiveModel, copies: int) -> ArchiveModel:
-    """Every file that is on fewer places than that gets the missing copies, on the places that hold most."""
+    """Return the archive with every file on at least `copies` places.
+
+    Missing copies go to the places that hold most.
+    """
     by_files = sorted(archive.places, key=lambda number: -archive.count_files_on(number))
     groups = []
     for group in archive.groups:
@@ -171,11 +175,11 @@ def add_missing_copies(archive: ArchiveModel, copies: int) -> ArchiveModel:
 
 
 _GroupFunction = Callable[[FileGroup, frozenset[int]], float]
-"""Something of a group, if the places that are left are these."""
+"""A function of a group and the places that remain."""
 
 
 class _LossCalculator:
-    """The shares and rates of one world."""
+    """The shares and rates of one archive."""
 
     def __init__(self, archive: ArchiveModel) -> None:
         self._archive = archive
@@ -184,10 +188,10 @@ class _LossCalculator:
             number: one.faults_per_year / max(1, archive.count_files_on(number))
             for number, one in archive.places.items()
         }
-        """How often a year a hidden fault takes one particular file of a place."""
+        """Latent faults per year of one particular file of a place."""
 
     def compute_bag_losses(self) -> LossCause:
-        """The bag goes: each file whose other copies are bad at that moment goes with it."""
+        """Return the losses with the bag: each file whose other copies are bad at that moment."""
         bag = frozenset(number for number, one in self._archive.places.items() if one.is_in_bag)
         rate = self._archive.bag_losses_per_year if bag else 0.0
         struck = [group for group in self._groups if group.places & bag]
@@ -196,14 +200,17 @@ class _LossCalculator:
         return LossCause(rate * _get_chance_of_any(chances), rate * files)
 
     def compute_drive_losses(self) -> LossCause:
-        """A drive dies while all others that hold a file are dead."""
+        """Return the losses when a drive fails while all others that hold a file are failed."""
         return self._sum_drive_failures(
             lambda group, others: self._get_share_all_dead(others),
             lambda group, others: self._get_share_all_dead(others),
         )
 
     def compute_fault_losses(self) -> LossCause:
-        """What is lost beyond that: a drive dies over a hidden fault, or a fault hits the last good copy."""
+        """Return the losses that involve a latent fault.
+
+        A drive fails over one, or one hits the last good copy.
+        """
         dying = self._sum_drive_failures(
             lambda group, others: self._get_chance_some_lost(group, others) - self._get_share_all_dead(others),
             lambda group, others: self._get_share_all_bad(others) - self._get_share_all_dead(others),
@@ -216,7 +223,7 @@ class _LossCalculator:
         return LossCause(dying.events_per_year + hit, dying.files_per_year + hit)
 
     def compute_file_rate(self, group: FileGroup) -> float:
-        """How often a year one file of a group is lost."""
+        """Return how often per year one file of a group is lost."""
         keepers = self._archive.places
         bag = frozenset(number for number in group.places if keepers[number].is_in_bag)
         struck = self._archive.bag_losses_per_year * self._get_share_all_bad(group.places - bag) if bag else 0.0
@@ -237,13 +244,13 @@ class _LossCalculator:
         return LossCause(events, files)
 
     def _get_chance_some_lost(self, group: FileGroup, others: frozenset[int]) -> float:
-        """The chance that of a group at least one file has no good copy on these others."""
+        """Return the chance that at least one file of a group has no good copy on these other places."""
         dead = self._get_share_all_dead(others)
         by_faults = group.file_count * (self._get_share_all_bad(others) - dead)
         return 1 - (1 - dead) * math.exp(-by_faults)
 
     def _get_share_all_dead(self, places: frozenset[int]) -> float:
-        """The share of the time in which all of these are dead: one by one, or those of the bag at one stroke."""
+        """Return the share of time in which all of these are failed, one by one or together with the bag."""
         keepers = self._archive.places
         return self._get_joint_share(
             places,
@@ -251,7 +258,7 @@ class _LossCalculator:
         )
 
     def _get_share_all_bad(self, places: frozenset[int]) -> float:
-        """The same for one file: dead, or the file is hit by a fault that nobody has seen yet."""
+        """Return the share of time in which all of these are failed or have an undetected fault in one file."""
         keepers = self._archive.places
         return self._get_joint_share(
             places,
@@ -275,5 +282,5 @@ class _LossCalculator:
 
 
 def _get_chance_of_any(chances: Sequence[float]) -> float:
-    """The chance of at least one of several that have nothing to do with each other."""
+    """Return the chance of at least one of several independent events."""
     return 1 - math.prod(1 - min(1.0, max(0.0, one)) for one in chances)

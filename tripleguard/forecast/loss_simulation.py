@@ -1,8 +1,8 @@
-"""Simulate years of drives that die, faults that hide, and bags that are lost: `loss_risk` by Monte Carlo.
+"""Simulate years of failing drives, latent faults and lost bags: `loss_risk` by Monte Carlo.
 
-A seed decides everything, so a run can be repeated. The simulation knows none of the formulas: each trial is one
-stretch of time with its events in order, single files with single faults, and rescans at their dates. It is slower
-and rougher, and shows what the formulas leave out: windows are not short, and one event may follow another.
+A seed determines everything, so a run can be repeated. The simulation uses none of the formulas: each trial is one
+period with its events in order, single files with single faults, and rescans at their dates. It is slower and less
+precise, and shows what the formulas neglect: windows are not short, and events may follow each other.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from dataclasses import dataclass, field
 from tripleguard.forecast.loss_risk import ArchiveModel
 
 _MAX_EVENTS = 1_000_000
-"""Events of one trial, beyond which no such world is meant."""
+"""Events in one trial; a model that exceeds it is not meaningful."""
 
 
 @dataclass(frozen=True, slots=True)
 class SimulationResult:
-    """What came out: share of trials that lost a file, and files lost on average; each with its standard error."""
+    """The share of trials that lost a file, and the mean number of files lost, each with its standard error."""
 
     trials: int
     at_least_one: float
@@ -29,7 +29,7 @@ class SimulationResult:
 
 
 def simulate(archive: ArchiveModel, years: float, trials: int, seed: int) -> SimulationResult:
-    """Play the world so many times for so many years."""
+    """Simulate the archive `trials` times for a number of years."""
     lot = random.Random(seed)
     ground = _SimulationSetup(archive)
     lost = [_SimulationTrial(ground, years, lot).count_lost_files() for _ in range(trials)]
@@ -40,7 +40,7 @@ def simulate(archive: ArchiveModel, years: float, trials: int, seed: int) -> Sim
 
 
 class _SimulationSetup:
-    """What is the same in every trial."""
+    """What all trials share."""
 
     def __init__(self, archive: ArchiveModel) -> None:
         self.archive = archive
@@ -67,7 +67,7 @@ class _SimulationSetup:
 
 @dataclass(slots=True)
 class _SimulationTrial:
-    """One stretch of time. back: when a dead place is whole again; bad: of each place, which file until when."""
+    """One trial. For each place it keeps when a failed one is restored, and which files are bad until when."""
 
     setup: _SimulationSetup
     years: float
@@ -97,13 +97,13 @@ class _SimulationTrial:
     def _fail_places(self, numbers: list[int], now: float) -> None:
         for number in numbers:
             self.back_at[number] = now + self.setup.archive.places[number].replacement_years
-            # What replaces it is filled from good copies: its hidden faults are gone with it.
+            # The replacement is filled from good copies, so the latent faults are gone.
             self.bad_until.pop(number, None)
         for group in sorted({group for number in numbers for group in self.setup.groups_by_place[number]}):
             self._record_lost_copies(group, now)
 
     def _record_lost_copies(self, group: int, now: float) -> None:
-        """What of a group has no good copy any more."""
+        """Record the files of a group that have no good copy any more."""
         alive = [number for number in self.setup.groups[group].places if self.back_at.get(number, 0.0) <= now]
         if not alive:
             self.lost_groups.add(group)
@@ -127,13 +127,13 @@ class _SimulationTrial:
             self.lost_file_ids.add(file)
 
     def _pick_file(self, number: int) -> tuple[int, int]:
-        """Any file on this place, each as likely as another."""
+        """Return a random file on this place, uniformly distributed."""
         groups = self.setup.groups_by_place[number]
         group = self.rng.choices(groups, [self.setup.groups[one].file_count for one in groups])[0]
         return group, self.rng.randrange(self.setup.groups[group].file_count)
 
     def _get_next_rescan(self, number: int, now: float) -> float:
-        """When the next rescan of this place is: every twice the mean time that a fault stays hidden."""
+        """Return the next rescan of this place; the interval is twice the mean time that a fault stays hidden."""
         every = 2 * self.setup.archive.places[number].detection_years
         if every <= 0:
             return now

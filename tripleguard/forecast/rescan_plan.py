@@ -1,5 +1,4 @@
-"""What falls due on a drive and when, how fast it is read, and whether the nightly time is long enough for the
-rule.
+"""Plan rescans: what falls due on a drive and when, how fast it is read, and whether the nightly time is enough.
 
 Also what a random sample proves about the copies that were not read.
 """
@@ -15,21 +14,21 @@ from tripleguard.clock import DAY
 _BISECTION_STEPS = 60
 
 MIN_MEASURED_BYTES = 64_000_000
-"""Bytes that must have been read before a rate is worth anything: less is mostly opening and listing."""
+"""Bytes that must have been read for a rate to be meaningful; less is mostly opening and listing."""
 
 RATE_SAMPLE_COUNT = 5
-"""How many of the newest readings a rate is taken from: drives slow down as they fill."""
+"""The newest readings that a rate is computed from, as drives slow down when they fill."""
 
 PORTABLE_DISK_RATE = 100e6
-"""Bytes/s of a portable hard disk, all of it read in order. Common practice, no source."""
+"""Bytes/s of a portable hard disk, read sequentially from end to end. Common practice, no source."""
 
 
 def compute_bad_share_bound(sampled: int, failed: int, confidence: float = 0.95) -> float:
-    """The upper bound on the share of bad copies, after `failed` of `sampled` random ones were bad.
+    """Return the upper bound on the share of bad copies, after `failed` of `sampled` random ones were bad.
 
-    Exact for a binomial sample (Clopper and Pearson, Biometrika 26, 1934). Without a failure it is
-    1 - (1 - confidence)^(1/n), close to 3/n at 95 %: the rule of three (Hanley and Lippman-Hand, JAMA 249, 1983;
-    both references from memory). No sample proves nothing: 1.
+    Exact for a binomial sample (Clopper and Pearson, Biometrika 26, 1934). Without a failure it is 1 - (1 -
+    confidence)^(1/n), close to 3/n at 95 %: the rule of three (Hanley and Lippman-Hand, JAMA 249, 1983; both
+    references from memory). An empty sample proves nothing: 1.
     """
     if not 0 <= failed <= sampled or not 0 < confidence < 1:
         raise ValueError("failed must lie within sampled, confidence between 0 and 1")
@@ -47,10 +46,13 @@ def compute_bad_share_bound(sampled: int, failed: int, confidence: float = 0.95)
 
 @dataclass(frozen=True, slots=True)
 class NightlyRescanPlan:
-    """Whether one drive's nightly reading time keeps the rule.
+    """Whether one drive's nightly reading time satisfies the rule.
 
-    nights_needed: nights to read everything once. sustained_days: the shortest interval that this time keeps up.
-    enough: whether that is within the interval asked for. share_a_night: how much of the drive a night reads.
+    Attributes:
+        nights_needed: nights to read everything once.
+        sustainable_days: the shortest interval that this time can sustain.
+        is_enough: whether that is within the required interval.
+        share_per_night: the share of the drive read in one night.
     """
 
     nights_needed: float
@@ -62,7 +64,7 @@ class NightlyRescanPlan:
 def plan_nightly_rescan(
     total_bytes: int, rate: float, seconds_per_night: float, interval_days: float, nights_per_week: float = 7
 ) -> NightlyRescanPlan:
-    """What a nightly window does for a drive of total_bytes read at rate bytes/s, on so many nights a week."""
+    """Return what a nightly window achieves on a drive of `total_bytes` read at `rate` bytes/s."""
     if rate <= 0 or seconds_per_night <= 0 or nights_per_week <= 0:
         return NightlyRescanPlan(math.inf, math.inf, total_bytes == 0, 0.0)
     a_night = rate * seconds_per_night
@@ -76,7 +78,7 @@ def plan_nightly_rescan(
 def compute_seconds_needed(
     total_bytes: int, rate: float, interval_days: float, nights_per_week: float = 7
 ) -> float:
-    """Seconds a night that just keep the interval: the least with which `plan_nightly_rescan` says enough."""
+    """Return the minimum seconds per night that sustain the interval, as judged by `plan_nightly_rescan`."""
     if rate <= 0 or interval_days <= 0 or nights_per_week <= 0:
         return 0.0 if total_bytes == 0 else math.inf
     return total_bytes * 7 / (rate * interval_days * nights_per_week)
@@ -84,7 +86,7 @@ def compute_seconds_needed(
 
 @dataclass(frozen=True, slots=True)
 class DueCopies:
-    """Copies that fall due on one day. day 0: they are due now; k: in the k-th 24 hours from now."""
+    """Copies that fall due on one day. day: 0 for now, k for the k-th 24 hours from now."""
 
     day: int
     copies: int
@@ -93,7 +95,7 @@ class DueCopies:
 
 @dataclass(frozen=True, slots=True)
 class DueReading:
-    """What is due on a drive. seconds: how long it takes at the rate given; inf where that is unknown."""
+    """What is due on a drive. seconds: reading time at the given rate; inf if that is unknown."""
 
     copies: int
     total_bytes: int
@@ -101,7 +103,10 @@ class DueReading:
 
 
 def get_due_day(verified_at: int | None, interval_days: int, now: int) -> int:
-    """The `DueCopies.day` of a copy (UTC ns). Never verified, or by a clock that was ahead: it is due now."""
+    """Return the `DueCopies.day` of a copy verified at a time in UTC ns.
+
+    Return 0 if it was never verified, or if the time is in the future.
+    """
     if verified_at is None or verified_at > now:
         return 0
     left = verified_at + interval_days * DAY - now
@@ -109,7 +114,7 @@ def get_due_day(verified_at: int | None, interval_days: int, now: int) -> int:
 
 
 def sum_due_within(days: Iterable[DueCopies], days_ahead: int, rate: float) -> DueReading:
-    """What is due now or falls due within so many days, and how long reading it takes at rate bytes/s."""
+    """Return what is due now or within `days_ahead` days, and how long reading it takes at `rate` bytes/s."""
     some = [one for one in days if one.day <= days_ahead]
     total = sum(one.total_bytes for one in some)
     seconds = total / rate if rate > 0 else (0.0 if total == 0 else math.inf)
@@ -118,10 +123,11 @@ def sum_due_within(days: Iterable[DueCopies], days_ahead: int, rate: float) -> D
 
 @dataclass(frozen=True, slots=True)
 class CatchUpForecast:
-    """How the coming nights go.
+    """What the coming nights achieve.
 
-    nights: after so many, all that is due now is read; None: not within the nights looked at. most_days_late: how
-    long after it fell due the last of what is not due yet is read.
+    Attributes:
+        nights: after how many nights all that is due now is read; None if not within the simulated nights.
+        max_days_late: the greatest delay of copies that fall due later.
     """
 
     nights: int | None
@@ -131,10 +137,15 @@ class CatchUpForecast:
 def simulate_catch_up(
     days: Sequence[DueCopies], bytes_per_night: float, nights: int, days_ahead: int = 0
 ) -> CatchUpForecast:
-    """The coming nights one by one, the longest due first. The n-th night is n days from now.
+    """Simulate the coming nights one by one, longest due first. The n-th night is n days from now.
 
-    ahead: a night reads also what falls due within so many days. Copies that are read fall due again an interval
-    later, so nights is to be at most an interval.
+    Copies that are read fall due again an interval later, so `nights` must not exceed the interval.
+
+    Args:
+        days: what falls due when.
+        bytes_per_night: bytes read in one night.
+        nights: nights to simulate.
+        days_ahead: a night also reads what falls due within so many days.
     """
     waiting = sorted(((one.day, float(one.total_bytes)) for one in days), reverse=True)
     caught_up = None if waiting and waiting[-1][0] == 0 else 0
@@ -157,7 +168,7 @@ def simulate_catch_up(
 
 @dataclass(frozen=True, slots=True)
 class ReadMeasurement:
-    """One time that a drive was read. at: UTC ns of its end; seconds: spent reading."""
+    """One reading of a drive. ended_at: UTC ns of its end; seconds: time spent reading."""
 
     ended_at: int
     total_bytes: int
@@ -166,9 +177,12 @@ class ReadMeasurement:
 
 @dataclass(frozen=True, slots=True)
 class ReadRate:
-    """How fast a drive is read, in bytes/s. readings: how many it was measured over, 0: it is assumed.
+    """How fast a drive is read, in bytes/s.
 
-    at: the newest of them, UTC ns. assumed_from: in words, where it is assumed.
+    Attributes:
+        sample_count: the number of measurements; 0 if the rate is assumed.
+        measured_at: UTC ns of the newest measurement.
+        assumed_from: the basis of an assumed rate, in words.
     """
 
     bytes_per_second: float
@@ -178,7 +192,7 @@ class ReadRate:
 
 
 def measure_rate(readings: Sequence[ReadMeasurement]) -> ReadRate | None:
-    """The rate over the newest readings, all their bytes by all their time; None if they were too few or short."""
+    """Return the mean rate over the newest readings; None if they were too few or too short."""
     newest = sorted((one for one in readings if one.total_bytes > 0), key=lambda one: -one.ended_at)[
         :RATE_SAMPLE_COUNT
     ]
@@ -189,7 +203,7 @@ def measure_rate(readings: Sequence[ReadMeasurement]) -> ReadRate | None:
 
 
 def _get_chance_of_at_most(failed: int, sampled: int, share: float) -> float:
-    """The chance of at most `failed` bad ones in a sample, if this share of all is bad."""
+    """Return the chance of at most `failed` bad ones in a sample, if this share of all is bad."""
     if share <= 0:
         return 1.0
     if share >= 1:

@@ -1,1 +1,1 @@
-"""Is a card missing? Frames, how a body counts them, gaps in the numbers, and habits of deletion. Pure."""
+"""Find missing cards from frames, frame counters, gaps in the numbers, and deletion habits. Pure functions."""

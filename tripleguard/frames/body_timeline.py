@@ -1,7 +1,7 @@
-"""One body's session: its frames in order, its count, and the gaps in it.
+"""The timeline of one body in a session: its frames in order, its counter, and the gaps.
 
-A body without a serial and without a label has a timeline for each card, since nobody can tell whether two of its
-cards came out of one body.
+A body with neither serial nor label has a timeline for each card, since it is unknown whether two such cards came
+from one body.
 """
 
 from __future__ import annotations
@@ -28,10 +28,14 @@ from tripleguard.frames.runs import FrameRun, split_into_runs
 
 @dataclass(frozen=True, slots=True)
 class BodyHistory:
-    """A body as it was known before. label: its name for people; alone: it writes no serial and has no label.
+    """A body as known from earlier sessions.
 
-    last: its last frame of an earlier night, with the readings that held it. was_split: in that night it put raws
-    and JPEGs on different cards.
+    Attributes:
+        label: its name for people.
+        is_unidentified: it writes no serial and has no label.
+        last_frame: its last frame of an earlier session, with the readings that contained it.
+        habit: how its owner deletes frames.
+        was_split: in that session it wrote raws and JPEGs to different cards.
     """
 
     label: str
@@ -43,7 +47,13 @@ class BodyHistory:
 
 @dataclass(frozen=True, slots=True)
 class BodyTimeline:
-    """What one body shot, in order. body: which one; runs: never empty; kept_on_card: on its middle card."""
+    """What one body shot, in order.
+
+    Attributes:
+        runs: at least one.
+        gaps: every gap in its numbers, also those that mean nothing.
+        median_card_frames: frames on its card of median size.
+    """
 
     body_id: int
     history: BodyHistory
@@ -67,30 +77,30 @@ class BodyTimeline:
 
     @property
     def usual_card_frames(self) -> int:
-        """How many frames one of its cards held before some were deleted."""
+        """Frames on a typical card before some were deleted."""
         return round(self.median_card_frames / (1 - self.get_deleted_share(None)))
 
     @property
     def deletion_sizes(self) -> tuple[int, ...]:
-        """Sizes of the holes inside its cards."""
-        return tuple(sorted(hole.frame_count for hole in self.gaps if hole.location is GapLocation.INSIDE_CARD))
+        """Sizes of the gaps inside its cards, in frames."""
+        return tuple(sorted(gap.frame_count for gap in self.gaps if gap.location is GapLocation.INSIDE_CARD))
 
     def get_deleted_share(self, excluded_gap: NumberGap | None) -> float:
-        """The share of this night's frames that was deleted in the camera, without the hole in question."""
-        gone = sum(self._iter_small_gap_sizes(excluded_gap))
-        return gone / (gone + self.frame_count)
+        """Return the share of this session's frames that was deleted in the camera, without the given gap."""
+        deleted = sum(self._iter_small_gap_sizes(excluded_gap))
+        return deleted / (deleted + self.frame_count)
 
     def get_habit(self, excluded_gap: NumberGap) -> DeletionHabit:
-        """The owner's habit with what this night adds to it: all but the hole that is asked about."""
-        here = tuple(
+        """Return the owner's habit extended by this session's gaps, without the given one."""
+        session_sizes = tuple(
             one.frame_count
             for one in self.gaps
             if one.location is GapLocation.INSIDE_CARD and one is not excluded_gap
         )
-        return DeletionHabit(self.history.habit.deletion_sizes + here, self.history.habit.explained_gaps)
+        return DeletionHabit(self.history.habit.deletion_sizes + session_sizes, self.history.habit.explained_gaps)
 
     def _iter_small_gap_sizes(self, excluded_gap: NumberGap | None) -> Iterator[int]:
-        """Sizes of the holes inside its cards that can't have been cards, but for one."""
+        """Yield sizes of the gaps inside cards that are too small for a missing card, without the given gap."""
         for one in self.gaps:
             if (
                 one.location is GapLocation.INSIDE_CARD
@@ -103,27 +113,27 @@ class BodyTimeline:
 def build_timelines(
     body_id: int, history: BodyHistory, files: Iterable[CardFile], cards: CardReadings
 ) -> Iterator[BodyTimeline]:
-    """The rows of one body; none if it has no numbered frames among these parts."""
+    """Yield the timelines of one body; none if it has no numbered frames among these files."""
     by_card: dict[int, list[CardFile]] = defaultdict(list)
     for part in files:
         if part.body_id == body_id:
             by_card[cards.card_by_reading[part.reading] if history.is_unidentified else 0].append(part)
-    for _, some in sorted(by_card.items()):
-        frames = group_frames(some)
+    for _, files_of_card in sorted(by_card.items()):
+        frames = group_frames(files_of_card)
         if not frames:
             continue
         counter, slots = detect_counter(frames), detect_slot_usage(frames, cards, was_split=history.was_split)
         runs = split_into_runs(frames, counter, cards)
-        holes = list(find_number_gaps(runs, counter, cards))
+        gaps = list(find_number_gaps(runs, counter, cards))
         if slots is SlotUsage.RAW_AND_JPEG_SPLIT:
-            holes += [hole for run in runs for hole in find_missing_halves(run, cards)]
+            gaps += [gap for run in runs for gap in find_missing_halves(run, cards)]
         if history.last_frame is not None and not history.is_unidentified:
             before = find_gap_before(history.last_frame, runs, counter, cards)
-            holes += [before] if before else []
-        yield BodyTimeline(body_id, history, counter, runs, slots, holes, _get_median_card_frames(frames, cards))
+            gaps += [before] if before else []
+        yield BodyTimeline(body_id, history, counter, runs, slots, gaps, _get_median_card_frames(frames, cards))
 
 
 def _get_median_card_frames(frames: Iterable[Frame], cards: CardReadings) -> int:
-    """How many of these frames lie on the middle one of their cards by size."""
+    """Return how many of these frames are on the card of median size."""
     sizes = sorted(Counts(card for frame in frames for card in cards.get_cards(frame.readings)).values())
     return sizes[(len(sizes) - 1) // 2] if sizes else 0

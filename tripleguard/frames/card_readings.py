@@ -1,8 +1,8 @@
-"""Which readings were of one card, and how a body used its two slots.
+"""Decide which readings were of the same card, and how a body used its two slots.
 
-A card carries no name that can be trusted: cameras name all of theirs alike. Only their contents tell two cards
-apart. The same files again are the same card again, or its mirror in the other slot: nobody can tell which, so the
-number of cards is known only from below (cards with other files) and from above (readings).
+A card has no name that can be trusted: cameras name all of theirs alike. Only the contents tell two cards apart.
+The same files again may be the same card again or its mirror in the other slot, so the number of cards has only a
+lower bound (cards with different files) and an upper bound (readings).
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ from itertools import pairwise
 from tripleguard.frames.frame import CardFile, Frame
 
 _SAME_CARD_SHARE = 0.5
-"""Of the smaller reading's files, what has to lie on the other one too for both to be of one card."""
+"""Share of the smaller reading's files that must be in the other reading for both to be of one card."""
 
 
 _SPLIT_DIVISOR = 2
-"""One of so many of the raws or of the JPEGs, whichever are fewer, has its other half on another card."""
+"""At least one in this many raws or JPEGs, whichever are fewer, has its other half on another card."""
 
 
 class SlotUsage(enum.StrEnum):
-    """How a body filled its cards, learnt from what the cards share."""
+    """How a body filled its cards, inferred from what the cards share."""
 
     SEQUENTIAL = "one after another"
     RAW_AND_JPEG_SPLIT = "raws on one card, JPEGs on another"
@@ -33,13 +33,17 @@ class SlotUsage(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CardReadings:
-    """What was read. card: by reading, the first reading of the same card. Below 0: a folder, which is no card."""
+    """Which readings were of the same card.
+
+    Attributes:
+        card_by_reading: for each reading the first reading of its card. Negative numbers are folders, not cards.
+    """
 
     card_by_reading: Mapping[int, int]
 
     @property
     def card_count(self) -> int:
-        """Cards with files of their own."""
+        """Cards with different files."""
         return len({card for card in self.card_by_reading.values() if card >= 0})
 
     @property
@@ -47,12 +51,12 @@ class CardReadings:
         return sum(reading >= 0 for reading in self.card_by_reading)
 
     def get_cards(self, readings: Iterable[int]) -> frozenset[int]:
-        """The cards that these readings were of."""
+        """Return the cards that these readings belong to."""
         return frozenset(self.card_by_reading.get(reading, reading) for reading in readings)
 
 
 def identify_cards(card_files: Iterable[CardFile]) -> CardReadings:
-    """Which readings were of one card, from all originals that they found."""
+    """Group readings into cards by all originals that they found."""
     files: dict[int, set[int]] = defaultdict(set)
     for part in card_files:
         files[part.reading].add(part.content_id)
@@ -73,11 +77,16 @@ def identify_cards(card_files: Iterable[CardFile]) -> CardReadings:
 
 
 def detect_slot_usage(frames: Iterable[Frame], cards: CardReadings, *, was_split: bool = False) -> SlotUsage:
-    """How the body that took these frames used its slots: what most of its frames show.
+    """Return how the body that took these frames used its slots, by what most frames show.
 
-    Whether raws and JPEGs are split, the frames with both show: of the others, one may be missing. Where they are
-    few, another way of shooting is likelier. was_split: it split them the night before, which counts where no
-    frame has both and there is but one of the two.
+    Frames that have both a raw and a JPEG show whether the two are split; of the others, one half may be missing.
+    If such frames are few, another slot usage is more likely.
+
+    Args:
+        frames: the frames of one body.
+        cards: the cards they were read from.
+        was_split: the body split them in the previous session, which decides if no frame has both and only one of
+            the two kinds exists.
     """
     split = both = twice = all_ = with_raw = with_picture = 0
     for frame in frames:

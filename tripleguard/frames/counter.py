@@ -1,9 +1,9 @@
-"""How a body counts its frames: one more each frame, 0001 after 9999, and sometimes a reset.
+"""How a body counts its frames: one more for each frame, 0001 after 9999, and sometimes a reset.
 
-A step from one frame to the next is one of four things. The count went on or rolled over, and then the number of
-frames between is known. Or it was reset (a new card with counting per card, a new folder, a setting in the menu),
-or it jumped (a card with higher numbers was in the body, and it went on from those): then nothing can be said
-about what lies between, and no false gap may be reported.
+A step from one frame to the next is one of four things. The count continued or rolled over, and then the number of
+frames between is known. Or it was reset (a new card with counting per card, a new folder, a menu setting), or it
+jumped (a card with higher numbers was in the body, and the count went on from those): then nothing is known about
+the frames between, and no gap may be reported.
 
 DCF (CIPA DC-009): numbers 0001 to 9999. Makers' manuals: after 9999 the count goes on with 0001 in the next
 folder; counting per card starts at 0001; a body that finds a higher number on the card goes on from it; one maker
@@ -23,12 +23,12 @@ MAX_FRAME_NUMBER = 9999
 MAX_NUMBER_IN_FOLDER = 999
 
 MAX_FRAMES_PER_SECOND = 30
-"""Frames a second that a body can keep up; common practice, no source."""
+"""Frames per second that a body can sustain; common practice, no source."""
 MAX_BURST_FRAMES = 120
-"""Frames that it can take in no time at all: the clock of a frame may be a second off either way."""
+"""Frames that fit between two equal times, as a frame's clock may be off by a second either way."""
 
 _MAX_FIRST_NUMBER, _MAX_RESTART_NUMBER = 3, 20
-"""A count that was set back starts at 0001; this much for first frames that were deleted."""
+"""A reset count starts at 0001; higher first numbers allow for deleted frames."""
 _SMALL_GAP = 150
 _MAX_GAP_AT_ROLL_OVER = 3000
 _MAX_GAP_AT_FOLDER_ROLL_OVER = 1500
@@ -45,7 +45,12 @@ class CountChange(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class CountStep:
-    """From one frame to the next. missing: frames between, 0 where that can't be said. sure: no other reading."""
+    """The step from one frame to the next.
+
+    Attributes:
+        missing: frames between, 0 if unknown.
+        is_certain: no other interpretation is possible.
+    """
 
     change: CountChange
     missing: int = 0
@@ -58,19 +63,19 @@ class CountStep:
 
 @dataclass(frozen=True, slots=True)
 class FrameCounter:
-    """A way of counting. top: the highest position, after which comes 1."""
+    """A way of counting. max_position: the highest position, which 1 follows."""
 
     max_position: int
     has_folder_in_name: bool = False
 
     def get_position(self, frame: Frame) -> int:
-        """Where the frame stands in the count, 1 to top."""
+        """Return the position of a frame in the count, 1 to max_position."""
         if self.has_folder_in_name:
             return (frame.folder - 100) * MAX_NUMBER_IN_FOLDER + frame.number
         return frame.number
 
     def format_name(self, position: int, like: Frame) -> str:
-        """The name that the frame at a position has or had, without extension. like: a frame of the same row."""
+        """Return the name of the frame at a position, without extension. like: a frame of the same run."""
         position = (position - 1) % self.max_position + 1
         if not self.has_folder_in_name:
             return f"{like.prefix}{position:04d}"
@@ -78,11 +83,11 @@ class FrameCounter:
         return f"{like.prefix[0]}{folder + 100:03d}{number + 1:04d}"
 
     def count_between(self, first: int, last: int) -> int:
-        """How many positions lie between two, going forward."""
+        """Return how many positions lie between two, counting forward."""
         return (last - first - 1) % self.max_position
 
     def classify_step(self, before: Frame, after: Frame) -> CountStep:
-        """What the count did between two frames of which the second is taken to be the later one."""
+        """Return what the count did between two frames, the second of which is assumed to be the later one."""
         first, last = self.get_position(before), self.get_position(after)
         missing = self.count_between(first, last)
         if last > first:
@@ -112,17 +117,20 @@ FOLDER_IN_NAME_COUNTER = FrameCounter(900 * MAX_NUMBER_IN_FOLDER, has_folder_in_
 
 
 def detect_counter(frames: Iterable[Frame]) -> FrameCounter:
-    """How the body counts that took these frames."""
-    some = list(frames)
+    """Return how the body that took these frames counts."""
+    listed = list(frames)
     in_name = all(
         frame.folder and frame.prefix[1:] == f"{frame.folder:03d}" and frame.number <= MAX_NUMBER_IN_FOLDER
-        for frame in some
+        for frame in listed
     )
-    return FOLDER_IN_NAME_COUNTER if some and in_name else PLAIN_COUNTER
+    return FOLDER_IN_NAME_COUNTER if listed and in_name else PLAIN_COUNTER
 
 
 def is_within_burst_rate(missing: int, before: Frame, after: Frame) -> bool:
-    """Whether so many frames fit into the time between two; where a clock is silent or went back, it may be."""
+    """Return whether `missing` frames fit into the time between two.
+
+    If a time is unknown or the clock went back, assume that they do.
+    """
     if (
         before.capture_time_ns is None
         or after.capture_time_ns is None
@@ -135,5 +143,5 @@ def is_within_burst_rate(missing: int, before: Frame, after: Frame) -> bool:
 
 
 def _is_restart(after: Frame, missing: int) -> bool:
-    """Whether this is how a count begins anew, and not how one goes on."""
+    """Return whether this is how a count starts again, and not how it continues."""
     return after.number <= _MAX_RESTART_NUMBER and missing > _SMALL_GAP

@@ -1,8 +1,8 @@
-"""Group the files on cards into frames: the raw, the camera JPEG and the spoken note of one number.
+"""Group the files on cards into frames: the raw, the camera JPEG and the voice memo of one number.
 
-A body numbers what it records, and each number is one press of the shutter, whatever files came of it and on
-whichever of its two slots they lie. So frames are counted: files of one body with one number, taken at one time.
-The four characters before the number are no part of it (they vary with colour space and with the user).
+A body numbers its exposures, and each number is one exposure, whatever files it produced and in whichever slot
+they are. So frames are counted: files of one body with one number, taken at one time. The four characters before
+the number do not count (they vary with colour space and user settings).
 
 Names: CIPA DC-009 (DCF 2.0): folders 100 to 999, files 0001 to 9999, files of one number are one object.
 """
@@ -18,16 +18,20 @@ from tripleguard.clock import SECOND
 from tripleguard.model import FileKind
 
 SAME_FRAME_TOLERANCE_NS = 2 * SECOND
-"""Parts of one frame carry the same time, to within the step of a FAT file system's."""
+"""Parts of one frame have the same time, to within the time resolution of a FAT file system."""
 
 
 @dataclass(frozen=True, slots=True)
 class CardFile:
     """One file that a reading of a card found.
 
-    reading: which reading; below 0 for what came out of a folder and not off a card. path: on the card. content:
-    the same for the same bytes. body: None where no body is known. taken: camera wall time counted as UTC, ns.
-    offset: minutes east of UTC where the camera wrote it.
+    Attributes:
+        reading: the number of the reading; negative for a folder that is not a card.
+        path: on the card.
+        content_id: the same for the same bytes.
+        body_id: None if no body is known.
+        capture_time_ns: the camera's local time counted as if it were UTC.
+        utc_offset_min: minutes east of UTC if the camera wrote the offset.
     """
 
     reading: int
@@ -40,11 +44,15 @@ class CardFile:
 
 @dataclass(slots=True, eq=False)
 class Frame:
-    """One frame of one body. readings: where any part of it was found; raws, others: by kind of part.
+    """One frame of one body.
 
-    pictures: those of the others with a camera JPEG or the like, no film or sound. number: 1 to 9999. folder: 100
-    to 999; 0 where it is in no camera's folder. letters: what stands before the number. taken and offset as in
-    `CardFile`.
+    Attributes:
+        number: 1 to 9999.
+        folder: 100 to 999; 0 outside of a camera's folder.
+        prefix: the characters before the number.
+        capture_time_ns, utc_offset_min: as in `CardFile`.
+        raw_readings, other_readings: the readings that contain its raw, or another part of it.
+        picture_readings: those of the other_readings with a picture, such as the camera JPEG, not a film or sound.
     """
 
     number: int
@@ -62,7 +70,7 @@ class Frame:
         return self.raw_readings | self.other_readings
 
     def merge(self, other: Frame) -> None:
-        """The other is this frame too, found elsewhere."""
+        """Add what another reading found of the same frame."""
         self.raw_readings |= other.raw_readings
         self.other_readings |= other.other_readings
         self.content_ids |= other.content_ids
@@ -74,7 +82,10 @@ class Frame:
 
 
 def parse_frame_path(path: str) -> tuple[int, int, str] | None:
-    """Folder number (0: none), frame number and letters of an original's path; None if it carries no number."""
+    """Return folder number (0: none), frame number and prefix from an original's path.
+
+    Return None if it has no number.
+    """
     above, _, name = path.rpartition("/")
     stem = name.rpartition(".")[0]
     if not kind_of(name).is_original or not is_dcf_stem(stem):
@@ -83,10 +94,10 @@ def parse_frame_path(path: str) -> tuple[int, int, str] | None:
 
 
 def group_frames(files: Iterable[CardFile]) -> list[Frame]:
-    """The frames that these parts of one body make, in no order.
+    """Return the frames that these files of one body make, in no particular order.
 
-    A frame found on several cards (both slots, or one card read twice) is one frame. A part without a time goes
-    with the number in its folder.
+    A frame found on several cards (both slots, or one card read twice) is one frame. A file without a time belongs
+    to the frame of that number in its folder.
     """
     by_number: dict[int, list[Frame]] = defaultdict(list)
     for frame in _group_by_folder(files):
@@ -106,7 +117,7 @@ def group_frames(files: Iterable[CardFile]) -> list[Frame]:
 
 
 def _group_by_folder(files: Iterable[CardFile]) -> Iterable[Frame]:
-    """Frames within single folders of single readings."""
+    """Return frames within single folders of single readings."""
     frames: dict[tuple[int, str, int], Frame] = {}
     for part in files:
         named = parse_frame_path(part.path)
@@ -129,7 +140,7 @@ def _group_by_folder(files: Iterable[CardFile]) -> Iterable[Frame]:
 
 
 def _is_same_frame(one: Frame, other: Frame) -> bool:
-    """Whether two findings of one number are one frame."""
+    """Return whether two occurrences of one number are the same frame."""
     if one.content_ids & other.content_ids:
         return True
     if one.capture_time_ns is None or other.capture_time_ns is None:

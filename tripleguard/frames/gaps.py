@@ -1,13 +1,12 @@
-"""Gaps that a person is asked about: frames, or a card, that may be missing, and idle times that point to one.
+"""Gaps that a person is asked about: frames or a card that may be missing, and idle times that point to one.
 
-A gap says what is missing, where, and how sure that is. It is computed from what was read, so it goes away by
-itself when the card turns up; any other needs a person's explanation.
+A gap says what is missing, where, and how sure that is. It is computed from what was read, so it disappears when
+the card turns up; any other gap needs a person's explanation.
 
-Numbers never show the card after the last one, nor one that was shot while the count was reset. But two bodies
-shoot one show: where one of them is idle for half an hour and the other is not, one more card may have been in it.
-That is worth a look and no more: people also put a camera down. The clocks of two bodies are compared by UTC where
-both write their offset, else by wall time. A clock that was moved in the middle is followed
-(`run_times.compute_shot_times`).
+Numbers never show a missing last card, nor one that was shot while the count was reset. But two bodies shoot one
+show: if one of them is idle for half an hour and the other is not, one more card may exist. That deserves a check
+and no more, as people also put a camera down. The clocks of two bodies are compared by UTC if both write their
+offset, else by local time. A clock that was moved during the session is followed (`runs.compute_shot_times`).
 """
 
 from __future__ import annotations
@@ -30,11 +29,13 @@ _MAX_CONTINUATION_GAP = 12
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Something that may be missing. Names are camera names without extension; times camera wall time, ns.
+    """Something that may be missing. Names are camera names without extension; times are the camera's local time.
 
-    frames: how many frames; minutes where another body tells, cards of `GapLocation.CARD_COUNT`. first_at,
-    last_at: places in the count. readings: those of the cards beside it. keeps: whether the frames may lie on
-    these very cards, unlisted, so that these are better kept.
+    Attributes:
+        amount: frames; minutes if another body shows the gap, cards for `GapLocation.CARD_COUNT`.
+        first_position, last_position: positions in the count.
+        readings: those of the cards next to the gap.
+        should_keep_cards: the frames may be on these very cards, unlisted, so the cards should not be reformatted.
     """
 
     location: GapLocation
@@ -55,19 +56,19 @@ class Gap:
 def assess_number_gap(
     gap: NumberGap, timeline: BodyTimeline, cards: CardReadings, *, is_complete: bool
 ) -> Gap | None:
-    """The doubt that a hole raises, if any. complete: as many cards were seen as somebody said there were."""
-    sure = judge_gap(gap, timeline.get_habit(gap), timeline.usual_card_frames, timeline.get_deleted_share(gap))
-    if sure is None or (is_complete and gap.location is GapLocation.JPEGS_MISSING):
+    """Return the gap to report, if any. is_complete: as many cards were read as a person said exist."""
+    verdict = judge_gap(gap, timeline.get_habit(gap), timeline.usual_card_frames, timeline.get_deleted_share(gap))
+    if verdict is None or (is_complete and gap.location is GapLocation.JPEGS_MISSING):
         return None
     if timeline.history.is_unidentified:
-        # Two bodies that can't be told apart may have shared the card: their counts have a hole between them.
-        sure = GapVerdict.CHECK
-    beside = gap.location is GapLocation.INSIDE_CARD or (
+        # Two bodies that can't be told apart may have shared the card, which leaves a gap in each count.
+        verdict = GapVerdict.CHECK
+    is_next_to_card = gap.location is GapLocation.INSIDE_CARD or (
         is_complete and gap.location in (GapLocation.BETWEEN_CARDS, GapLocation.RAWS_MISSING)
     )
     return Gap(
         location=gap.location,
-        verdict=sure,
+        verdict=verdict,
         body_id=timeline.body_id,
         label=timeline.history.label,
         amount=gap.frame_count,
@@ -78,7 +79,7 @@ def assess_number_gap(
         since_ns=gap.frame_before.capture_time_ns if gap.frame_before else None,
         until_ns=gap.frame_after.capture_time_ns,
         readings=frozenset(reading for reading, card in cards.card_by_reading.items() if card in gap.cards),
-        should_keep_cards=beside and sure is GapVerdict.MISSING,
+        should_keep_cards=is_next_to_card and verdict is GapVerdict.MISSING,
     )
 
 
@@ -89,10 +90,16 @@ def is_continued_from_others(
     other_files: Iterable[CardFile],
     cards: CardReadings,
 ) -> bool:
-    """Whether the frame after a hole goes on from higher numbers that were on its card already.
+    """Return whether the frame after a gap continues from higher numbers that were already on its card.
 
-    A body that finds a higher number on a card than its own goes on from that one (makers' manuals). parts: of the
-    night; others: what else its cards held.
+    A body that finds a higher number on a card than its own continues from that one (makers' manuals).
+
+    Args:
+        gap: the gap before the frame.
+        timeline: the body's timeline.
+        files: the files of the session.
+        other_files: other files on its cards.
+        cards: the cards of the readings.
     """
     if timeline.counter.has_folder_in_name:
         return False
@@ -109,7 +116,7 @@ def is_continued_from_others(
 
 
 MIN_IDLE_MINUTES = 30
-"""Minutes of a body's silence, while another one shoots, from which on it is worth a look."""
+"""Minutes that a body must be idle while another one shoots before a gap is reported."""
 
 _MINUTE_NS = 60 * SECOND
 _REPLACEMENT_WINDOW_NS = 20 * _MINUTE_NS
@@ -118,19 +125,19 @@ _MIN_FRAMES = 20
 
 @dataclass(frozen=True, slots=True)
 class _BodyTimes:
-    """A row with the moments of its frames, by run and all in order."""
+    """A timeline with the times of its frames, by run and all in order."""
 
     timeline: BodyTimeline
     run_times: Sequence[Sequence[int]]
     all_times: Sequence[int]
 
     def count_between(self, since: int, until: int) -> int:
-        """How many frames it took in that time."""
+        """Return how many frames the body took in that time."""
         return bisect_left(self.all_times, until) - bisect_left(self.all_times, since)
 
 
 def find_idle_times(timelines: Sequence[BodyTimeline]) -> Iterator[Gap]:
-    """Silences of bodies in which another one went on."""
+    """Yield the idle times of bodies during which another body went on shooting."""
     by_offset = all(
         frame.utc_offset_min is not None for row in timelines for frame in (row.first_frame, row.last_frame)
     )
@@ -149,9 +156,10 @@ def find_idle_times(timelines: Sequence[BodyTimeline]) -> Iterator[Gap]:
 
 
 def keep_longest_end(gaps: Iterable[Gap]) -> list[Gap]:
-    """These doubts, but of all ends only that of the longest silence: whose last card it is, one question tells.
+    """Return these gaps, but of the idle times at the end only the longest.
 
-    That a body stops before the others is ordinary; how many cards the night had is what a person can answer.
+    One question about the last card is enough. It is ordinary that a body stops before the others; how many
+    cards the session had is what a person can answer.
     """
     found = list(gaps)
     ends = sorted(
@@ -170,7 +178,7 @@ def _find_idle_end(one: _BodyTimes, others: Sequence[_BodyTimes]) -> Iterator[Ga
 
 
 def _find_idle_start(one: _BodyTimes, others: Sequence[_BodyTimes]) -> Iterator[Gap]:
-    """Only where the body's last number does not vouch for its first one now."""
+    """Yield the idle time before a body's first frame, unless its count continues from the last known frame."""
     row, first = one.timeline, one.all_times[0]
     known = row.history.last_frame
     if known is not None and row.counter.classify_step(known, row.first_frame).is_continuous:

@@ -1,12 +1,11 @@
-"""Find gaps in the frame numbers, and decide which mean a missing card, which are worth a look, and which are
-habit.
+"""Find gaps in the frame numbers, and tell missing cards from gaps to check and from deletion habits.
 
-People delete in the camera: gaps of one to ten frames, now and then a whole song. So size alone tells little. What
-tells is where a gap lies: deleting hardly ever ends just where a card ends, a missing card always does. Between
-two cards a dozen frames are therefore enough for an alarm; inside one card it takes a few hundred. Both limits
-follow what the owner of this very body usually deletes, and the gaps that a person has explained, but never so far
-that a whole card could slip through. Who makes room on a full card deletes at its very end: between two cards or
-two sessions, less than a tenth of what this body's cards usually hold is worth a look and no more.
+People delete in the camera: gaps of one to ten frames, now and then a whole song. So size alone says little. The
+position says more: deletions hardly ever end exactly where a card ends, a missing card always does. Between two
+cards a dozen frames are therefore enough for an alarm; inside one card it takes a few hundred. Both limits follow
+what the owner of this very body usually deletes, and the gaps that a person has explained, but never so far that a
+whole card could go unnoticed. People who make space on a full card delete at its very end: between two cards or
+two sessions, less than a tenth of a typical card of this body is only reported for checking.
 """
 
 from __future__ import annotations
@@ -26,14 +25,14 @@ LONG_PAUSE_NS = 3 * HOUR
 
 
 class GapVerdict(enum.StrEnum):
-    """How sure it is that something is missing."""
+    """How certain it is that something is missing."""
 
     MISSING = "a card may be missing"
     CHECK = "look"
 
 
 class GapLocation(enum.StrEnum):
-    """Where frames are missing, which decides how much it means."""
+    """Where frames are missing, which decides how much the gap means."""
 
     BETWEEN_CARDS = "between two cards"
     INSIDE_CARD = "inside one card"
@@ -49,9 +48,13 @@ class GapLocation(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NumberGap:
-    """Frames that are on no card seen. first, last: their places in the count; cards: those on either side.
+    """Frames that are on no card read.
 
-    frames: how many. before, after: the frames around it; before is None where a count has begun.
+    Attributes:
+        frame_count: frames missing.
+        first_position, last_position: positions in the count.
+        frame_before, frame_after: the frames around the gap; frame_before is None at the start of a count.
+        cards: those on either side.
     """
 
     location: GapLocation
@@ -66,36 +69,41 @@ class NumberGap:
 
 @dataclass(frozen=True, slots=True)
 class DeletionHabit:
-    """What is known of one body's owner.
+    """How the owner of one body deletes frames.
 
-    deleted: sizes of holes inside cards. explained: what a person has explained before, by where it was: frames,
-    or minutes where another body tells.
+    Attributes:
+        deletion_sizes: sizes of gaps inside cards.
+        explained_gaps: location and size of gaps that a person explained before, in frames, or in minutes where
+            another body shows the gap.
     """
 
     deletion_sizes: tuple[int, ...] = ()
     explained_gaps: tuple[tuple[GapLocation, int], ...] = ()
 
     def get_usual_size(self) -> int:
-        """The size that all but two in a hundred of the holes inside this body's cards stay below; 0 unknown."""
+        """Return the size that 98 % of the gaps inside this body's cards stay below; 0 if unknown."""
         return _get_percentile(sorted(size for size in self.deletion_sizes if size < MAX_DELETION), 0.98)
 
     def get_explained_size(self, location: GapLocation) -> int:
-        """The larger of the holes there that a person has explained: what happened twice happens again."""
+        """Return the second largest gap that a person explained at this location.
+
+        What happened twice happens again.
+        """
         sizes = sorted(size for place, size in self.explained_gaps if place is location)
         return sizes[-2] if len(sizes) > 1 else 0
 
 
 MAX_DELETION = 200
-"""A larger hole inside a card tells nothing about what somebody usually deletes."""
+"""A larger gap inside a card says nothing about what somebody usually deletes."""
 
 
 HEAVY_DELETION_SHARE = 0.1
-"""A share of deleted frames from which on somebody clears out their cards while shooting."""
+"""Share of deleted frames from which on somebody is considered to clear their cards while shooting."""
 
 
 @dataclass(frozen=True, slots=True)
 class _GapLimits:
-    """From how many missing frames on to look, and to cry out; by how often a body's usual hole, and at most."""
+    """Missing frames needed for a check and for an alarm: minimum, multiple of the body's usual gap, and cap."""
 
     check_from: int
     check_factor: int
@@ -132,30 +140,34 @@ _CARD_SHARE_DIVISOR = 10
 def judge_gap(
     gap: NumberGap, habit: DeletionHabit, usual_card_frames: int = 0, deleted_share: float = 0.0
 ) -> GapVerdict | None:
-    """What a hole means, given what is usual for its body; None: nothing.
+    """Return what a gap means, given what is usual for its body; None if nothing.
 
-    usual_card: frames that one of its cards holds. deleted: the share of tonight's that was deleted in the camera.
+    Args:
+        gap: the gap.
+        habit: how the body's owner deletes frames.
+        usual_card_frames: frames on a typical card of the body.
+        deleted_share: share of this session's frames that was deleted in the camera.
     """
     limits, usual, explained = (
         _LIMITS[gap.location],
         habit.get_usual_size(),
         habit.get_explained_size(gap.location),
     )
-    missing = min(max(limits.missing_from, limits.missing_factor * usual, explained + 1), limits.missing_cap)
-    beside_a_card = gap.location in (GapLocation.BETWEEN_CARDS, GapLocation.AFTER_PAUSE)
-    if beside_a_card:
-        missing = max(missing, min(usual_card_frames // _CARD_SHARE_DIVISOR, limits.missing_cap))
-    if deleted_share >= HEAVY_DELETION_SHARE and (beside_a_card or gap.location is GapLocation.INSIDE_CARD):
-        # Who clears out so much also clears out what lies at the end of a card; a whole card is far more.
-        missing = max(missing, usual_card_frames // 2 if beside_a_card else limits.missing_cap)
-    look = max(limits.check_from, limits.check_factor * usual, explained + 1)
-    if gap.frame_count >= missing and gap.is_certain:
+    alarm = min(max(limits.missing_from, limits.missing_factor * usual, explained + 1), limits.missing_cap)
+    is_next_to_card_end = gap.location in (GapLocation.BETWEEN_CARDS, GapLocation.AFTER_PAUSE)
+    if is_next_to_card_end:
+        alarm = max(alarm, min(usual_card_frames // _CARD_SHARE_DIVISOR, limits.missing_cap))
+    if deleted_share >= HEAVY_DELETION_SHARE and (is_next_to_card_end or gap.location is GapLocation.INSIDE_CARD):
+        # People who delete this much also delete at the end of a card, but far less than a whole card.
+        alarm = max(alarm, usual_card_frames // 2 if is_next_to_card_end else limits.missing_cap)
+    check = max(limits.check_from, limits.check_factor * usual, explained + 1)
+    if gap.frame_count >= alarm and gap.is_certain:
         return GapVerdict.MISSING
-    return GapVerdict.CHECK if gap.frame_count >= min(look, limits.check_cap) else None
+    return GapVerdict.CHECK if gap.frame_count >= min(check, limits.check_cap) else None
 
 
 def find_number_gaps(runs: Sequence[FrameRun], counter: FrameCounter, cards: CardReadings) -> Iterator[NumberGap]:
-    """Every hole of a body's runs, also those that mean nothing."""
+    """Yield every gap of a body's runs, also those that mean nothing."""
     for number, run in enumerate(runs):
         if run.start_change is CountChange.JUMPED:
             yield from _find_large_jump(runs[number - 1].frames[-1], run.frames[0], counter, cards)
@@ -166,15 +178,18 @@ def find_number_gaps(runs: Sequence[FrameRun], counter: FrameCounter, cards: Car
                     missing = counter.get_position(frame) - 1
                     yield NumberGap(GapLocation.BEFORE_COUNT, missing, 1, missing, None, frame, on)
                 continue
-            hole = _find_gap_at(run, at, cards)
-            if hole is not None:
-                yield hole
+            gap = _find_gap_at(run, at, cards)
+            if gap is not None:
+                yield gap
 
 
 def find_gap_before(
     last: Frame, runs: Sequence[FrameRun], counter: FrameCounter, cards: CardReadings
 ) -> NumberGap | None:
-    """The hole between the last frame of an earlier shoot and the first one now. last.readings as in cards."""
+    """Return the gap between the last frame of an earlier shoot and the first one now.
+
+    The readings of `last` are numbered as in `cards`.
+    """
     first = runs[0].frames[0]
     step = counter.classify_step(last, first)
     if not step.is_continuous or not step.missing:
@@ -194,9 +209,10 @@ def find_gap_before(
 
 
 def find_missing_halves(run: FrameRun, cards: CardReadings) -> Iterator[NumberGap]:
-    """Rows of frames of which only the JPEG, or only the raw, is on any card seen. For bodies that split the two.
+    """Yield sequences of frames of which only the JPEG, or only the raw, is on any card.
 
-    Films and sounds have no other half; they end no row.
+    Call it for bodies that split the two.
+    Films and sounds have no other half; they do not end a sequence.
     """
     row: list[int] = []
     lacking: GapLocation | None = None
@@ -249,7 +265,7 @@ def _find_gap_at(run: FrameRun, index: int, cards: CardReadings) -> NumberGap | 
 def _find_large_jump(
     before: Frame, after: Frame, counter: FrameCounter, cards: CardReadings
 ) -> Iterator[NumberGap]:
-    """So many frames that they may as well be another count: on a large card they would have room."""
+    """Yield a gap so large that it may be another count, if a large card could hold that many frames."""
     first, last = counter.get_position(before) + 1, counter.get_position(after) - 1
     if last > first and is_within_burst_rate(last - first + 1, before, after):
         on = cards.get_cards(before.readings), cards.get_cards(after.readings)
@@ -260,7 +276,10 @@ def _find_large_jump(
 def _build_half_gap(
     location: GapLocation, run: FrameRun, row: list[int], cards: CardReadings, is_certain: bool
 ) -> NumberGap:
-    """A row of halves. sure: tonight's other frames show the split; raws are missed without that too."""
+    """Build the gap of a sequence of missing halves.
+
+    is_certain: this session's other frames show the split. Missing raws are reported without that, too.
+    """
     before, after = run.frames[max(row[0] - 1, 0)], run.frames[min(row[-1] + 1, len(run.frames) - 1)]
     on = cards.get_cards(before.readings) | cards.get_cards(after.readings)
     return NumberGap(
@@ -282,7 +301,7 @@ def _measure_pause(last: Frame, first: Frame) -> int | None:
 
 
 def _get_percentile(sizes: Sequence[int], share: float) -> int:
-    """The value below which this share lies, by nearest rank; 0 of nothing."""
+    """Return the nearest-rank percentile of sorted sizes; 0 if there are none."""
     if not sizes:
         return 0
     rank = -(-len(sizes) * round(share * 100) // 100)

@@ -1,9 +1,9 @@
 """Order a body's frames, and split them into runs of one unbroken count.
 
-Times alone are not enough: a clock is corrected in the middle of a show, or falls back to the factory's date when
-a battery is changed. Numbers alone are not enough either: a count is reset, or rolls over. So the frames are first
-split into segments that hold together by themselves (one card, rising numbers); segments whose numbers join are
-put together whatever the clock says; the rest is ordered by time and judged step by step.
+Times alone are not enough: a clock is corrected during a show, or falls back to the factory's date when a battery
+is changed. Numbers alone are not enough either: a count is reset or rolls over. So the frames are first split into
+segments that are unambiguous by themselves (one card, rising numbers); segments whose numbers join are merged
+whatever the clock says; the rest is ordered by time and classified step by step.
 
 The result is runs: frames of one unbroken count, in order. Between two runs the count was reset or jumped.
 """
@@ -20,7 +20,7 @@ from tripleguard.frames.counter import CountChange, CountStep, FrameCounter
 from tripleguard.frames.frame import Frame
 
 MAX_JOIN_GAP = 12
-"""Numbers that follow each other so closely are one count, whatever the clock says."""
+"""Segments with at most this many numbers between them are one count, whatever the clock says."""
 
 _MAX_GAP_IN_SEGMENT = 1000
 _CLOCK_TOLERANCE_NS = 10 * SECOND
@@ -31,10 +31,12 @@ _HOUR_SHIFT_TOLERANCE_NS = 60 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class FrameRun:
-    """Frames of one unbroken count. at: their places in it, rising; they go on past the counter's top.
+    """Frames of one unbroken count.
 
-    unsure: places that were reached by a roll-over that may have been a count set back. began: how the count came
-    to the first frame from the run before; None for the first run of all.
+    Attributes:
+        positions: their positions in the count, rising; they continue past the counter's maximum.
+        uncertain_positions: positions reached by a roll-over that may have been a reset.
+        start_change: how the count reached the first frame from the previous run; None for the first run.
     """
 
     positions: tuple[int, ...]
@@ -44,12 +46,15 @@ class FrameRun:
 
 
 def compute_shot_times(runs: Sequence[FrameRun], *, use_utc: bool) -> list[list[int]]:
-    """When each frame of each run was taken, ns, by the clock as it was before anybody moved it.
+    """Return when each frame of each run was taken, in ns, by the clock as it was before anybody moved it.
 
-    by_offset: in UTC, by the offsets that the camera wrote; else in camera wall time.
+    If the numbers follow each other and the clock goes back, the clock was moved; a frame without a time gets that
+    of the frame before it. A clock that was put forward by whole hours is detected, too, if the next number
+    follows at once.
 
-    Where numbers follow each other and the clock goes back, it was moved; a frame without a time has that of the
-    one before it. A clock that was put forward by whole hours is seen too, if the next number follows at once.
+    Args:
+        runs: the runs of one body.
+        use_utc: return UTC, by the offsets that the camera wrote; else the camera's local time.
     """
     found: list[list[int]] = []
     moved, last, number = 0, None, None
@@ -72,13 +77,13 @@ def compute_shot_times(runs: Sequence[FrameRun], *, use_utc: bool) -> list[list[
 
 
 def _detect_hour_shift(pause_ns: int) -> int:
-    """The whole hours or days in a pause between two following frames, if there is hardly anything beside them."""
-    hours, beside = divmod(pause_ns, HOUR)
-    return hours * HOUR if hours and beside < _HOUR_SHIFT_TOLERANCE_NS else 0
+    """Return the whole hours or days in a pause between consecutive frames; 0 if the remainder is too large."""
+    hours, remainder = divmod(pause_ns, HOUR)
+    return hours * HOUR if hours and remainder < _HOUR_SHIFT_TOLERANCE_NS else 0
 
 
 def split_into_runs(frames: Iterable[Frame], counter: FrameCounter, cards: CardReadings) -> list[FrameRun]:
-    """The runs of one body, in the order in which it shot them."""
+    """Return the runs of one body, in the order in which it shot them."""
     pieces = _join_segments(_split_segments(list(frames), counter, cards), counter)
     usual = _find_latest_start(pieces)
     for piece in pieces:
@@ -92,7 +97,7 @@ def split_into_runs(frames: Iterable[Frame], counter: FrameCounter, cards: CardR
 
 @dataclass(slots=True)
 class _Segment:
-    """Frames that hold together by themselves. at: unwrapped places, rising."""
+    """Frames that belong together by themselves. positions: unwrapped positions, rising."""
 
     positions: list[int]
     frames: list[Frame]
@@ -109,20 +114,23 @@ class _Segment:
         )
 
     def ends_before(self, frame: Frame) -> bool:
-        """Whether it may have come first, though by a moved clock it began later: its last frame is older."""
+        """Return whether the segment may come before a frame although it starts later by a moved clock.
+
+        It does if its last frame is older.
+        """
         if self.is_after_power_loss or self.end_ns is None or frame.capture_time_ns is None:
             return False
         return self.end_ns < frame.capture_time_ns
 
     @property
     def is_after_power_loss(self) -> bool:
-        """Whether the clock and the count both look like those of a body that was without power."""
+        """Whether clock and count both look like those of a body that lost power."""
         return self.has_other_clock and self.frames[0].number <= _MAX_RESTART_NUMBER
 
 
 @dataclass(slots=True)
 class _RunBuilder:
-    """One count while pieces are put into it."""
+    """One count, to which segments are added."""
 
     start_change: CountChange
     frames_by_position: dict[int, Frame] = field(default_factory=dict)
@@ -145,19 +153,19 @@ class _RunBuilder:
         )
 
     def append(self, segment: _Segment, step: CountStep) -> None:
-        """The piece comes next."""
+        """Add the segment after the last frame."""
         at = self.last_position + 1 + step.missing
         self.uncertain_positions |= set() if step.is_certain else {at}
         self.insert(segment, at - segment.positions[0])
 
     def prepend(self, segment: _Segment, step: CountStep) -> None:
-        """The piece came before."""
+        """Add the segment before the first frame."""
         first = self.first_position
         self.uncertain_positions |= set() if step.is_certain else {first}
         self.insert(segment, first - 1 - step.missing - segment.positions[-1])
 
     def get_neighbours(self, position: int) -> tuple[Frame | None, Frame | None]:
-        """The frames before and after a place."""
+        """Return the frames before and after a position."""
         before = max((place for place in self.frames_by_position if place < position), default=None)
         after = min((place for place in self.frames_by_position if place > position), default=None)
         return (
@@ -172,16 +180,19 @@ class _RunBuilder:
 
 
 def _split_segments(frames: Sequence[Frame], counter: FrameCounter, cards: CardReadings) -> list[_Segment]:
-    """What holds together by itself. What lies on two cards (both slots) is one piece."""
+    """Return the segments that belong together by themselves.
+
+    Frames on two cards (both slots) make one segment.
+    """
     on: dict[int, list[Frame]] = defaultdict(list)
     for frame in frames:
         for card in cards.get_cards(frame.readings):
             on[card].append(frame)
     piece_of: dict[int, int] = {}
     members: list[list[Frame]] = []
-    for _, some in sorted(on.items()):
-        some.sort(key=lambda frame: (frame.folder, counter.get_position(frame), frame.capture_time_ns or 0))
-        for row in _split_rising(some, counter):
+    for _, group in sorted(on.items()):
+        group.sort(key=lambda frame: (frame.folder, counter.get_position(frame), frame.capture_time_ns or 0))
+        for row in _split_rising(group, counter):
             known = sorted({piece_of[id(frame)] for frame in row if id(frame) in piece_of})
             target = known[0] if known else len(members)
             if not known:
@@ -194,16 +205,16 @@ def _split_segments(frames: Sequence[Frame], counter: FrameCounter, cards: CardR
             members[target] += fresh
             piece_of.update((id(frame), target) for frame in fresh)
     found = []
-    for some in members:
-        some.sort(key=lambda frame: (counter.get_position(frame), frame.capture_time_ns or 0))
+    for group in members:
+        group.sort(key=lambda frame: (counter.get_position(frame), frame.capture_time_ns or 0))
         found += [
-            _Segment([counter.get_position(frame) for frame in row], row) for row in _split_rising(some, counter)
+            _Segment([counter.get_position(frame) for frame in row], row) for row in _split_rising(group, counter)
         ]
     return found
 
 
 def _split_rising(frames: Sequence[Frame], counter: FrameCounter) -> Iterable[list[Frame]]:
-    """Pieces of a row of frames: each with rising numbers, and with no great hole where the clock goes back."""
+    """Yield parts of a sequence of frames, with rising numbers and no large gap where the clock goes back."""
     row: list[Frame] = []
     for frame in frames:
         if row:
@@ -225,7 +236,10 @@ def _is_clock_set_back(one: Frame, other: Frame) -> bool:
 
 
 def _join_segments(segments: list[_Segment], counter: FrameCounter) -> list[_Segment]:
-    """Pieces with those put together whose numbers follow each other: nearest in time where there is a choice."""
+    """Return the segments, merged where their numbers follow each other.
+
+    Of several candidates the nearest in time wins.
+    """
     pairs = []
     for one, piece in enumerate(segments):
         for other, following in enumerate(segments):
@@ -258,12 +272,12 @@ def _is_reachable(after: dict[int, int], start: int, target: int) -> bool:
 
 
 def _find_latest_start(segments: Sequence[_Segment]) -> int:
-    """A moment of the night: a clock that fails falls back, so the latest ones are right."""
+    """Return the start of the latest segment: a clock that fails falls back, so the latest times are right."""
     return max((piece.start_ns for piece in segments if piece.start_ns is not None), default=0)
 
 
 def _place_segment(builders: list[_RunBuilder], segment: _Segment, counter: FrameCounter) -> None:
-    """Put a piece into the count it belongs to, or begin a new one with it."""
+    """Add a segment to the count it belongs to, or begin a new count with it."""
     for count in reversed(builders):
         shift = _find_shift(count, segment, counter)
         if shift is not None:
@@ -287,9 +301,9 @@ def _place_segment(builders: list[_RunBuilder], segment: _Segment, counter: Fram
 
 
 def _find_shift(builder: _RunBuilder, segment: _Segment, counter: FrameCounter) -> int | None:
-    """By how much the piece's places are to be moved to fill a hole of the count; None if it fits in none.
+    """Return the shift of positions with which the segment fills a gap of the count; None if it fits none.
 
-    A piece whose clock is another one also fits before the first frame: there only its numbers speak.
+    A segment with another clock also fits before the first frame: there only its numbers decide.
     """
     turn = (builder.last_position - 1) // counter.max_position
     for cycle in (turn, turn - 1, turn + 1):

@@ -1,12 +1,12 @@
 """One session of all bodies: what was read, and what may be missing.
 
-The numbers of a body show a card that is missing in the middle, or at the beginning if the body's last number is
-known. They can't show the last card: for that somebody has to say how many there were, or another body has to have
-gone on after this one's last frame. A body that writes no serial has no numbers that could be compared from card
-to card: two of its kind would be taken for one.
+The numbers of a body show a missing card in the middle, or at the start if the body's last number is known. They
+can't show a missing last card: that takes a person who says how many cards there were, or another body that went
+on after this one's last frame. A body that writes no serial has no numbers that can be compared between cards: two
+bodies of its kind would be taken for one.
 
-Everything is computed anew each time from what the cards held, so it makes no difference in which order cards are
-offloaded, how often, or with what interruptions.
+Everything is computed again each time from what the cards held, so the result does not depend on the order, number
+or interruptions of offloads.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from tripleguard.frames.number_gaps import GapLocation, GapVerdict
 
 @dataclass(frozen=True, slots=True)
 class BodySession:
-    """One body's night. rows: first and last name of each unbroken count, and how it came to be."""
+    """One body's session. runs: first and last name of each unbroken count, and how that count started."""
 
     body_id: int
     label: str
@@ -47,7 +47,7 @@ class BodySession:
 
 @dataclass(frozen=True, slots=True)
 class ShootingSession:
-    """What the numbers say. cards: with files of their own; readings: also those that held the same again."""
+    """What the numbers say. card_count: cards with different files. reading_count: includes repeated readings."""
 
     card_count: int
     reading_count: int
@@ -57,7 +57,7 @@ class ShootingSession:
 
     @property
     def is_complete(self) -> bool:
-        """Whether as many cards were seen as somebody said there were."""
+        """Whether as many cards were read as a person said exist."""
         return self.expected_cards is not None and self.card_count >= self.expected_cards
 
 
@@ -67,29 +67,34 @@ def assess_session(
     bodies: Mapping[int, BodyHistory],
     expected_cards: int | None,
 ) -> ShootingSession:
-    """What the numbers of one night say.
+    """Return what the numbers of one session say.
 
-    parts: all originals of the night. others: what else its cards held. told: how many cards there were, if
-    somebody said so.
+    Args:
+        files: all originals of the session.
+        other_files: other originals on its cards.
+        bodies: what is known of each body, by id.
+        expected_cards: how many cards there were, if a person said so.
     """
     cards = identify_cards(chain(files, other_files))
     seen = CardReadings({reading: cards.card_by_reading[reading] for reading in {part.reading for part in files}})
-    complete = expected_cards is not None and seen.card_count >= expected_cards
-    rows = [row for body, known in bodies.items() for row in build_timelines(body, known, files, cards)]
-    doubts = [
-        doubt
-        for row in rows
-        for hole in row.gaps
-        if (doubt := assess_number_gap(hole, row, cards, is_complete=complete)) is not None
-        and not is_continued_from_others(hole, row, files, other_files, cards)
+    is_complete = expected_cards is not None and seen.card_count >= expected_cards
+    timelines = [
+        timeline for body, known in bodies.items() for timeline in build_timelines(body, known, files, cards)
     ]
-    if not complete:
-        doubts += keep_longest_end(find_idle_times(rows))
+    gaps = [
+        gap
+        for timeline in timelines
+        for number_gap in timeline.gaps
+        if (gap := assess_number_gap(number_gap, timeline, cards, is_complete=is_complete)) is not None
+        and not is_continued_from_others(number_gap, timeline, files, other_files, cards)
+    ]
+    if not is_complete:
+        gaps += keep_longest_end(find_idle_times(timelines))
     if expected_cards is not None and expected_cards > seen.card_count:
-        sure = GapVerdict.MISSING if expected_cards > seen.reading_count else GapVerdict.CHECK
-        doubts.append(Gap(GapLocation.CARD_COUNT, sure, None, "", expected_cards - seen.card_count))
-    nights = tuple(_summarize_body(row, cards) for row in rows)
-    return ShootingSession(seen.card_count, seen.reading_count, expected_cards, nights, tuple(doubts))
+        verdict = GapVerdict.MISSING if expected_cards > seen.reading_count else GapVerdict.CHECK
+        gaps.append(Gap(GapLocation.CARD_COUNT, verdict, None, "", expected_cards - seen.card_count))
+    body_sessions = tuple(_summarize_body(timeline, cards) for timeline in timelines)
+    return ShootingSession(seen.card_count, seen.reading_count, expected_cards, body_sessions, tuple(gaps))
 
 
 def _summarize_body(timeline: BodyTimeline, cards: CardReadings) -> BodySession:

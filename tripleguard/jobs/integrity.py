@@ -1,7 +1,7 @@
 """Check the integrity of each original while it is read, and report the ones that are damaged at source.
 
-The check costs little and stops nothing: whatever it meets, the file is copied. What it finds is a finding
-about the file, and a card that holds such a file is not cleared unless a person accepts the damage.
+The check costs little and stops nothing: whatever its result, the file is copied. It reports findings about the
+file, and a card that holds such a file is not cleared unless a person accepts the damage.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ from tripleguard.names import escape_text
 from tripleguard.wording import pluralize
 
 MAX_NAMED_FILES = 5
-"""Files of a shoot with the same fault that are named one by one; more are told in one line."""
+"""Files of a shoot with the same fault that are named one by one; more are summed in one line."""
 
 MAX_NAMED_KINDS = 6
 """Kinds that are named in one line."""
@@ -56,7 +56,7 @@ ADVICE_WITHOUT_CARD = "look for a whole one on the card and on other disks, and 
 
 @dataclass(frozen=True, slots=True)
 class IntegrityResult:
-    """What the look into one file told."""
+    """The result of checking one file."""
 
     verdict: IntegrityVerdict
     traits: ImageInfo
@@ -64,10 +64,13 @@ class IntegrityResult:
 
 @dataclass(frozen=True, slots=True)
 class CardIntegrity:
-    """What looks told of the files of one card. damaged: not only by a habit of their model.
+    """The results of checking the files of one card.
 
-    uncheckable: how many of the unchecked ones are of which kind that can't be checked; the rest are unchecked for
-    a reason of their own.
+    Attributes:
+        damaged: files with flaws that are not normal for their camera model.
+        habits: flaws that are normal for a camera model.
+        uncheckable: number of unchecked files by kind, for kinds that can't be checked; the others have a reason
+            of their own.
     """
 
     clean: int = 0
@@ -78,26 +81,26 @@ class CardIntegrity:
 
     @property
     def unchecked_checkable(self) -> int:
-        """How many files could not be checked although files of their kind can be."""
+        """Files that could not be checked although files of their kind can be."""
         return max(0, self.unchecked - sum(files for _, files in self.uncheckable))
 
 
 def start_integrity_check(entry: Entry) -> IntegrityChecker | None:
-    """A look for a card file; None for what no camera recorded."""
+    """Return a checker for a file on a card; None if no camera recorded it."""
     return IntegrityChecker(entry.name, entry.size) if kind_of(entry.name).is_original else None
 
 
 def finish_integrity_check(check: IntegrityChecker, head: bytes, name: str) -> IntegrityResult:
-    """What a look told, once the whole file has passed. head: the first bytes of the file."""
+    """Return the result of a check after the whole file was fed. head: the first bytes of the file."""
     try:
-        traits = read_image_info(head, name)
-    except Exception:  # noqa: BLE001 - the look's outer edge: the file is copied whatever is thought of it
-        traits = ImageInfo()
-    return IntegrityResult(check.get_verdict(), traits)
+        info = read_image_info(head, name)
+    except Exception:  # noqa: BLE001 - an error here must not stop the copy
+        info = ImageInfo()
+    return IntegrityResult(check.get_verdict(), info)
 
 
 def summarize_card(ctx: JobContext, job_id: int) -> CardIntegrity:
-    """See which flaws are habits now, and what then is to be said of the files that a job read."""
+    """Determine which flaws are normal for a model now, and summarize the files that a job read."""
     with ctx.catalog.transaction():
         update_model_quirks(ctx.catalog, ctx.clock.now())
     verdicts, damaged = count_verdicts_by_job(ctx.catalog, job_id), tuple(list_damaged_by_job(ctx.catalog, job_id))
@@ -121,7 +124,7 @@ def list_uncheckable_kinds(ctx: JobContext, job_id: int) -> list[str]:
 
 
 def count_kinds(kinds: Iterable[str]) -> list[tuple[str, int]]:
-    """Return each kind and how many files are of it, the most frequent first."""
+    """Return each kind with its number of files, the most frequent first."""
     return sorted(Counter(kinds).items(), key=lambda one: (-one[1], one[0]))
 
 
@@ -141,7 +144,7 @@ def format_uncheckable(kinds: Sequence[tuple[str, int]]) -> str:
 
 
 def format_damage(files: int, damaged: int) -> str:
-    """Return how the files of a card stand whose copies are all there and some of which may be damaged."""
+    """Return a line about the files of a card that are all copied, some of which may be damaged."""
     if not damaged:
         return f"{pluralize(files, 'file')} copied twice"
     return (
@@ -154,7 +157,7 @@ def _pronoun(number: int) -> str:
 
 
 def accept_damage(ctx: JobContext, damaged: Sequence[DamagedFile], reason: str) -> None:
-    """A person lives with these files as they are, and that is an event."""
+    """Accept the damage of these files in the name of a person, and record the event."""
     now, who = ctx.clock.now(), current_agent()
     with ctx.catalog.transaction():
         for one in damaged:
@@ -171,7 +174,7 @@ def accept_damage(ctx: JobContext, damaged: Sequence[DamagedFile], reason: str) 
 
 
 def list_damage_findings(ctx: JobContext) -> list[Finding]:
-    """What nobody has accepted, the broken first; many with one fault in one shoot are one finding."""
+    """Return the open findings, broken files first; files of one shoot with the same fault are one finding."""
     alike: dict[tuple[int | None, str, bool, bool], list[DamagedFile]] = {}
     for one in list_damaged_files(ctx.catalog):
         if not one.is_accepted:

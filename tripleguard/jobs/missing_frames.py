@@ -1,8 +1,8 @@
-"""Work out after each card which frames of the night may be missing.
+"""Determine after each card which frames of the night may be missing.
 
-Everything is computed anew from all that was read of the night, so the order of the cards, interruptions and
-second readings make no difference. What changed is stored: where each body's count stands, and which gaps are
-open. A gap that no longer exists is closed; one that a person explained stays closed.
+Everything is computed again from all that was read of the night, so the order of the cards, interruptions and
+second readings make no difference. The results are stored: each body's last frame, and which gaps are open. A gap
+that no longer exists is closed; one that a person explained stays closed.
 """
 
 from __future__ import annotations
@@ -35,22 +35,22 @@ NIGHT_NS = 18 * HOUR
 """Cards offloaded within this time belong to one evening's work, ns."""
 
 MAX_NIGHTS = 40
-"""Nights of one card that are looked at, the latest ones."""
+"""Nights of one card that are analyzed, the latest ones."""
 
 _CLOCK_FAILURE_DAYS = 180
-"""Days by which a card's date is off when its body's clock must have failed."""
+"""Days by which a card's date must be off to conclude that its body's clock failed."""
 
 
 @dataclass(frozen=True, slots=True)
 class CardCount:
-    """A person was asked how many cards the night had. cards: None if they did not know."""
+    """A person's answer to how many cards the night had. cards: None if they did not know."""
 
     cards: int | None
 
 
 @dataclass(frozen=True, slots=True)
 class MissingFramesReport:
-    """What the numbers say: cards of the nights that were asked about, and all that is open."""
+    """What the numbers say: the cards of nights with a known number of cards, and all open gaps."""
 
     nights: tuple[SessionCards, ...] = ()
     open: tuple[MissingFrames, ...] = ()
@@ -58,7 +58,7 @@ class MissingFramesReport:
 
 @dataclass(frozen=True, slots=True)
 class NightSummary:
-    """One night in full. elsewhere: what is open of other nights, where no night was asked for."""
+    """One night in full. elsewhere: open gaps of other nights, if no night was given."""
 
     cards: SessionCards
     bodies: tuple[BodySession, ...]
@@ -67,9 +67,15 @@ class NightSummary:
 
 
 def update_gaps_after_card(ctx: JobContext, job_id: int, card_count: CardCount | None) -> MissingFramesReport:
-    """Look at the nights that an offload's card belongs to, and at what hangs on them. Raises CatalogTrouble.
+    """Update the gaps of the nights that an offload's card belongs to, and of those that depend on them.
 
-    told: what somebody said of the number of cards, if they were asked.
+    Args:
+        ctx: the job's context.
+        job_id: the offload.
+        card_count: what a person said about the number of cards, if they were asked.
+
+    Raises:
+        CatalogError: the catalog can't be read or written.
     """
     failed = _find_failed_clock_days(ctx)
     days = frame_counts.list_days_of_job(ctx.catalog, job_id)
@@ -88,7 +94,7 @@ def update_gaps_after_card(ctx: JobContext, job_id: int, card_count: CardCount |
 def update_gaps(
     ctx: JobContext, nights: Iterable[str], failed_clock_days: Mapping[str, str] | None = None
 ) -> None:
-    """Look at these nights, and at the next one of each of their bodies. Raises CatalogTrouble."""
+    """Update the gaps of these nights, and of the next night of each of their bodies. Raises CatalogError."""
     if failed_clock_days is None:
         failed_clock_days = _find_failed_clock_days(ctx)
     todo = list(nights)
@@ -100,7 +106,7 @@ def update_gaps(
 
 
 def report_latest_night(ctx: JobContext) -> MissingFramesReport:
-    """The cards of the latest night, and all that is open. Raises CatalogTrouble."""
+    """Return the cards of the latest night, and all open gaps. Raises CatalogError."""
     night = frame_counts.find_last_session_day(ctx.catalog)
     return MissingFramesReport(
         (frame_counts.get_session_cards(ctx.catalog, night),) if night else (), list_missing_frames(ctx)
@@ -108,7 +114,7 @@ def report_latest_night(ctx: JobContext) -> MissingFramesReport:
 
 
 def list_missing_frames(ctx: JobContext) -> tuple[MissingFrames, ...]:
-    """All that is open, in words; what is surer first. Raises CatalogTrouble."""
+    """Return all open gaps in words, the most certain first. Raises CatalogError."""
     rows = frame_gaps.list_open_gaps(ctx.catalog)
     cards = {row.day: frame_counts.get_session_cards(ctx.catalog, row.day) for row in rows}
     return tuple(
@@ -117,7 +123,7 @@ def list_missing_frames(ctx: JobContext) -> tuple[MissingFrames, ...]:
 
 
 def set_card_count(ctx: JobContext, cards: int | None, day: str | None = None) -> str:
-    """A person says how many cards a night had (None: unknown); the night. Raises WrongUse, CatalogTrouble."""
+    """Record how many cards a night had (None: unknown); return the night. Raises UsageError, CatalogError."""
     night = day or frame_counts.find_last_session_day(ctx.catalog)
     if night is None or frame_counts.get_session_cards(ctx.catalog, night).readings == 0:
         raise _no_such_night_error(night)
@@ -128,19 +134,21 @@ def set_card_count(ctx: JobContext, cards: int | None, day: str | None = None) -
 
 
 def summarize_night(ctx: JobContext, day: str | None) -> NightSummary:
-    """One night in full, the latest one unless a day is given. Raises WrongUse, CatalogTrouble."""
+    """Return one night in full, the latest one unless a day is given. Raises UsageError, CatalogError."""
     night = day or frame_counts.find_last_session_day(ctx.catalog)
     if night is None or frame_counts.get_session_cards(ctx.catalog, night).readings == 0:
         raise _no_such_night_error(night)
-    _, looked = _analyze_night(ctx, night, _find_failed_clock_days(ctx))
+    _, session = _analyze_night(ctx, night, _find_failed_clock_days(ctx))
     all_ = list_missing_frames(ctx)
-    here = tuple(one for one in all_ if one.day == night)
+    gaps_of_night = tuple(one for one in all_ if one.day == night)
     elsewhere = tuple(one for one in all_ if one.day != night) if day is None else ()
-    return NightSummary(frame_counts.get_session_cards(ctx.catalog, night), looked.bodies, here, elsewhere)
+    return NightSummary(
+        frame_counts.get_session_cards(ctx.catalog, night), session.bodies, gaps_of_night, elsewhere
+    )
 
 
 def explain_gap(ctx: JobContext, number: int, reason: str) -> MissingFrames:
-    """A person explains a doubt: it is closed and not asked again. Raises WrongUse, CatalogTrouble."""
+    """Close a gap that a person explains, so that it is not reported again. Raises UsageError, CatalogError."""
     row = next((one for one in frame_gaps.list_open_gaps(ctx.catalog) if one.id == number), None)
     if row is None:
         raise UsageError(
@@ -150,16 +158,16 @@ def explain_gap(ctx: JobContext, number: int, reason: str) -> MissingFrames:
         )
     if not reason.strip():
         raise UsageError("A reason is needed.", safe="Nothing was changed.", do="Give it with --because.")
-    told, now = describe_gap(row, frame_counts.get_session_cards(ctx.catalog, row.day)), ctx.clock.now()
+    description, now = describe_gap(row, frame_counts.get_session_cards(ctx.catalog, row.day)), ctx.clock.now()
     with ctx.catalog.transaction():
         frame_gaps.close_gap(ctx.catalog, number, now, person=current_agent(), reason=reason)
-        words = f"{told.message}: explained, {escape_text(reason)}"
+        words = f"{description.message}: explained, {escape_text(reason)}"
         _add_gap_event(ctx, row.day, EventOutcome.SUCCESS, words, now)
-    return told
+    return description
 
 
 def find_files_to_keep(ctx: JobContext) -> dict[int, int]:
-    """Files of cards that are better kept, each with its doubt: missing frames may lie beside it, unlisted."""
+    """Return the files of cards that should be kept because they may hold missing frames, each with its gap."""
     keeping = [row for row in frame_gaps.list_open_gaps(ctx.catalog) if row.should_keep_cards]
     return {
         file_id: row.id
@@ -169,49 +177,49 @@ def find_files_to_keep(ctx: JobContext) -> dict[int, int]:
 
 
 def was_card_count_asked(ctx: JobContext) -> bool:
-    """Whether somebody was asked this evening already how many cards there are."""
+    """Return whether a person was already asked this evening how many cards there are."""
     last = frame_counts.find_last_reported_session(ctx.catalog)
     return last is not None and last.reported_at is not None and ctx.clock.now() - last.reported_at < NIGHT_NS
 
 
 def _update_night(ctx: JobContext, day: str, failed_clock_days: Mapping[str, str]) -> None:
-    """Look at one night and keep what it says. failed: days of failed clocks, each with its night."""
+    """Analyze one night and store the results. failed_clock_days: days of failed clocks, each with its night."""
     catalog, now = ctx.catalog, ctx.clock.now()
-    also, night = _analyze_night(ctx, day, failed_clock_days)
+    extra_days, night = _analyze_night(ctx, day, failed_clock_days)
     seen = SessionCards(day, night.card_count, night.reading_count, night.expected_cards, None)
     with catalog.transaction():
-        frame_counts.save_session(catalog, seen, _bodies_to_store(night), also, now)
+        frame_counts.save_session(catalog, seen, _bodies_to_store(night), extra_days, now)
         if night.expected_cards != frame_counts.get_session_cards(catalog, day).expected_cards:
             frame_counts.record_card_count(catalog, day, night.expected_cards, current_agent(), now)
-        for other in also:
-            _reconcile_gaps(ctx, other, [], now)
-        _reconcile_gaps(ctx, day, [_gap_row(day, doubt) for doubt in night.gaps], now)
+        for extra_day in extra_days:
+            _reconcile_gaps(ctx, extra_day, [], now)
+        _reconcile_gaps(ctx, day, [_gap_row(day, gap) for gap in night.gaps], now)
 
 
 def _analyze_night(
     ctx: JobContext, day: str, failed_clock_days: Mapping[str, str]
 ) -> tuple[list[str], ShootingSession]:
-    """One night, and the days of failed clocks that belong to it."""
-    also = sorted(other for other, night in failed_clock_days.items() if night == day)
-    days = {day, *also}
+    """Return the days of failed clocks that belong to one night, and the night's session."""
+    extra_days = sorted(other for other, night in failed_clock_days.items() if night == day)
+    days = {day, *extra_days}
     files = frame_counts.list_card_originals(ctx.catalog, sorted(days))
     night = assess_session(
         [_frame_part(file) for file in files if file.day in days],
         [_frame_part(file) for file in files if file.day not in days],
         _load_known_bodies(ctx, day, files),
-        _card_count_of(ctx, (day, *also)),
+        _card_count_of(ctx, (day, *extra_days)),
     )
-    return also, night
+    return extra_days, night
 
 
 def _card_count_of(ctx: JobContext, days: Iterable[str]) -> int | None:
-    """How many cards were told of a night; it may have been said with a card whose clock had failed."""
-    said = (frame_counts.get_session_cards(ctx.catalog, day).expected_cards for day in days)
-    return next((cards for cards in said if cards is not None), None)
+    """Return the number of cards recorded for a night, possibly under a day of a failed clock."""
+    counts = (frame_counts.get_session_cards(ctx.catalog, day).expected_cards for day in days)
+    return next((cards for cards in counts if cards is not None), None)
 
 
 def _reconcile_gaps(ctx: JobContext, day: str, gap_rows: Sequence[GapRecord], now: int) -> None:
-    """Open what is new, close what holds no more. Called inside `transaction`."""
+    """Open new gaps and close those that no longer exist. Call it inside `transaction`."""
     explained = frame_gaps.list_explained_gaps(ctx.catalog, day)
     wanted = {row.key: row for row in gap_rows if not any(_is_already_explained(old, row) for old in explained)}
     known = {row.key: row for row in frame_gaps.list_open_gaps(ctx.catalog, day)}
@@ -241,9 +249,9 @@ def _add_gap_event(ctx: JobContext, day: str, outcome: EventOutcome, words: str,
 
 
 def _is_already_explained(explained: GapRecord, row: GapRecord) -> bool:
-    """Whether what a person has explained is this too: the same place, and no more of it."""
+    """Return whether a person's explanation covers this gap, too: the same location, and no more frames."""
     if explained.kind == row.kind == GapLocation.AFTER_BODY:
-        # It is asked once a night, whichever body ends first by what is seen so far.
+        # This is asked once per night, whichever body ended first according to the cards read so far.
         return True
     if (explained.kind, explained.body_id) != (row.kind, row.body_id):
         return False
@@ -255,9 +263,9 @@ def _is_already_explained(explained: GapRecord, row: GapRecord) -> bool:
 
 
 def _find_failed_clock_days(ctx: JobContext) -> dict[str, str]:
-    """Days that no card of this evening can be from, each with the night it belongs to.
+    """Return days that no card of this evening can be from, each with the night it belongs to.
 
-    A clock that fails falls back by years; what was shot with it comes off a card with frames of tonight.
+    A clock that fails falls back by years; its frames are on a card with frames of this evening.
     """
     known = frame_counts.map_days_to_sessions(ctx.catalog)
     new = frame_counts.list_new_days(ctx.catalog, ctx.clock.now() - NIGHT_NS)
@@ -287,13 +295,13 @@ def _load_known_bodies(ctx: JobContext, day: str, files: Sequence[CardOriginal])
 
 
 def _has_only_raws_or_jpegs(body_id: int, files: Iterable[CardOriginal]) -> bool:
-    """Whether these files have raws of a body and no JPEGs, or JPEGs and no raws."""
+    """Return whether these files include only raws or only JPEGs of a body."""
     kinds = {kind_of(file.path) for file in files if file.body_id == body_id}
     return (FileKind.RAW in kinds) != (FileKind.PICTURE in kinds)
 
 
 def _was_split_night_before(ctx: JobContext, body_id: int, day: str) -> bool:
-    """Whether a body put raws and JPEGs on different cards the night before."""
+    """Return whether a body wrote raws and JPEGs to different cards the night before."""
     before = frame_counts.find_previous_day(ctx.catalog, body_id, day)
     if before is None:
         return False
@@ -320,7 +328,7 @@ def _frame_part(file: CardOriginal) -> CardFile:
 
 
 def _bodies_to_store(night: ShootingSession) -> list[frame_counts.BodySessionRecord]:
-    """What is remembered of each body that can be told from others."""
+    """Return the records to store of bodies that can be identified."""
     return [_body_to_store(body) for body in night.bodies if not body.is_unidentified]
 
 
@@ -339,23 +347,23 @@ def _body_to_store(body: BodySession) -> frame_counts.BodySessionRecord:
     )
 
 
-def _gap_row(day: str, doubt: Gap) -> GapRecord:
-    # Two cards of bodies without a name may have the same hole.
-    card = min(doubt.readings, default=0) if doubt.location is GapLocation.INSIDE_CARD else 0
+def _gap_row(day: str, gap: Gap) -> GapRecord:
+    # Two cards of unidentified bodies may have a gap at the same positions.
+    card = min(gap.readings, default=0) if gap.location is GapLocation.INSIDE_CARD else 0
     return GapRecord(
         day=day,
-        kind=doubt.location,
-        key=f"{doubt.location.name}:{doubt.body_id}:{doubt.first_position}-{doubt.last_position}:{card}",
-        body_id=doubt.body_id,
-        label=doubt.label,
-        verdict=doubt.verdict,
-        amount=doubt.amount,
-        first_name=doubt.first_name,
-        last_name=doubt.last_name,
-        first_position=doubt.first_position,
-        last_position=doubt.last_position,
-        since_ns=doubt.since_ns,
-        until_ns=doubt.until_ns,
-        readings=doubt.readings,
-        should_keep_cards=doubt.should_keep_cards,
+        kind=gap.location,
+        key=f"{gap.location.name}:{gap.body_id}:{gap.first_position}-{gap.last_position}:{card}",
+        body_id=gap.body_id,
+        label=gap.label,
+        verdict=gap.verdict,
+        amount=gap.amount,
+        first_name=gap.first_name,
+        last_name=gap.last_name,
+        first_position=gap.first_position,
+        last_position=gap.last_position,
+        since_ns=gap.since_ns,
+        until_ns=gap.until_ns,
+        readings=gap.readings,
+        should_keep_cards=gap.should_keep_cards,
     )

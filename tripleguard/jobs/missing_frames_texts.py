@@ -28,9 +28,9 @@ _MESSAGES = {
     GapLocation.DURING_RESET: "Body {body} counts anew from {first} at {until}, "
     "after {minutes} in which another body shot",
 }
-_CARDS_MISSING = "{cards} of {told} cards of {day} are offloaded: {missing} not seen yet"
+_CARDS_MISSING = "{cards} of {expected} cards of {day} are offloaded: {missing} not seen yet"
 _CARDS_MAYBE_MISSING = (
-    "{cards} different cards of {day} were read, {readings} times in all, and {told} were told: right if the "
+    "{cards} different cards of {day} were read, {readings} times in all, and {expected} were told: right if the "
     "second slot was a mirror, else {missing} not seen yet"
 )
 
@@ -56,7 +56,7 @@ _EXPLAIN = "; if that is no fault, `tripleguard numbers close {number} --because
 
 
 def describe_gap(gap: GapRecord, cards: SessionCards) -> MissingFrames:
-    """An open doubt in words. cards: of its night."""
+    """Return an open gap in words. cards: of its night."""
     where = GapLocation(gap.kind)
     frames = where not in (
         GapLocation.AFTER_BODY,
@@ -86,7 +86,10 @@ def describe_gap(gap: GapRecord, cards: SessionCards) -> MissingFrames:
 
 
 def format_frame_range(first: str, last: str) -> str:
-    """A row of camera names: `DSC 4410 to 4821`; where the letters end in a digit, `P1010001 to P1010412`."""
+    """Format a range of camera names: `DSC 4410 to 4821`.
+
+    If the prefix ends in a digit, `P1010001 to P1010412`.
+    """
     letters, number = first[:-4].strip("_"), first[-4:]
     if not letters or letters[-1].isdigit() or first[:-4] != last[:-4]:
         return first if first == last else f"{first} to {last}"
@@ -116,12 +119,15 @@ def _format_card_count(gap: GapRecord, cards: SessionCards) -> str:
     words = _CARDS_MISSING if gap.verdict == GapVerdict.MISSING else _CARDS_MAYBE_MISSING
     missing = f"{gap.amount} {'is' if gap.amount == 1 else 'are'}"
     return words.format(
-        cards=cards.cards, told=cards.expected_cards, readings=cards.readings, day=gap.day, missing=missing
+        cards=cards.cards, expected=cards.expected_cards, readings=cards.readings, day=gap.day, missing=missing
     )
 
 
 def _format_time(wall_ns: int | None, night: datetime) -> str:
-    """`21:04`, with its date where that is not the night's; the hours after midnight belong to it."""
+    """Format a time as `21:04`, with its date if that is not the night's.
+
+    The hours after midnight belong to the night.
+    """
     if wall_ns is None:
         return "an unknown time"
     moment = datetime.fromtimestamp(wall_ns // SECOND, UTC).replace(tzinfo=None)

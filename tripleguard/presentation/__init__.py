@@ -1,1 +1,1 @@
-"""What the jobs found, as text for people (`to_json_text`) and as JSON for programs (`json_output`)."""
+"""Render the results of jobs as text for people (`text`) and as JSON for programs (`json_output`)."""

@@ -1,4 +1,4 @@
-"""When drives are full, as lines and as an object."""
+"""Render the forecast of full drives, as lines and as an object."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tripleguard.wording import pluralize
 
 
 def format_filling(filling: FillForecast, now: int) -> Iterator[str]:
-    """The answer, then each drive, then what to buy by when."""
+    """Yield the answer, then each drive, then what to buy by when."""
     if filling.shooting_rate is None:
         yield (
             f"Room: nothing was shot in the last {pluralize(filling.fit_weeks, 'week')}, "
@@ -56,11 +56,11 @@ def build_filling_object(filling: FillForecast) -> JsonObject:
 
 
 def _format_drive(place: PlaceFillForecast, today: date, now: int) -> str:
-    if place.room is None or place.full is None:
+    if place.space is None or place.full is None:
         return "its room was not seen yet, connect it once"
     share = "" if place.share > 0.95 else f", {place.share:.0%} of what is shot comes onto it"
     return (
-        f"{format_size(place.free)} are free (seen {format_age(place.room.at, now)}){share}: "
+        f"{format_size(place.free)} are free (seen {format_age(place.space.at, now)}){share}: "
         f"full {_format_when_full(place, today)}"
     )
 
@@ -115,8 +115,8 @@ def _build_place_object(place: PlaceFillForecast, today: date) -> JsonObject:
 
     return {
         "place": place.record.name,
-        "free": None if place.room is None else place.free,
-        "seen_at": None if place.room is None else format_iso(place.room.at),
+        "free": None if place.space is None else place.free,
+        "seen_at": None if place.space is None else format_iso(place.space.at),
         "share": round(place.share, 4),
         "full_on": None if full is None else day(full.weeks),
         "not_before": None if full is None else day(full.soonest),

@@ -1,4 +1,7 @@
-"""The forecast, as lines for a terminal and as the object that `--json` prints: one section for each question."""
+"""Render the forecast, as lines for a terminal and as the object that `--json` prints.
+
+One section for each question.
+"""
 
 from __future__ import annotations
 
@@ -16,12 +19,12 @@ from tripleguard.presentation.json_output import SCHEMA, JsonObject
 from tripleguard.presentation.words import format_age, format_duration, format_rate, format_size, format_time
 from tripleguard.wording import pluralize
 
-_SETTING_STEP_S = 300  # seconds: nobody sets a night to the second
+_SETTING_STEP_S = 300  # seconds: settings are rounded to five minutes
 _DAY_S = 86_400
 
 
 def format_forecast(forecast: Forecast, zone: tzinfo | None) -> Iterator[str]:
-    """Every section: its answer first, then the drives."""
+    """Yield every section: its answer first, then the drives."""
     yield from _format_rereading(forecast.rescan, forecast.at, zone)
     yield ""
     yield from drive_filling.format_filling(forecast.fill, forecast.at)
@@ -30,7 +33,7 @@ def format_forecast(forecast: Forecast, zone: tzinfo | None) -> Iterator[str]:
 
 
 def build_forecast_object(forecast: Forecast) -> JsonObject:
-    """One object; a section is a name in it."""
+    """Return the forecast as an object with one key for each section."""
     return {
         "schema": SCHEMA,
         "at": format_iso(forecast.at),
@@ -46,7 +49,7 @@ def build_forecast_object(forecast: Forecast) -> JsonObject:
 
 
 def format_setting_time(seconds: float) -> str:
-    """A time as it is written in the settings, rounded up to five minutes: `25min`, `2h`, `2h 50min`."""
+    """Format a time as in the settings, rounded up to five minutes: `25min`, `2h`, `2h 50min`."""
     minutes = max(1, math.ceil(seconds / _SETTING_STEP_S)) * _SETTING_STEP_S // 60
     hours, rest = divmod(minutes, 60)
     return " ".join(part for part in (f"{hours}h" if hours else "", f"{rest}min" if rest else "") if part)
@@ -137,7 +140,7 @@ def _suggest_more_time(place: PlaceRescanForecast, night: float) -> str:
 
 
 def _get_sustainable_days(place: PlaceRescanForecast) -> int:
-    """The shortest interval in whole days that the nights keep."""
+    """Return the shortest interval in whole days that the nightly time can sustain."""
     return max(1, math.ceil(place.plan.sustainable_days))
 
 

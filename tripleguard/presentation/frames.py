@@ -1,4 +1,4 @@
-"""What the frame numbers say, for people and for programs. What may be missing comes before every answer."""
+"""Render what the frame numbers say, for people and for programs. Missing frames come before every answer."""
 
 from __future__ import annotations
 
@@ -20,7 +20,10 @@ _CHANGE_TEXTS = {CountChange.RESET: "set back", CountChange.JUMPED: "jumped"}
 
 
 def format_warning(open_gaps: Sequence[MissingFrames], limit: int = _MAX_SHOWN) -> Iterator[str]:
-    """What a person has to see before they empty any card, at most so much; nothing where nothing is open."""
+    """Yield what a person must see before they reformat any card, at most `limit` gaps.
+
+    Nothing if no gap is open.
+    """
     sure = [one for one in open_gaps if one.is_card_suspected]
     if sure:
         yield "BEFORE YOU EMPTY ANY CARD: a card may be missing."
@@ -34,14 +37,14 @@ def format_warning(open_gaps: Sequence[MissingFrames], limit: int = _MAX_SHOWN) 
 
 
 def format_card_counts(sessions: Sequence[SessionCards]) -> Iterator[str]:
-    """How many of the cards were seen, where somebody said how many there were."""
+    """Yield how many of the cards were read, for nights with a known number of cards."""
     for night in sessions:
         if night.expected_cards is not None:
             yield f"Cards of {night.day}: {night.cards:,} of {night.expected_cards:,} seen"
 
 
 def format_session(summary: NightSummary) -> Iterator[str]:
-    """One night in full: each body's count, what may be missing, what can't be seen."""
+    """Yield one night in full: each body's count, what may be missing, and what the numbers can't show."""
     seen = summary.cards
     known = f" of {seen.expected_cards:,}" if seen.expected_cards is not None else ""
     again = f", {pluralize(seen.readings, 'reading')}" if seen.readings != seen.cards else ""
@@ -60,7 +63,7 @@ def format_session(summary: NightSummary) -> Iterator[str]:
 
 
 def build_frames_object(numbers: MissingFramesReport) -> dict[str, Any]:
-    """For `--json`: cards by night, and what is open."""
+    """Return the cards by night and the open gaps, for `--json`."""
     return {
         "nights": [_build_cards_object(one) for one in numbers.nights],
         "open": build_gap_objects(numbers.open),
@@ -68,7 +71,7 @@ def build_frames_object(numbers: MissingFramesReport) -> dict[str, Any]:
 
 
 def build_session_object(summary: NightSummary) -> dict[str, Any]:
-    """For `--json` of `numbers`."""
+    """Return one night, for `--json` of `frames`."""
     return {
         "schema": 1,
         "night": _build_cards_object(summary.cards),
@@ -92,7 +95,7 @@ def build_session_object(summary: NightSummary) -> dict[str, Any]:
 
 
 def build_gap_objects(open_gaps: Sequence[MissingFrames]) -> list[dict[str, Any]]:
-    """What is open, one object each."""
+    """Return an object for each open gap."""
     return [
         {
             "number": one.number,

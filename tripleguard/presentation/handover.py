@@ -1,4 +1,4 @@
-"""A handover and the check of a bag, as lines for a terminal and as the object that `--json` prints."""
+"""Render a handover and the check of a bag, as lines for a terminal and as the object that `--json` prints."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _MAX_SHOWN = 5
 
 
 def format_handover(result: HandoverResult) -> Iterator[str]:
-    """What was done, what was left out, and how whoever gets it can check it."""
+    """Yield what was done, what was left out, and how the recipient can check the bag."""
     root = escape_text(str(result.root))
     pace = (
         f", {format_rate(result.total_bytes / result.seconds)} read"
@@ -91,7 +91,7 @@ def build_handover_object(result: HandoverResult) -> JsonObject:
 
 
 def format_bag_check(check: BagCheckResult) -> Iterator[str]:
-    """The answer first, then why."""
+    """Yield the answer first, then the reasons."""
     root = escape_text(str(check.root))
     if check.is_valid:
         yield f"VALID: {root} is a complete bag, and every file holds what is listed."
@@ -131,7 +131,7 @@ def build_bag_check_object(check: BagCheckResult) -> JsonObject:
 
 
 def _format_warnings(warnings: HandoverWarnings) -> Iterator[str]:
-    """What is not in it, and what may be in it unmeant."""
+    """Yield what the bag lacks, and what it may contain by mistake."""
     for one in warnings.uncataloged[:_MAX_SHOWN]:
         yield f"NOT IN IT: drive {escape_text(one.place)}: {escape_text(one.path)}: nobody has entered it yet"
     if len(warnings.uncataloged) > _MAX_SHOWN:

@@ -1,4 +1,4 @@
-"""Whether a card's own files hold together, and what decoding found: for a terminal and for `--json`."""
+"""Render the integrity of a card's files and the results of decoding, for a terminal and for `--json`."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from tripleguard.presentation.words import format_duration, format_size
 from tripleguard.wording import pluralize
 
 _MAX_SHOWN = 10
-"""Damaged files that are named; the rest are in the JSON."""
+"""Damaged files named in the text; the JSON has all of them."""
 
 
 def format_integrity(card: CardIntegrity) -> Iterator[str]:
-    """What looks into a card's files told; nothing where there was nothing to look at."""
-    looked = card.clean + card.unchecked + len(card.damaged)
-    if not looked:
+    """Yield the results of the integrity checks of a card's files; nothing if there were none."""
+    count = card.clean + card.unchecked + len(card.damaged)
+    if not count:
         return
     unchecked = f"; {card.unchecked:,} not checkable" if card.unchecked else ""
     yield (
-        f"Looked through: {card.clean:,} of {pluralize(looked, 'original')} whole as far as can be told{unchecked}"
+        f"Looked through: {card.clean:,} of {pluralize(count, 'original')} whole as far as can be told{unchecked}"
     )
     for one in card.damaged[:_MAX_SHOWN]:
         accepted = " (accepted)" if one.is_accepted else ""
@@ -36,7 +36,7 @@ def format_integrity(card: CardIntegrity) -> Iterator[str]:
 
 
 def format_second_reading(reading: SecondReading | None) -> Iterator[str]:
-    """How a second reading of the card went, if there was one."""
+    """Yield the result of the second reading of a card, if there was one."""
     if reading is None:
         return
     yield (
@@ -52,7 +52,7 @@ def format_second_reading(reading: SecondReading | None) -> Iterator[str]:
 def build_second_reading_object(
     reading: SecondReading | None, to_text: Callable[[str], str]
 ) -> dict[str, Any] | None:
-    """The same, as `--json` prints it; None without a second reading."""
+    """Return the result of the second reading for `--json`; None if there was none."""
     if reading is None:
         return None
     return {
@@ -63,7 +63,7 @@ def build_second_reading_object(
 
 
 def format_inspection(result: InspectResult) -> Iterator[str]:
-    """What decoding told."""
+    """Yield the results of decoding."""
     done = (
         f"{pluralize(result.decoded, 'picture')} decoded, {format_size(result.total_bytes)}, "
         f"in {format_duration(result.seconds)}"
@@ -82,7 +82,7 @@ def format_inspection(result: InspectResult) -> Iterator[str]:
 
 
 def build_inspection_object(result: InspectResult, to_text: Callable[[str], str]) -> dict[str, Any]:
-    """The same, as `--json` prints it."""
+    """Return the results of decoding for `--json`."""
     return {
         "decoded": result.decoded,
         "passed_over": result.unsupported,
@@ -95,7 +95,7 @@ def build_inspection_object(result: InspectResult, to_text: Callable[[str], str]
 
 
 def format_maker_habit(habit: ModelQuirk) -> str:
-    """That something is how a model's files are, and no damage."""
+    """Return the line that says a peculiarity is normal for a camera model, and no damage."""
     return (
         f"Note: nearly all .{escape_text(habit.extension)} files of "
         f"{escape_text(habit.model)} ({habit.files:,}) have this in "
@@ -104,7 +104,7 @@ def format_maker_habit(habit: ModelQuirk) -> str:
 
 
 def build_integrity_object(card: CardIntegrity, to_text: Callable[[str], str]) -> dict[str, Any]:
-    """The same, as `--json` prints it. as_text: makes a name fit for JSON."""
+    """Return the integrity of a card's files for `--json`. to_text: makes a name fit for JSON."""
     return {
         "clean": card.clean,
         "not_checkable": card.unchecked,

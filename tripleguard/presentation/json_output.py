@@ -1,4 +1,4 @@
-"""What `--json` prints: one object per command, `schema` 1. Names do not change once they are published."""
+"""Build the objects that `--json` prints: one per command, `schema` 1. Published names do not change."""
 
 from __future__ import annotations
 
@@ -114,8 +114,8 @@ def build_repair_object(result: RepairResult) -> JsonObject:
 
 
 def build_inspect_object(result: InspectResult, errors: Sequence[TripleguardError] = ()) -> JsonObject:
-    told = integrity.build_inspection_object(result, to_json_text)
-    return {"schema": SCHEMA, **told, "troubles": [build_error_object(error) for error in errors]}
+    inspection = integrity.build_inspection_object(result, to_json_text)
+    return {"schema": SCHEMA, **inspection, "troubles": [build_error_object(error) for error in errors]}
 
 
 def build_drill_object(
@@ -241,8 +241,8 @@ def build_place_object(status: PlaceStatus) -> JsonObject:
         "role": str(status.record.role),
         "state": status.state,
         "path": to_json_text(str(status.path)) if status.path else _get_offsite_address(status),
-        "free": None if status.room is None else status.room.free,
-        "total": None if status.room is None else status.room.total,
+        "free": None if status.space is None else status.space.free,
+        "total": None if status.space is None else status.space.total,
         "files": status.files,
         "bytes": status.total_bytes,
         "note": status.record.note or None,
@@ -277,7 +277,7 @@ def build_error_object(error: TripleguardError) -> JsonObject:
 
 
 def to_json_text(name: str) -> str:
-    """A name as JSON can hold it: as it is where it is UTF-8, else with the broken bytes escaped."""
+    """Return a name as JSON can hold it: unchanged if it is valid UTF-8, else with the invalid bytes escaped."""
     try:
         os.fsencode(name).decode("utf-8")
     except UnicodeDecodeError:
@@ -286,10 +286,10 @@ def to_json_text(name: str) -> str:
 
 
 def format_capture_time(file: KnownFile) -> str | None:
-    """The camera's wall time, with its offset where the camera wrote one."""
+    """Return the camera's local time, with its UTC offset if the camera wrote one."""
     if file.wall_ns is None:
         return None
-    # The catalog counts wall time as if it were UTC, so the zone letter comes off again.
+    # The catalog counts local time as if it were UTC, so remove the zone letter.
     wall = format_iso(file.wall_ns)[:-1]
     fraction = file.wall_ns % SECOND
     if fraction:
@@ -326,7 +326,7 @@ def _build_finding_object(finding: Finding) -> JsonObject:
 
 
 def build_copy_object(copy: Copy, place_name: str) -> JsonObject:
-    """One copy with its evidence."""
+    """Return one copy with its evidence, as an object."""
     state = str(copy.state)
     return {
         "place": place_name,

@@ -1,4 +1,4 @@
-"""The chance of losing files, as lines and as an object. A chance is shown as one in so many."""
+"""Render the chance of losing files, as lines and as an object. A chance is shown as odds, one in a number."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _RARE = 1e-6
 
 
 def format_loss_risk(risk: LossForecast) -> Iterator[str]:
-    """The answer, what it comes from, what would help, what it was counted with, and what it is worth."""
+    """Yield the answer, its causes, what would help, the numbers it is based on, and its limits."""
     if not risk.files:
         yield "Losing files: there are no copies yet, so there is nothing to count."
         return
@@ -96,7 +96,7 @@ def build_loss_risk_object(risk: LossForecast) -> JsonObject:
 
 
 def format_odds(chance: LossChance) -> str:
-    """`1 in 1,200`, `23 %`."""
+    """Format a chance as `1 in 1,200` or `23 %`."""
     share = chance.at_least_one
     if share < _RARE:
         return "less than 1 in a million"
@@ -126,7 +126,7 @@ def _format_mean(chance: LossChance) -> str:
 
 
 def _round_to_two_digits(number: float) -> int:
-    """Two digits: more would say that more is known."""
+    """Round to two significant digits, as more would suggest a precision that is not there."""
     whole = round(number)
     step: int = 10 ** max(0, len(str(whole)) - 2)
     return round(whole / step) * step

@@ -1,4 +1,4 @@
-"""What is left without a lost drive, as lines for a terminal and as JSON: the worst first."""
+"""Render what is left without a lost drive, as lines for a terminal and as JSON: the worst first."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _MAX_SHOWN = 20
 
 
 def format_aftermath(impact: LossReport, remaining_drives: Sequence[RemainingDrive], now: int) -> Iterator[str]:
-    """What is left, then where to begin, then how old all of that is."""
+    """Yield what is left, then where to begin, then how old the evidence is."""
     name = escape_text(impact.record.name)
     yield (
         f"Drive {name} is {impact.record.state} now: its copies do not count. "
@@ -60,7 +60,7 @@ def format_aftermath(impact: LossReport, remaining_drives: Sequence[RemainingDri
 
 
 def _format_remaining(remaining_drives: Sequence[RemainingDrive], now: int) -> Iterator[str]:
-    """Of each other drive how old its evidence is, and which to read first."""
+    """Yield how old the evidence of each other drive is, and which drive to read first."""
     for one in remaining_drives:
         where = "connected" if one.is_connected else "not connected"
         late = f"; {one.overdue:,} of them longer ago than the rule allows" if one.overdue else ""
@@ -77,7 +77,7 @@ def _format_remaining(remaining_drives: Sequence[RemainingDrive], now: int) -> I
 
 
 def build_aftermath_object(impact: LossReport, remaining_drives: Sequence[RemainingDrive]) -> dict[str, object]:
-    """The same for programs."""
+    """Return the same as an object for `--json`."""
     return {
         "schema": SCHEMA,
         "drive": to_json_text(impact.record.name),

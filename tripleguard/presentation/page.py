@@ -1,8 +1,7 @@
 """Render the report as one self-contained page: for a screen, for paper, for a screen reader.
 
-All untrusted text is escaped, by the template and, for characters that could reorder or hide text, before it.
-Nothing is loaded from anywhere; pictures are embedded in the page itself. Colour adds nothing that the words do
-not say.
+The template escapes all untrusted text; characters that could reorder or hide text are escaped before. Nothing is
+loaded from outside; pictures are embedded in the page. Colour conveys nothing that the words do not say.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ _RANK = {severity: rank for rank, severity in enumerate(_URGENCY_WORDS)}
 
 
 def render_page(report: Report, previews: Mapping[bytes, bytes], zone: tzinfo | None, now: int) -> bytes:
-    """The page, UTF-8. previews: small JPEGs by the digest of the file they show."""
+    """Return the page in UTF-8. previews: small JPEGs by the digest of the file they show."""
     from jinja2 import Environment, StrictUndefined
 
     source = resources.files("tripleguard.presentation").joinpath("page.html").read_text(encoding="utf-8")
@@ -38,7 +37,7 @@ def render_page(report: Report, previews: Mapping[bytes, bytes], zone: tzinfo | 
 
 
 def select_page_findings(report: Report) -> list[Finding]:
-    """The findings that a page shows, in its order."""
+    """Return the findings that a page shows, in its order."""
     return sorted(report.findings, key=lambda one: _RANK[one.severity])[:MAX_FINDINGS]
 
 
@@ -85,7 +84,7 @@ def _build_values(
 
 
 def _mark_commands(words: str) -> str:
-    """The words with what is to be typed, between backticks, marked as such."""
+    """Return the text with the commands in backticks marked up as such."""
     from markupsafe import Markup
 
     parts = words.split("`")
@@ -119,7 +118,7 @@ def _build_finding(finding: Finding, previews: Mapping[bytes, bytes], zone: tzin
 
 
 def _build_drive(status: PlaceStatus, now: int) -> dict[str, str]:
-    room = status.room
+    room = status.space
     return {
         "name": escape_text(status.record.name),
         "state": status.state,

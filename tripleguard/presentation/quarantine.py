@@ -1,4 +1,4 @@
-"""Quarantined copies and what became of them, as lines for a terminal and as the objects that `--json` prints."""
+"""Render quarantined copies and what became of them, as lines and as the objects that `--json` prints."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _NO_AUTOMATIC_REMOVAL = "Nothing here goes by itself."
 
 
 def format_quarantine(listings: Sequence[QuarantineListing], zone: tzinfo | None) -> Iterator[str]:
-    """By drive: how many, how big, since when, why; and what would stay whatever is asked for."""
+    """Yield each drive's quarantined copies, with size, age and reason, and which ones a purge would keep."""
     full = False
     for one in listings:
         name = escape_text(one.record.name)
@@ -52,7 +52,7 @@ def build_quarantine_object(listings: Sequence[QuarantineListing]) -> JsonObject
 
 
 def format_purge_plan(plans: Sequence[PurgePlan]) -> Iterator[str]:
-    """What would go and what would stay, by drive."""
+    """Yield for each drive what a purge would remove and what it would keep."""
     for plan in plans:
         name = escape_text(plan.record.name)
         if not plan.to_remove:
@@ -91,7 +91,7 @@ def build_purge_plan_object(plans: Sequence[PurgePlan]) -> JsonObject:
 
 
 def format_purge_result(result: PurgeResult, plans: Sequence[PurgePlan]) -> Iterator[str]:
-    """What went, what stayed, and why."""
+    """Yield what was removed, what was kept, and why."""
     planned = {plan.record.id: plan for plan in plans}
     for place in result.places:
         name, plan = escape_text(place.record.name), planned[place.record.id]
@@ -153,7 +153,7 @@ def _format_total(quarantine: DriveQuarantine, zone: tzinfo | None) -> str:
 
 
 def _format_kept_counts(listing: QuarantineListing) -> Iterator[str]:
-    """Why some would stay, counted by reason."""
+    """Yield why copies would be kept, counted by reason."""
     for why, number in Counter(listing.keep_reasons.values()).most_common():
         yield f"  {number:,} would stay: {why}."
 

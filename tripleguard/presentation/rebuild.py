@@ -1,4 +1,4 @@
-"""What a rebuilt catalog knows and does not know, and what was adopted, as lines and as JSON."""
+"""Render what a rebuilt catalog knows and lacks, and what was adopted, as lines and as JSON."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _MAX_SHOWN = 20
 
 
 def format_rebuild(result: RebuildResult) -> Iterator[str]:
-    """What it rests on, what each drive holds, what is contradictory, and what to do next."""
+    """Yield the sources of the catalog, what each drive holds, what is contradictory, and what to do next."""
     yield (
         f"The catalog was rebuilt: {pluralize(result.files, 'file')}, {format_size(result.total_bytes)}, in "
         f"{format_duration(result.seconds)}. Nothing was read yet, so nothing counts as verified."
@@ -57,12 +57,12 @@ def format_rebuild(result: RebuildResult) -> Iterator[str]:
 
 
 def count_under_replicated(catalog: Catalog) -> int:
-    """How many files have fewer verified copies than the rule asks."""
+    """Return how many files have fewer verified copies than the rule requires."""
     return count_totals(catalog)[2]
 
 
 def format_adoption(result: AdoptResult, under_replicated: int) -> Iterator[str]:
-    """What was entered from each drive, what differs between them, and what to do next."""
+    """Yield what was recorded from each drive, how the drives differ, and what to do next."""
     for name, one in result.ingested.items():
         moved = f", {one.moved:,} known and moved" if one.moved else ""
         yield (
@@ -103,7 +103,7 @@ def _format_empty_files(paths: list[str]) -> Iterator[str]:
 
 
 def build_adoption_object(result: AdoptResult, under_replicated: int) -> dict[str, object]:
-    """The same for programs."""
+    """Return an adoption as an object for `--json`."""
     return {
         "schema": SCHEMA,
         "places": [
@@ -125,7 +125,7 @@ def build_adoption_object(result: AdoptResult, under_replicated: int) -> dict[st
 
 
 def build_rebuild_object(result: RebuildResult) -> dict[str, object]:
-    """The same for programs."""
+    """Return a rebuild as an object for `--json`."""
     return {
         "schema": SCHEMA,
         "files": result.files,

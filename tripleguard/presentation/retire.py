@@ -1,5 +1,4 @@
-"""May a drive be retired? As lines for a terminal and as JSON: the answer, then what would fall short, by
-shoot."""
+"""Render whether a drive may be retired, as lines and as JSON: the answer, then what would fall below the rule."""
 
 from __future__ import annotations
 
@@ -14,7 +13,7 @@ from tripleguard.wording import pluralize
 
 
 def format_retire_answer(drive_answer: DriveClearanceResult) -> Iterator[str]:
-    """The answer first, then why, then by shoot."""
+    """Yield the answer first, then the reasons, then what would fall below the rule by shoot."""
     clearance, name = drive_answer.clearance, escape_text(drive_answer.record.name)
     files = pluralize(clearance.files, "file")
     if clearance.is_yes:
@@ -37,7 +36,7 @@ def format_retire_answer(drive_answer: DriveClearanceResult) -> Iterator[str]:
 
 
 def format_preparation(preparation: RetirePreparation) -> Iterator[str]:
-    """What was copied and read so that the drive can go."""
+    """Yield what was copied and read to prepare the drive for retiring."""
     yield from text.format_topup(preparation.topup_result)
     yield from text.format_rescan(preparation.rescan_result)
     yield ""
@@ -46,7 +45,7 @@ def format_preparation(preparation: RetirePreparation) -> Iterator[str]:
 def format_next_steps(
     drive_answer: DriveClearanceResult, is_preparing: bool, records: tuple[str, ...]
 ) -> Iterator[str]:
-    """What to do next, and what stands beside every yes."""
+    """Yield what to do next, and the caution that accompanies every yes."""
     name = escape_text(drive_answer.record.name)
     if not drive_answer.clearance.is_yes:
         yield "Nothing on the drive was touched."
@@ -66,7 +65,7 @@ def format_next_steps(
 
 
 def build_retire_answer_object(drive_answer: DriveClearanceResult) -> dict[str, object]:
-    """The answer with everything that would fall below the rule."""
+    """Return the answer with everything that would fall below the rule."""
     return {
         **json_output.build_clearance_object(drive_answer.clearance),
         "shoots": [
@@ -97,7 +96,7 @@ def build_retire_object(
     *,
     is_retired: bool,
 ) -> dict[str, object]:
-    """The answer, whether the drive was retired, and what a preparation did."""
+    """Return the answer, whether the drive was retired, and what the preparation did."""
     return {
         **build_retire_answer_object(drive_answer),
         "retired": is_retired,

@@ -1,4 +1,4 @@
-"""The selects and changes to them, as text and as JSON."""
+"""Render the selects and changes to them, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _MAX_SHOWN = 10
 
 
 def format_overview(overview: SelectsOverview) -> Iterator[str]:
-    """One line a shoot."""
+    """Yield one line per shoot."""
     if not overview.selects:
         yield "Nothing is chosen yet."
         yield "Next: rate pictures in your editor and run `selects learn`, or choose by name with `selects add`."
@@ -46,7 +46,7 @@ def build_overview_object(overview: SelectsOverview) -> JsonObject:
 
 
 def format_selection(result: SelectsChange, *, is_adding: bool) -> Iterator[str]:
-    """What changed, and what could not be found."""
+    """Yield what changed, and what could not be found."""
     word = "chosen" if is_adding else "dropped"
     already = f", {result.unchanged:,} were so already" if result.unchanged else ""
     yield (
@@ -69,7 +69,7 @@ def build_selection_object(result: SelectsChange, *, is_adding: bool) -> JsonObj
 
 
 def format_rating_import(result: RatingsImport, min_rating: float) -> Iterator[str]:
-    """What was read, and what changed by it."""
+    """Yield what was read, and what changed because of it."""
     yield f"{pluralize(result.sidecars, 'sidecar')} and {pluralize(result.pictures, 'picture')} read."
     yield (
         f"{pluralize(result.added, 'frame')} chosen with a rating of {min_rating:g} or more, "

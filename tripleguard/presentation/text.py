@@ -1,7 +1,7 @@
-"""Findings and answers as plain lines for a terminal.
+"""Render findings and answers as plain lines for a terminal.
 
-Every line makes sense on its own, read aloud or without colour: the answer is a word, not a sign. Names are shown
-escaped. The terminal wraps what is long.
+Every line makes sense on its own, read aloud or without colour: the answer is a word, not a symbol. Names are
+escaped. The terminal wraps long lines.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _URGENCY_WORDS = {Severity.NOW: "Now", Severity.SOON: "Soon", Severity.NOTE: "No
 
 
 def format_offload(result: OffloadResult) -> Iterator[str]:
-    """The end of an offload: what was done, then the answer."""
+    """Yield what an offload did, then the clearance answer."""
     titles = ", ".join(shoot.title for shoot in result.shoots) or "nothing"
     pace = f", {format_rate(result.bytes_read / result.seconds)} read" if result.seconds >= 1 else ""
     yield f"Shoot: {escape_text(titles)}"
@@ -61,7 +61,10 @@ def format_offload(result: OffloadResult) -> Iterator[str]:
 
 
 def _format_read_back(evidence_on_drive: VerifiedOnDrive, files: int) -> str:
-    """What was read back of a card's files on one drive; what was read before is said with its time."""
+    """Return how many of a card's files were read back on one drive.
+
+    Earlier readings are given with their time.
+    """
     if evidence_on_drive.oldest is None:
         return f"{evidence_on_drive.now:,} of {files:,} read back and equal"
     before = (
@@ -72,7 +75,7 @@ def _format_read_back(evidence_on_drive: VerifiedOnDrive, files: int) -> str:
 
 
 def format_clearance(answer: Clearance) -> Iterator[str]:
-    """What may be missing elsewhere; then the answer, and why."""
+    """Yield what may be missing elsewhere; then the answer and the reasons."""
     if answer.missing_frames:
         yield from frames.format_warning(answer.missing_frames)
         yield ""
@@ -90,7 +93,7 @@ def format_clearance(answer: Clearance) -> Iterator[str]:
 
 
 def get_caution() -> str:
-    """What stands under every yes."""
+    """Return the caution printed under every yes."""
     return (
         "Two drives in one bag are lost together: carry them apart, and mind what your contract and your insurer "
         "ask before you erase."
@@ -154,7 +157,7 @@ def format_rescan(result: RescanResult) -> Iterator[str]:
 
 
 def format_rescan_cost(cost: ReadBackCost | None) -> Iterator[str]:
-    """What reading back offsite took, and what it cost if a price is set."""
+    """Yield how much was read back from offsite, and its cost if a price is set."""
     if cost is not None and cost.read_bytes:
         price = f", {cost.price:.2f} at your price" if cost.price else ""
         yield f"Read back offsite: {format_size(cost.read_bytes)} of {format_size(cost.stored_bytes)}{price}."
@@ -186,7 +189,10 @@ def _format_repair_place(one: RepairOutcome) -> str:
 
 
 def format_offsite_caution(address: str, drives_on_same_device: Sequence[str] = ()) -> Iterator[str]:
-    """What has to be thought of before pictures of people go elsewhere. beside: drives on the same device."""
+    """Yield what to consider before pictures of people are stored offsite.
+
+    drives_on_same_device: local drives on the device that holds the offsite place.
+    """
     for name in drives_on_same_device:
         yield f"Caution: this folder is on one physical device with drive {name}: it is no third place."
     yield (
@@ -204,7 +210,7 @@ def format_drill(result: DrillResult) -> Iterator[str]:
 
 
 def format_offsite_drill(drill: OffsiteDrillResult) -> Iterator[str]:
-    """What came of the offsite place's sample, and what fetching it cost."""
+    """Yield the results of the offsite sample, and the cost of fetching it."""
     yield from _format_drill_place(drill.place, f"Offsite place {drill.place.place}")
     if drill.not_decrypted:
         yield f"  {drill.not_decrypted:,} of these are sealed, compared as they lie: `--key FILE` opens them."
@@ -231,7 +237,7 @@ def _format_drill_place(place: PlaceDrillResult, label: str) -> Iterator[str]:
 
 
 def format_findings(report: Report, zone: tzinfo | None) -> Iterator[str]:
-    """What is open, with the number by which it can be accepted."""
+    """Yield the open findings, each with the number by which it can be accepted."""
     for one in report.findings:
         number = f"{one.number}: " if one.number is not None else ""
         since = f" (since {format_time(one.since, zone)})" if one.since else ""
@@ -244,11 +250,11 @@ def format_findings(report: Report, zone: tzinfo | None) -> Iterator[str]:
 def format_drives(
     statuses: list[PlaceStatus], shared: list[SharedDisk], now: int, *, is_same_disk_allowed: bool = False
 ) -> Iterator[str]:
-    """One line a drive. allowed: the settings count copies on one disk as two."""
+    """Yield one line per drive. is_same_disk_allowed: the settings count copies on one disk as two."""
     for status in statuses:
         room = ""
-        if status.room is not None and status.room.total:
-            room = f", {format_size(status.room.free)} free of {format_size(status.room.total)}"
+        if status.space is not None and status.space.total:
+            room = f", {format_size(status.space.free)} free of {format_size(status.space.total)}"
         where = (
             f" at {escape_text(str(status.path))}"
             if status.path
@@ -285,7 +291,7 @@ def format_drives(
 
 
 def format_report(report: Report, zone: tzinfo | None, now: int) -> Iterator[str]:
-    """The answer first, then what wants a person, then the drives."""
+    """Yield the answer first, then what needs a person, then the drives."""
     if report.files == 0:
         yield "Nothing has been offloaded yet."
     elif report.is_clear:
@@ -332,7 +338,7 @@ def format_report(report: Report, zone: tzinfo | None, now: int) -> Iterator[str
 
 
 def format_log(events: list[CatalogEvent], zone: tzinfo | None) -> Iterator[str]:
-    """One line an event."""
+    """Yield one line per event."""
     for event in events:
         place = f" on {event.place}" if event.place else ""
         outcome = "" if event.outcome == "success" else f" [{event.outcome}]"
@@ -340,12 +346,12 @@ def format_log(events: list[CatalogEvent], zone: tzinfo | None) -> Iterator[str]
 
 
 def format_errors(errors: Iterable[TripleguardError]) -> Iterator[str]:
-    """One line for each thing that kept a drive out."""
+    """Yield one line for each error that made a drive unavailable."""
     yield from (f"Trouble: {error}" for error in errors)
 
 
 def format_error(error: TripleguardError) -> Iterator[str]:
-    """What happened, what is safe, what to do."""
+    """Yield what happened, what is safe, what to do."""
     yield f"What happened: {error.what}"
     if error.safe:
         yield f"What is safe: {error.safe}"
@@ -363,7 +369,7 @@ def format_reason(word: str, reason: ClearanceReason) -> Iterator[str]:
 
 
 def format_evidence(copy: Copy, now: int) -> str:
-    """What is known of a copy, in a few words."""
+    """Return what is known of a copy, in a few words."""
     if copy.state is not CopyState.PRESENT:
         return str(copy.state)
     if copy.evidence.verified_at is None:

@@ -1,4 +1,4 @@
-"""What was sent offsite, as text and as JSON."""
+"""Render what was sent offsite, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _MAX_SHOWN = 10
 
 
 def format_upload(result: UploadResult) -> Iterator[str]:
-    """What is offsite now, what is still owed, and why."""
+    """Yield what is offsite now, what is still missing there, and why."""
     if result.sent:
         pace = f" at {format_network_rate(result.rate)}" if result.rate else ""
         again = f"; the line failed {pluralize(result.retries, 'time')}" if result.retries else ""
@@ -53,7 +53,7 @@ def format_upload(result: UploadResult) -> Iterator[str]:
 
 
 def _format_all_offsite(result: UploadResult) -> Iterator[str]:
-    """That nothing is owed: since when that is known, and how."""
+    """Yield that nothing is missing offsite, since when that is known, and how."""
     back = result.read_back
     if not result.was_listed:
         yield "By the catalog every select is offsite; what lies there was not looked at now."

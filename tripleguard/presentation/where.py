@@ -1,4 +1,4 @@
-"""The result of `where`, as lines and as an object."""
+"""Render the result of `where`, as lines and as an object."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _MAX_STOPS = 8
 
 
 def format_search_result(result: SearchResult, now: int) -> Iterator[str]:
-    """Every file with its copies, the one to fetch first on top; then which drives to take along."""
+    """Yield every file with its copies, the one to fetch first on top; then which drives to connect."""
     for one in result.files:
         yield _format_file(one)
         for copy in one.copies:

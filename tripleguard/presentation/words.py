@@ -1,4 +1,4 @@
-"""Format sizes, times and counts for people. The only place that renders them."""
+"""Format sizes, times and counts for people. No other module formats them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tripleguard.wording import pluralize
 
 
 def format_size(byte_count: int) -> str:
-    """`1.2 GB`: decimal units, as drives and cards are sold."""
+    """Format bytes in decimal units, as drives and cards are sold: `1.2 GB`."""
     if byte_count < 1000:
         return f"{byte_count} B"
     amount = float(byte_count)
@@ -23,12 +23,12 @@ def format_size(byte_count: int) -> str:
 
 
 def format_rate(per_second: float) -> str:
-    """`148 MB/s`."""
+    """Format a rate in bytes per second: `148 MB/s`."""
     return f"{format_size(int(per_second))}/s"
 
 
 def format_network_rate(per_second: float) -> str:
-    """`1.3 Mbit/s`, as lines are sold. per_second: bytes."""
+    """Format a network rate, given in bytes per second, in bits: `1.3 Mbit/s`."""
     bits = per_second * 8
     for unit in ("bit/s", "kbit/s", "Mbit/s"):
         if bits < 999.5 or unit == "Mbit/s":
@@ -38,7 +38,7 @@ def format_network_rate(per_second: float) -> str:
 
 
 def format_duration(seconds: float) -> str:
-    """`45 s`, `12 min`, `2 h 10 min`."""
+    """Format a duration: `45 s`, `12 min`, `2 h 10 min`."""
     whole = round(seconds)
     if whole < 90:
         return f"{whole} s"
@@ -49,14 +49,14 @@ def format_duration(seconds: float) -> str:
 
 
 def format_time(ns: int | None, zone: tzinfo | None) -> str:
-    """`2026-06-14 01:30`, local; `never` for None."""
+    """Format a time in a zone: `2026-06-14 01:30`; `never` for None."""
     if ns is None:
         return "never"
     return datetime.fromtimestamp(ns // SECOND, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M")
 
 
 def format_age(ns: int | None, now: int) -> str:
-    """`today`, `3 days ago`; `never` for None."""
+    """Format the age of a time: `today`, `3 days ago`; `never` for None."""
     if ns is None:
         return "never"
     if ns > now + DAY:

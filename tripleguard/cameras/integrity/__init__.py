@@ -1,1 +1,1 @@
-"""Check whether a camera's file holds together: walks through its format, the verdict, and decoding."""
+"""Check whether a camera's file is intact: structure walks, the verdict, and decoding."""

@@ -1,16 +1,16 @@
-"""Check whether a camera's file holds together while it streams past on its way to the drives.
+"""Check whether a camera's file is intact while it is read once on its way to the drives.
 
 A perfect copy of a broken file is a broken file, and the time to notice is before the card is emptied. The first
-bytes tell the format; a walk then follows its structure (see `walk`). Memory is bounded: the head, a tail, and
+bytes identify the format; a walk then follows its structure (see `walk`). Memory is bounded: the head, a tail, and
 what a walk requests.
 
-Runs of zeros are what a hole in a card leaves; runs of ones are what erased memory reads as. Makers pad with both,
-so they count only inside image data, and only in whole blocks of 512 bytes, the smallest unit a card can lose.
-Black is zeros in the uncompressed pixels of a finished picture, white is ones in any: there they count only where
-they take a large share.
+Lost blocks of a card read as zeros, erased memory as ones. Makers pad with both, so they count only inside image
+data, and only in whole blocks of 512 bytes, the smallest unit a card can lose. In the uncompressed pixels of a
+finished picture black is zeros, and in any uncompressed pixels white is ones: there they count only where they
+take a large share.
 
-The verdict is careful on both sides: `is_broken` means it can't be otherwise, `clean` means as far as can be
-told, and whatever happens here, a file is copied. A fault of this program gives `not checkable`.
+The verdict is careful in both directions: `broken` means that the file can't be intact, `clean` that no damage was
+found. The file is copied in any case. An error in this program results in `not checkable`.
 """
 
 from __future__ import annotations
@@ -50,26 +50,29 @@ from tripleguard.cameras.kinds import extension_of, kind_of
 from tripleguard.model import EVEN_COLOUR_SIGN, WRONG_START_SIGN, FileKind, Integrity, IntegrityVerdict
 
 MIN_BLANK_BYTES = MIN_RUN_BYTES
-"""Bytes of zeros in image data that no camera writes: a black corner is a few, a page of a card's memory all."""
+"""Bytes of zeros in image data that no camera writes.
+
+A black corner needs a few, a lost memory page is all zeros.
+"""
 
 MIN_BLANK_BYTES_IN_FILM = 2 << 20
-"""The same in a film, where sound stands between the pictures: no camera writes seconds of it at once."""
+"""The same in a film, which holds sound between the pictures: no camera writes seconds of silence at once."""
 
 MIN_BLANK_BYTES_IN_FLAT = 48 << 10
-"""The same where an even colour is coded as zeros, as editors do it."""
+"""The same where an even colour may be coded as zeros, as editors do."""
 
 MIN_ONES_AT_END = 16 << 10
-"""Bytes of ones at the end of image data that may be fill bytes; a hole that goes on beyond it is longer."""
+"""Bytes of ones at the end of image data that may be fill bytes; lost data that goes on beyond it is longer."""
 
 MAX_BLANK_SHARE = 0.4
-"""Share of bare pixels that one blank run may take: more of a picture is not of one colour, but lost."""
+"""Share of uncompressed pixels that one blank run may take; a larger run is lost data, not one colour."""
 
 MIN_PICTURE_BYTES = 128
-"""Bytes that no picture is smaller than: its headers alone are more."""
+"""Bytes that every picture exceeds, as its headers alone need more."""
 
 
 MAX_REQUESTS = 1 << 18
-"""Pieces and markers that a walk asks for in one file: many times what a camera's needs, and half a second."""
+"""Requests that a walk may make for one file: many times what a camera's file needs, and half a second of work."""
 
 
 WALKS: dict[str, Callable[[FileStructure, int], StructureWalk]] = {
@@ -91,13 +94,17 @@ WALKS: dict[str, Callable[[FileStructure, int], StructureWalk]] = {
     "Matroska": walk_matroska,
     "packets": walk_packets,
 }
-"""The walk for each form in `beginnings` that has one."""
+"""The walk for each format in `signatures` that has one."""
 
 
 class IntegrityChecker:
-    """One look through one file. `feed` its bytes in order, then ask for the `get_verdict`.
+    """A check of one file. Call `feed` with its bytes in order, then `get_verdict`.
 
-    size: of the whole file, as listed. Never raises on what the bytes are, nor on a fault of this program.
+    Never raises because of the content, nor because of an error in this program.
+
+    Args:
+        name: the file's name.
+        size: bytes of the whole file, as listed.
     """
 
     def __init__(self, name: str, size: int) -> None:
@@ -115,11 +122,14 @@ class IntegrityChecker:
 
     @property
     def structure(self) -> FileStructure:
-        """What is known of the file's structure so far."""
+        """The structure of the file as far as known."""
         return self._structure
 
     def feed(self, view: memoryview | bytes) -> None:
-        """The next bytes of the file. They are not kept beyond this call, but for what has to be."""
+        """Take the next bytes of the file.
+
+        Only the head, a tail and requested pieces are kept beyond this call.
+        """
         if self._internal_error or len(view) == 0:
             return
         try:
@@ -128,18 +138,18 @@ class IntegrityChecker:
             if not self._is_walk_started and len(self._window.head) >= min(PACKET_PROBE_BYTES, self._size):
                 self._start_walk()
             self._answer_walk()
-        except Exception as error:  # noqa: BLE001 - the look's outer edge: a fault in here must not stop a copy
+        except Exception as error:  # noqa: BLE001 - an error in this program must not stop a copy
             self._internal_error = _describe_internal_error(error)
         finally:
             self._window.retain_tail()
 
     def get_verdict(self) -> IntegrityVerdict:
-        """What can be told now that all has been fed."""
+        """Return the verdict; call it after all bytes were fed."""
         if self._internal_error:
             return self._build_verdict_so_far(self._internal_error)
         try:
             return self._build_verdict()
-        except Exception as error:  # noqa: BLE001 - the look's outer edge, as above
+        except Exception as error:  # noqa: BLE001 - as above
             return self._build_verdict_so_far(_describe_internal_error(error))
 
     def _start_walk(self) -> None:
@@ -149,7 +159,7 @@ class IntegrityChecker:
             self._request = next(self._walk, None)
 
     def _answer_walk(self) -> None:
-        """Answer the walk as long as what it asks for is here."""
+        """Answer the walk's requests as long as the requested bytes are available."""
         while self._walk is not None and self._request is not None:
             answer = self._window.answer(self._request)
             if answer is NOT_YET:
@@ -165,11 +175,11 @@ class IntegrityChecker:
 
     def _build_verdict(self) -> IntegrityVerdict:
         if self._size == 0:
-            self._structure.add_flaw("empty", "it is empty", grave=True)
+            self._structure.add_flaw("empty", "it is empty", is_grave=True)
         elif self._window.position != self._size:
             return IntegrityVerdict(Integrity.UNCHECKED, explanation="it was not read to its end")
         elif self._size < MIN_PICTURE_BYTES and self._kind is not FileKind.SOUND:
-            self._structure.add_flaw("cut short", f"it is cut short: it has {self._size} bytes", grave=True)
+            self._structure.add_flaw("cut short", f"it is cut short: it has {self._size} bytes", is_grave=True)
         elif self._walk is None:
             self._flag_unknown_format()
         spans = _sort_spans(self._structure)
@@ -189,7 +199,7 @@ class IntegrityChecker:
         return self._build_verdict_so_far(unsure)
 
     def _build_verdict_so_far(self, unsure_reason: str) -> IntegrityVerdict:
-        """What was found counts, also where something was left unseen."""
+        """Return a verdict on the flaws found, also if a part of the file could not be checked."""
         flaws = tuple(sorted(self._structure.flaws, key=lambda flaw: not flaw.is_grave))
         if flaws:
             return IntegrityVerdict(Integrity.BROKEN if flaws[0].is_grave else Integrity.SUSPICIOUS, flaws)
@@ -200,12 +210,12 @@ class IntegrityChecker:
         )
 
     def _flag_unknown_format(self) -> None:
-        """Note what can be said of a file whose structure no walk follows."""
+        """Record what can be said of a file whose structure no walk follows."""
         head = self._window.head
         if not head.strip(b"\0") or not head.strip(b"\xff"):
             what = "zeros" if head[:1] == b"\0" else "ones"
             self._structure.add_flaw(
-                "blank start", f"where it should begin there is nothing but {what}", grave=True
+                "blank start", f"where it should begin there is nothing but {what}", is_grave=True
             )
         elif not self._structure.flaws:
             extension = extension_of(self._name)
@@ -213,18 +223,19 @@ class IntegrityChecker:
 
 
 def check_integrity(name: str, content: bytes | memoryview) -> tuple[IntegrityVerdict, FileStructure]:
-    """The verdict on a file that is in memory whole, and what is known of its structure."""
-    look = IntegrityChecker(name, len(content))
-    look.feed(content)
-    return look.get_verdict(), look.structure
+    """Return the verdict on a file in memory, and its structure."""
+    checker = IntegrityChecker(name, len(content))
+    checker.feed(content)
+    return checker.get_verdict(), checker.structure
 
 
 def get_uncheckable_kind(verdict: IntegrityVerdict, name: str) -> str | None:
     """Return the short name of the kind of a file that is unchecked because files of its kind can't be checked.
 
     Returns:
-        The extension in capitals, such as `JXL`; None for a file that was checked, and for one of a kind that can
-        be checked, where the reason lies in this very file or in this program.
+        The extension in capitals, such as `JXL`; None for a file that was checked, and for one of a checkable
+            kind,
+        where the reason is in this very file or in this program.
     """
     extension = extension_of(name)
     if verdict.integrity is not Integrity.UNCHECKED or is_checkable(extension):
@@ -236,28 +247,33 @@ def _describe_internal_error(error: Exception) -> str:
     return f"this program stumbled over it ({type(error).__name__}); it was copied all the same"
 
 
-def _create_walk(shape: FileStructure, head: bytes, size: int, extension: str) -> StructureWalk | None:
+def _create_walk(structure: FileStructure, head: bytes, size: int, extension: str) -> StructureWalk | None:
     form, allowed = detect_format(head), get_allowed_formats(extension)
     if extension in PACKET_EXTENSIONS and len(head) < PACKET_PROBE_BYTES:
         form = "packets"
     if allowed is not None and form not in allowed:
         if form is None or form in WEAK_SIGNATURES:
-            shape.add_flaw(
-                WRONG_START_SIGN, f"it does not begin as a .{extension} file does", grave=False, habit=True
+            structure.add_flaw(
+                WRONG_START_SIGN,
+                f"it does not begin as a .{extension} file does",
+                is_grave=False,
+                is_possible_quirk=True,
             )
         else:
-            # Where a file table is damaged, one file's name leads to the bytes of another.
+            # On a damaged file table one file's name leads to the bytes of another.
             why = f"it begins as another kind of file does ({form}), and not as a .{extension} file"
-            shape.add_flaw("another kind of file", why, grave=False, habit=True)
+            structure.add_flaw("another kind of file", why, is_grave=False, is_possible_quirk=True)
     walk = WALKS.get(form) if form is not None else None
-    return walk(shape, size) if walk is not None else None
+    return walk(structure, size) if walk is not None else None
 
 
-def _flag_blank_runs(shape: FileStructure, spans: list[ImageSpan], runs: list[tuple[int, int]], what: str) -> None:
-    """Note the longest blank run that lies inside image data and is too long to belong there."""
+def _flag_blank_runs(
+    structure: FileStructure, spans: list[ImageSpan], runs: list[tuple[int, int]], what: str
+) -> None:
+    """Record the longest blank run that lies inside image data and is too long to belong there."""
     longest, where, sign = 0, 0, ""
     for span, _, begin, stop in _iter_overlaps(spans, runs):
-        # A maker's blanks are always in the same place; a hole in a card is not.
+        # A maker's blanks are always in the same place; lost blocks are not.
         at_end = span.end - stop < BLOCK_BYTES
         if at_end and not _is_suspicious_at_end(span, stop - begin, what):
             continue
@@ -269,17 +285,17 @@ def _flag_blank_runs(shape: FileStructure, spans: list[ImageSpan], runs: list[tu
             sign = f"{EVEN_COLOUR_SIGN}, {sign}" if span.can_be_flat else sign
     if longest:
         why = f"{longest:,} bytes of its image data, from byte {where:,} on, are nothing but {what}"
-        shape.add_flaw(sign, why, grave=False, habit=True)
+        structure.add_flaw(sign, why, is_grave=False, is_possible_quirk=True)
 
 
 def _is_suspicious_at_end(span: ImageSpan, length: int, what: str) -> bool:
-    """Return whether a blank run that reaches to the end of image data may be a hole."""
+    """Return whether a blank run that reaches to the end of image data may be lost data."""
     if span.has_known_end:
         return True
     if span.is_film:
-        # Films keep room at their end.
+        # Cameras pad the end of films.
         return False
-    # Any number of ones may stand before a marker (ITU-T T.81, B.1.1.2), but no camera writes many.
+    # Any number of ones may precede a marker (ITU-T T.81, B.1.1.2), but cameras write few.
     return what == "zeros" or length >= MIN_ONES_AT_END
 
 
@@ -290,26 +306,37 @@ def _get_min_blank_bytes(span: ImageSpan) -> int:
 
 
 def _flag_mostly_blank(
-    shape: FileStructure, spans: list[ImageSpan], runs: list[tuple[int, int]], what: str
+    structure: FileStructure, spans: list[ImageSpan], runs: list[tuple[int, int]], what: str
 ) -> None:
-    """Note a blank run that takes a large share of bare pixels: black or white may fill much of them, not most."""
+    """Record a blank run that takes a large share of uncompressed pixels.
+
+    Black or white may fill much of a picture, but not most of it.
+    """
     total = sum(span.end - span.start for span in spans)
     blank: dict[int, int] = {}
     for _, run, begin, stop in _iter_overlaps(spans, runs):
-        # Strips of one picture follow one another, and a hole goes on through them.
+        # Strips of one picture follow one another, so a run of lost blocks continues through them.
         blank[run] = blank.get(run, 0) + stop - begin
     longest = max(blank.values(), default=0)
     if longest >= MIN_BLANK_BYTES_IN_FLAT and longest > MAX_BLANK_SHARE * total:
         why = f"{longest:,} of the {total:,} bytes of its image data, all in a row, are nothing but {what}"
-        shape.add_flaw(f"mostly {what}", why, grave=False, habit=True)
+        structure.add_flaw(f"mostly {what}", why, is_grave=False, is_possible_quirk=True)
 
 
-def _sort_spans(shape: FileStructure) -> list[ImageSpan]:
-    """The spans of image data in order; where two overlap, which no camera writes, the second is dropped."""
+def _sort_spans(structure: FileStructure) -> list[ImageSpan]:
+    """Return the spans of image data in order.
+
+    Of two that overlap, which no camera writes, the second is dropped.
+    """
     kept: list[ImageSpan] = []
-    for span in sorted(shape.image_spans, key=lambda span: (span.start, span.end)):
+    for span in sorted(structure.image_spans, key=lambda span: (span.start, span.end)):
         if kept and span.start < kept[-1].end:
-            shape.add_flaw("image data overlaps", "two parts of its image data overlap", grave=False, habit=True)
+            structure.add_flaw(
+                "image data overlaps",
+                "two parts of its image data overlap",
+                is_grave=False,
+                is_possible_quirk=True,
+            )
         else:
             kept.append(span)
     return kept
@@ -318,7 +345,10 @@ def _sort_spans(shape: FileStructure) -> list[ImageSpan]:
 def _iter_overlaps(
     spans: list[ImageSpan], runs: list[tuple[int, int]]
 ) -> Iterator[tuple[ImageSpan, int, int, int]]:
-    """Yield where spans and runs meet, with the number of the run; neither overlap themselves."""
+    """Yield each overlap of a span and a run, as span, number of the run, start and end.
+
+    Spans must not overlap one another, nor must runs.
+    """
     at = 0
     for span in spans:
         while at < len(runs) and runs[at][1] <= span.start:

@@ -1,13 +1,13 @@
 """Decode a whole picture to find damage that its structure can't show.
 
-Blocks that were exchanged, or come from another file, leave the structure of a file whole: only decoding finds
-them. libjpeg-turbo checks JPEG pictures, with every warning taken for an error, LibRaw raws, libde265 HEIF
+Blocks that were exchanged, or come from another file, leave the structure of a file intact: only decoding finds
+them. libjpeg-turbo checks JPEG pictures, with every warning treated as an error; LibRaw checks raws, libde265 HEIF
 pictures, and Pillow PNG, GIF, WebP, AVIF, JPEG 2000 and TIFF. All are native code and read untrusted bytes, so
-this runs in a process that can be killed, and checks width times height before anything is unpacked. What they
-can't read is no damage.
+this runs in a process that can be killed, and checks width times height before it decodes. A format that they
+can't read is not damage.
 
-Needs the extra `decode`. LibRaw accepts some damaged files in silence, and no decoder can see damage in
-uncompressed image data: a picture that decodes is whole as far as can be told, and no further.
+Needs the extra `decode`. LibRaw accepts some damaged files without an error, and no decoder can see damage in
+uncompressed image data: a picture that decodes has no damage that a decoder can find, and no more is known.
 """
 
 from __future__ import annotations
@@ -25,15 +25,21 @@ from tripleguard.cameras.kinds import kind_of
 from tripleguard.model import FileKind, IntegrityFlaw
 
 MAX_PIXELS = 400_000_000
-"""Pixels of a picture that is unpacked; the largest cameras write have 150 to 250 million."""
+"""Pixels of the largest picture that is decoded; the largest that cameras write have 150 to 250 million."""
 
 MAX_PICTURES = 4
-"""JPEG pictures that are decoded of one file: the full one, and a few previews."""
+"""JPEG pictures decoded in one file: the full one, and a few previews."""
 
 
 @dataclass(frozen=True, slots=True)
 class DecodeCheck:
-    """What decoding told. decoded: all that could be was; why: what could not, in plain words."""
+    """The result of decoding a file.
+
+    Attributes:
+        flaws: the damage found.
+        is_decoded: whether everything decodable was decoded.
+        reason: why something was not decoded, in plain words; empty if all was.
+    """
 
     flaws: tuple[IntegrityFlaw, ...] = ()
     is_decoded: bool = False
@@ -41,12 +47,12 @@ class DecodeCheck:
 
 
 def has_decoders_installed() -> bool:
-    """Whether the decoders are there, without the cost of loading them."""
+    """Return whether the decoders are installed, without loading them."""
     return all(importlib.util.find_spec(name) is not None for name in ("rawpy", "simplejpeg"))
 
 
 def can_load_decoders() -> bool:
-    """Whether the decoders are installed."""
+    """Return whether the decoders can be loaded."""
     try:
         import rawpy  # noqa: F401
         import simplejpeg  # noqa: F401
@@ -56,33 +62,38 @@ def can_load_decoders() -> bool:
 
 
 def check_by_decoding(name: str, content: bytes) -> DecodeCheck:
-    """Decode a picture that is in memory whole. Raises MemoryError."""
+    """Decode a picture that is wholly in memory. Raises MemoryError."""
     spans = sorted(check_integrity(name, content)[1].jpeg_spans, key=lambda span: span[0] - span[1])[:MAX_PICTURES]
     if content.startswith(_JPEG_START) and not any(start == 0 for start, _ in spans):
-        # The walk did not come to its end; a decoder may, and says more about what is wrong.
+        # The walk did not reach the end of the JPEG; a decoder says more about what is wrong.
         spans.insert(0, (0, len(content)))
     is_raw = kind_of(name) is FileKind.RAW and not content.startswith(_JPEG_START)
     flaws: list[IntegrityFlaw] = []
-    whys: list[str] = []
+    reasons: list[str] = []
     decoded = False
     for start, end in spans:
         found, why = _check_jpeg(content[start:end], is_main=start == 0)
         decoded = decoded or not why
         flaws += found
-        whys += [why] if why else []
+        reasons += [why] if why else []
     if is_raw or not spans:
         found, why = _check_raw(content) if is_raw else _check_other(content)
         decoded = not why
         flaws += found
-        whys = [why] if why else []
-    return DecodeCheck(tuple(flaws), decoded, "; ".join(whys))
+        reasons = [why] if why else []
+    return DecodeCheck(tuple(flaws), decoded, "; ".join(reasons))
 
 
 _JPEG_START = b"\xff\xd8"
 
 
 def _check_jpeg(content: bytes, *, is_main: bool) -> tuple[list[IntegrityFlaw], str]:
-    """Flaws of one JPEG picture, or why it was not decoded. main: it is the file itself, not a preview in it."""
+    """Return the flaws of one JPEG picture, or why it was not decoded.
+
+    Args:
+        content: the JPEG.
+        is_main: it is the file itself, not a preview.
+    """
     import simplejpeg
 
     what = "picture" if is_main else "preview"
@@ -90,22 +101,22 @@ def _check_jpeg(content: bytes, *, is_main: bool) -> tuple[list[IntegrityFlaw], 
         height, width, *_ = simplejpeg.decode_jpeg_header(content)
         if height * width > MAX_PIXELS:
             return [], f"its {what} has more than {MAX_PIXELS:,} pixels"
-        # Grey: every coefficient is read all the same, and less memory is taken.
+        # Decoding to grey reads every coefficient all the same, and needs less memory.
         simplejpeg.decode_jpeg(content, colorspace="GRAY", fastdct=True, fastupsample=True, strict=True)
     except ValueError as error:
-        said = " ".join(str(error).split())[:120]
-        if not _DAMAGE_WORDS.search(said):
-            return [], f"its {what} is of a kind that the decoder does not read ({said})"
-        sign = f"{what} does not decode: {re.sub(r'0x[0-9a-f]+|[0-9]+', 'N', said)}"
+        message = " ".join(str(error).split())[:120]
+        if not _DAMAGE_WORDS.search(message):
+            return [], f"its {what} is of a kind that the decoder does not read ({message})"
+        sign = f"{what} does not decode: {re.sub(r'0x[0-9a-f]+|[0-9]+', 'N', message)}"
         return [
             IntegrityFlaw(
-                is_grave=is_main, sign=sign, explanation=f"its {what} does not decode without faults ({said})"
+                is_grave=is_main, sign=sign, explanation=f"its {what} does not decode without faults ({message})"
             )
         ], ""
     return [], ""
 
 
-# What libjpeg says of damage (its jerror.h); its other words are about what it can't do.
+# libjpeg's messages about damage (its jerror.h); the others are about features that it lacks.
 _DAMAGE_WORDS = re.compile(
     "Corrupt JPEG data|Premature end|Unsupported marker|Bogus|Invalid JPEG file|Invalid SOS|Not a JPEG"
     "|Inconsistent progression|was not defined|two SO[IF]|Invalid component"
@@ -129,8 +140,8 @@ def _check_hevc(pictures: list[list[bytes]]) -> tuple[list[IntegrityFlaw], str]:
             return [], f"it has more than {MAX_PIXELS:,} pixels"
         damage, why = hevc_decoder.decode_picture(units)
         if damage:
-            said = f"its picture does not decode without faults ({damage[0]})"
-            return [IntegrityFlaw(is_grave=True, sign="picture does not decode", explanation=said)], ""
+            message = f"its picture does not decode without faults ({damage[0]})"
+            return [IntegrityFlaw(is_grave=True, sign="picture does not decode", explanation=message)], ""
         if why:
             return [], f"its picture is of a kind that the decoder does not read ({why})"
     return [], ""
@@ -142,7 +153,7 @@ def _check_with_pillow(content: bytes) -> tuple[list[IntegrityFlaw], str]:
 
     try:
         with warnings.catch_warnings():
-            # It warns of large pictures, and of metadata that nobody here asks for.
+            # Pillow warns about large pictures and about metadata that is not used here.
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(content), formats=_PILLOW_FORMATS) as picture:
                 if picture.width * picture.height > MAX_PIXELS:
@@ -151,11 +162,11 @@ def _check_with_pillow(content: bytes) -> tuple[list[IntegrityFlaw], str]:
     except (UnidentifiedImageError, Image.DecompressionBombError, NotImplementedError):
         return [], "no decoder here reads this kind of picture"
     except (OSError, SyntaxError, ValueError, EOFError, IndexError, RuntimeError) as error:
-        said = " ".join(str(error).split())[:120]
-        if _UNSUPPORTED_WORDS.search(said):
-            return [], f"it is of a kind that the decoder does not read ({said})"
-        # Not grave: what Pillow stumbles over may be a form that it does not know.
-        why = f"its picture does not decode without faults ({said})"
+        message = " ".join(str(error).split())[:120]
+        if _UNSUPPORTED_WORDS.search(message):
+            return [], f"it is of a kind that the decoder does not read ({message})"
+        # Not grave: Pillow may fail on a variant of the format that it does not know.
+        why = f"its picture does not decode without faults ({message})"
         return [IntegrityFlaw(is_grave=False, sign="picture does not decode", explanation=why)], ""
     return [], ""
 
@@ -167,7 +178,7 @@ _UNSUPPORTED_WORDS = re.compile(
 
 
 def _check_raw(content: bytes) -> tuple[list[IntegrityFlaw], str]:
-    """Flaws of a raw's image data, or why it was not decoded."""
+    """Return the flaws of a raw's image data, or why it was not decoded."""
     import rawpy
 
     try:
@@ -175,7 +186,7 @@ def _check_raw(content: bytes) -> tuple[list[IntegrityFlaw], str]:
             sizes = raw.sizes
             if sizes.raw_width * sizes.raw_height > MAX_PIXELS:
                 return [], f"it has more than {MAX_PIXELS:,} pixels"
-            # Unpacks it; the values themselves are of no interest here.
+            # Accessing the attribute decodes the image; the values are not needed.
             _ = raw.raw_image
     except (rawpy.LibRawDataError, rawpy.LibRawIOError) as error:
         why = f"its image data does not decode ({_format_error(error)})"

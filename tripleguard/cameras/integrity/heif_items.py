@@ -1,10 +1,10 @@
 """Extract the coded pictures from a HEIF file that is wholly in memory.
 
-A HEIF file lists items, where each lies, and which properties belong to it. A picture coded as HEVC has its
-parameter sets in a property (`hvcC`) and its own bytes in the file: NAL units, each with its length in front.
-Whatever does not fit is left out; the walk through the boxes reports it.
+A HEIF file lists items, their locations and their properties. A picture coded as HEVC has its parameter sets in a
+property (`hvcC`) and its own bytes in the file: NAL units, each preceded by its length. Anything inconsistent is
+left out; the walk through the boxes reports it.
 
-Items and properties: ISO/IEC 14496-12, 8.11 (`get_meta`, `iloc`, `iprp`). Parameter sets: ISO/IEC 14496-15, 8.3.3.
+Items and properties: ISO/IEC 14496-12, 8.11 (`meta`, `iloc`, `iprp`). Parameter sets: ISO/IEC 14496-15, 8.3.3.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from itertools import islice
 
 MAX_BOXES = 4096
 MAX_ITEMS = 4096
-"""Items of one file; a grid of a large picture has a few hundred tiles."""
+"""Items in one file; a grid of a large picture has a few hundred tiles."""
 
 MAX_UNITS = 4096
-"""Pieces of one coded picture."""
+"""NAL units in one coded picture."""
 
 ItemSpan = tuple[int, int]
-"""Where something begins and ends."""
+"""Start and end offset."""
 
 
 def extract_coded_pictures(content: bytes) -> Iterator[list[bytes]]:
@@ -35,14 +35,17 @@ def extract_coded_pictures(content: bytes) -> Iterator[list[bytes]]:
 
 
 def _join_item(content: bytes, spans: list[ItemSpan]) -> bytes:
-    """Return the bytes of an item; none if its parts are more than the file has, which only a hostile one says."""
+    """Return the bytes of an item.
+
+    They are empty if its parts together exceed the size of the file, as only in a hostile file.
+    """
     if sum(max(0, min(stop, len(content)) - start) for start, stop in spans) > len(content):
         return b""
     return b"".join(content[start:stop] for start, stop in spans)
 
 
 def _iter_boxes(content: bytes, at: int, end: int) -> Iterator[tuple[bytes, int, int]]:
-    """Yield the boxes of one level: kind, and where the content begins and ends."""
+    """Yield kind, content start and content end of each box on one level."""
     for _ in range(MAX_BOXES):
         if at + 8 > end:
             return
@@ -63,7 +66,7 @@ def _iter_children(content: bytes, at: int, end: int, kind: bytes) -> Iterator[I
 
 
 def _iter_decoder_settings(content: bytes, at: int, end: int) -> Iterator[tuple[int, bytes]]:
-    """Yield each item that has decoder settings (`hvcC`), and those."""
+    """Yield each item that has decoder settings (`hvcC`), with those settings."""
     for iprp in _iter_children(content, at, end, b"iprp"):
         properties = [
             content[begin:stop] if kind == b"hvcC" and stop - begin >= 23 else b""
@@ -77,7 +80,7 @@ def _iter_decoder_settings(content: bytes, at: int, end: int) -> Iterator[tuple[
 
 
 def _iter_associations(reader: _ItemNumberReader) -> Iterator[tuple[int, int]]:
-    """Yield item and number of property (ISO/IEC 14496-12, 8.11.14)."""
+    """Yield pairs of item number and property number (ISO/IEC 14496-12, 8.11.14)."""
     head = reader.read_number(4)
     wide = head & 1
     for _ in range(min(reader.read_number(4), MAX_ITEMS)):
@@ -89,7 +92,7 @@ def _iter_associations(reader: _ItemNumberReader) -> Iterator[tuple[int, int]]:
 
 
 def _iter_item_spans(content: bytes, at: int, end: int) -> Iterator[tuple[int, list[ItemSpan]]]:
-    """Yield each item and where its bytes lie in the file or in `idat` (ISO/IEC 14496-12, 8.11.3)."""
+    """Yield each item and the spans of its bytes in the file or in `idat` (ISO/IEC 14496-12, 8.11.3)."""
     inside = next(_iter_children(content, at, end, b"idat"), None)
     for begin, stop in _iter_children(content, at, end, b"iloc"):
         numbers = _ItemNumberReader(content[begin:stop])
@@ -132,7 +135,7 @@ def _iter_units(coded: bytes, width: int) -> Iterator[bytes]:
 
 
 class _ItemNumberReader:
-    """Takes big-endian numbers and bytes one after the other; 0 and nothing behind the end."""
+    """A reader of consecutive big-endian numbers and bytes; it returns 0 and nothing behind the end."""
 
     def __init__(self, content: bytes) -> None:
         self._content = content

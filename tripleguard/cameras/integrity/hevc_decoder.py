@@ -1,11 +1,11 @@
 """Decode HEVC pictures with libde265, and report its warnings.
 
-libheif shows a picture as well as it can and hides the warnings of its decoder, so a hole in the coded picture
-passes unnoticed. Here libde265 is called directly: the library in the wheel of `pi-heif` (LGPL, linked
+libheif shows a picture as well as it can and hides the warnings of its decoder, so missing data in the coded
+picture goes unnoticed. This module calls libde265 directly: the library in the wheel of `pi-heif` (LGPL, linked
 dynamically), through its public C interface (`de265.h`).
 
-Where damage looks like the end of the picture, the decoder stops without a warning. What it did not reach stays
-zero in all planes, a colour that no picture has: there a part is missing.
+Where damage looks like the end of the picture, the decoder stops without a warning. The part it did not reach
+stays zero in all planes, a colour that no picture has, so zeros show that a part is missing.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from functools import cache
 from typing import Any
 
 MAX_DECODE_CALLS = 100_000
-"""Calls that decode one picture."""
+"""Decoder calls for one picture."""
 
 MAX_WARNINGS = 64
 
 
 def is_installed() -> bool:
-    """Return whether the decoder is there, without the cost of loading it."""
+    """Return whether the decoder is installed, without loading it."""
     return importlib.util.find_spec("pi_heif") is not None
 
 
 def read_largest_size(units: Sequence[bytes]) -> tuple[int, int]:
-    """Return the width and height that the parameter sets ask for; 0 and 0 where they can't be read."""
+    """Return the largest width and height in the parameter sets; 0 and 0 if they can't be read."""
     sizes = [_read_size(unit) for unit in units if len(unit) > 2 and unit[0] >> 1 & 63 == _SEQUENCE_PARAMETERS]
     return max(sizes, key=lambda size: size[0] * size[1], default=(0, 0))
 
@@ -38,16 +38,16 @@ def decode_picture(units: Sequence[bytes]) -> tuple[list[str], str]:
     """Decode one picture.
 
     Args:
-        units: its NAL units, the parameter sets first, none with its length in front.
+        units: its NAL units, the parameter sets first, without length prefixes.
 
     Returns:
-        What shows that it is damaged, in plain words; and why it was not decoded, empty if it was.
+        The signs of damage, in plain words; and why the picture was not decoded, empty if it was.
 
     Raises:
         OSError: the library can't be loaded.
     """
     damage: list[str] = []
-    # Three zeros in a row are never written inside a unit: ITU-T H.265, 7.4.2.
+    # Three zeros in a row never occur inside a unit: ITU-T H.265, 7.4.2.
     if any(b"\0\0\0" in unit.rstrip(b"\0") for unit in units):
         damage.append("zeros where it can't have any")
     if any(_ONES in unit for unit in units):
@@ -62,7 +62,7 @@ def decode_picture(units: Sequence[bytes]) -> tuple[list[str], str]:
 
 
 def _read_size(unit: bytes) -> tuple[int, int]:
-    """Return width and height of a sequence parameter set (ITU-T H.265, 7.3.2.2.1)."""
+    """Return width and height from a sequence parameter set (ITU-T H.265, 7.3.2.2.1)."""
     bits = _BitReader(unit[2:].replace(b"\0\0\3", b"\0\0"))
     bits.read_bits(4)
     layers = bits.read_bits(3)
@@ -79,7 +79,7 @@ def _read_size(unit: bytes) -> tuple[int, int]:
 
 
 class _BitReader:
-    """Takes numbers of so many bits; zeros behind the end."""
+    """A reader of numbers of a given bit length; it returns zeros behind the end."""
 
     def __init__(self, content: bytes) -> None:
         self._value = int.from_bytes(content[:_MAX_PARAMETER_SET_BYTES], "big")
@@ -90,7 +90,7 @@ class _BitReader:
         return self._value >> self._bits_left & ((1 << count) - 1) if self._bits_left >= 0 else 0
 
     def read_exp_golomb(self) -> int:
-        """Take a number coded as 0-th order Exp-Golomb (ITU-T H.265, 9.2)."""
+        """Read a number coded as 0-th order Exp-Golomb (ITU-T H.265, 9.2)."""
         zeros = 0
         while not self.read_bits(1):
             zeros += 1
@@ -108,7 +108,7 @@ def _describe_code(library: ctypes.CDLL, code: int) -> str:
 
 
 def _run_decoder(library: ctypes.CDLL, units: Sequence[bytes]) -> tuple[list[int], bool]:
-    """Return the errors and warnings of decoding these units, and whether all of the picture was reached."""
+    """Return the errors and warnings of decoding these units, and whether the whole picture was filled."""
     decoder = library.de265_new_decoder()
     found: dict[int, None] = {}
     shown, whole = False, True
@@ -135,7 +135,7 @@ def _run_decoder(library: ctypes.CDLL, units: Sequence[bytes]) -> tuple[list[int
 
 
 def _is_filled(library: ctypes.CDLL, image: int) -> bool:
-    """Return whether no block of a picture is zeros in all planes; zeros of both chroma planes are no colour."""
+    """Return whether no block of a picture is zero in all planes; zero in both chroma planes is not a colour."""
     import numpy as np
 
     empty: np.ndarray[Any, np.dtype[np.bool_]] | None = None
@@ -159,20 +159,20 @@ def _is_filled(library: ctypes.CDLL, image: int) -> bool:
 
 
 _BLOCK = 8
-"""Bytes in each direction of a block that is looked at."""
+"""Side of an examined block, in bytes."""
 
 _ONES = b"\xff" * 128
 
-# de265.h: what a sound picture never gives. Coefficients, checksum, blocks outside, parameters, slices cut short,
-# too many warnings, entry points, substreams without an end, addresses of slices.
+# de265.h codes that an intact picture never produces: coefficients, checksum, blocks outside, parameters, slices
+# cut short, too many warnings, entry points, substreams without an end, slice addresses.
 _DAMAGE_CODES = frozenset({4, 5, 6, 8, 16, 17, 1001, 1002, 1003, 1004, 1017, 1020})
-# Notes on threads and buffers.
+# Notes about threads and buffers.
 _HARMLESS_CODES = frozenset({13, 1000, 1022})
 
 
 @cache
 def _load_library() -> ctypes.CDLL:
-    # Loading the extension loads its libraries with it, wherever the wheel keeps them.
+    # Loading the extension also loads its libraries, wherever the wheel keeps them.
     import pi_heif  # noqa: F401
 
     names = [one for one in importlib.metadata.files("pi-heif") or () if "de265" in one.name]

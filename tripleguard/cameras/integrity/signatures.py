@@ -1,12 +1,26 @@
 """File signatures: which format the first bytes of a file announce, and which formats an extension allows.
 
 A file whose first bytes contradict its name is damaged or misnamed: where a file table is broken, a name can lead
-to the bytes of another file, or to none. Every raw, picture, film and sound in `finding_kinds` is listed here,
-except those whose signature is not known.
+to the bytes of another file, or to none. Every extension of a raw, picture, film or sound in `kinds` is listed
+here, except those whose signature is not known.
 
 Sources of the magic numbers:
 
-Sources of the magic numbers:
+- TIFF 6.0 (Adobe, 1992), section 2: 3FR, ARQ, ARW, CR2, DCR, DCS, DNG, DRF, ERF, FFF, GPR, IIQ, K25, KDC, MEF,
+  MOS, NEF, NRW, PEF, SR2, SRF, SRW and TIFF. That these raws are TIFF files: the Library of Congress's format
+  descriptions (Camera Raw formats, fdd000241) and from memory.
+- TIFF variants of Olympus (ORF) and Panasonic (RW2, RWL), Phase One's header, Minolta's MRW, Contax's and Rollei's
+  RAW, ARRI's ARI, KDC of a camera that writes its magic number in reverse byte order: from memory, as published
+  by those who read such files.
+- RAF, CRW and X3F: see `walk_non_tiff_raws`.
+- JPEG: ITU-T T.81, B.1.1.3. PNG: W3C PNG, 5.2. GIF: GIF89a (CompuServe, 1990), 17. WebP, AVI, WAVE: RIFF (IBM,
+  Microsoft, 1991) and RFC 9649. JPEG 2000: ITU-T T.800, A.4.1 and I.5.1. JPEG XL: ISO/IEC 18181-1 and 18181-2.
+- Boxes (CR3, HEIF, AVIF, MP4, MOV and others): ISO/IEC 14496-12, 4.3; QuickTime File Format (Apple).
+- Matroska and WebM: RFC 8794, 11.2.1. ASF (WMV, WMA): Advanced Systems Format specification (Microsoft), 2.1.
+  MXF: SMPTE ST 377-1, 6.5. MPEG: ISO/IEC 13818-1, 2.4.3 and 2.5.3. R3D, Cine: from memory.
+- AIFF, FLAC (RFC 9639), Ogg (RFC 3533), CAF, AMR (RFC 4867, 5), MP3, AAC (ISO/IEC 13818-7): from memory where no
+  number is given.
+- FlashPix is stored in a compound file: MS-CFB, 2.2. EIP is a ZIP archive: from memory.
 """
 
 from __future__ import annotations
@@ -20,26 +34,26 @@ from tripleguard.cameras.tiff import BYTE_ORDERS
 
 
 def detect_format(head: bytes) -> str | None:
-    """Return the form that a file with these first bytes has, or None if no known form begins so."""
+    """Return the format that a file with these first bytes has, or None if no known format begins so."""
     return next((form for form, begins in _FORMATS.items() if begins(head)), None)
 
 
 def get_allowed_formats(extension: str) -> frozenset[str] | None:
-    """Return the forms that a file with this extension may have, or None if they are not known.
+    """Return the formats that a file with this extension may have, or None if they are not known.
 
     Args:
-        extension: in small letters, without its dot.
+        extension: in lower case, without its dot.
     """
     return _FORMATS_BY_EXTENSION.get(extension)
 
 
 def is_checkable(extension: str) -> bool:
-    """Return whether some walk follows every file with this extension to its end."""
+    """Return whether a walk follows every file with this extension to its end."""
     return extension in _CHECKABLE
 
 
 WEAK_SIGNATURES = frozenset({"MPEG sound", "packets", "JPEG XL codestream", "swapped TIFF"})
-"""Forms that so few bits announce that other bytes may look alike, or damage."""
+"""Formats with a signature so short that other data or damage may look the same."""
 
 
 def _match_start(*magics: bytes) -> Callable[[bytes], bool]:
@@ -63,7 +77,7 @@ def _is_aiff(head: bytes) -> bool:
 
 
 def _is_mpeg_sound(head: bytes) -> bool:
-    """Eleven bits of ones: ISO/IEC 11172-3, 2.4.1.3; an ID3 tag may stand before them."""
+    """Return whether the head begins with an MPEG audio sync word (ISO/IEC 11172-3, 2.4.1.3) or an ID3 tag."""
     return head.startswith((b"ID3", b"ADIF")) or (head[:1] == b"\xff" and len(head) > 1 and head[1] >= 0xE0)
 
 
@@ -71,7 +85,7 @@ def _is_packets(head: bytes) -> bool:
     return detect_packet_layout(head) is not None
 
 
-# The order counts where one magic number is part of another.
+# The order matters where one magic number is part of another.
 _FORMATS: dict[str, Callable[[bytes], bool]] = {
     "JPEG": _match_start(b"\xff\xd8"),
     "RAF": _match_start(RAF_START),
@@ -112,7 +126,7 @@ _FORMATS: dict[str, Callable[[bytes], bool]] = {
 }
 
 _EXTENSIONS = {
-    # Phones call pictures that they were asked to share .jpg, whatever they are.
+    # Phones name the pictures they export .jpg, whatever their format.
     "JPEG": "jpg jpeg jpe heic heif hif insp mpo",
     "TIFF": """
         tif tiff dng nef nrw cr2 arw arq sr2 srf srw pef orf ori rw2 rwl gpr raw
@@ -168,4 +182,7 @@ _CHECKABLE_WORDS = """
     avi mp4 mov m4v 3gp 360 insv lrv wav bwf
 """
 _CHECKABLE = frozenset(_CHECKABLE_WORDS.split())
-"""Kinds whose files say where their image data lies and how long it is; others may be unchecked as a kind."""
+"""Extensions of formats that state where their image data is and how long.
+
+Files of other kinds may be uncheckable.
+"""

@@ -1,7 +1,7 @@
-"""The part of a file that is visible while it streams past, and the blank runs in it.
+"""The part of a file that is visible while it is read once, and the blank runs in it.
 
-The head is kept, and a tail of what has passed; between them only the current bytes are visible. Their buffer
-belongs to the caller and is refilled right after, so nothing here holds on to it.
+The head is kept, and a tail of the bytes read so far; between them only the current bytes are visible. Their
+buffer belongs to the caller and is refilled right after, so nothing here keeps a reference to it.
 """
 
 from __future__ import annotations
@@ -21,27 +21,27 @@ HEAD_BYTES = 1 << 20
 """Bytes kept from the start of a file."""
 
 TAIL_BYTES = 1 << 16
-"""Bytes kept from the end of what has passed."""
+"""Bytes kept from the end of the data read so far."""
 
 BLOCK_BYTES = 512
-"""Bytes of the smallest block that a card loses."""
+"""Bytes of the smallest block that a card can lose."""
 
 MIN_RUN_BYTES = 8 * BLOCK_BYTES
-"""Bytes of the shortest run that is kept: a page of a card's memory."""
+"""Bytes of the shortest run that is kept: a memory page of a card."""
 
 MAX_RUNS = 4096
-"""Runs remembered of one file."""
+"""Runs kept for one file."""
 
 
 class NotYet:
-    """The answer to what has not come by yet."""
+    """The answer to a request for bytes that have not arrived yet."""
 
 
 NOT_YET = NotYet()
 
 
 class StreamWindow:
-    """What of the file can be seen now: its head, the bytes that are passing, and a tail of what has passed."""
+    """The visible part of a file: its head, the current bytes, and a tail of the bytes before them."""
 
     def __init__(self, size: int) -> None:
         self.head = b""
@@ -60,7 +60,7 @@ class StreamWindow:
         self.position += len(view)
 
     def retain_tail(self) -> None:
-        """Keep a tail of the passing bytes; they are gone after this."""
+        """Keep a tail of the current bytes and release their buffer."""
         kept = bytes(self._window[-TAIL_BYTES:])
         self._tail = (self._tail + kept)[-TAIL_BYTES:] if len(kept) < TAIL_BYTES else kept
         self._window, self._window_start = b"", self.position
@@ -81,7 +81,7 @@ class StreamWindow:
         return self._read_recent(request.offset, end)
 
     def _read_recent(self, start: int, end: int) -> bytes | None:
-        """Bytes that pass now, or have just passed."""
+        """Return bytes from the tail and the current window; None if they are no longer available."""
         if start >= self._window_start:
             return bytes(self._window[start - self._window_start : end - self._window_start])
         tail = self._window_start - len(self._tail)
@@ -103,7 +103,7 @@ class StreamWindow:
         return self._find_marker_in_window(limit)
 
     def _find_marker_across_tail(self, limit: int) -> ByteResponse | NotYet:
-        """The search began in what has passed: look through the tail of it, and where it meets what passes now."""
+        """Continue a search that began before the current window, through the tail and into the window."""
         tail = self._window_start - len(self._tail)
         if self._search_from < tail:
             return None
@@ -125,7 +125,7 @@ class StreamWindow:
             )
             if found != NO_MARKER:
                 return found
-            # The first half of a marker may be the last byte here.
+            # The last byte here may be the first half of a marker.
             self._search_from = end - 1 if self._window[end - 1 - self._window_start] == 0xFF else end
         return NO_MARKER if self.position >= limit else NOT_YET
 
@@ -134,7 +134,7 @@ def _to_offset(match: re.Match[bytes] | None, offset: int) -> int:
     return NO_MARKER if match is None else offset + match.start()
 
 
-# In a coded picture a zero or a restart marker (0xD0 to 0xD7) follows every 0xFF; anything else is a marker.
+# In entropy-coded data a zero or a restart marker (0xD0 to 0xD7) follows every 0xFF; anything else is a marker.
 _MARKER_PATTERN = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
 
 
@@ -142,9 +142,9 @@ ZERO, ONES = 0x00, 0xFF
 
 
 class BlankRunFinder:
-    """Finds runs of one value, whole blocks of it, at almost no cost: most blocks begin with something else.
+    """A finder of whole blocks that hold one value; cheap, as most blocks begin with another value.
 
-    ZERO is what a hole in a card reads as, ONES what erased memory does. Runs shorter than LEAST are not kept.
+    Lost blocks of a card read as ZERO, erased memory as ONES. Runs shorter than MIN_RUN_BYTES are not reported.
     """
 
     def __init__(self) -> None:
@@ -152,7 +152,7 @@ class BlankRunFinder:
         self._offset = 0
 
     def feed(self, view: memoryview | bytes) -> None:
-        """The next bytes of the file."""
+        """Take the next bytes of the file."""
         first = -self._offset % BLOCK_BYTES
         blocks = (len(view) - first) // BLOCK_BYTES
         if blocks > 0:
@@ -168,7 +168,7 @@ class BlankRunFinder:
         self._offset += len(view)
 
     def list_runs(self, value: int) -> list[tuple[int, int]]:
-        """Start and end of each run of ZERO or ONES, in order."""
+        """Return start and end of each run of ZERO or ONES, in order."""
         return [run for run in self._runs[value] if run[1] - run[0] >= MIN_RUN_BYTES]
 
 

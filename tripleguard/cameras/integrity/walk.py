@@ -1,12 +1,11 @@
-"""The requests a structure walk makes while its file streams past, and the structure it collects.
+"""The requests that a structure walk makes while its file is read, and the structure it collects.
 
-A walk never sees the file. It is a generator that requests a piece of it, or the next marker of a JPEG stream, and
-gets the answer when those bytes pass. So it does not matter whether the file is in memory or is a 60 GB film that
-is read only once. A request for bytes that have passed and were not kept is answered with None: the walk then
-reports that it does not know, never that all is well.
+A walk has no access to the file. It is a generator that requests a piece of the file, or the next marker of a JPEG
+stream, and gets the answer when those bytes are read. So it makes no difference whether the file is in memory or
+is a 60 GB film that is read only once. A request for bytes that were read earlier and not kept is answered with
+None: the walk then reports that it does not know, never that the file is intact.
 
-The result of a walk is a `FileStructure`: where the image data and the pictures lie, and what does not hold
-together.
+The result of a walk is a `FileStructure`: where the image data and the pictures are, and what is inconsistent.
 """
 
 from __future__ import annotations
@@ -17,15 +16,18 @@ from dataclasses import dataclass, field
 from tripleguard.model import IntegrityFlaw
 
 MAX_PIECE_BYTES = 1 << 20
-"""Bytes of the largest piece a walk may ask for."""
+"""Bytes of the largest piece that a walk may request."""
 
 MAKER_TOLERANCE_BYTES = 64
-"""A part that ends so few bytes late may be how its maker counts; the end of a copy is missed by more."""
+"""Bytes by which a part may exceed the file because of how its maker counts; a truncated copy lacks more."""
 
 
 @dataclass(frozen=True, slots=True)
 class PieceRequest:
-    """Asks for size bytes from an offset of the file; fewer are given at its end, None if they are past."""
+    """A request for `size` bytes from an offset.
+
+    The answer is shorter at the end of the file, None if the bytes are gone.
+    """
 
     offset: int
     size: int
@@ -33,9 +35,10 @@ class PieceRequest:
 
 @dataclass(frozen=True, slots=True)
 class MarkerRequest:
-    """Asks where, from an offset and before a limit, the next JPEG marker stands that is no restart marker.
+    """A request for the next JPEG marker from an offset and before a limit, restart markers excluded.
 
-    The answer is its offset; LIMIT if there is none before the limit or the file's end; None if it is past.
+    The answer is its offset; NO_MARKER if there is none before the limit or the end of the file; None if the bytes
+    are gone.
     """
 
     offset: int
@@ -50,11 +53,13 @@ ByteResponse = bytes | int | None
 
 @dataclass(frozen=True, slots=True)
 class ImageSpan:
-    """Image data from start to end; zeros in it are no padding.
+    """Image data from start to end; zeros in it are not padding.
 
-    coded: it is compressed, so that ones, as erased memory reads, can't be picture either. film: silence may stand
-    in it, which is zeros. flat: an even colour in it may be zeros, if not most of the picture. full: it is
-    known where it ends, so that nothing is filled up there.
+    Attributes:
+        is_compressed: ones, as erased memory reads, can't be image data.
+        is_film: may contain silence, which is zeros.
+        can_be_flat: an even colour in it may be zeros, though not in most of the picture.
+        has_known_end: the end is known exactly, so there is no padding before it.
     """
 
     start: int
@@ -67,10 +72,14 @@ class ImageSpan:
 
 @dataclass(slots=True)
 class FileStructure:
-    """What a walk learnt of one file.
+    """What a walk found in one file.
 
-    image: where image data lies. pictures: JPEG pictures in it, as (start, end). reach: the furthest byte that
-    belongs to something known. unsure: why it can't be said to be whole, though nothing was found.
+    Attributes:
+        flaws: what is inconsistent.
+        image_spans: where image data is.
+        jpeg_spans: JPEG pictures in the file, as (start, end).
+        known_end: end of the furthest part of the file that was identified.
+        unsure_reason: why the file can't be called intact although no flaw was found.
     """
 
     flaws: list[IntegrityFlaw] = field(default_factory=list)
@@ -80,49 +89,49 @@ class FileStructure:
     unsure_reason: str = ""
 
     def extend_known_end(self, end: int) -> None:
-        """Something known ends here."""
+        """Record that an identified part ends at this offset."""
         self.known_end = max(self.known_end, end)
 
-    def add_flaw(self, sign: str, why: str, *, grave: bool, habit: bool = False) -> None:
-        """Note that something does not hold together; of more than a few, the first and the grave stay."""
-        one = IntegrityFlaw(is_grave=grave, sign=sign, explanation=why, is_possible_quirk=habit)
-        if any(known.sign == sign and known.is_grave == grave for known in self.flaws):
+    def add_flaw(self, sign: str, explanation: str, *, is_grave: bool, is_possible_quirk: bool = False) -> None:
+        """Record an inconsistency. Beyond MAX_FLAWS only a grave one is kept, in place of one that is not."""
+        flaw = IntegrityFlaw(is_grave, sign, explanation, is_possible_quirk)
+        if any(known.sign == sign and known.is_grave == is_grave for known in self.flaws):
             return
         if len(self.flaws) >= MAX_FLAWS:
             mild = next((known for known in self.flaws if not known.is_grave), None)
-            if not grave or mild is None:
+            if not is_grave or mild is None:
                 return
             self.flaws.remove(mild)
-        self.flaws.append(one)
+        self.flaws.append(flaw)
 
     def flag_if_cut(self, part: str, end: int, size: int) -> bool:
-        """Note that a part that ends at an offset lies partly behind the end of the file; whether it does."""
+        """Record a flaw if a part ends behind the end of the file; return whether it does."""
         self.extend_known_end(end)
         if end <= size:
             return False
         late = end - size
         if late <= MAKER_TOLERANCE_BYTES:
             why = f"its {part} should end {late:,} bytes behind the end of the file"
-            self.add_flaw(f"{part} ends {late} bytes late", why, grave=True, habit=True)
+            self.add_flaw(f"{part} ends {late} bytes late", why, is_grave=True, is_possible_quirk=True)
         else:
             why = f"it is cut short: its {part} goes on to byte {end:,}, the file ends at {size:,}"
-            self.add_flaw("cut short", why, grave=True)
+            self.add_flaw("cut short", why, is_grave=True)
         return True
 
 
 MAX_FLAWS = 8
 
 StructureWalk = Generator[ByteRequest, ByteResponse, None]
-"""A walk; it fills in the `FileStructure` it was given."""
+"""A walk; it fills in the `FileStructure` that it was given."""
 
 
 def request_piece(offset: int, size: int) -> Generator[ByteRequest, ByteResponse, bytes | None]:
-    """Ask for one piece. `data = yield from piece(0, 8)`."""
+    """Request one piece: `data = yield from request_piece(0, 8)`. Return None if it is gone."""
     answer = yield PieceRequest(offset, size)
     return answer if isinstance(answer, bytes) else None
 
 
 def request_marker(offset: int, limit: int) -> Generator[ByteRequest, ByteResponse, int | None]:
-    """Ask for the next marker."""
+    """Request the next marker. Return None if the bytes are gone."""
     answer = yield MarkerRequest(offset, limit)
     return answer if isinstance(answer, int) else None

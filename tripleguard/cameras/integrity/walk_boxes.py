@@ -1,11 +1,11 @@
 """Walk through a file made of boxes: Canon's CR3, HEIF pictures, films.
 
-At the top of the file boxes follow one another to its very end, and each says how long it is; a copy that was cut
+At the top level boxes follow one another to the end of the file, and each states its length, so a truncated copy
 ends inside one. A film that the camera could not finish has sound and pictures but no index (`moov`) to find them
 by. Whatever else a CR3 or a HEIF picture names in its index must lie inside the file, too.
 
-Boxes: ISO/IEC 14496-12, 4.2; sample tables: 8.7; items: 8.11. QuickTime's own: QuickTime File Format (Apple).
-Which brand Canon's raw has is not published; known from files.
+Boxes: ISO/IEC 14496-12, 4.2; sample tables: 8.7; items: 8.11. QuickTime's own: QuickTime File Format (Apple). The
+brand of Canon's raw is not published; known from files.
 """
 
 from __future__ import annotations
@@ -25,29 +25,32 @@ from tripleguard.cameras.integrity.walk_film_index import FilmIndex
 from tripleguard.cameras.integrity.walk_jpeg import walk_jpeg_stream
 
 MAX_BOXES = 1 << 16
-"""Boxes stepped over at the top of a file; a film in fragments has two for each."""
+"""Boxes at the top level; a fragmented film has two for each fragment."""
 
 MAX_PARTS = 4096
-"""Samples or items looked at in one picture's index."""
+"""Samples or items examined in one picture's index."""
 
 MAX_INDEXES = 4
-"""Indexes looked into in one picture; cameras write one, or two."""
+"""Indexes examined in one picture; cameras write one or two."""
 
 CR3_BRAND = b"crx "
 HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"avif"})
 
 
 def is_box_file_start(head: bytes) -> bool:
-    """Whether a file that begins so is made of boxes; old QuickTime films have no `ftyp`."""
+    """Return whether the first bytes of a file are those of a file made of boxes.
+
+    Old QuickTime films lack `ftyp`.
+    """
     return head[4:8] in _FIRST_BOXES
 
 
-def walk_boxes(shape: FileStructure, size: int) -> StructureWalk:
-    """A file of size bytes that is made of boxes."""
+def walk_boxes(structure: FileStructure, size: int) -> StructureWalk:
+    """Walk through a file of `size` bytes that is made of boxes."""
     seen: set[bytes] = set()
     brand = b""
     index: bytes | None = None
-    film = FilmIndex(shape, size)
+    film = FilmIndex(structure, size)
     films: list[tuple[int, int]] = []
     indexes = at = 0
     for _ in range(MAX_BOXES):
@@ -55,37 +58,37 @@ def walk_boxes(shape: FileStructure, size: int) -> StructureWalk:
             break
         header = yield from request_piece(at, 16)
         if header is None:
-            shape.unsure_reason = "one of its boxes was past before its place was known"
+            structure.unsure_reason = "one of its boxes was past before its place was known"
             return
         if len(header) < 8:
-            _flag_trailing_bytes(shape, header, at)
+            _flag_trailing_bytes(structure, header, at)
             break
         length, kind = struct.unpack(">I4s", header[:8])
         if length == 1 and len(header) == 16:
             (length,) = struct.unpack(">Q", header[8:])
         elif length == 0 and kind != bytes(4):
-            # It goes on to the end, whatever the end is.
+            # The box extends to the end of the file, so truncation can't be detected.
             length = size - at
-            shape.unsure_reason = "its last box does not say how long it is"
-        stranger = at + length > size and kind not in _TOP_BOXES and _INDEX_BOXES & seen and b"mdat" in seen
-        if not _is_box_type(kind) or length < 8 or stranger:
+            structure.unsure_reason = "its last box does not say how long it is"
+        is_unexpected = at + length > size and kind not in _TOP_BOXES and _INDEX_BOXES & seen and b"mdat" in seen
+        if not _is_box_type(kind) or length < 8 or is_unexpected:
             end = yield from request_piece(size - len(_MAKER_TRAILER), len(_MAKER_TRAILER))
             if end != _MAKER_TRAILER:
-                _flag_invalid_box(shape, header, at, seen)
+                _flag_invalid_box(structure, header, at, seen)
             break
-        if shape.flag_if_cut(_get_part_name(kind), at + length, size):
+        if structure.flag_if_cut(_get_part_name(kind), at + length, size):
             break
         if kind == b"ftyp" and at == 0:
             brand = header[8:12]
         if kind in _INDEX_BOXES and brand in _PICTURES:
             indexes += 1
             if length > MAX_PIECE_BYTES or indexes > MAX_INDEXES:
-                shape.unsure_reason = "its index is larger than a camera's"
+                structure.unsure_reason = "its index is larger than a camera's"
             else:
                 index = yield from request_piece(at, length)
         if kind == b"mdat" and index is not None:
-            # Now, while what it points to is still ahead.
-            yield from _walk_index(shape, size, brand, index)
+            # Check the index now, before the data that it refers to is read.
+            yield from _walk_index(structure, size, brand, index)
             index = None
         if kind == b"mdat" and brand not in _PICTURES:
             films.append((at + (16 if header[:4] == b"\0\0\0\1" else 8), at + length))
@@ -94,23 +97,23 @@ def walk_boxes(shape: FileStructure, size: int) -> StructureWalk:
         seen.add(kind)
         at += length
     else:
-        shape.unsure_reason = f"it has more than {MAX_BOXES:,} boxes"
+        structure.unsure_reason = f"it has more than {MAX_BOXES:,} boxes"
     if index is not None:
-        yield from _walk_index(shape, size, brand, index)
-    shape.image_spans += [_get_film_span(start, end, film.get_samples_end()) for start, end in films]
-    if not any(flaw.is_grave for flaw in shape.flaws):
-        _flag_missing_parts(shape, seen, brand)
+        yield from _walk_index(structure, size, brand, index)
+    structure.image_spans += [_get_film_span(start, end, film.get_samples_end()) for start, end in films]
+    if not any(flaw.is_grave for flaw in structure.flaws):
+        _flag_missing_parts(structure, seen, brand)
 
 
 def _get_film_span(start: int, end: int, samples_end: int) -> ImageSpan:
-    """Return the part of a film's data that holds samples; behind the last one a camera may have kept room."""
+    """Return the part of a film's data that holds samples; cameras may pad it behind the last sample."""
     if start < samples_end <= end:
         return ImageSpan(start, samples_end, is_film=True, has_known_end=True)
     return ImageSpan(start, end, is_film=True, has_known_end=samples_end > end)
 
 
 _MAKER_TRAILER = b"8db42d694ccc418790edff439fe026bf"
-"""How a maker of cameras that see all around ends what it hangs on its films; not published, from memory."""
+"""The end of the trailer that one maker of 360-degree cameras adds to its films; not published, from memory."""
 
 _FIRST_BOXES = frozenset({b"ftyp", b"moov", b"mdat", b"wide", b"skip", b"free", b"pnot"})
 _INDEX_BOXES = frozenset({b"moov", b"moof", b"meta"})
@@ -127,57 +130,60 @@ def _is_box_type(kind: bytes) -> bool:
     return all(0x20 <= char < 0x7F or char == 0xA9 for char in kind)
 
 
-def _flag_trailing_bytes(shape: FileStructure, rest: bytes, at: int) -> None:
+def _flag_trailing_bytes(structure: FileStructure, rest: bytes, at: int) -> None:
     if rest.strip(b"\0"):
         why = f"{len(rest)} bytes at its end, at byte {at:,}, belong to nothing"
-        shape.add_flaw("bytes behind the last box", why, grave=False, habit=True)
+        structure.add_flaw("bytes behind the last box", why, is_grave=False, is_possible_quirk=True)
 
 
-def _flag_invalid_box(shape: FileStructure, header: bytes, at: int, kinds: set[bytes]) -> None:
-    """What stands where a box should begin is none."""
+def _flag_invalid_box(structure: FileStructure, header: bytes, at: int, kinds: set[bytes]) -> None:
+    """Record that no valid box begins where one should."""
     whole_film = b"moov" in kinds and b"mdat" in kinds and b"moof" not in kinds
     if whole_film and not header.strip(b"\0"):
-        # The room on the card that was kept for it and not needed.
+        # Zeros at the end are space that the camera reserved on the card and did not use.
         return
     if not kinds & _INDEX_BOXES or b"mdat" not in kinds:
         why = f"its structure breaks off at byte {at:,}: what stands there is no box"
-        shape.add_flaw("no box", why, grave=True, habit=True)
+        structure.add_flaw("no box", why, is_grave=True, is_possible_quirk=True)
     else:
-        # All is there that a picture needs; some writers leave a mark of their own behind it.
+        # The picture is complete; some writers append data of their own.
         what = "something" if header.strip(b"\0") else "zeros"
         why = f"behind its last box, at byte {at:,}, stands {what} that is no box"
-        shape.add_flaw(f"{what} behind the last box", why, grave=False, habit=True)
+        structure.add_flaw(f"{what} behind the last box", why, is_grave=False, is_possible_quirk=True)
 
 
-def _flag_missing_parts(shape: FileStructure, kinds: set[bytes], brand: bytes) -> None:
-    """Note if a part is missing without which nothing can be shown."""
+def _flag_missing_parts(structure: FileStructure, kinds: set[bytes], brand: bytes) -> None:
+    """Record if a part is missing without which nothing can be shown."""
     if not kinds & _INDEX_BOXES:
         why = "its index is missing: the camera could not finish it, or it was cut"
-        shape.add_flaw("no index", why, grave=True)
+        structure.add_flaw("no index", why, is_grave=True)
     elif b"mdat" not in kinds and brand not in HEIF_BRANDS:
-        shape.add_flaw(
-            "no image data", "it holds an index and nothing that it could point to", grave=True, habit=True
+        structure.add_flaw(
+            "no image data",
+            "it holds an index and nothing that it could point to",
+            is_grave=True,
+            is_possible_quirk=True,
         )
 
 
-def _walk_index(shape: FileStructure, size: int, brand: bytes, content: bytes) -> StructureWalk:
-    """What the index of a picture names must lie inside the file."""
+def _walk_index(structure: FileStructure, size: int, brand: bytes, content: bytes) -> StructureWalk:
+    """Check that everything the index of a picture refers to lies inside the file."""
     places = _iter_samples(content) if brand == CR3_BRAND else _iter_items(content)
     for start, length, holds in sorted(set(itertools.islice(places, MAX_PARTS))):
-        if length == 0 or shape.flag_if_cut("image data", start + length, size):
+        if length == 0 or structure.flag_if_cut("image data", start + length, size):
             continue
         if holds == _JPEG:
-            stream = yield from walk_jpeg_stream(shape, start, start + length, "preview", is_embedded=True)
+            stream = yield from walk_jpeg_stream(structure, start, start + length, "preview", is_embedded=True)
             if stream.end is not None:
-                shape.jpeg_spans.append((start, stream.end))
+                structure.jpeg_spans.append((start, stream.end))
         elif holds == _IMAGE:
-            shape.image_spans.append(
+            structure.image_spans.append(
                 ImageSpan(start, start + length, is_compressed=True, has_known_end=brand != CR3_BRAND)
             )
 
 
 def _iter_boxes(content: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:
-    """Boxes in a piece of a file: kind, and where the content begins and ends."""
+    """Yield kind, content start and content end of each box in a piece of a file."""
     at = start
     for _ in range(MAX_PARTS):
         if at + 8 > end:
@@ -193,17 +199,17 @@ _IMAGE, _JPEG, _OTHER = "image", "jpeg", "else"
 
 
 def _iter_samples(moov: bytes) -> Iterator[tuple[int, int, str]]:
-    """Offset and size of what each track of a Canon raw holds, and what it is.
+    """Yield offset, size and description of what each track of a Canon raw holds.
 
-    There is one sample in a track: the JPEG, the small raw, the raw, and data about the shot.
+    A track has one sample: the JPEG, the reduced raw, the raw, or data about the shot.
     """
     for track in _iter_children(moov, 8, len(moov), b"trak"):
         for media in _iter_children(moov, *track, b"mdia"):
             image = any(moov[at + 8 : at + 12] == b"vide" for at, _ in _iter_children(moov, *media, b"hdlr"))
             for info in _iter_children(moov, *media, b"minf"):
                 for table in _iter_children(moov, *info, b"stbl"):
-                    said = (moov[at:end] for at, end in _iter_children(moov, *table, b"stsd"))
-                    holds = _JPEG if any(b"JPEG" in one for one in said) else _IMAGE if image else _OTHER
+                    descriptions = (moov[at:end] for at, end in _iter_children(moov, *table, b"stsd"))
+                    holds = _JPEG if any(b"JPEG" in one for one in descriptions) else _IMAGE if image else _OTHER
                     yield from ((at, length, holds) for at, length in _iter_sample_table(moov, *table))
 
 
@@ -214,7 +220,7 @@ def _iter_children(content: bytes, start: int, end: int, kind: bytes) -> Iterato
 
 
 def _iter_sample_table(moov: bytes, start: int, end: int) -> Iterator[tuple[int, int]]:
-    """Offset and size of the only sample of each chunk, where a chunk has one."""
+    """Yield offset and size of the sample of each chunk that has exactly one."""
     offsets: list[int] = []
     sizes: list[int] = []
     for kind, at, stop in _iter_boxes(moov, start, end):
@@ -235,7 +241,7 @@ def _iter_sample_table(moov: bytes, start: int, end: int) -> Iterator[tuple[int,
 
 
 def _iter_items(meta: bytes) -> Iterator[tuple[int, int, str]]:
-    """Offset and length of every item that lies in the file itself (`iloc`, construction method 0)."""
+    """Yield offset and length of every item stored in the file itself (`iloc`, construction method 0)."""
     for at, end in _iter_children(meta, 12, len(meta), b"iloc"):
         yield from ((start, length, _IMAGE) for start, length in _iter_item_spans(meta[at:end]))
 
@@ -261,12 +267,12 @@ def _iter_item_spans(iloc: bytes) -> Iterator[tuple[int, int]]:
             offset, length = reader.read_number(offset_size), reader.read_number(length_size)
             if reader.is_past_end:
                 return
-            # What lies elsewhere is told too, as nothing: so whoever counts the parts sees them all.
+            # Items stored elsewhere are yielded with length 0, so that the caller counts all parts.
             yield base + offset, length if method == 0 else 0
 
 
 class _BoxNumberReader:
-    """Numbers one after the other; 0 behind the end."""
+    """A reader of consecutive numbers; it returns 0 behind the end."""
 
     def __init__(self, content: bytes, at: int) -> None:
         self._content = content

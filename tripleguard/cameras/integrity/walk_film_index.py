@@ -1,8 +1,8 @@
-"""Walk through the index (`moov`) of a film: where its samples lie, and whether the index itself is whole.
+"""Walk through the index (`moov`) of a film: where its samples are, and whether the index itself is intact.
 
-The index lists, for each track, the chunks that hold the samples and the length of each sample. These must lie
-inside the file; a camera may leave room behind the last chunk, but not before it. The index of a long film has
-millions of entries, so its tables pass in small pieces and are not kept.
+For each track the index lists the chunks that hold the samples and the length of each sample. These must lie
+inside the file; a camera may pad behind the last chunk, but not before it. The index of a long film has millions
+of entries, so its tables are read in small pieces and not kept.
 
 ISO/IEC 14496-12, 8.5 (sample tables), 8.7.3 to 8.7.5 (`stsz`, `stsc`, `stco`, `co64`).
 """
@@ -24,21 +24,21 @@ from tripleguard.cameras.integrity.walk import (
 )
 
 MAX_BOXES = 4096
-"""Boxes looked at in one index."""
+"""Boxes examined in one index."""
 
 MAX_DEPTH = 8
-"""Levels of boxes that are entered; the tables of a track lie on the fifth."""
+"""Nesting levels that are entered; the tables of a track are on the fifth."""
 
 MAX_LAST_SAMPLES = 1 << 16
-"""Samples whose lengths are kept at the end of a track, to see how long its last chunk is."""
+"""Sample lengths kept from the end of a track, to compute the length of its last chunk."""
 
 TABLE_PIECE_BYTES = 32 << 10
-"""Bytes of a table that are looked at together; less than what a stream keeps of what has passed."""
+"""Bytes of a table requested at once; less than the tail that is kept."""
 
 
 @dataclass(slots=True)
 class FilmTrack:
-    """What one track's tables say. last_chunk: where its last chunk begins; in_last: samples in it."""
+    """What the tables of one track say. last_chunk_offset: start of the last chunk."""
 
     chunk_count: int = 0
     last_chunk_offset: int = 0
@@ -47,7 +47,7 @@ class FilmTrack:
     last_sample_sizes: array[int] | None = None
 
     def get_samples_end(self) -> int:
-        """Return where the samples of the last chunk end; where it begins if that can't be told."""
+        """Return where the samples of the last chunk end; its start if that can't be computed."""
         sizes = (
             self.last_sample_sizes[-self.samples_in_last_chunk :]
             if self.last_sample_sizes and self.samples_in_last_chunk
@@ -59,10 +59,10 @@ class FilmTrack:
 
 
 class FilmIndex:
-    """Follows one `moov` box and collects where the samples of its tracks lie."""
+    """A walk through one `moov` box that collects where the samples of its tracks are."""
 
-    def __init__(self, shape: FileStructure, size: int) -> None:
-        self._shape = shape
+    def __init__(self, structure: FileStructure, size: int) -> None:
+        self._structure = structure
         self._size = size
         self._box_count = 0
         self._tracks: list[FilmTrack] = []
@@ -72,19 +72,19 @@ class FilmIndex:
         return max((track.get_samples_end() for track in self._tracks if track.chunk_count), default=0)
 
     def walk(self, start: int, end: int, depth: int = 0) -> StructureWalk:
-        """Look at the boxes from start to end, and enter those that lead to the tables."""
+        """Read the boxes from start to end, and enter those that lead to the tables."""
         at = start
         while at + 8 <= end:
             self._box_count += 1
             if self._box_count > MAX_BOXES or depth > MAX_DEPTH:
-                self._shape.unsure_reason = (
-                    self._shape.unsure_reason or "its index has more parts than a camera writes"
+                self._structure.unsure_reason = (
+                    self._structure.unsure_reason or "its index has more parts than a camera writes"
                 )
                 return
             header = yield from request_piece(at, 8)
             if header is None or len(header) < 8:
-                self._shape.unsure_reason = (
-                    self._shape.unsure_reason or "its index was past before its place was known"
+                self._structure.unsure_reason = (
+                    self._structure.unsure_reason or "its index was past before its place was known"
                 )
                 return
             length, kind = struct.unpack(">I4s", header)
@@ -145,32 +145,34 @@ class FilmIndex:
             track.last_chunk_offset = max(track.last_chunk_offset, max(numbers))
             at += numbers.itemsize * len(numbers)
         if track.last_chunk_offset >= self._size:
-            self._shape.flag_if_cut("image data", track.last_chunk_offset + 1, self._size)
+            self._structure.flag_if_cut("image data", track.last_chunk_offset + 1, self._size)
 
     def _read_numbers(
         self, at: int, end: int, code: str
     ) -> Generator[ByteRequest, ByteResponse, array[int] | None]:
-        """Return the next numbers of a table, big-endian in the file; None at its end or where it is past."""
+        """Return the next numbers of a table, big-endian in the file; None at its end or if the bytes are gone."""
         numbers = array(code)
         assert numbers.itemsize in (4, 8)
         packed = yield from request_piece(at, min(TABLE_PIECE_BYTES, max(0, end - at)))
         if packed is None:
-            self._shape.unsure_reason = (
-                self._shape.unsure_reason or "its index was past before its place was known"
+            self._structure.unsure_reason = (
+                self._structure.unsure_reason or "its index was past before its place was known"
             )
             return None
         numbers.frombytes(packed[: len(packed) // numbers.itemsize * numbers.itemsize])
         if not numbers:
             return None
         if _BLANK_BLOCKS[0] in packed or _BLANK_BLOCKS[1] in packed:
-            self._shape.add_flaw("blank index", "its index holds blank blocks", grave=False, habit=True)
+            self._structure.add_flaw(
+                "blank index", "its index holds blank blocks", is_grave=False, is_possible_quirk=True
+            )
         if sys.byteorder == "little":
             numbers.byteswap()
         return numbers
 
     def _flag_invalid(self, at: int) -> None:
         why = f"its index makes no sense from byte {at:,} on"
-        self._shape.add_flaw("senseless index", why, grave=False, habit=True)
+        self._structure.add_flaw("senseless index", why, is_grave=False, is_possible_quirk=True)
 
 
 _CONTAINER_BOXES = frozenset({b"trak", b"mdia", b"minf", b"stbl"})

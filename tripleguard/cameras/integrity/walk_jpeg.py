@@ -1,8 +1,8 @@
 """Walk through a JPEG stream: from marker to marker, through the coded picture, to its end.
 
-Every segment says how long it is; the coded picture behind them does not, but in it every 0xFF is followed by a
-zero or is a restart marker. Whatever else follows an 0xFF there is the end, the next scan, or damage. A JPEG may
-hold further pictures behind the first (usually a larger preview); a segment says where.
+Every segment states its length. The coded picture behind them does not, but in it a zero or a restart marker
+follows every 0xFF. Any other byte after 0xFF means the end, the next scan, or damage. A JPEG may hold further
+pictures behind the first (usually a larger preview); a segment gives their positions.
 
 ITU-T T.81, annex B (markers and segments; table B.1). Further pictures: CIPA DC-007 (Multi-Picture Format), 5.2.
 """
@@ -24,50 +24,56 @@ from tripleguard.cameras.integrity.walk import (
 )
 
 MAX_SEGMENTS = 4096
-"""Segments stepped through in one stream."""
+"""Segments in one stream."""
 
 MAX_FILL_BYTES = 2 << 10
-"""Fill bytes in a row that are taken for such; erased memory reads the same."""
+"""Consecutive bytes of ones accepted as fill bytes; erased memory reads the same."""
 
 MAX_PICTURES = 16
-"""Further pictures looked at in one file."""
+"""Further pictures examined in one file."""
 
 
-def walk_jpeg(shape: FileStructure, size: int) -> StructureWalk:
-    """A whole JPEG file of size bytes."""
-    first = yield from walk_jpeg_stream(shape, 0, size, "picture")
+def walk_jpeg(structure: FileStructure, size: int) -> StructureWalk:
+    """Walk through a whole JPEG file of `size` bytes."""
+    first = yield from walk_jpeg_stream(structure, 0, size, "picture")
     if first.end is None:
         return
-    shape.jpeg_spans.append((0, first.end))
+    structure.jpeg_spans.append((0, first.end))
     if first.picture_index is not None:
-        yield from _walk_further_pictures(shape, size, first.end, *first.picture_index)
+        yield from _walk_further_pictures(structure, size, first.end, *first.picture_index)
 
 
 def walk_jpeg_stream(
-    shape: FileStructure, start: int, limit: int, label: str, *, is_embedded: bool = False
+    structure: FileStructure, start: int, limit: int, label: str, *, is_embedded: bool = False
 ) -> Generator[ByteRequest, ByteResponse, JpegStream]:
-    """One JPEG stream that begins at start and must end before limit.
+    """Walk through a JPEG stream that begins at `start` and must end before `limit`.
 
-    inside: it lies inside another file, whose maker may have a way of their own with it: what is odd makes that
-    file suspicious and no more; whether it is broken, decoding tells.
+    Args:
+        structure: the structure to fill in.
+        start, limit: offsets in the file.
+        label: what the stream is, for texts.
+        is_embedded: it lies inside another file, whose maker may use variants of its own, so that flaws make the
+            file suspicious and no more; decoding decides whether it is broken.
     """
-    stream = JpegStream(shape, start, limit, label, is_embedded)
+    stream = JpegStream(structure, start, limit, label, is_embedded)
     yield from stream.walk()
     return stream
 
 
 class JpegStream:
-    """One JPEG stream and what was met in it.
+    """One JPEG stream and what was found in it.
 
-    end: behind its last marker; None if that was not reached. index: where the segment of further pictures begins,
-    and its bytes. lossless: it is the image data of a raw and no picture to show.
+    Attributes:
+        end: the offset behind its last marker; None if that was not reached.
+        picture_index: start and bytes of the segment that lists further pictures.
+        is_lossless: it is the image data of a raw and not a viewable picture.
     """
 
-    def __init__(self, shape: FileStructure, start: int, limit: int, label: str, is_embedded: bool) -> None:
+    def __init__(self, structure: FileStructure, start: int, limit: int, label: str, is_embedded: bool) -> None:
         self.end: int | None = None
         self.picture_index: tuple[int, bytes] | None = None
         self.is_lossless = False
-        self._shape = shape
+        self._structure = structure
         self._start = start
         self._limit = limit
         self._label = label
@@ -94,7 +100,7 @@ class JpegStream:
         self._set_unsure(f"has more than {MAX_SEGMENTS:,} segments")
 
     def _step(self, at: int) -> Generator[ByteRequest, ByteResponse, int]:
-        """Step over what begins here; where the next marker stands, or _DONE at the end, good or bad."""
+        """Skip the segment at `at`; return the offset of the next marker, or _DONE when the walk is over."""
         marker = yield from request_piece(at, 4)
         if marker is None:
             return self._set_unsure("could not be followed to its end")
@@ -102,7 +108,9 @@ class JpegStream:
             return self._flag_early_end()
         if marker[0] != 0xFF:
             why = f"in its {self._label}, at byte {at:,}, something stands between two segments"
-            self._shape.add_flaw(f"{self._label} has bytes between segments", why, grave=False, habit=True)
+            self._structure.add_flaw(
+                f"{self._label} has bytes between segments", why, is_grave=False, is_possible_quirk=True
+            )
             return (yield from self._find_next_marker(at))
         code = marker[1]
         if code == 0xFF:
@@ -116,7 +124,7 @@ class JpegStream:
         return (yield from self._read_segment(at, code, marker))
 
     def _skip_fill(self, at: int) -> Generator[ByteRequest, ByteResponse, int]:
-        """Step over fill bytes (ITU-T T.81, B.1.1.2); where their last one stands, which begins a marker."""
+        """Skip fill bytes (ITU-T T.81, B.1.1.2); return the offset of the last one, which begins a marker."""
         begin, size = at, _FIRST_FILL
         while at < self._limit:
             some = yield from request_piece(at, min(size, self._limit - at))
@@ -128,7 +136,9 @@ class JpegStream:
                 break
         if at - begin > MAX_FILL_BYTES:
             sign, why = "has a long run of ones", f"has nothing but ones from byte {begin:,} to byte {at:,}"
-            self._shape.add_flaw(f"{self._label} {sign}", f"its {self._label} {why}", grave=False, habit=True)
+            self._structure.add_flaw(
+                f"{self._label} {sign}", f"its {self._label} {why}", is_grave=False, is_possible_quirk=True
+            )
         return at - 1 if at < self._limit else self._flag_early_end()
 
     def _read_segment(self, at: int, code: int, marker: bytes) -> Generator[ByteRequest, ByteResponse, int]:
@@ -166,7 +176,10 @@ class JpegStream:
         return self._flag_early_end() if found == NO_MARKER else found
 
     def _is_allowed_here(self, code: int) -> bool:
-        """Whether a segment with this marker may stand here. In a picture of one scan nothing comes after it."""
+        """Return whether a segment with this marker is allowed here.
+
+        Nothing follows the only scan of a picture.
+        """
         if code in (0x00, 0xD8) or 0x02 <= code <= 0xBF or (0xF0 <= code <= 0xFD and code != 0xF7):
             return False
         if self._scan_start is None:
@@ -175,9 +188,9 @@ class JpegStream:
         return not frame and (not self._has_one_scan or code == 0xDC)
 
     def _is_program_note(self, at: int, code: int, marker: bytes) -> Generator[ByteRequest, ByteResponse, bool]:
-        """Whether a program's note stands here, behind the picture, and behind it another one or the end.
+        """Return whether a program's note follows the picture, and another note or the end marker follows that.
 
-        In damage no marker follows just there.
+        In damaged data no marker follows in exactly that position.
         """
         if code not in _NOTE_MARKERS or len(marker) < 4:
             return False
@@ -188,49 +201,52 @@ class JpegStream:
 
     @property
     def _can_be_flat(self) -> bool:
-        """Whether zeros may be picture: all codes of zeros say that nothing changes. Cameras have other tables."""
+        """Whether zeros may be image data: the code of all zeros means no change. Cameras use other tables."""
         return self._is_progressive or self._first_codes == {0}
 
     def _read_scan_header(self, at: int) -> StructureWalk:
-        """Whether this scan holds the whole picture: all components, not one step of a progressive one."""
+        """Note whether this scan holds all components, completely: it is no step of a progressive picture."""
         header = yield from request_piece(at + 4, 1 + 2 * 4 + 3)
         if header is None or self._scan_start is not None or len(header) < 12:
             return
         components = header[0]
         if 1 <= components <= 4:
             first, last, bits = header[1 + 2 * components : 4 + 2 * components]
-            # Sequential DCT: 0, 63, 0 and all three colours at once. Progressive ones and single colours go on.
+            # Sequential DCT: 0, 63, 0 and all three colours at once. Progressive and single-colour scans are
+            # followed by more.
             self._has_one_scan = components >= 3 and (first, last, bits) == (0, 63, 0)
 
     def _finish(self, at: int) -> int:
         self.end = at + 2
-        self._shape.extend_known_end(self.end)
+        self._structure.extend_known_end(self.end)
         if self._scan_start is not None:
-            self._shape.image_spans.append(
+            self._structure.image_spans.append(
                 ImageSpan(self._scan_start, at, is_compressed=True, can_be_flat=self._can_be_flat)
             )
         return _DONE
 
     def _flag_early_end(self) -> int:
-        self._shape.extend_known_end(self._limit)
+        self._structure.extend_known_end(self._limit)
         return self._add_flaw("has no end", "is cut short: the end is missing")
 
     def _add_flaw(self, sign: str, why: str) -> int:
         what, grave = self._label, not self._is_embedded
-        self._shape.add_flaw(f"{what} {sign}", f"its {what} {why}", grave=grave, habit=self._is_embedded)
+        self._structure.add_flaw(
+            f"{what} {sign}", f"its {what} {why}", is_grave=grave, is_possible_quirk=self._is_embedded
+        )
         return _DONE
 
     def _set_unsure(self, reason: str) -> int:
-        self._shape.unsure_reason = self._shape.unsure_reason or f"its {self._label} {reason}"
+        self._structure.unsure_reason = self._structure.unsure_reason or f"its {self._label} {reason}"
         return _DONE
 
 
 _DONE = -1
-# TEM, RST0 to RST7: a marker and nothing more.
+# TEM, RST0 to RST7: markers without a segment.
 _STANDALONE_MARKERS = frozenset({0x01, *range(0xD0, 0xD8)})
-# SOF3, 7, 11, 15: lossless frames, as raws have them.
+# SOF3, 7, 11, 15: lossless frames, as in raws.
 _LOSSLESS_FRAMES = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
-# DHT, JPG and DAC stand among the frames and are none.
+# DHT, JPG and DAC lie in the SOFn marker range but do not start a frame.
 _NON_FRAME_MARKERS = frozenset({0xC4, 0xC8, 0xCC})
 _MAX_INDEX_BYTES = 8192
 _FIRST_FILL, _FILL_PIECE = 64, 32 << 10
@@ -240,7 +256,7 @@ _MAX_TABLE_BYTES = 2048
 
 
 def _read_first_codes(tables: bytes) -> set[int]:
-    """The symbols that Huffman tables give their first codes, which are all zeros (ITU-T T.81, B.2.4.2, C.2)."""
+    """Return the symbol of the all-zero code in each Huffman table (ITU-T T.81, B.2.4.2, C.2)."""
     found, at = set(), 0
     while at + 17 < len(tables):
         count = sum(tables[at + 1 : at + 17])
@@ -251,40 +267,40 @@ def _read_first_codes(tables: bytes) -> set[int]:
 
 
 def _walk_further_pictures(
-    shape: FileStructure, size: int, first_end: int, base: int, index: bytes
+    structure: FileStructure, size: int, first_end: int, base: int, index: bytes
 ) -> StructureWalk:
-    """The pictures behind the first, from where the index says they are."""
+    """Walk through the pictures behind the first, at the offsets that the index gives."""
     places = _parse_picture_index(index)
     if not places:
         return
-    # An editor that changed the first picture's length left an index that can't be believed.
-    believed = places[0][0] == 0 and places[0][1] in (first_end, first_end - 2)
+    # An editor that changed the first picture's length left an index with wrong offsets.
+    is_index_valid = places[0][0] == 0 and places[0][1] in (first_end, first_end - 2)
     for offset, length in sorted(places[1:])[:MAX_PICTURES]:
         start, end = base + offset, base + offset + length
         if offset == 0 or length == 0 or start < first_end:
             continue
-        if end > size and (not believed or first_end == size):
+        if end > size and (not is_index_valid or first_end == size):
             why = "a further picture should lie behind the end of the file"
-            shape.add_flaw("further picture outside", why, grave=False, habit=True)
+            structure.add_flaw("further picture outside", why, is_grave=False, is_possible_quirk=True)
             continue
         if start >= size:
-            shape.flag_if_cut("further picture", end, size)
+            structure.flag_if_cut("further picture", end, size)
             continue
         further = FileStructure()
         stream = yield from walk_jpeg_stream(further, start, min(end, size), "further picture", is_embedded=True)
-        shape.image_spans += further.image_spans
-        if stream.end is None and shape.flag_if_cut("further picture", end, size):
+        structure.image_spans += further.image_spans
+        if stream.end is None and structure.flag_if_cut("further picture", end, size):
             continue
-        # Some writers get the length of the last one wrong.
-        shape.extend_known_end(min(end, size))
+        # Some writers state a wrong length for the last picture.
+        structure.extend_known_end(min(end, size))
         for flaw in further.flaws:
-            shape.add_flaw(flaw.sign, flaw.explanation, grave=False, habit=True)
+            structure.add_flaw(flaw.sign, flaw.explanation, is_grave=False, is_possible_quirk=True)
         if stream.end is not None:
-            shape.jpeg_spans.append((start, stream.end))
+            structure.jpeg_spans.append((start, stream.end))
 
 
 def _parse_picture_index(index: bytes) -> list[tuple[int, int]]:
-    """Offset (from the index's own start) and length of each picture; the first has offset 0."""
+    """Return offset (from the start of the index) and length of each picture; the first has offset 0."""
     order = {b"II*\0": "<", b"MM\0*": ">"}.get(index[:4])
     if order is None or len(index) < 8:
         return []

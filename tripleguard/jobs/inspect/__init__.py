@@ -1,1 +1,1 @@
-"""Decode pictures in a child process that can be killed, and make small pictures for pages."""
+"""Decode pictures in a child process that can be killed, and make previews for pages."""

@@ -1,7 +1,7 @@
-"""Run a picture decoder in a child process, and kill it when it takes too long or too much.
+"""Run a picture decoder in a child process, and kill it when it takes too long or uses too much.
 
-Native decoders read what came from outside; one that crashes or hangs must take nothing with it. So it gets
-bytes and returns text, and a new one is started when it has died.
+Native decoders read untrusted data; one that crashes or hangs must not affect this process. So it gets bytes and
+returns text, and a new one is started when it has died.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tripleguard.jobs.background import start_child_process
 from tripleguard.model import IntegrityFlaw
 
 TIMEOUT_SECONDS = 30.0
-"""Wall time for one picture, and a second more for every few megabytes; native code on a busy machine is slow."""
+"""Wall time for one picture, plus a second for every few megabytes; native code on a busy machine is slow."""
 
 MAX_FILE_BYTES = 1 << 29
 """Bytes of the largest file that is decoded."""
@@ -28,9 +28,9 @@ _CHILD_MODULE = "tripleguard.jobs.inspect.decoder_child"
 
 
 class PictureDecoder:
-    """Decodes pictures in another process. Use it in a `with` statement; one thread at a time.
+    """A decoder in another process. Use it in a `with` statement, from one thread at a time.
 
-    command: for tests: what to start in its stead.
+    A command given to the constructor is started in place of the decoder, for tests.
     """
 
     def __init__(self, command: Sequence[str] = (), timeout_s: float = TIMEOUT_SECONDS) -> None:
@@ -48,7 +48,10 @@ class PictureDecoder:
         self._stop()
 
     def decode(self, name: str, content: bytes | bytearray) -> DecodeCheck:
-        """What decoding a picture told. One over which two decoders die or hang is suspicious, and no more."""
+        """Return the result of decoding a picture.
+
+        One that kills or hangs two decoders is suspicious, and no more.
+        """
         seconds = self._timeout_s + len(content) / (4 << 20)
         how = ""
         for _ in range(2):
@@ -62,7 +65,7 @@ class PictureDecoder:
     def _decode_once(
         self, name: str, content: bytes | bytearray, timeout_s: float
     ) -> tuple[dict[str, object] | None, bool]:
-        """The answer, None if the decoder died over it; and whether it was killed for being late."""
+        """Return the answer, None if the decoder died; and whether it was killed because of the timeout."""
         process = self._process or self._start()
         late = threading.Event()
 
@@ -119,7 +122,7 @@ class PictureDecoder:
 
 
 def _read_answer(process: subprocess.Popen[bytes]) -> dict[str, object] | None:
-    """One answer; None if the process ended instead or said something else."""
+    """Return one answer; None if the process ended or wrote something else."""
     assert process.stdout is not None
     line = process.stdout.readline(1 << 16)
     try:

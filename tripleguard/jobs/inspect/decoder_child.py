@@ -1,8 +1,8 @@
 """The child process of the decoder: decodes what it is given and answers, until its input ends.
 
-It gets a name and a size in one line, then so many bytes; it answers with one line of JSON. It opens no file,
-yields to every other program on the machine, and where the system allows it limits its own memory and processor
-time. The process that started it kills it when it takes too long.
+It gets a name and a size in one line, then that many bytes; it answers with one line of JSON. It opens no file,
+runs at the lowest priority, and where the system allows it limits its own memory and processor time. The parent
+process kills it when it takes too long.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ MAX_MEMORY_BYTES = 3 << 30
 """Bytes of address space."""
 
 MAX_CPU_SECONDS = 60
-"""Seconds of a processor for one picture."""
+"""Processor seconds for one picture."""
 
 
 def main() -> None:
-    """Serve until the input ends."""
-    # Ctrl-C is for the one who started this.
+    """Answer requests until the input ends."""
+    # Ctrl-C is handled by the parent process.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    answers = os.fdopen(os.dup(1), "wb")  # what native code prints must not get between the answers
+    answers = os.fdopen(os.dup(1), "wb")  # native code must not print between the answers
     os.dup2(2, 1)
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ[name] = "1"
@@ -35,12 +35,12 @@ def main() -> None:
     _limit_resources()
     _write_answer(answers, {"ready": ready})
     while ready and (line := sys.stdin.buffer.readline()):
-        asked = json.loads(line)
-        content = sys.stdin.buffer.read(asked["size"])
-        if len(content) < asked["size"]:
+        request = json.loads(line)
+        content = sys.stdin.buffer.read(request["size"])
+        if len(content) < request["size"]:
             return
         _limit_cpu_time()
-        _write_answer(answers, _decode(asked["name"], content))
+        _write_answer(answers, _decode(request["name"], content))
 
 
 def _decode(name: str, content: bytes) -> dict[str, object]:

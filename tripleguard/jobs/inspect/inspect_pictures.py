@@ -1,9 +1,8 @@
 """Decode pictures from their verified copies, to find damage that the integrity check can't see.
 
-A copy is read from its drive, its digest is compared on the way, and its bytes are given to a decoder in a
-process of its own. Each picture is decoded once; the newest come first, for their card may still be there.
-Nothing is written to a drive. What does not decode was damaged before it was copied, for every copy is
-verified.
+A copy is read from its drive, its digest is compared on the way, and its bytes are decoded in a child process.
+Each picture is decoded once; the newest come first, as their card may still exist. Nothing is written to a drive.
+A picture that does not decode was damaged before it was copied, as every copy is verified.
 """
 
 from __future__ import annotations
@@ -40,10 +39,14 @@ _PAGE_SIZE = 200
 
 @dataclass(slots=True)
 class InspectResult:
-    """What decoding told. decoded: pictures that were; passed_over: that no decoder here reads; left: still to do.
+    """The results of decoding.
 
-    damaged: path on the card and why, unless a person lives with it. unread: copies that could not be read or are
-    not as recorded now.
+    Attributes:
+        decoded: pictures that were decoded.
+        unsupported: pictures that no decoder here reads.
+        unreadable: copies that could not be read or differ from their record.
+        remaining: pictures still to decode.
+        damaged: path on the card and reason, unless a person accepted the damage.
     """
 
     decoded: int = 0
@@ -59,10 +62,14 @@ class InspectResult:
 def inspect_pictures(
     ctx: JobContext, drives: Sequence[OpenDrive], budget: Budget, decoder: PictureDecoder
 ) -> Job[InspectResult]:
-    """Decode what was not decoded yet and has a verified copy on these open drives. Yields progress.
+    """Decode pictures that were not decoded yet and have a verified copy on these open drives. Yields progress.
 
-    A stop by the person ends it in good order. Raises PlaceFailed if a drive goes, WrongUse without decoders,
-    CatalogTrouble.
+    A stop by the person ends the job in good order.
+
+    Raises:
+        PlaceFailedError: a drive disappeared.
+        UsageError: no decoders are installed.
+        CatalogError: the catalog can't be read or written.
     """
     began, result = time.monotonic(), InspectResult()
     by_id = {drive.record.id: drive for drive in drives}
@@ -114,7 +121,7 @@ def _inspect_copy(
 def _read_content(
     ctx: JobContext, drive: OpenDrive, copy: Copy, known: KnownFile, budget: Budget
 ) -> bytearray | None:
-    """The bytes of a copy; None if it can't be read or is not what the catalog says: that is for a rescan."""
+    """Return the bytes of a copy; None if it can't be read or differs from the catalog, which a rescan reports."""
     hasher, buffer, content = Hasher(), allocate_aligned(CHUNK_BYTES), bytearray()
     try:
         reading = drive.place.open_reader(copy.path)

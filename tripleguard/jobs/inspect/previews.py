@@ -1,7 +1,7 @@
-"""Make small pictures of files for pages: once from a verified copy, cached in the home, at most so many.
+"""Make previews of files for pages: once from a verified copy, cached in the home, a limited number per page.
 
-They show people. So they stay in the user's own folder, readable by nobody else, and the folder may be emptied
-at any time; what is needed is made again.
+Previews show people, so they stay in the user's own folder, which nobody else can read. The folder may be emptied
+at any time; previews are made again as needed.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from tripleguard.places.cache_bypass import allocate_aligned
 from tripleguard.rules import is_as_recorded, is_good_copy
 
 MAX_PREVIEWS = 24
-"""Small pictures that one page gets."""
+"""Previews on one page."""
 
 
 def make_previews(ctx: JobContext, digests: Sequence[bytes]) -> dict[bytes, bytes]:
-    """Small pictures of the first of these files that have one, by digest. Raises CatalogTrouble, PlaceTrouble."""
+    """Return previews of the first of these files that have one, by digest. Raises CatalogError, PlaceError."""
     found: dict[bytes, bytes] = {}
     with open_drives(ctx, locate_drives(ctx), "small pictures for a page", for_writing=False) as ready:
         for digest in dict.fromkeys(digests):
@@ -39,9 +39,10 @@ def make_previews(ctx: JobContext, digests: Sequence[bytes]) -> dict[bytes, byte
 
 
 def make_preview(ctx: JobContext, known: KnownFile, drives: Sequence[OpenDrive]) -> bytes | None:
-    """A small upright JPEG of a file; None if it shows nothing, or no verified copy of it is on these drives.
+    """Return a small upright JPEG of a file; None if it has no picture or no verified copy on these drives.
 
-    Raises CatalogTrouble.
+    Raises:
+        CatalogError: the catalog can't be read.
     """
     if not can_have_preview(known.name):
         return None

@@ -1,1 +1,1 @@
-"""Questions about the whole archive: the report, where a picture is, the forecast."""
+"""Queries about the whole archive: the report, the search for pictures, the forecast."""

@@ -1,7 +1,7 @@
-"""Forecast whether the nights suffice for rescans, when drives are full, and what may be lost.
+"""Forecast whether the nights are enough for rescans, when drives are full, and what may be lost.
 
-The numbers come from the catalog, so that a drive on the shelf has its answer too; the arithmetic is in
-`forecast`. Each question is a section of its own; the chance of loss is in `jobs.queries.loss_risk`.
+The numbers come from the catalog, so drives on the shelf are included; the arithmetic is in `forecast`. Each
+question is a section; the chance of loss is in `jobs.queries.loss_risk`.
 """
 
 from __future__ import annotations
@@ -46,18 +46,22 @@ from tripleguard.names import escape_text
 from tripleguard.rules import get_interval_days, is_counted_drive
 
 DRIVE_SIZES = (2 * 10**12, 4 * 10**12)
-"""Drives as they are sold, in bytes, for which it is said how long they would last."""
+"""Common drive sizes in bytes, for which the forecast says how long they would last."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlaceFillForecast:
-    """One drive filling up. room: as it was seen last, None if it never was; free: without the reserve.
+    """How one drive fills.
 
-    share: how much of what is shot comes onto it. full: None where nothing can be said.
+    Attributes:
+        space: total and free space as last seen; None if it never was.
+        free: bytes without the reserve.
+        share: share of what is shot that is copied to it.
+        full: when it is full; None if unknown.
     """
 
     record: PlaceRecord
-    room: KnownSpace | None
+    space: KnownSpace | None
     free: int
     share: float
     full: FillTime | None
@@ -65,10 +69,14 @@ class PlaceFillForecast:
 
 @dataclass(frozen=True, slots=True)
 class FillForecast:
-    """What fills up when. pace: of all that is shot, None if nothing was shot lately; today: the day it is.
+    """When drives are full.
 
-    buy_by: when new drives are to be at hand, None if not within what is told; soon: that day has come. lasting:
-    for each size of drive, how many weeks it would last.
+    Attributes:
+        today: the day of the forecast.
+        shooting_rate: of everything shot; None if nothing was shot lately.
+        buy_by: when new drives must be at hand; None if beyond the forecast.
+        is_due: that day has come.
+        weeks_by_size: how many weeks a drive of each size would last.
     """
 
     today: date
@@ -82,17 +90,17 @@ class FillForecast:
 
 
 def forecast_filling(ctx: JobContext, records: Sequence[PlaceRecord], now: int) -> FillForecast:
-    """For the drives that are being written to. Raises CatalogTrouble."""
+    """Forecast the drives that are being written to. Raises CatalogError."""
     today = datetime.fromtimestamp(now // SECOND, UTC).astimezone(ctx.clock.zone()).date()
     settings = ctx.settings.forecast
     days = [
         (date.fromisoformat(day).toordinal(), size) for day, size in _valid_days(list_shoot_bytes(ctx.catalog))
     ]
     pace = estimate_shooting_rate(days, today.toordinal(), settings.fit_weeks)
-    rooms = _connected_free_space(ctx, now)
+    spaces = _connected_free_space(ctx, now)
     active = [record for record in records if record.state is PlaceState.ACTIVE]
     places = tuple(
-        _forecast_place_fill(ctx, record, rooms.get(record.id, record.known_space), pace, today)
+        _forecast_place_fill(ctx, record, spaces.get(record.id, record.known_space), pace, today)
         for record in active
     )
     soonest = min((_soonest_weeks(one.full) for one in places if one.full is not None), default=math.inf)
@@ -112,17 +120,17 @@ def forecast_filling(ctx: JobContext, records: Sequence[PlaceRecord], now: int) 
 
 
 def _forecast_place_fill(
-    ctx: JobContext, record: PlaceRecord, room: KnownSpace | None, shooting_rate: ShootingRate | None, today: date
+    ctx: JobContext, record: PlaceRecord, space: KnownSpace | None, shooting_rate: ShootingRate | None, today: date
 ) -> PlaceFillForecast:
     added = datetime.fromtimestamp(record.added_at // SECOND, UTC).date()
     since = max(added, today - timedelta(weeks=ctx.settings.forecast.fit_weeks))
     share = get_share_on_place(ctx.catalog, record.id, since.isoformat())
-    reserve = min(ctx.settings.drives.reserve_bytes, room.total // 20) if room else 0
-    free = max(0, room.free - reserve) if room else 0
-    # A drive on which nothing was put yet will get what the others get.
+    reserve = min(ctx.settings.drives.reserve_bytes, space.total // 20) if space else 0
+    free = max(0, space.free - reserve) if space else 0
+    # A drive without any files yet will get what the others get.
     share = 1.0 if not share else min(1.0, share)
-    full = None if room is None or shooting_rate is None else forecast_fill(free, shooting_rate.scale(share))
-    return PlaceFillForecast(record, room, free, share, full)
+    full = None if space is None or shooting_rate is None else forecast_fill(free, shooting_rate.scale(share))
+    return PlaceFillForecast(record, space, free, share, full)
 
 
 def _soonest_weeks(full: FillTime) -> float:
@@ -130,17 +138,17 @@ def _soonest_weeks(full: FillTime) -> float:
 
 
 def _connected_free_space(ctx: JobContext, now: int) -> dict[int, KnownSpace]:
-    """The room of the drives that are here."""
+    """Return the space of the connected drives."""
     try:
         here = [(record, path) for record, path in locate_drives(ctx) if path is not None]
     except PlaceError:
         return {}
-    rooms = ((record.id, free_space_at(path, ctx)) for record, path in here)
-    return {number: KnownSpace(room.free, room.total, now) for number, room in rooms if room is not None}
+    spaces = ((record.id, free_space_at(path, ctx)) for record, path in here)
+    return {number: KnownSpace(space.free, space.total, now) for number, space in spaces if space is not None}
 
 
 def _valid_days(shoots: Sequence[tuple[str, int]]) -> Sequence[tuple[str, int]]:
-    """Without days that no calendar has: a camera's clock may say anything."""
+    """Return the entries whose day is a valid date; a camera's clock may be set to anything."""
     found = []
     for day, size in shoots:
         try:
@@ -156,10 +164,13 @@ NEAR_TERM_DAYS = 7
 
 @dataclass(frozen=True, slots=True)
 class PlaceRescanForecast:
-    """Reading one drive again. interval: days, as the rule asks.
+    """How one drive is read again.
 
-    due: (within days, what is due by then); 0 is now, the last is everything. next_due: when the first copy that
-    is not due yet falls due, UTC ns. needed_seconds: seconds a night that just keep the interval.
+    Attributes:
+        interval: days, as the rule requires.
+        due: pairs of days and what is due within them; the first is 0 for now, the last is everything.
+        next_due: when the next copy falls due, UTC ns.
+        needed_seconds: the minimum seconds per night that sustain the interval.
     """
 
     record: PlaceRecord
@@ -177,7 +188,10 @@ class PlaceRescanForecast:
 
 @dataclass(frozen=True, slots=True)
 class RescanForecast:
-    """Whether the nightly time keeps the rule on every drive that has copies. night_seconds: the watch's night."""
+    """Whether the nightly time is enough for every drive that has copies.
+
+    night_seconds is the length of the watch's night.
+    """
 
     nightly_seconds: float
     night_seconds: float
@@ -190,7 +204,7 @@ class RescanForecast:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """All sections. at: UTC ns. clear: no section wants a person."""
+    """All sections. at: UTC ns."""
 
     at: int
     rescan: RescanForecast
@@ -203,9 +217,9 @@ class Forecast:
 
 
 def make_forecast(ctx: JobContext, *, end_date: date | None = None, trials: int = 0, seed: int = 1) -> Forecast:
-    """Every section, for the drives that are in service, connected or not. Raises CatalogTrouble.
+    """Return every section, for the drives in service, connected or not. Raises CatalogError.
 
-    until, trials, seed: as in `chances.loss`.
+    end_date, trials and seed are those of `loss_risk.forecast_loss`.
     """
     now = ctx.clock.now()
     records = [record for record in list_places(ctx.catalog) if is_counted_drive(record)]
@@ -216,7 +230,7 @@ def make_forecast(ctx: JobContext, *, end_date: date | None = None, trials: int 
 
 
 def _forecast_rescan(ctx: JobContext, records: Sequence[PlaceRecord], now: int) -> RescanForecast:
-    # The watch reads for so long, and not beyond the end of the night.
+    # The watch reads for this long, and not beyond the end of the night.
     nightly = min(ctx.settings.drives.nightly_seconds, ctx.settings.watch.night_seconds)
     measured = {
         record.name: rate
@@ -253,7 +267,10 @@ def _forecast_place_rescan(
 
 
 def _assumed_rate(measured: dict[str, ReadRate]) -> ReadRate:
-    """The slowest drive that was measured stands for one that was not; else what such disks usually do."""
+    """Return the rate assumed for a drive without measurements.
+
+    It is that of the slowest measured drive, else a usual one.
+    """
     if not measured:
         return ReadRate(PORTABLE_DISK_RATE, 0, assumed_from="what a portable hard disk usually reads")
     name, slowest = min(measured.items(), key=lambda pair: pair[1].bytes_per_second)
@@ -261,7 +278,7 @@ def _assumed_rate(measured: dict[str, ReadRate]) -> ReadRate:
 
 
 def _next_due(ctx: JobContext, record: PlaceRecord, interval: int, now: int) -> int | None:
-    """When the longest-unverified copy falls due, if that is still to come."""
+    """Return when the longest-unverified copy falls due, if that is in the future."""
     oldest = get_oldest_verified(ctx.catalog, record.id)
     if oldest is None or oldest + interval * DAY < now:
         return None

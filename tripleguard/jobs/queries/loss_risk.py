@@ -1,7 +1,7 @@
-"""Estimate the chance of losing files of this archive, as it is spread over its drives.
+"""Estimate the chance of losing files of this archive, as distributed over its drives.
 
-The arithmetic is in `forecast`. Every number that goes in is named with its source, and can be changed in the
-settings. It is an estimate: no drive knows what drives usually do.
+The arithmetic is in `forecast`. Every input is listed with its source, and can be changed in the settings. It is
+an estimate: failure rates are averages and say nothing about one particular drive.
 """
 
 from __future__ import annotations
@@ -35,15 +35,15 @@ from tripleguard.model import DriveRole, PlaceKind, PlaceRecord
 from tripleguard.rules import get_interval_days
 
 TOUR_WEEKS = 8
-"""How far ahead is looked when no end of the tour is said: two months on the road (common practice, no source)."""
+"""The period forecast without an end of the tour: two months on the road (common practice, no source)."""
 
 _MAX_INTERVAL_DAYS = 3650.0
-"""Days between two readings beyond which it makes no difference."""
+"""Days between two rescans beyond which the interval makes no difference."""
 
 
 @dataclass(frozen=True, slots=True)
 class ForecastInput:
-    """One number that was counted with. key: in the settings; unit and source in words."""
+    """One input of the forecast. key: in the settings; meaning and source in words."""
 
     key: str
     value: float
@@ -53,7 +53,7 @@ class ForecastInput:
 
 @dataclass(frozen=True, slots=True)
 class RiskReduction:
-    """One thing that could be changed, and the chances in a year if it were."""
+    """One possible change, and the chances within a year after it."""
 
     kind: str
     description: str
@@ -62,10 +62,15 @@ class RiskReduction:
 
 @dataclass(frozen=True, slots=True)
 class LossForecast:
-    """What may be lost. until: the end of the tour, or a day that stands for it.
+    """What may be lost.
 
-    nowhere: files that have no good copy at all now, and are not counted. once: files with only one. causes: by
-    what, in a year. changes: best first. played: the same by lot, if that was asked for, for a year.
+    Attributes:
+        without_copy: files that have no good copy now, and are not counted.
+        with_one_copy: files with only one.
+        end_date: the end of the tour, or a day used in its place.
+        causes: losses by cause, per year.
+        changes: best first.
+        simulation: the result for a year by Monte Carlo, if requested.
     """
 
     files: int
@@ -90,34 +95,39 @@ def forecast_loss(
     trials: int = 0,
     seed: int = 1,
 ) -> LossForecast:
-    """Count it. sustained: for drives whose nights are too short, the interval in days that they keep.
+    """Forecast the loss of files. Raises CatalogError.
 
-    until: instead of what the settings say. trials: how often to play a year by lot as well. Raises
-    CatalogTrouble.
+    Args:
+        ctx: the job's context.
+        sustained_days: the interval in days that drives with too short nights sustain.
+        now: UTC ns.
+        end_date: overrides the settings.
+        trials: number of simulated years; 0 for none.
+        seed: of the simulation.
     """
     settings, today = ctx.settings.forecast, _today(ctx, now)
-    said = end_date or settings.tour_end
-    end = said if said is not None and said > today else today + timedelta(weeks=TOUR_WEEKS)
-    world = build_loss_model(ctx, sustained_days)
-    kept = [group for group in world.groups if group.places]
-    found = compute_loss_rates(world)
+    chosen_end = end_date or settings.tour_end
+    end = chosen_end if chosen_end is not None and chosen_end > today else today + timedelta(weeks=TOUR_WEEKS)
+    archive = build_loss_model(ctx, sustained_days)
+    kept = [group for group in archive.groups if group.places]
+    found = compute_loss_rates(archive)
     return LossForecast(
         files=sum(group.file_count for group in kept),
-        without_copy=sum(group.file_count for group in world.groups if not group.places),
+        without_copy=sum(group.file_count for group in archive.groups if not group.places),
         with_one_copy=sum(group.file_count for group in kept if len(group.places) == 1),
         end_date=end,
-        is_until_given=said is not None and said > today,
-        by_then=compute_loss_chance(world, (end - today).days / DAYS_PER_YEAR),
-        in_a_year=compute_loss_chance(world, 1.0),
+        is_until_given=chosen_end is not None and chosen_end > today,
+        by_then=compute_loss_chance(archive, (end - today).days / DAYS_PER_YEAR),
+        in_a_year=compute_loss_chance(archive, 1.0),
         causes={"bag": found.bag, "drives": found.drives, "faults": found.faults},
-        changes=tuple(_risk_reductions(ctx, world)),
+        changes=tuple(_risk_reductions(ctx, archive)),
         inputs=tuple(_list_inputs(ctx)),
-        simulation=simulate(world, 1.0, trials, seed) if trials else None,
+        simulation=simulate(archive, 1.0, trials, seed) if trials else None,
     )
 
 
 def build_loss_model(ctx: JobContext, sustained_days: Mapping[int, float]) -> ArchiveModel:
-    """The places in service, how each fails, and which files are where."""
+    """Return the places in service, how each fails, and which files they hold."""
     places = {record.id: record for record in list_places(ctx.catalog) if record.state.is_in_service}
     keepers = {
         number: _drive_model_of(ctx, record, sustained_days.get(number, 0.0)) for number, record in places.items()
@@ -129,17 +139,20 @@ def build_loss_model(ctx: JobContext, sustained_days: Mapping[int, float]) -> Ar
 
 
 def _drive_model_of(ctx: JobContext, record: PlaceRecord, sustained_days: float) -> PlaceModel:
-    says, rule = ctx.settings.forecast, ctx.settings.rule
+    settings, rule = ctx.settings.forecast, ctx.settings.rule
     if record.kind is PlaceKind.OFFSITE:
-        return PlaceModel(says.offsite_fails, 0.0, says.replace_days / DAYS_PER_YEAR, 0.0, is_in_bag=False)
+        return PlaceModel(settings.offsite_fails, 0.0, settings.replace_days / DAYS_PER_YEAR, 0.0, is_in_bag=False)
     every = max(
         get_interval_days(record.role, rule.road_days, rule.shelf_days), min(sustained_days, _MAX_INTERVAL_DAYS)
     )
-    return _drive_model(says, every, record.role)
+    return _drive_model(settings, every, record.role)
 
 
 def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRole) -> PlaceModel:
-    """A drive that is read again every so many days. One on the shelf that died is found out then, too."""
+    """Return a drive that is read at this interval.
+
+    For one on the shelf, that is also when its failure is noticed.
+    """
     unnoticed = interval_days / 2 if role is DriveRole.SHELF else 0.0
     return PlaceModel(
         failures_per_year=settings.drive_fails,
@@ -150,62 +163,69 @@ def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRo
     )
 
 
-def _risk_reductions(ctx: JobContext, world: ArchiveModel) -> Sequence[RiskReduction]:
-    """What could be changed, the one that saves most files on average first."""
-    says, rule = ctx.settings.forecast, ctx.settings.rule
+def _risk_reductions(ctx: JobContext, archive: ArchiveModel) -> Sequence[RiskReduction]:
+    """Return the possible changes, the one that saves most files on average first."""
+    settings, rule = ctx.settings.forecast, ctx.settings.rule
     ways: list[tuple[str, str, ArchiveModel]] = []
-    if sum(one.is_in_bag for one in world.places.values()) > 1 and says.bag_lost > 0:
-        ways.append(("two bags", "carry the drives apart, in two bags", split_bag(world)))
-    if world.places:
-        home = _drive_model(says, rule.shelf_days, DriveRole.SHELF)
+    if sum(one.is_in_bag for one in archive.places.values()) > 1 and settings.bag_lost > 0:
+        ways.append(("two bags", "carry the drives apart, in two bags", split_bag(archive)))
+    if archive.places:
+        home = _drive_model(settings, rule.shelf_days, DriveRole.SHELF)
         ways.append(
-            ("another drive", "one more drive with everything, that stays at home", add_place(world, home))
+            ("another drive", "one more drive with everything, that stays at home", add_place(archive, home))
         )
-        ways.append(("twice as often", "read every copy again twice as often", shorten_detection(world, 0.5)))
-    if says.replace_days > 1:
+        ways.append(("twice as often", "read every copy again twice as often", shorten_detection(archive, 0.5)))
+    if settings.replace_days > 1:
         ways.append(
             (
                 "a spare",
                 "have a spare drive with you, and fill it within a day",
-                limit_replacement_time(world, 1 / DAYS_PER_YEAR),
+                limit_replacement_time(archive, 1 / DAYS_PER_YEAR),
             )
         )
-    if any(0 < len(group.places) < rule.drive_copies for group in world.groups):
+    if any(0 < len(group.places) < rule.drive_copies for group in archive.groups):
         ways.append(
-            ("what is owed", "make the copies that are owed", add_missing_copies(world, rule.drive_copies))
+            ("what is owed", "make the copies that are owed", add_missing_copies(archive, rule.drive_copies))
         )
     found = [RiskReduction(kind, words, compute_loss_chance(other, 1.0)) for kind, words, other in ways]
     return sorted(found, key=lambda change: (change.in_a_year.expected_files, change.in_a_year.at_least_one))
 
 
 def _list_inputs(ctx: JobContext) -> Sequence[ForecastInput]:
-    says, rule = ctx.settings.forecast, ctx.settings.rule
+    settings, rule = ctx.settings.forecast, ctx.settings.rule
     ours = "our assumption, no source"
     usual = "common practice, no source"
     return [
         ForecastInput(
             "forecast.drive_fails",
-            says.drive_fails,
+            settings.drive_fails,
             "a drive dies in a year",
             "replacement in the field is 2 to 4 %, more than data sheets say (Schroeder and Gibson, FAST 2007)",
         ),
         ForecastInput(
             "forecast.drive_faults",
-            says.drive_faults,
+            settings.drive_faults,
             "hidden faults of a drive in a year, one file each",
             "8.5 to 9.5 % of nearline disks a year (Bairavasundaram et al., SIGMETRICS 2007, from memory)",
         ),
-        ForecastInput("forecast.bag_lost", says.bag_lost, "a bag with all in it is lost in a year", ours),
+        ForecastInput("forecast.bag_lost", settings.bag_lost, "a bag with all in it is lost in a year", ours),
         ForecastInput(
-            "forecast.one_bag", float(says.one_bag), "the drives on the road travel in one bag", "your settings"
+            "forecast.one_bag",
+            float(settings.one_bag),
+            "the drives on the road travel in one bag",
+            "your settings",
         ),
-        ForecastInput("forecast.offsite_fails", says.offsite_fails, "the offsite tier is lost in a year", ours),
         ForecastInput(
-            "forecast.replace_days", says.replace_days, "days until a dead drive is replaced and filled", usual
+            "forecast.offsite_fails", settings.offsite_fails, "the offsite tier is lost in a year", ours
         ),
-        ForecastInput("forecast.mend_days", says.mend_days, "days until a fault that was found is mended", usual),
         ForecastInput(
-            "forecast.independence", says.independence, "1 where drives have nothing else in common", ours
+            "forecast.replace_days", settings.replace_days, "days until a dead drive is replaced and filled", usual
+        ),
+        ForecastInput(
+            "forecast.mend_days", settings.mend_days, "days until a fault that was found is mended", usual
+        ),
+        ForecastInput(
+            "forecast.independence", settings.independence, "1 where drives have nothing else in common", ours
         ),
         ForecastInput("rule.road_days", rule.road_days, "days between two readings on the road", "your settings"),
         ForecastInput(

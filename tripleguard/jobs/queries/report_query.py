@@ -75,12 +75,12 @@ _OFFSITE_NEXT_STEPS = {
 
 @dataclass(frozen=True, slots=True)
 class PlaceStatus:
-    """One drive now. path and room: None while it is away. oldest: longest-unverified copy, UTC ns."""
+    """The state of one drive. path and space are None while it is away; oldest_verified_at is in UTC ns."""
 
     record: PlaceRecord
     state: str
     path: Path | None
-    room: FreeSpace | None
+    space: FreeSpace | None
     files: int
     total_bytes: int
     oldest_verified_at: int | None
@@ -88,7 +88,7 @@ class PlaceStatus:
 
 @dataclass(frozen=True, slots=True)
 class QuarantineWarning:
-    """What lies aside on a drive, as the catalog has it, when it is more or older than the settings say."""
+    """The quarantine of a drive, as recorded in the catalog, when it exceeds the size or age in the settings."""
 
     record: PlaceRecord
     recorded: QuarantineTotals
@@ -98,9 +98,11 @@ class QuarantineWarning:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Everything a morning needs to know. clear: nothing wants attention; aside is only mentioned.
+    """Everything a person needs to know in the morning.
 
-    surplus: files and bytes offsite that belong to no select any more.
+    Attributes:
+        is_clear: nothing needs attention; the quarantine does not count.
+        offsite_surplus: files and bytes offsite that belong to no select any more.
     """
 
     is_clear: bool
@@ -118,7 +120,7 @@ class Report:
 
 
 def build_report(ctx: JobContext) -> Report:
-    """What the catalog and a look at the connected drives say now. Raises PlaceTrouble, CatalogTrouble."""
+    """Return what the catalog and the connected drives say now. Raises PlaceError, CatalogError."""
     places = list_place_statuses(ctx)
     offsite = get_offsite_totals(ctx)
     findings = [
@@ -151,9 +153,9 @@ def build_report(ctx: JobContext) -> Report:
 
 
 def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
-    """Every place: where it is now, how full, how long unverified. Raises PlaceTrouble for clones.
+    """Return every place: its path now, how full it is, how long unverified. Raises PlaceError for cloned drives.
 
-    Whether the offsite place answers is not asked: that takes the network.
+    The offsite place is not contacted, as that needs the network.
     """
     found: list[PlaceStatus] = []
     offsite = get_offsite_place(ctx)
@@ -168,7 +170,7 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
                 record=record,
                 state=str(state),
                 path=path,
-                room=free_space_at(path, ctx) if path else None,
+                space=free_space_at(path, ctx) if path else None,
                 files=sum(one.copies for one in held),
                 total_bytes=sum(one.bytes for one in held),
                 oldest_verified_at=due_copies.get_oldest_verified(ctx.catalog, record.id),
@@ -178,7 +180,7 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
 
 
 def _check_identity(ctx: JobContext, record: PlaceRecord, path: Path) -> None:
-    """Look whether a drive that is here is on the file system that it was on."""
+    """Check that a connected drive is on the file system it was on before."""
     identity = ctx.places.read_identity(path)
     if identity is not None:
         update_identity(ctx, record, identity, path)
@@ -197,12 +199,12 @@ def _quarantine_warnings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator
 
 
 def free_space_at(path: Path, ctx: JobContext) -> FreeSpace | None:
-    """The room of the drive at path now; None if it can't say."""
+    """Return the free space of the drive at `path`; None if it can't be determined."""
     return ctx.places.read_free_space(path, ctx.settings.drives.reserve_bytes)
 
 
 def _stored_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
-    """What looks at the drives have found and nobody has accepted."""
+    """Return the open findings that nobody has accepted."""
     away = {status.record.id for status in places if status.state == "away"}
     names = {place.id: place for place in list_places(ctx.catalog)}
     titles = {shoot.id: shoot.title for shoot in shoots.list_shoots(ctx.catalog)}
@@ -242,7 +244,7 @@ def _place_phrase(place: PlaceRecord) -> str:
 
 
 def _evidence_detail(finding: StoredFinding) -> str:
-    """What is known of how it is wrong."""
+    """Return details on what is wrong."""
     words = finding.evidence.get("damage") or finding.evidence.get("drill")
     if isinstance(words, str):
         return f" ({words})"
@@ -254,7 +256,7 @@ def _evidence_detail(finding: StoredFinding) -> str:
 
 
 def _under_replicated_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
-    """Files with fewer verified copies than the rule asks, summed by how many they have."""
+    """Return files with fewer verified copies than the rule requires, summed by the number they have."""
     findings = []
     wanted = ctx.settings.rule.drive_copies
     away = [status.record.name for status in places if status.state == "away"]
@@ -303,7 +305,7 @@ def _under_replicated_findings(ctx: JobContext, places: list[PlaceStatus]) -> li
 
 
 def _overdue_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
-    """Copies that were verified too long ago, summed by drive."""
+    """Return copies that were verified too long ago, summed by drive."""
     rule, findings = ctx.settings.rule, []
     for status in places:
         record = status.record
@@ -342,7 +344,7 @@ def _overdue_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Findin
 
 
 def _cached_findings(ctx: JobContext, places: list[PlaceStatus]) -> Iterator[Finding]:
-    """Copies whose last reading may have come from memory, summed by drive."""
+    """Yield copies whose last reading may have come from the cache, summed by drive."""
     for status in places:
         record = status.record
         if not is_counted_drive(record):

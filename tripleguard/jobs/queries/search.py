@@ -1,4 +1,4 @@
-"""Search for pictures: every copy of each match, which one to fetch first, and which drives to take along."""
+"""Search for pictures: every copy of each match, which one to fetch first, and which drives to connect."""
 
 from __future__ import annotations
 
@@ -20,9 +20,11 @@ from tripleguard.rules import rank_fetch_source
 
 @dataclass(frozen=True, slots=True)
 class CopyLocation:
-    """One copy and its place. path: where the place is now, None while it is away. fetch: 1 is the first to fetch.
+    """One copy and its place.
 
-    fetch None: not to be had, because the copy is not good or its place is out of service.
+    Attributes:
+        path: the place's current path; None while it is away.
+        fetch_order: 1 is the first to fetch; None if the copy is not good or its place is out of service.
     """
 
     copy: Copy
@@ -33,7 +35,7 @@ class CopyLocation:
 
 @dataclass(frozen=True, slots=True)
 class FileMatch:
-    """One file that is meant. copies: in the order in which to fetch them. rating: None where none was read."""
+    """One matching file. copies: in the order in which to fetch them. rating: None if none was read."""
 
     known_file: KnownFile
     shoot: Shoot
@@ -44,7 +46,7 @@ class FileMatch:
 
 @dataclass(frozen=True, slots=True)
 class FetchStop:
-    """One place to take files from. files: how many that no earlier stop has."""
+    """One place to take files from. files: the number that no earlier stop has."""
 
     place: PlaceRecord
     path: Path | None
@@ -53,9 +55,12 @@ class FetchStop:
 
 @dataclass(frozen=True, slots=True)
 class SearchResult:
-    """What was found. more: there is more than is told. stops: the fewest places that have all of it.
+    """The result of a search.
 
-    without: files of which no good copy can be had.
+    Attributes:
+        has_more: there are more matches than returned.
+        stops: the fewest places that have all files.
+        unavailable_files: files without an available good copy.
     """
 
     files: tuple[FileMatch, ...]
@@ -65,7 +70,7 @@ class SearchResult:
 
 
 def search(ctx: JobContext, query: SearchQuery, limit: int) -> SearchResult:
-    """At most so many files that are meant, with all their copies. Raises CatalogTrouble."""
+    """Return at most `limit` matching files, with all their copies. Raises CatalogError."""
     known = search_files(ctx.catalog, query, limit + 1)
     places = {place.id: place for place in list_places(ctx.catalog)}
     here = _connected_drives(ctx)
@@ -106,7 +111,10 @@ def _make_match(
 
 
 def _plan_stops(files: Sequence[FileMatch]) -> Sequence[FetchStop]:
-    """Places until every file is had: what is connected first, then always the one that has most of the rest."""
+    """Return the places to visit until every file is found.
+
+    Connected places come first, then always the one with most of the rest.
+    """
     wanted = [{copy.place.id: copy for copy in one.copies if copy.fetch_order is not None} for one in files]
     wanted = [one for one in wanted if one]
     stops: list[FetchStop] = []
@@ -123,13 +131,13 @@ def _plan_stops(files: Sequence[FileMatch]) -> Sequence[FetchStop]:
 
 
 def _distance(pending: Sequence[Mapping[int, CopyLocation]], place_id: int) -> tuple[bool, bool]:
-    """What is not here is farther, and what is offsite farthest."""
+    """Return a sort key: connected places first, then drives that are away, offsite last."""
     copy = next(one[place_id] for one in pending if place_id in one)
     return copy.place.kind is PlaceKind.OFFSITE, copy.path is None
 
 
 def _connected_drives(ctx: JobContext) -> dict[int, Path]:
-    """The drives that are connected. Two with one id are none: which one it is can't be said."""
+    """Return the connected drives. Two with the same id are omitted, since they can't be told apart."""
     try:
         return {record.id: path for record, path in locate_drives(ctx) if path is not None}
     except PlaceError:
