@@ -28,7 +28,17 @@ from tripleguard.places.reserved import QUARANTINE_DIR, RESERVED_DIR
 
 CLEARANCE = by_command("clearance", "drive", "A", "--json")
 RETIRE = by_command("retire", "A", "--json")
-_EMPTY = ("aside", "empty", "--drive", "A", "--older-than", "0d", "--because", "it was mended", "--confirmed")
+_EMPTY = (
+    "quarantine",
+    "empty",
+    "--drive",
+    "A",
+    "--older-than",
+    "0d",
+    "--because",
+    "it was repaired",
+    "--confirmed",
+)
 EMPTY = by_command(*_EMPTY, "--json")
 EMPTY_CHANGED = by_command(*_EMPTY, "--changed-too", "--json")
 
@@ -63,22 +73,22 @@ def _rot_known(scene: Scene) -> None:
     assert scene.world.run("rescan", "--place", "B", "--all").status == 1
 
 
-def _mended(scene: Scene) -> None:
-    """A copy on A rotted and was mended: the bad one lies in quarantine."""
+def _repaired(scene: Scene) -> None:
+    """A copy on A rotted and was repaired: the bad one lies in quarantine."""
     path = next(scene.pictures("A"))
     content = bytearray(path.read_bytes())
     content[5000] ^= 1
     rewritten(path, bytes(content), time_kept=True)
     assert scene.world.run("rescan", "--all").status == 1
-    assert scene.world.run("mend").status == 0
+    assert scene.world.run("repair").status == 0
 
 
-def _edited_and_mended(scene: Scene) -> None:
-    """Somebody changed a frame on A in place, and it was mended."""
+def _edited_and_repaired(scene: Scene) -> None:
+    """Somebody changed a frame on A in place, and it was repaired."""
     path = next(scene.pictures("A"))
     path.write_bytes(path.read_bytes() + b"edited")
     assert scene.world.run("rescan", "--all").status == 1
-    assert scene.world.run("mend").status == 0
+    assert scene.world.run("repair").status == 0
 
 
 def _another_goes(scene: Scene) -> None:
@@ -91,12 +101,12 @@ SCENARIOS = (
     Scenario("retire", _nothing, RETIRE, OTHERS + ON_A),
     Scenario("clearance drive, rot known", _rot_known, CLEARANCE, OTHERS + ON_A, expects="no"),
     Scenario("clearance drive, two months later", _nothing, CLEARANCE, OTHERS + ON_A, days=61, expects="no"),
-    Scenario("clearance drive, work in quarantine", _edited_and_mended, CLEARANCE, OTHERS + ON_A, expects="no"),
+    Scenario("clearance drive, work in quarantine", _edited_and_repaired, CLEARANCE, OTHERS + ON_A, expects="no"),
     Scenario(
         "clearance drive, after a yes for B", _another_goes, CLEARANCE, OTHERS + ON_A, gone="B", expects="no"
     ),
-    Scenario("aside empty", _mended, EMPTY, OTHERS + IN_QUARANTINE),
-    Scenario("aside empty --changed-too", _edited_and_mended, EMPTY_CHANGED, OTHERS + IN_QUARANTINE),
+    Scenario("quarantine empty", _repaired, EMPTY, OTHERS + IN_QUARANTINE),
+    Scenario("quarantine empty --changed-too", _edited_and_repaired, EMPTY_CHANGED, OTHERS + IN_QUARANTINE),
 )
 
 Tree = dict[str, tuple[bytes, int]]

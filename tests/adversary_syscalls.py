@@ -144,7 +144,7 @@ class Tap:
             yield self
 
     @contextmanager
-    def aside(self) -> Iterator[None]:
+    def quarantine(self) -> Iterator[None]:
         """Calls of this thread are the adversary's own: not counted, and nothing happens at them."""
         before, self._own.quiet = self._own.quiet, True
         try:
@@ -181,7 +181,7 @@ class Tap:
             return is_it
 
     def _fire(self) -> None:
-        with self._lock, self.aside():
+        with self._lock, self.quarantine():
             if self._change is None:
                 return
             # What another process holds at this moment is tried again at the next call, as a person would.

@@ -52,12 +52,12 @@ def kinds(world: World) -> set[tuple[str, str]]:
 
 
 def reasons(world: World, *options: str) -> dict[str, str]:
-    """What a mend leaves open: file name to the reason."""
-    found = world.run("mend", "--json", *options).json["not_mended"]
+    """What a repair leaves open: file name to the reason."""
+    found = world.run("repair", "--json", *options).json["not_repaired"]
     return {Path(one["path"]).name: one["reason"] for one in found}
 
 
-def aside(world: World, name: str) -> list[Path]:
-    """What was moved aside on a drive, without the notes."""
-    found = (world.drives[name] / ".tripleguard/aside").glob("*/*")
+def quarantine(world: World, name: str) -> list[Path]:
+    """What was moved to quarantine on a drive, without the notes."""
+    found = (world.drives[name] / ".tripleguard/quarantine").glob("*/*")
     return sorted(path for path in found if not path.name.endswith(".why.txt"))

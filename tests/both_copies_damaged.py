@@ -97,7 +97,7 @@ CASES = (
 def damage_both(place: Archive, seed: int, each: int) -> dict[str, Case]:
     """Damage both copies of so many files by each case; times stay. By path, how.
 
-    Only in an archive that is new: a version that lies aside is one more to put a whole file together from.
+    Only in an archive that is new: a version that is in quarantine is one more to put a whole file together from.
     """
     chance = random.Random(seed)
     assert not any((root / ASIDE).exists() for root in place.world.drives.values())
@@ -115,7 +115,7 @@ def damage_both(place: Archive, seed: int, each: int) -> dict[str, Case]:
 
 
 def both_damaged(place: Archive, seed: int, each: int) -> dict[str, int]:
-    """Damage, find, mend; what is lost is kept and said, and the card, while it is there, pays for it.
+    """Damage, find, repair; what is lost is kept and said, and the card, while it is there, pays for it.
 
     How many files were put together and how many could not be. Raises AssertionError.
     """
@@ -127,11 +127,11 @@ def both_damaged(place: Archive, seed: int, each: int) -> dict[str, int]:
     assert {(one["place"], one["path"]) for one in found["findings"]} == {
         (name, path) for name in world.drives for path in hurt
     }
-    done = world.run("mend", "--json")
+    done = world.run("repair", "--json")
     assert done.status == 1, f"{done.status} {done.out}{done.err}"
     _whole_or_kept(place, hurt, damaged)
-    assert {one["path"] for one in done.json["mended"]} == set(hurt) - lost
-    told = [(one["path"], one["reason"]) for one in done.json["not_mended"]]
+    assert {one["path"] for one in done.json["repaired"]} == set(hurt) - lost
+    told = [(one["path"], one["reason"]) for one in done.json["not_repaired"]]
     assert sorted(path for path, _ in told) == sorted([*lost, *lost])
     assert all("Every version was kept" in reason and "recovery service" in reason for _, reason in told)
     _said(place, lost)
@@ -162,13 +162,13 @@ def _said(place: Archive, lost: set[str]) -> None:
 
 
 def _paid_by_the_card(place: Archive, lost: set[str], damaged: dict[tuple[str, str], Mark]) -> None:
-    """The card still has them: it is offloaded again, and all is whole; the bad copies lie aside.
+    """The card still has them: it is offloaded again, and all is whole; the bad copies are in quarantine.
 
     The bad ones had the names when the card was read, so the good ones lie under a second name as well.
     """
     world = place.world
     assert world.run("offload", place.card.root).status == 0
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     for name, root in world.drives.items():
         inodes = {path.stat().st_ino for path in root.rglob("*") if path.is_file()}
         assert all(damaged[name, path].inode in inodes for path in lost), f"a version on {name} is gone"

@@ -20,7 +20,7 @@ from tripleguard import checklist
 
 OWN = ".tripleguard/"
 INCOMING = f"{OWN}incoming/"
-ASIDE = f"{OWN}aside/"
+ASIDE = f"{OWN}quarantine/"
 _NUMBER = re.compile(r"-\d+(?=\.|$)")
 
 

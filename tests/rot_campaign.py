@@ -43,7 +43,7 @@ def nights(root: Path, number: int, first: int) -> None:
     faults = [fault for one in done for fault in one.faults]
     print(
         f"  {len(faults)} faults in {len(done)} nights (seeds {first} to {seed - 1}), in "
-        f"{sum(one.clusters for one in done)} clusters: all found as what they are, all mended, nothing found "
+        f"{sum(one.clusters for one in done)} clusters: all found as what they are, all repaired, nothing found "
         f"that was not there"
     )
     for shape, of_shape in _by(faults, lambda fault: fault.shape).items():
@@ -51,7 +51,7 @@ def nights(root: Path, number: int, first: int) -> None:
         print(f"    {shape}: {len(of_shape)} ({', '.join(f'{kind} {count}' for kind, count in kinds.items())})")
     print(
         f"  reading {2 * len(place.files)} copies took {max(one.rescan_seconds for one in done):.1f} s at most, "
-        f"mending {max(one.mend_seconds for one in done):.1f} s"
+        f"repairing {max(one.repair_seconds for one in done):.1f} s"
     )
 
 

@@ -1,7 +1,8 @@
-"""Rot by the hundred: damages an archive on two drives, and holds rescan, mend and report against what was done.
+"""Rot by the hundred: damages an archive on two drives, and holds rescan, repair and report against what was done.
 
-A night is one seed: so many copies are damaged in clusters, everything is read again, mended, and read once more.
-Nothing here believes the program: what was damaged is known, and drives are read and listed with plain calls.
+A night is one seed: so many copies are damaged in clusters, everything is read again, repaired, and read once
+more. Nothing here believes the program: what was damaged is known, and drives are read and listed with plain
+calls.
 
 `scripts/campaign-faults [N]` runs nights until N copies were damaged and prints what `docs/campaigns.md` tells.
 """
@@ -43,12 +44,12 @@ class Mark:
 
 @dataclass
 class Night:
-    """What one night did: the faults, in how many clusters, and how long reading and mending took (seconds)."""
+    """What one night did: the faults, in how many clusters, and how long reading and repairing took (seconds)."""
 
     faults: list[Fault] = field(default_factory=list)
     clusters: int = 0
     rescan_seconds: float = 0.0
-    mend_seconds: float = 0.0
+    repair_seconds: float = 0.0
 
 
 @dataclass
@@ -100,7 +101,7 @@ def archive(root: Path, frames: int) -> Iterator[Archive]:
 
 
 def night(place: Archive, seed: int, number: int) -> Night:
-    """Damage that many copies, find them all and nothing else, mend them all. Raises AssertionError."""
+    """Damage that many copies, find them all and nothing else, repair them all. Raises AssertionError."""
     chance, world, told = random.Random(seed), place.world, Night()
     before = place.marks()
     targets, told.clusters = clustered(dict.fromkeys(world.drives, place.originals()), number, chance)
@@ -118,14 +119,14 @@ def night(place: Archive, seed: int, number: int) -> Night:
     _all_told(world, told.faults)
     assert place.marks() == damaged, "a rescan changed a file"
 
-    kept_aside = _aside(world)
-    would = world.run("mend", "--dry-run", "--json").json
-    assert (len(would["mended"]), would["not_mended"]) == (number, [])
+    kept_quarantine = _quarantine(world)
+    would = world.run("repair", "--dry-run", "--json").json
+    assert (len(would["repaired"]), would["not_repaired"]) == (number, [])
     assert place.marks() == damaged, "a dry run changed a file"
-    done = world.run("mend", "--json")
+    done = world.run("repair", "--json")
     assert done.status == 0, f"{done.out}{done.err}"
-    told.mend_seconds = done.json["seconds"]
-    assert Counter((one["kind"], one["place"], one["path"]) for one in done.json["mended"]) == Counter(
+    told.repair_seconds = done.json["seconds"]
+    assert Counter((one["kind"], one["place"], one["path"]) for one in done.json["repaired"]) == Counter(
         fault.found for fault in told.faults
     )
     after = place.marks()
@@ -137,7 +138,7 @@ def night(place: Archive, seed: int, number: int) -> Night:
             good = damaged["B" if key[0] == "A" else "A", key[1]]
             assert (after[key].digest, after[key].inode != mark.inode) == (before[key].digest, True), key
             assert after[key].mtime_ns == good.mtime_ns, f"its time: {key}"
-    _all_aside(world, kept_aside, damaged, told.faults)
+    _all_quarantine(world, kept_quarantine, damaged, told.faults)
     all_clear(place)
     return told
 
@@ -193,7 +194,7 @@ def _all_told(world: World, faults: list[Fault]) -> None:
         assert wanted in said[fault.found], f"{fault.shape} of {fault.path}: {said[fault.found]!r}, not {wanted!r}"
 
 
-def _aside(world: World) -> set[Path]:
+def _quarantine(world: World) -> set[Path]:
     return {
         path
         for root in world.drives.values()
@@ -202,12 +203,12 @@ def _aside(world: World) -> set[Path]:
     }
 
 
-def _all_aside(
+def _all_quarantine(
     world: World, earlier: set[Path], damaged: dict[tuple[str, str], Mark], faults: list[Fault]
 ) -> None:
-    """Each bad copy lies aside on its own drive, the very file it was, with a note that says what it is."""
-    new = {path.stat().st_ino: path for path in _aside(world) - earlier}
-    assert len(new) == len(faults), f"{len(new)} files were moved aside, not {len(faults)}"
+    """Each bad copy is in quarantine on its own drive, the very file it was, with a note that says what it is."""
+    new = {path.stat().st_ino: path for path in _quarantine(world) - earlier}
+    assert len(new) == len(faults), f"{len(new)} files were moved to quarantine, not {len(faults)}"
     for fault in faults:
         mark = damaged[fault.drive, fault.path]
         where = new[mark.inode]

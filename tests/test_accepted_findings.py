@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from archive_faults import archive, aside, change, kinds, rot
+from archive_faults import archive, change, kinds, quarantine, rot
 from world import World
 
 from tripleguard.clock import DAY
@@ -105,7 +105,7 @@ def test_a_raw_in_the_bin_of_a_drive_clears_no_card_and_is_had_back(world: World
     assert kinds(world) == {("missing", "ORR_0002.DNG"), ("stray", "ORR_0002.DNG")}
     assert "in the bin" in world.run("report").out
     world.unplug("B")
-    world.run("mend")
+    world.run("repair")
     assert (a / "ORR_0002.DNG").exists()
     assert (bin_folder / "ORR_0002.DNG").exists()
     world.plug("B")
@@ -125,7 +125,7 @@ def test_a_night_that_finds_nothing_new_still_says_what_is_open(world: World) ->
     assert "1 copy is missing or bad on these drives" in again.out
     assert world.run("rescan", "--quick", "--json").json["still_open"] == 1
     assert world.run("findings").status == 1
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.run("rescan", "--quick").status == 0
     assert world.run("findings").status == 0
 
@@ -134,9 +134,9 @@ def test_the_next_step_for_a_drive_that_is_away_begins_with_connecting_it(world:
     _, a, _ = archive(world)
     (a / "ORR_0002.DNG").unlink()
     world.run("rescan", "--quick")
-    assert "  Next: run `mend`" in world.run("findings").out
+    assert "  Next: run `repair`" in world.run("findings").out
     world.unplug("A")
-    assert "  Next: connect drive A, then run `mend`" in world.run("findings").out
+    assert "  Next: connect drive A, then run `repair`" in world.run("findings").out
 
 
 def test_copies_that_a_clock_ahead_verified_are_not_told_as_old_ones(world: World) -> None:
@@ -152,10 +152,10 @@ def test_copies_that_a_clock_ahead_verified_are_not_told_as_old_ones(world: Worl
     assert world.run("report").status == 0
 
 
-# Aside
+# Quarantine
 
 
-def test_a_bad_copy_with_a_name_that_its_own_note_would_take_is_mended(world: World) -> None:
+def test_a_bad_copy_with_a_name_that_its_own_note_would_take_is_repaired(world: World) -> None:
     card = world.card()
     names = ["N" * 251 + ".DNG", "\u00e9" * 124 + "y.DNG"]
     for name in names:
@@ -166,9 +166,9 @@ def test_a_bad_copy_with_a_name_that_its_own_note_would_take_is_mended(world: Wo
     for path in a.iterdir():
         rot(path, 3)
     assert world.run("rescan", "--all").status == 1
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
-    assert {path.name for path in aside(world, "A")} == set(names)
+    assert {path.name for path in quarantine(world, "A")} == set(names)
     assert world.run("rescan", "--all").status == 0
 
 
@@ -177,6 +177,6 @@ def test_twenty_versions_of_one_bad_copy_lie_aside_side_by_side(world: World) ->
     for number in range(20):
         rot(a / "ORR_0001.DNG", 500 + number)
         world.run("rescan", "--all")
-        assert world.run("mend").status == 0
-    assert len({path.read_bytes() for path in aside(world, "A")}) == 20
-    assert Path(aside(world, "A")[0]).name == "ORR_0001.DNG"
+        assert world.run("repair").status == 0
+    assert len({path.read_bytes() for path in quarantine(world, "A")}) == 20
+    assert Path(quarantine(world, "A")[0]).name == "ORR_0001.DNG"

@@ -86,11 +86,11 @@ MAY_CHANGE_DISKS = {
 MAY_REMOVE = {
     "write_own": "the tool's own file that a newer one has superseded",
     "restore_own": "the same, left over by a power cut",
-    "delete_own": "a superseded file of the tool's own; never below aside",
+    "delete_own": "a superseded file of the tool's own; never below quarantine",
     "delete_unfinished": "unfinished copies that an interrupted job left",
     "delete_incoming": "one unfinished copy",
     "_rename_noreplace": "the old name, once a hard link has the new one",
-    "delete_quarantined": "one bad copy that lies aside, by a person's word (docs/decisions/011)",
+    "delete_quarantined": "one bad copy that is in quarantine, by a person's word (docs/decisions/011)",
     "remove_empty_dir": "the folder of one, if it is empty",
 }
 """The functions of storing that remove something, each with what it is. What joins them needs a decision."""

@@ -375,7 +375,7 @@ def test_a_read_error_on_the_card_stops_one_file_and_makes_it_a_no(world: World,
     assert [reason.kind for reason in result.clearance.reasons] == ["unreadable"]
     assert "keep the card" in result.clearance.reasons[0].message
     assert len(world.on("A")) == 3
-    kept = [path for path in contents(world.drives["A"]) if "/aside/" in path and path.endswith(".part")]
+    kept = [path for path in contents(world.drives["A"]) if "/quarantine/" in path and path.endswith(".part")]
     assert bool(kept) == (kind is _FailingLater), "what could be read is kept for a recovery"
     assert world.run("clearance", "card", card.root).status == 1
     assert world.run("offload", card.root).status == 0, "a better reader reads it"

@@ -169,12 +169,12 @@ class CountsFollow(RuleBasedStateMachine):
 
     @precondition(lambda self: self.copies())
     @rule(data=st.data())
-    def move_a_copy_aside(self, data: st.DataObject) -> None:
+    def move_a_copy_quarantine(self, data: st.DataObject) -> None:
         self.at += 1
         copy = file_queries.get_copy(self.catalog, data.draw(st.sampled_from(self.copies())))
         with self.catalog.transaction():
             record_copy_quarantined(
-                self.catalog, copy.id, copy.place_id, f".tripleguard/aside/{self.at}/x", self.at
+                self.catalog, copy.id, copy.place_id, f".tripleguard/quarantine/{self.at}/x", self.at
             )
 
     @precondition(lambda self: self.copies() and self.files)

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
-from archive_faults import archive, aside, kinds
+from archive_faults import archive, kinds, quarantine
 from world import World
 
 STARS = b"<x rating='5'/>"
@@ -14,7 +14,7 @@ STARS = b"<x rating='5'/>"
 
 def _night(world: World) -> None:
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.run("rescan", "--quick").status == 0
     assert kinds(world) == set()
 
@@ -26,7 +26,7 @@ def test_an_edit_by_a_laptop_whose_clock_is_years_behind_is_not_undone(world: Wo
     os.utime(a / "ORR_0001.xmp", (10**9, 10**9))
     _night(world)
     assert (a / "ORR_0001.xmp").read_bytes() == (b / "ORR_0001.xmp").read_bytes() == STARS
-    assert [path.read_bytes() for path in aside(world, "B")] == [b"<x/>"]
+    assert [path.read_bytes() for path in quarantine(world, "B")] == [b"<x/>"]
 
 
 def test_an_edit_on_an_edit_by_a_clock_behind_is_the_newest(world: World) -> None:
@@ -46,9 +46,9 @@ def test_a_sidecar_that_a_crash_left_empty_or_zeroed_does_not_spread(world: Worl
     (a / "ORR_0001.xmp").write_bytes(left)
     assert world.run("rescan", "--quick").status == 1
     assert kinds(world) == {("altered", "ORR_0001.xmp")}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (a / "ORR_0001.xmp").read_bytes() == (b / "ORR_0001.xmp").read_bytes() == b"<x/>"
-    assert [path.read_bytes() for path in aside(world, "A")] == [left]
+    assert [path.read_bytes() for path in quarantine(world, "A")] == [left]
 
 
 def test_a_missing_sidecar_stays_missing_when_the_other_one_is_edited(world: World) -> None:
@@ -78,7 +78,7 @@ def test_sidecars_edited_in_a_renamed_folder_go_home_with_their_pictures(world: 
     found = world.run("rescan", "--quick", "--json").json["findings"]
     assert {one["kind"] for one in found} == {"misplaced"}, "nothing is missing: it only moved"
     assert len(found) == 6
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (a / "ORR_0001.xmp").read_bytes() == (b / "ORR_0001.xmp").read_bytes() == STARS
     assert (a / "ORR_0003.xmp").read_bytes() == b"<x new='1'/>"
     world.run("topup")

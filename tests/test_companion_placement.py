@@ -180,7 +180,7 @@ def _quarantined(world: World) -> list[Path]:
     return [
         path
         for root in world.drives.values()
-        for path in root.glob(".tripleguard/aside/**/*")
+        for path in root.glob(".tripleguard/quarantine/**/*")
         if path.is_file() and not path.name.endswith(".why.txt")
     ]
 
@@ -188,7 +188,7 @@ def _quarantined(world: World) -> list[Path]:
 @pytest.mark.parametrize("equal", [False, True])
 def test_each_picture_keeps_its_own_settings_through_the_nights(world: World, equal: bool) -> None:
     pictures = _hand_made(world, equal=equal)
-    for command in (("mend",), ("topup",), ("rescan", "--all"), ("mend",), ("topup",), ("rescan", "--quick")):
+    for command in (("repair",), ("topup",), ("rescan", "--all"), ("repair",), ("topup",), ("rescan", "--quick")):
         world.run(*command)
     for number, picture in enumerate(pictures.values(), 1):
         own = b"<x/>" if equal else b"<x rating='%d'/>" % number
@@ -202,7 +202,7 @@ def test_an_edit_beside_one_of_two_pictures_of_one_path_goes_to_that_picture_alo
     pictures = _hand_made(world)
     edited = world.drives["A"] / "old/2019-05-04 Quay/ORR_0001.xmp"
     edited.write_bytes(b"<x rating='1' label='red'/>")
-    for command in (("rescan", "--quick"), ("mend",), ("topup",), ("rescan", "--all"), ("mend",), ("topup",)):
+    for command in (("rescan", "--quick"), ("repair",), ("topup",), ("rescan", "--all"), ("repair",), ("topup",)):
         world.run(*command)
     for drive in "AB":
         assert _settings(world, drive, pictures["A"]) == [b"<x rating='1' label='red'/>"]
@@ -276,7 +276,7 @@ def test_a_new_sidecar_beside_another_picture_is_not_the_missing_one_of_equal_by
     world.run("topup")
     first.unlink()
     second.write_bytes(b"<x/>")
-    for command in (("rescan", "--quick"), ("mend",), ("topup",)):
+    for command in (("rescan", "--quick"), ("repair",), ("topup",)):
         world.run(*command)
     for drive in "AB":
         for folder in ("old/2019-05-04 Quay", "old/2019-05-05 Pier"):
@@ -284,7 +284,7 @@ def test_a_new_sidecar_beside_another_picture_is_not_the_missing_one_of_equal_by
     assert world.run("report").status == 0, world.run("report").out
 
 
-# What lies aside
+# What is in quarantine
 
 
 def test_after_a_repair_the_bad_copy_that_lies_aside_is_no_reason(world: World) -> None:
@@ -292,7 +292,7 @@ def test_after_a_repair_the_bad_copy_that_lies_aside_is_no_reason(world: World) 
     card, a, _ = archive(world)
     rot(a / "ORR_0002.DNG")
     world.run("rescan", "--all")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert len(_quarantined(world)) == 1
     world.unplug("B")
     for subject in (("card", card.root), ("drive", "A")):

@@ -68,7 +68,7 @@ def test_an_edit_a_moment_later_is_found_by_a_quick_look_and_is_the_newest(world
     _edit(folder_on(world, "A") / "ORR_0001.xmp", b"<x rating='5'/>", later)
     world.run("rescan", "--quick")
     assert kinds(world) == {("stale", "ORR_0001.xmp")}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     for name in "AB":
         assert (folder_on(world, name) / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
 
@@ -98,6 +98,6 @@ def test_an_edit_a_moment_later_is_taken_in(world: World) -> None:
     _edit(picture.with_suffix(".xmp"), b"<x rating='5'/>", SECOND)
     world.run("selects", "learn")
     world.run("rescan", "--quick")
-    world.run("mend")
+    world.run("repair")
     on_b = world.drives["B"] / "old/2019-05-04 Quay/ORR_0001.xmp"
     assert on_b.read_bytes() == b"<x rating='5'/>"

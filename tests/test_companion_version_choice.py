@@ -39,7 +39,7 @@ def _stale(world: World) -> dict[str, int]:
     return {one["place"]: one["number"] for one in found if one["kind"] == "stale"}
 
 
-def test_the_older_edit_is_kept_and_the_newer_one_lies_aside(edited: World) -> None:
+def test_the_older_edit_is_kept_and_the_newer_one_lies_quarantine(edited: World) -> None:
     stale = _stale(edited)
     assert list(stale) == ["B"]
     answer = edited.run("findings", "prefer", stale["B"])
@@ -47,9 +47,9 @@ def test_the_older_edit_is_kept_and_the_newer_one_lies_aside(edited: World) -> N
     assert "the older version is the one to keep" in answer.out
     assert list(_stale(edited)) == ["A"]
     assert _sidecar(edited, "A").read_text() == EDIT.format("a mistake")
-    assert edited.run("mend").status == 0
+    assert edited.run("repair").status == 0
     assert {_sidecar(edited, drive).read_text() for drive in "AB"} == {EDIT.format("first")}
-    kept = [path for path in (edited.drives["A"] / ".tripleguard/aside").rglob("*") if path.is_file()]
+    kept = [path for path in (edited.drives["A"] / ".tripleguard/quarantine").rglob("*") if path.is_file()]
     assert EDIT.format("a mistake") in {path.read_text(errors="replace") for path in kept}
     assert edited.run("rescan", "--all").status == 0
     assert edited.run("report").status == 0
@@ -58,11 +58,11 @@ def test_the_older_edit_is_kept_and_the_newer_one_lies_aside(edited: World) -> N
 
 def test_the_next_edit_is_newer_again(edited: World) -> None:
     edited.run("findings", "prefer", _stale(edited)["B"])
-    edited.run("mend")
+    edited.run("repair")
     _write(_sidecar(edited, "B"), "third", 7200)
     edited.run("rescan")
     assert list(_stale(edited)) == ["A"]
-    edited.run("mend")
+    edited.run("repair")
     assert {_sidecar(edited, drive).read_text() for drive in "AB"} == {EDIT.format("third")}
 
 

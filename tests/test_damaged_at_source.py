@@ -113,7 +113,7 @@ def test_a_good_copy_of_a_broken_picture_mends_nothing_and_harms_nothing(world: 
     cut_raw(card)
     before = card.digests()
     world.run("offload", card.root)
-    world.run("mend")
+    world.run("repair")
     assert card.digests() == before
     assert set(before.values()) <= set(contents(world.drives["A"]).values())
 

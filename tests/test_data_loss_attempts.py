@@ -40,10 +40,10 @@ def _spoil(path: Path, offset: int = 0) -> None:
     os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
 
 
-def _aside(drive: Path) -> list[bytes]:
+def _quarantine(drive: Path) -> list[bytes]:
     return [
         path.read_bytes()
-        for path in (drive / ".tripleguard/aside").rglob("*")
+        for path in (drive / ".tripleguard/quarantine").rglob("*")
         if path.is_file() and path.suffix != ".txt"
     ]
 
@@ -57,7 +57,7 @@ def test_rot_in_a_sidecar_is_no_edit_and_does_not_spread(world: World) -> None:
     world.run("rescan", "--all")
     # As for any file with a bad copy: the copy is corrupt, and its name is short of one.
     assert world.run("report", "--json").json["counts"] == {"corrupt": 1, "under-replicated": 1}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     for folder in (a, b):
         assert (folder / "ORR_0001.xmp").read_bytes() == b"<x rating='3'/>"
 
@@ -74,7 +74,7 @@ def test_an_edit_between_rescan_and_mend_is_not_undone(world: World) -> None:
     (a / "ORR_0001.xmp").write_bytes(b"<x rating='4'/>")
     world.run("rescan", "--quick")
     (b / "ORR_0001.xmp").write_bytes(b"<x rating='5' label='red'/>")
-    world.run("mend")
+    world.run("repair")
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5' label='red'/>"
 
 
@@ -93,10 +93,10 @@ def test_edits_on_both_drives_keep_every_version(world: World) -> None:
     time.sleep(0.02)
     (b / "ORR_0001.xmp").write_bytes(b"edited on B, later")
     world.run("rescan", "--all")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (a / "ORR_0001.xmp").read_bytes() == b"edited on B, later"
     assert (b / "ORR_0001.xmp").read_bytes() == b"edited on B, later"
-    assert b"edited on A" in _aside(world.drives["A"])
+    assert b"edited on A" in _quarantine(world.drives["A"])
 
 
 # Companions with equal bytes
@@ -107,7 +107,7 @@ def test_a_new_sidecar_is_not_taken_for_a_missing_one_of_equal_bytes(world: Worl
     (a / "ORR_0001.xmp").unlink()
     (a / "ORR_0003.xmp").write_bytes(b"<x rating='3'/>")
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     assert (a / "ORR_0001.xmp").exists()
     assert (a / "ORR_0003.xmp").exists()
 
@@ -138,7 +138,7 @@ def test_an_edited_sidecar_leaves_its_equal_twin_wanted(world: World) -> None:
     _, a, _ = _offloaded(world, sidecars=2)
     (a / "ORR_0002.xmp").write_bytes(b"<x rating='5' edited='yes'/>")
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     world.run("drives", "lost", "B")
     world.drives["C"] = world.folder("drive-c")
     world.run("drives", "add", "C", world.drives["C"])
@@ -177,7 +177,7 @@ def test_a_copy_that_came_back_is_no_finding_and_is_not_made_twice(world: World)
     (a / "ORR_0001.DNG").unlink()
     assert world.run("rescan", "--all").status == 1
     shutil.copy2(elsewhere / "ORR_0001.DNG", a / "ORR_0001.DNG")
-    world.run("mend")
+    world.run("repair")
     assert world.on("A") == before
     world.run("rescan", "--all")
     assert world.run("report").status == 0
@@ -188,10 +188,10 @@ def test_mending_twice_makes_no_second_copy(world: World) -> None:
     (a / "ORR_0001.DNG").unlink()
     world.run("rescan", "--all")
     (a / "ORR_0001.DNG").write_bytes(b"a stranger")
-    world.run("mend")
+    world.run("repair")
     once = world.on("A")
     assert (a / "ORR_0001.DNG").read_bytes() == b"a stranger"
-    world.run("mend")
+    world.run("repair")
     assert world.on("A") == once
 
 
@@ -202,7 +202,7 @@ def test_swapped_names_are_put_right_and_nothing_is_lost(world: World) -> None:
     (a / "ORR_0002.DNG").rename(a / "ORR_0001.DNG")
     (a / "x").rename(a / "ORR_0002.DNG")
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     assert world.on("A") == before
     assert sorted(world.on("A").values()) == bytes_before
 
@@ -217,11 +217,11 @@ def test_a_misplaced_copy_whose_place_was_taken_by_another_is_left(world: World)
     other.raw("DCIM/100ORREY/ORR_0001.DNG")
     assert world.run("offload", other.root).status == 0
     (a / "ORR_0001.DNG").unlink()
-    answer = world.run("mend")
+    answer = world.run("repair")
     assert "Traceback" not in answer.err
     assert answer.status in (0, 1)
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     world.run("rescan", "--all")
     assert sorted(set(world.on("A").values())) == sorted(set(world.on("B").values()))
 
@@ -317,9 +317,9 @@ def test_two_homes_share_drives_and_neither_loses_the_others_copies(world: World
     assert len(world.on("A")) == 6
     assert first.items() <= world.on("A").items()
     second.run("rescan", "--all")
-    second.run("mend")
+    second.run("repair")
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     assert len(world.on("A")) == len(world.on("B")) == 6
     assert world.run("clearance", "card", card.root).status == 0
     assert world.run("clearance", "card", other.root).status == 1
@@ -340,7 +340,7 @@ def test_an_old_catalog_costs_no_copy_and_says_no_wrong_yes(world: World) -> Non
     assert "older" in answer.err
     assert "read back" in answer.err
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     assert world.on("A") == on_a
     third = world.card("third")
     third.frames(2)
@@ -368,7 +368,7 @@ def test_a_drive_restored_from_an_old_backup_counts_only_for_what_it_has(world: 
     shutil.copytree(world.root / "backup", world.drives["B"])
     assert world.run("clearance", "card", second.root).status == 1
     world.run("rescan", "--all")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
     assert world.run("clearance", "card", second.root).status == 0
 
@@ -405,7 +405,7 @@ def test_a_mend_killed_at_any_moment_loses_nothing_and_is_finished_by_the_next(w
                 _spoil(world.drives["A"] / path, 100_000)
         world.run("rescan", "--all")
         process = subprocess.Popen(
-            world.command_line("mend"), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            world.command_line("repair"), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
         time.sleep(delay)
         process.send_signal(signal.SIGKILL)
@@ -414,7 +414,7 @@ def test_a_mend_killed_at_any_moment_loses_nothing_and_is_finished_by_the_next(w
         for path, digest in world.on("A").items():
             assert path in before or Path(path).stem.count("-"), (path, digest)
         world.run("rescan", "--all")
-        world.run("mend")
+        world.run("repair")
         world.run("rescan", "--all")
         assert world.on("A") == before
         assert world.run("report").status == 0
@@ -426,7 +426,7 @@ def test_a_rotten_source_makes_nothing_and_is_itself_found(world: World) -> None
     world.run("rescan", "--all")
     _spoil(b / "ORR_0001.DNG", 40_000)
     rotten = (b / "ORR_0001.DNG").read_bytes()
-    assert world.run("mend").status == 1
+    assert world.run("repair").status == 1
     assert not (a / "ORR_0001.DNG").exists()
     assert (b / "ORR_0001.DNG").read_bytes() == rotten
     counts = world.run("report", "--json").json["counts"]
@@ -457,14 +457,14 @@ def test_a_link_in_place_of_a_copy_or_its_folder_does_not_count(world: World) ->
     copy.symlink_to(b / "ORR_0001.DNG")
     assert world.run("clearance", "card", card.root).status == 1
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     assert copy.is_symlink()
     shutil.rmtree(a)
     a.symlink_to(b)
     assert world.run("clearance", "card", card.root).status == 1
     before = world.on("B")
     world.run("rescan", "--all")
-    world.run("mend")
+    world.run("repair")
     assert world.on("B") == before
 
 
@@ -494,7 +494,7 @@ def test_two_clearances_in_one_second_leave_two_records(world: World) -> None:
 def test_an_edit_reaches_the_other_drive_whatever_is_run_in_between(world: World) -> None:
     card, a, b = _offloaded(world)
     (a / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
-    for command in (("offload", card.root), ("rescan", "--all"), ("mend",), ("rescan", "--all")):
+    for command in (("offload", card.root), ("rescan", "--all"), ("repair",), ("rescan", "--all")):
         world.run(*command)
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
     # The second offload kept the card's version beside the edited one on A; B gets it too.
@@ -503,7 +503,7 @@ def test_an_edit_reaches_the_other_drive_whatever_is_run_in_between(world: World
     before = world.on("A")
     for _ in range(2):
         world.run("topup")
-        world.run("mend")
+        world.run("repair")
     assert world.on("A") == before
 
 
@@ -520,7 +520,7 @@ def test_touched_files_are_copied_no_second_time_for_good(world: World) -> None:
 def test_a_renamed_shoot_is_put_back_whole(world: World) -> None:
     _, a, _ = _offloaded(world)
     a.parent.rename(a.parent.with_name("2026-06-13 renamed"))
-    for command in (("rescan", "--all"), ("mend",), ("rescan", "--all")):
+    for command in (("rescan", "--all"), ("repair",), ("rescan", "--all")):
         world.run(*command)
     assert world.on("A") == world.on("B")
     assert world.run("report").status == 0

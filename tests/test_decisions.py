@@ -145,14 +145,14 @@ DECIDING: dict[str, Step] = {
 
 DECIDES_NOTHING = {
     "adopt": "enters what lies on the drives",
-    "aside": "its removals are done on the drives",
-    "decode": "what is found is found again",
+    "quarantine": "its removals are done on the drives",
+    "inspect": "what is found is found again",
     "demo": "has a home of its own",
     "drill": "reads",
     "forecast": "asks",
     "handover": "what it makes lies in its target",
     "log": "asks",
-    "mend": "what it does lies on the drives",
+    "repair": "what it does lies on the drives",
     "offload": "what it copies lies on the drives, with a snapshot",
     "rebuild": "takes over",
     "report": "asks",
@@ -178,7 +178,7 @@ def _doubt(world: World) -> int:
         card = world.card(f"card{first}")
         card.frames(40, first=first)
         world.run("offload", card.root)
-    found: list[int] = [one["number"] for one in world.run("numbers", "--json").json["open"]]
+    found: list[int] = [one["number"] for one in world.run("frames", "--json").json["open"]]
     return found[0]
 
 
@@ -302,7 +302,7 @@ def test_hostile_decisions_are_passed_over(world: World, spoil: Callable[[dict[s
     shutil.rmtree(world.home)
     assert world.run("rebuild", *world.drives.values()).status == 1
     assert {one["name"] for one in world.run("drives", "--json").json["places"]} == {"A", "B"}
-    for command in (("rescan", "--all"), ("mend",), ("report",), ("findings",)):
+    for command in (("rescan", "--all"), ("repair",), ("report",), ("findings",)):
         assert world.run(*command).status in (0, 1), command
 
 

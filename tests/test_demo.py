@@ -40,7 +40,9 @@ def test_the_evening_plays_through_and_keeps_to_its_folder(here: Path) -> None:
     steps = [int(number) for number in re.findall(r"^(\d+)\. ", told, re.MULTILINE)]
     assert steps == list(range(1, 18))
     commands = re.findall(r"^  \$ tripleguard (\S+)", told, re.MULTILINE)
-    assert {"setup", "offload", "topup", "clearance", "report", "rescan", "mend", "where", "log"} <= set(commands)
+    assert {"setup", "offload", "topup", "clearance", "report", "rescan", "repair", "where", "log"} <= set(
+        commands
+    )
     answers = re.findall(r"^    (YES|NO): ", told, re.MULTILINE)
     assert answers == ["YES", "YES", "NO", "YES", "NO", "YES"]
     assert re.search(r"Stopped after [1-9]\d* of 70 files\.", told)

@@ -254,8 +254,8 @@ def test_the_reference_has_every_name_that_json_prints(bare: World) -> None:
         "numbers": [],
         "findings": [],
         "rescan": ["--quick"],
-        "mend": [],
-        "decode": [],
+        "repair": [],
+        "inspect": [],
         "drill": ["--files", "2"],
         "handover": ["untitled", str(media / "client")],
         "where": ["ORR_0412"],
@@ -264,8 +264,8 @@ def test_the_reference_has_every_name_that_json_prints(bare: World) -> None:
         "selects learn": [],
         "selects add": ["ORR_0412"],
         "selects drop": ["ORR_0412"],
-        "aside": [],
-        "aside empty": ["--drive", "A", "--older-than", "90d", "--dry-run"],
+        "quarantine": [],
+        "quarantine empty": ["--drive", "A", "--older-than", "90d", "--dry-run"],
         "log": [],
     }.items():
         cell = re.search(r"^\| `--json` \| `([^`]*)`", reference[path], re.MULTILINE)

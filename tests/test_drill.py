@@ -45,7 +45,7 @@ def test_a_drill_tells_what_is_missing_changed_or_rotten_as_that(world: World) -
         ("altered", "ORR_0002.DNG"),
         ("corrupt", "ORR_0003.DNG"),
     }
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
     assert world.run("rescan", "--all").status == 0
 
@@ -55,7 +55,7 @@ def test_an_edited_sidecar_is_restored_as_it_is_and_no_failure(world: World) -> 
     (a / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
     assert world.run("drill", "--files", "30").status == 0
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
 
 

@@ -52,7 +52,7 @@ def test_what_rotted_or_vanished_at_the_provider_fails_the_drill_and_is_a_findin
     assert (answer.status, len(answer.json["places"][2]["failed"])) == (1, 2)
     found = {one["path"]: one["kind"] for one in world.run("findings", "--json").json["findings"] if one["path"]}
     assert found == {first: "corrupt", second: "missing"}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
 
 
 def test_a_line_that_fails_in_a_drill_says_nothing_about_the_copies(world: World, gateway: Gateway) -> None:

@@ -67,7 +67,7 @@ def test_it_goes_by_itself_when_the_card_turns_up(world: World) -> None:
         found = offloaded(world, shot(world.card(name), first, last))
     assert found["numbers"]["open"] == []  # type: ignore[index]
     assert world.run("report").status == 0
-    assert world.run("numbers").out.splitlines()[:2] == [
+    assert world.run("frames").out.splitlines()[:2] == [
         "Night of 2026-06-13: 3 cards",
         "Body Orrery R7 7731: 35 frames on 3 cards, ORR 0001 to 0035",
     ]
@@ -96,13 +96,13 @@ def test_once_all_cards_are_here_the_ones_beside_a_hole_are_kept_until_it_is_exp
     assert [reason["kind"] for reason in answer.json["reasons"]] == ["frames missing"]
     assert "ask a recovery service" in answer.json["numbers"]["open"][0]["next_step"]
     number = answer.json["numbers"]["open"][0]["number"]
-    assert world.run("numbers", "close", number, "--because", "formatted after the sound check").status == 0
+    assert world.run("frames", "close", number, "--because", "formatted after the sound check").status == 0
     assert world.run("clearance", "card", first.root).status == 0
     assert "formatted after the sound check" in world.run("log").out
     # Looking again does not ask again.
     offloaded(world, third)
     assert open_now(world) == []
-    assert world.run("numbers", "close", number, "--because", "again").status == 2
+    assert world.run("frames", "close", number, "--because", "again").status == 2
 
 
 def test_hundreds_of_frames_gone_from_inside_a_card_keep_it(world: World) -> None:
@@ -110,7 +110,7 @@ def test_hundreds_of_frames_gone_from_inside_a_card_keep_it(world: World) -> Non
     found = offloaded(world, card)
     assert found["clearance"]["answer"] == "no"  # type: ignore[index]
     number = found["numbers"]["open"][0]["number"]  # type: ignore[index]
-    world.run("numbers", "close", number, "--because", "a rehearsal, deleted")
+    world.run("frames", "close", number, "--because", "a rehearsal, deleted")
     assert world.run("clearance", "card", card.root).status == 0
 
 
@@ -140,7 +140,7 @@ def test_a_mirrored_second_card_and_a_second_offload_change_nothing(world: World
     for one in (card, mirror, card):
         offloaded(world, one)
     assert open_now(world) == []
-    assert world.run("numbers", "--json").json["night"] == {
+    assert world.run("frames", "--json").json["night"] == {
         "day": "2026-06-13",
         "cards": 1,
         "readings": 3,
@@ -158,14 +158,14 @@ def test_an_offload_that_was_stopped_and_run_again_counts_its_card_once(world: W
     offloaded(world, card)
     offloaded(world, shot(world.card("2"), 41, 46))
     assert open_now(world) == []
-    assert world.run("numbers", "--json").json["night"]["cards"] == 2
+    assert world.run("frames", "--json").json["night"]["cards"] == 2
 
 
 def test_two_bodies_count_for_themselves(world: World) -> None:
     offloaded(world, shot(world.card("a"), 1, 6))
     offloaded(world, shot(world.card("b"), 2001, 2006, EVENING - 2000 * FRAME, serial=OTHER))
     assert open_now(world) == []
-    bodies = world.run("numbers", "--json").json["bodies"]
+    bodies = world.run("frames", "--json").json["bodies"]
     assert [(one["body"], one["frames"]) for one in bodies] == [("Orrery R7 7731", 6), ("Orrery R7 7732", 6)]
 
 
@@ -175,11 +175,11 @@ def test_bodies_without_a_serial_are_told_apart_by_their_names_or_not_compared(w
     offloaded(world, first)
     offloaded(world, second)
     assert open_now(world) == []
-    assert "writes no serial" in world.run("numbers").out
+    assert "writes no serial" in world.run("frames").out
     offloaded(world, first, "--body", "K1")
     said = world.run("offload", second.root, "--body", "K2")
     assert "2026" in said.out
-    assert {one["body"] for one in world.run("numbers", "--json").json["bodies"]} == {"K1", "K2"}
+    assert {one["body"] for one in world.run("frames", "--json").json["bodies"]} == {"K1", "K2"}
     offloaded(world, shot(world.card("3"), 36, 41, serial=""), "--body", "K2")
     assert open_now(world) == []
     assert list(world.drives["A"].glob("2026/*/K2/ORR_0036.JPG"))
@@ -203,11 +203,11 @@ def test_a_clock_at_the_factorys_date_does_not_hide_its_card(world: World) -> No
     offloaded(world, shot(world.card("1"), 1, 6))
     offloaded(world, shot(world.card("3"), 30, 35))
     assert open_now(world) == []
-    night = world.run("numbers", "--json").json
+    night = world.run("frames", "--json").json
     assert night["night"] == {"day": "2026-06-13", "cards": 3, "readings": 3, "told": 3}
     assert night["bodies"][0]["frames"] == 35
     # Days later the two are still one night.
-    assert world.run("numbers", "cards", "3", "--night", "2026-06-13").status == 0
+    assert world.run("frames", "cards", "3", "--night", "2026-06-13").status == 0
     assert open_now(world) == []
 
 
@@ -220,17 +220,17 @@ def test_what_was_explained_twice_is_a_habit_of_that_body(world: World) -> None:
         number += 6 + 20 - day
         for one in found["numbers"]["open"]:  # type: ignore[index]
             assert day < 3
-            world.run("numbers", "close", one["number"], "--because", "sound check")
+            world.run("frames", "close", one["number"], "--because", "sound check")
     assert open_now(world) == []
     kept = world.run("log").out
     assert kept.count("sound check") == 2
 
 
 def test_a_night_that_is_not_there_is_told(world: World) -> None:
-    assert world.run("numbers").status == 2
+    assert world.run("frames").status == 2
     offloaded(world, shot(world.card(), 1, 6))
-    assert world.run("numbers", "--night", "2026-06-20").status == 2
-    assert world.run("numbers", "cards", "3", "--night", "2026-06-20").status == 2
+    assert world.run("frames", "--night", "2026-06-20").status == 2
+    assert world.run("frames", "cards", "3", "--night", "2026-06-20").status == 2
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a terminal of its own (pty)")
@@ -285,7 +285,7 @@ def test_what_another_program_put_into_a_folder_fills_a_hole_and_is_no_card(worl
             with open_drives(ctx, drives, "a test") as ready:
                 finished(import_from_folder(ctx, folder, ready.writable))
     assert open_now(world) == []
-    assert world.run("numbers", "--json").json["night"]["cards"] == 2
+    assert world.run("frames", "--json").json["night"]["cards"] == 2
 
 
 def test_the_watch_tells_of_a_missing_card_with_its_yes(world: World) -> None:
@@ -325,13 +325,13 @@ def test_a_later_night_does_not_hide_that_a_card_of_an_earlier_one_may_be_missin
     offloaded(world, shot(world.card("1"), 1, 6))
     offloaded(world, shot(world.card("3"), 30, 35))
     offloaded(world, shot(world.card("next"), 36, 40, at=EVENING + timedelta(days=1)))
-    asked = world.run("numbers")
+    asked = world.run("frames")
     assert asked.status == 1
     assert "No frames of this night are missing" in asked.out
     assert "ORR 0007 to 0029" in asked.out
-    found = world.run("numbers", "--json").json
+    found = world.run("frames", "--json").json
     assert (found["open"], [one["frames"] for one in found["open_elsewhere"]]) == ([], [23])
-    assert world.run("numbers", "--night", "2026-06-14").status == 0
+    assert world.run("frames", "--night", "2026-06-14").status == 0
 
 
 def test_a_body_without_a_serial_is_said_at_the_offload_and_not_once_it_has_a_name(world: World) -> None:
@@ -349,8 +349,8 @@ def test_numbers_shows_all_that_is_open_where_other_answers_show_the_first_of_it
     for number, first in enumerate(range(1, 176, 25)):
         offloaded(world, shot(world.card(str(number)), first, first + 2))
     assert len(open_now(world)) == 6
-    assert "and 1 more: `tripleguard numbers` shows all" in world.run("report").out
-    assert world.run("numbers").out.count("  Missing:") == 6
+    assert "and 1 more: `tripleguard frames` shows all" in world.run("report").out
+    assert world.run("frames").out.count("  Missing:") == 6
 
 
 def test_how_many_cards_there_were_is_asked_once_where_a_body_ends_early(world: World) -> None:
@@ -360,8 +360,8 @@ def test_how_many_cards_there_were_is_asked_once_where_a_body_ends_early(world: 
     (asked,) = told["numbers"]["open"]  # type: ignore[index]
     assert asked["verdict"] == "look"
     assert asked["message"].startswith("How many cards did you shoot on 2026-06-13? 2 cards are offloaded so far;")
-    assert "tripleguard numbers cards NUMBER --night 2026-06-13" in asked["next_step"]
-    world.run("numbers", "cards", "2", "--night", "2026-06-13")
+    assert "tripleguard frames cards NUMBER --night 2026-06-13" in asked["next_step"]
+    world.run("frames", "cards", "2", "--night", "2026-06-13")
     assert open_now(world) == []
 
 
@@ -383,6 +383,6 @@ def split_night(world: World, night: int, *ends: str) -> list[tuple[str, int]]:
 def test_a_jpeg_card_that_stayed_in_the_body_is_missed_because_the_night_before_had_one(world: World) -> None:
     assert split_night(world, 0, "DNG", "JPG") == []
     assert split_night(world, 1, "DNG") == [("look", 30)]
-    assert "the JPEGs of 30 frames" in world.run("numbers").out
+    assert "the JPEGs of 30 frames" in world.run("frames").out
     assert split_night(world, 1, "JPG") == []
     assert split_night(world, 2, "JPG") == [("a card may be missing", 30)]

@@ -70,7 +70,9 @@ def test_a_folder_that_holds_something_is_left_alone(after: World) -> None:
     assert not (out / ".tripleguard").exists()
 
 
-@pytest.mark.parametrize("left", ["aside/x/ORR_0001.DNG", "catalog/catalog.db.gz", "incoming/../place.json.old"])
+@pytest.mark.parametrize(
+    "left", ["quarantine/x/ORR_0001.DNG", "catalog/catalog.db.gz", "incoming/../place.json.old"]
+)
 def test_a_drive_that_lost_its_marker_is_left_alone(after: World, left: str) -> None:
     """What unfinished copies lie on it stays, too."""
     out = after.folder("was-a-drive")

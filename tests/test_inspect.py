@@ -83,14 +83,14 @@ def test_a_picture_is_found_by_decode_reported_and_keeps_its_card(world: World) 
     card.put("DCIM/100ORREY/ORR_0008.JPG", picture(8, 640, 424))
     card.put("DCIM/100ORREY/ORR_0009.JPG", exchanged(picture(9, 640, 424)))
     assert world.run("offload", card.root).status == 0, "its structure is whole"
-    answer = world.run("decode", "--json")
+    answer = world.run("inspect", "--json")
     assert answer.status == 1, answer.err
     found = answer.json
     assert (found["decoded"], found["left"], found["unread"]) == (4, 0, 0)
     assert [one["path"] for one in found["damaged"]] == ["DCIM/100ORREY/ORR_0009.JPG"]
     assert world.run("clearance", "card", card.root).status == 1
     assert "does not decode" in world.run("report").out
-    again = world.run("decode", "--json")
+    again = world.run("inspect", "--json")
     assert (again.status, again.json["decoded"]) == (0, 0), "each picture is decoded once"
     assert "1 damaged at source" in world.run("log").out
 
@@ -108,7 +108,7 @@ def test_a_raw_that_only_begins_oddly_is_cleared_once_it_was_decoded(world: Worl
     before = world.run("offload", card.root, "--json").json["whole"]
     assert [one["path"] for one in before["damaged"]] == ["DCIM/100ORREY/ORR_0002.NEF"]
     assert before["not_checkable"] == 1
-    assert world.run("decode", "--json").json["damaged"] == []
+    assert world.run("inspect", "--json").json["damaged"] == []
     for _ in range(2):
         after = world.run("offload", card.root, "--json")
         assert (after.status, after.json["whole"]["damaged"], after.json["whole"]["not_checkable"]) == (0, [], 0)
@@ -122,7 +122,7 @@ def test_decoding_explains_no_hole_and_no_stranger(world: World) -> None:
     card.put("DCIM/100ORREY/ORR_0001.DNG", bytes(holed))
     card.put("DCIM/100ORREY/ORR_0002.NEF", picture(8, 640, 424))
     assert len(world.run("offload", card.root, "--json").json["whole"]["damaged"]) == 2
-    world.run("decode")
+    world.run("inspect")
     assert len(world.run("offload", card.root, "--json").json["whole"]["damaged"]) == 2
 
 
@@ -135,7 +135,7 @@ def test_a_rotten_copy_is_not_taken_for_a_damaged_picture(world: World) -> None:
         copy = next(drive.rglob("ORR_0001.JPG"))
         content = exchanged(copy.read_bytes())
         copy.write_bytes(content)
-    found = world.run("decode", "--json").json
+    found = world.run("inspect", "--json").json
     assert (found["damaged"], found["unread"], found["left"]) == ([], 1, 1)
 
 
@@ -144,8 +144,8 @@ def test_decode_stops_when_its_time_is_up_and_goes_on_another_night(world: World
     card = world.card()
     card.frames(3)
     world.run("offload", card.root)
-    assert world.run("decode", "--for", "0.001s", "--json").status in (0, 2)
-    assert world.run("decode", "--json").json["left"] == 0
+    assert world.run("inspect", "--for", "0.001s", "--json").status in (0, 2)
+    assert world.run("inspect", "--json").json["left"] == 0
 
 
 @needs_decoders
@@ -233,7 +233,7 @@ def test_a_yes_says_how_many_pictures_are_not_decoded_yet_and_stays_a_yes(world:
     answer = world.run("offload", card.root)
     assert answer.status == 0
     assert "Note: 3 pictures are not decoded yet" in answer.out
-    world.run("decode")
+    world.run("inspect")
     answer = world.run("clearance", "card", card.root)
     assert answer.status == 0
     assert "not decoded" not in answer.out
@@ -245,5 +245,5 @@ def test_a_damage_that_a_person_lives_with_is_not_told_again_by_decode(world: Wo
     whole = raw(size=2 << 20)
     card.put("DCIM/100ORREY/ORR_0009.DNG", whole[:-100_000])
     assert world.run("offload", card.root, "--accept-damaged").status == 0
-    found = world.run("decode", "--json")
+    found = world.run("inspect", "--json")
     assert (found.status, found.json["damaged"]) == (0, [])

@@ -87,7 +87,7 @@ def test_a_rescan_finds_rot_in_memory_and_a_repair_replaces_it(world: World, pla
         assert len(result.repaired) == 1
         assert rescan_all(ctx).open_finding_count == 0
     assert digests(places, B) == good
-    assert any(path.startswith(".tripleguard/aside/") for path in places.media[B].files)
+    assert any(path.startswith(".tripleguard/quarantine/") for path in places.media[B].files)
 
 
 def test_a_topup_makes_the_copies_that_a_drive_in_memory_lacks(world: World, places: MemoryPlaces) -> None:

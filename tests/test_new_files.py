@@ -133,7 +133,7 @@ def test_a_folder_that_is_renamed_on_a_drive_is_found_where_it_is_now(evening: W
     report = evening.run("report", "--json").json
     assert report["counts"] == {"misplaced": 6}
     assert len(evening.on("A")) == len(evening.on("B")) == 6
-    assert evening.run("mend").status == 0
+    assert evening.run("repair").status == 0
     assert same_on_both(evening)
 
 

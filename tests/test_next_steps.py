@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from archive_faults import aside, change, folder_on, rot
+from archive_faults import change, folder_on, quarantine, rot
 from world import CardFolder, TestClock, World
 
 from tripleguard.clock import DAY, SystemClock
@@ -248,11 +248,11 @@ A_PERSON = {
     "damaged": "another reader, a recovery service; --accept-damaged is tried below",
     "suspicious": "somebody looks at the picture; --accept-damaged is tried below",
     "unsteady": "another reader",
-    "could not be checked": "`decode` is tried where a decoder is installed; somebody looks at the picture",
+    "could not be checked": "`inspect` is tried where a decoder is installed; somebody looks at the picture",
     "frames missing": "the other card is found, or somebody explains it",
     "not watched": "other programs are closed",
     "read from memory": "the drive is unplugged and plugged in again, or the settings are changed",
-    "aside and unknown": "somebody moves it away; tried below",
+    "quarantine and unknown": "somebody moves it away; tried below",
     "only in quarantine": "somebody says what is of use, and moves it; tried below",
     "odd on the drive": "somebody has to look what it is",
 }
@@ -330,9 +330,9 @@ def test_what_a_repair_moved_aside_on_the_drive_is_moved_away_by_hand(scene: Sce
     scene.add_drive("C")
     change(scene.copy("A"))
     scene.world.run("rescan", "--all")
-    assert scene.world.run("mend").status == 0
+    assert scene.world.run("repair").status == 0
     assert "only in quarantine" in _told(scene, scene.ask_drive())
-    for path in aside(scene.world, "A"):
+    for path in quarantine(scene.world, "A"):
         shutil.move(path, scene.world.root / path.name)
     assert "only in quarantine" not in _told(scene, scene.ask_drive())
 
@@ -340,12 +340,12 @@ def test_what_a_repair_moved_aside_on_the_drive_is_moved_away_by_hand(scene: Sce
 def test_what_lies_aside_unknown_is_moved_away_by_hand(scene: Scene) -> None:
     scene.offload()
     scene.add_drive("C")
-    strange = scene.world.drives["A"] / ".tripleguard/aside/x/ORR_0077.DNG"
+    strange = scene.world.drives["A"] / ".tripleguard/quarantine/x/ORR_0077.DNG"
     strange.parent.mkdir(parents=True)
     strange.write_bytes(b"all that is left")
-    assert "aside and unknown" in _told(scene, scene.ask_drive())
+    assert "quarantine and unknown" in _told(scene, scene.ask_drive())
     shutil.move(strange, scene.world.root / "elsewhere.DNG")
-    assert "aside and unknown" not in _told(scene, scene.ask_drive())
+    assert "quarantine and unknown" not in _told(scene, scene.ask_drive())
 
 
 # Findings
@@ -414,7 +414,7 @@ def _away_after(make: Make) -> Make:
 
 FINDINGS: dict[str, tuple[FindingKind, str, Case]] = {
     "missing": (FindingKind.MISSING, "", Case(_offloaded_and(_gone_from_b), left_out=("offload",))),
-    "missing, by the card": (FindingKind.MISSING, "", Case(_offloaded_and(_gone_from_b), left_out=("mend",))),
+    "missing, by the card": (FindingKind.MISSING, "", Case(_offloaded_and(_gone_from_b), left_out=("repair",))),
     "corrupt": (FindingKind.CORRUPT, "", Case(_offloaded_and(_rotten_on_b))),
     "altered": (FindingKind.ALTERED, "", Case(_offloaded_and(_altered_on_b))),
     "stale": (FindingKind.STALE, "", Case(_offloaded_and(_older_on_b))),

@@ -499,7 +499,7 @@ def test_rot_is_found_when_evidence_is_old_and_the_card_still_has_the_picture(wo
     assert result.verified == {"A": 3, "B": 3}
     assert result.copied == 1
     assert sorted(world.on("B").values()) == sorted(card.digests().values())
-    assert compute_digest(bytes(content)) in contents(world.drives["B"]).values(), "the bad copy lies aside"
+    assert compute_digest(bytes(content)) in contents(world.drives["B"]).values(), "the bad copy is in quarantine"
     with world.ctx(later) as ctx:
         states = ctx.catalog.fetch_all("SELECT state, count(*) FROM copies GROUP BY state ORDER BY state")
     assert states == [(CopyState.QUARANTINED, 1), (CopyState.PRESENT, 6)]

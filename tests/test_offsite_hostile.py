@@ -150,7 +150,7 @@ def test_objects_whose_tags_all_changed_are_read_back_within_the_budget_and_coun
     kinds = [one["kind"] for one in world.run("findings", "--json").json["findings"] if one["place"] == "offsite"]
     assert kinds == ["altered"] * 4
     assert world.run("rescan", "--place", "offsite", "--quick", "--json").json["read_back"] == 0
-    assert world.run("mend", "--json").json["not_mended"] == []
+    assert world.run("repair", "--json").json["not_repaired"] == []
     assert world.run("upload").status == 0
 
 

@@ -1,4 +1,4 @@
-"""The third place is looked at again: what rotted, vanished or appeared there, and mending both ways.
+"""The third place is looked at again: what rotted, vanished or appeared there, and repairing both ways.
 
 Against a real server whose stored bytes are changed behind its back, and against a plain folder on a disk.
 """
@@ -67,8 +67,8 @@ def test_a_byte_that_rotted_at_the_provider_is_found_and_a_good_one_sent_beside_
     answer = world.run("rescan", "--place", "offsite", "--json")
     assert kinds(answer.json) == [("corrupt", keys[1])]
     assert world.run("report").status == 1
-    mended = world.run("mend", "--json")
-    assert [(one["kind"], one["path"]) for one in mended.json["mended"]] == [("corrupt", keys[1])]
+    repaired = world.run("repair", "--json")
+    assert [(one["kind"], one["path"]) for one in repaired.json["repaired"]] == [("corrupt", keys[1])]
     good = paths_on(world)[keys[1]]
     objects = offsite.objects()
     assert objects[keys[1]] != good, "the bad one stays under its key"
@@ -82,10 +82,10 @@ def test_what_vanished_is_missing_and_sent_again_under_its_own_key(world: World,
     gateway.ask("DELETE", f"/{offsite.bucket}/tour 26/{keys[0]}")
     answer = world.run("rescan", "--place", "offsite", "--quick", "--json")
     assert kinds(answer.json) == [("missing", keys[0])]
-    would = world.run("mend", "--dry-run", "--json")
-    assert (would.status, [one["path"] for one in would.json["mended"]]) == (1, [keys[0]])
+    would = world.run("repair", "--dry-run", "--json")
+    assert (would.status, [one["path"] for one in would.json["repaired"]]) == (1, [keys[0]])
     assert len(offsite.objects()) == len(keys) - 1
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert offsite.objects() == paths_on(world)
 
 
@@ -95,11 +95,11 @@ def test_what_somebody_put_in_its_place_is_altered_and_left_there(world: World, 
     gateway.ask("PUT", f"/{offsite.bucket}/tour 26/hello.txt", body=b"a stranger's")
     answer = world.run("rescan", "--place", "offsite", "--quick", "--json")
     assert kinds(answer.json) == [("altered", keys[0]), ("stray", "hello.txt")]
-    told = world.run("mend").out
+    told = world.run("repair").out
     assert "stay under their keys" in told
-    assert "aside" not in told
-    mended = world.run("mend", "--json").json
-    assert [one["path"] for one in mended["not_mended"]] == ["hello.txt"]
+    assert "quarantine" not in told
+    repaired = world.run("repair", "--json").json
+    assert [one["path"] for one in repaired["not_repaired"]] == ["hello.txt"]
     assert offsite.get(keys[0]) == b"another's"
     assert offsite.get("hello.txt") == b"a stranger's"
 
@@ -117,9 +117,9 @@ def test_a_picture_that_is_lost_on_both_drives_comes_back_from_offsite(world: Wo
     for drive in world.drives.values():
         (drive / keys[2]).unlink()
     world.run("rescan", "--quick")
-    answer = world.run("mend", "--json")
+    answer = world.run("repair", "--json")
     assert answer.status == 0, answer.out
-    assert sorted(one["place"] for one in answer.json["mended"]) == ["A", "B"]
+    assert sorted(one["place"] for one in answer.json["repaired"]) == ["A", "B"]
     assert paths_on(world) == before
 
 
@@ -129,9 +129,9 @@ def test_a_rotten_object_is_not_made_a_picture_of(world: World, gateway: Gateway
     for drive in world.drives.values():
         (drive / keys[0]).unlink()
     world.run("rescan", "--quick")
-    answer = world.run("mend", "--json")
+    answer = world.run("repair", "--json")
     assert answer.status == 1
-    assert [one["path"] for one in answer.json["mended"]] == []
+    assert [one["path"] for one in answer.json["repaired"]] == []
     assert not (world.drives["A"] / keys[0]).exists()
 
 
@@ -178,7 +178,7 @@ def test_a_folder_at_home_is_a_third_place_too(world: World) -> None:
     (home / first).write_bytes(content)
     found = world.run("rescan", "--place", "offsite", "--json").json
     assert [path for _, path in kinds(found)] == [first]
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (home / first.replace(".DNG", "-2.DNG")).read_bytes() == (world.drives["A"] / first).read_bytes()
     assert bytes(content) == (home / first).read_bytes()
 

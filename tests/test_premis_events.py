@@ -102,7 +102,7 @@ def written(world: World) -> dict[str, set[str]]:
     world.run("rescan", "--all")
     stray = next(one for one in world.run("findings", "--json").json["findings"] if one["kind"] == "stray")
     assert world.run("findings", "accept", stray["number"], "--because", "a seating plan").status == 0
-    world.run("mend")
+    world.run("repair")
     assert world.run("drill", "--files", "3", "--seed", "1").status == 0
     world.run("clearance", "card", card.root)
     assert world.run("drives", "lost", "B").status == 1
@@ -117,7 +117,8 @@ def written(world: World) -> dict[str, set[str]]:
 
 
 def test_what_happens_to_a_copy_is_written_under_its_term(written: dict[str, set[str]]) -> None:
-    """Read from the card, copied, read again, put aside, restored, edited, accepted, restored as a sample."""
+    """Read from the card, copied, read again, put to quarantine, restored, edited, accepted, restored as a
+    sample."""
     assert set(written) <= TERMS | set(OURS)
     for word, part in (
         ("ingestion", "files read from"),
@@ -126,8 +127,8 @@ def test_what_happens_to_a_copy_is_written_under_its_term(written: dict[str, set
         ("fixity check", "read back, all equal"),
         ("fixity check", "ORR_0001.DNG: corrupt"),
         ("fixity check", "ORR_0002.DNG: missing"),
-        ("quarantine", "ORR_0001.DNG was moved aside"),
-        ("recovery", "ORR_0002.DNG was mended"),
+        ("quarantine", "ORR_0001.DNG was moved to quarantine"),
+        ("recovery", "ORR_0002.DNG was repaired"),
         ("recovery", "ORR_0003.DNG lies in its place again"),
         ("metadata modification", "ORR_0001.xmp has a new version"),
         ("metadata modification", "a seating plan"),

@@ -1,4 +1,5 @@
-"""What lies aside after mending: listed, mentioned, and removed only by a person's word, in doubt not at all."""
+"""What is in quarantine after repairing: listed, mentioned, and removed only by a person's word, in doubt not at
+all."""
 
 from __future__ import annotations
 
@@ -21,7 +22,7 @@ from tripleguard.jobs.repair.quarantine import PurgeFilter
 from tripleguard.rules import is_at_least_old, mark_beyond_limit
 
 SIZE = 256 << 10
-BY_WORD = ("--confirmed", "--because", "they were mended long ago")
+BY_WORD = ("--confirmed", "--because", "they were repaired long ago")
 
 
 def folder(world: World, name: str) -> Path:
@@ -29,69 +30,73 @@ def folder(world: World, name: str) -> Path:
     return next(world.drives[name].glob("2026/*/*/"))
 
 
-def aside(world: World, name: str = "A") -> dict[str, Path]:
-    """The bad copies that lie aside on a drive, by their names."""
-    found = (world.drives[name] / ".tripleguard/aside").glob("*/*")
+def quarantine(world: World, name: str = "A") -> dict[str, Path]:
+    """The bad copies that are in quarantine on a drive, by their names."""
+    found = (world.drives[name] / ".tripleguard/quarantine").glob("*/*")
     return {path.name: path for path in found if not path.name.endswith(".why.txt")}
 
 
-def mended(world: World, frames: int = 3) -> World:
-    """A world where the first frames rotted on drive A and were mended from drive B, and one more is untouched."""
+def repaired(world: World, frames: int = 3) -> World:
+    """A world where the first frames rotted on drive A and were repaired from drive B, and one more is
+    untouched."""
     card = world.card()
     card.frames(frames + 1, size=SIZE)
     card.put("DCIM/100ORREY/ORR_0001.xmp", b"<x/>")
     assert world.run("offload", card.root).status == 0
     for number in range(1, frames + 1):
         _rot(folder(world, "A") / f"ORR_{number:04d}.DNG", 5000 * number)
-    rescan_and_mend(world)
+    rescan_and_repair(world)
     return world
 
 
-def rescan_and_mend(world: World) -> None:
+def rescan_and_repair(world: World) -> None:
     world.run("rescan", "--all")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
 
 
 def emptied(world: World, *more: str, age: str = "0d") -> tuple[int, set[str], dict[str, str]]:
-    """`aside empty` on drive A by a person's word: exit status, names that went, and why others stayed."""
-    answer = world.run("aside", "empty", "--drive", "A", "--older-than", age, *BY_WORD, *more, "--json")
+    """`quarantine empty` on drive A by a person's word: exit status, names that went, and why others stayed."""
+    answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", age, *BY_WORD, *more, "--json")
     assert answer.err == ""
     went = {Path(one["path"]).name for one in answer.json["removed"]}
     return answer.status, went, {Path(one["path"]).name: one["reason"] for one in answer.json["kept"]}
 
 
-def test_before_anything_went_wrong_nothing_lies_aside(world: World) -> None:
-    answer = world.run("aside")
-    assert (answer.status, answer.out) == (0, "Drive A: nothing lies aside.\nDrive B: nothing lies aside.\n")
+def test_before_anything_went_wrong_nothing_lies_quarantine(world: World) -> None:
+    answer = world.run("quarantine")
+    assert (answer.status, answer.out) == (
+        0,
+        "Drive A: nothing is in quarantine.\nDrive B: nothing is in quarantine.\n",
+    )
     assert emptied(world) == (0, set(), {})
     assert world.run("log", "--json").json["events"][-1]["type"] == "place change", "an empty word is no event"
 
 
 def test_what_lies_aside_is_told_with_size_time_and_reason(world: World) -> None:
-    mended(world)
-    answer = world.run("aside")
+    repaired(world)
+    answer = world.run("quarantine")
     assert answer.status == 0
-    assert "Drive A: 3 things lie aside, 786 kB, the oldest since 20" in answer.out
+    assert "Drive A: 3 things are in quarantine, 786 kB, the oldest since 20" in answer.out
     assert "ORR_0002.DNG, 262 kB: corrupt since 20" in answer.out
     assert "Nothing here goes by itself." in answer.out
-    place = world.run("aside", "--json").json["places"][0]
+    place = world.run("quarantine", "--json").json["places"][0]
     assert (place["files"], place["bytes"], place["not_there"]) == (3, 3 * SIZE, 0)
     assert all(thing["since"] and thing["digest"] and thing["kept_because"] is None for thing in place["things"])
 
 
 def test_a_persons_word_removes_it_and_nothing_else(world: World) -> None:
-    mended(world)
+    repaired(world)
     before = world.on("A"), world.on("B")
     inodes = {path: path.stat().st_ino for name in "AB" for path in folder(world, name).iterdir()}
     assert emptied(world) == (0, {"ORR_0001.DNG", "ORR_0002.DNG", "ORR_0003.DNG"}, {})
-    assert list((world.drives["A"] / ".tripleguard/aside").iterdir()) == []
+    assert list((world.drives["A"] / ".tripleguard/quarantine").iterdir()) == []
     assert (world.on("A"), world.on("B")) == before
     assert {path: path.stat().st_ino for path in inodes} == inodes
     log = [(one["type"], one["message"]) for one in world.run("log", "--json").json["events"]]
     assert [kind for kind, _ in log][-4:] == ["deaccession", "deletion", "deletion", "deletion"]
-    assert all("@" in message and "they were mended long ago" in message for _, message in log[-4:])
-    assert world.run("aside", "--json").json["places"][0]["things"] == []
-    assert "aside" not in world.run("where", "ORR_0001").out
+    assert all("@" in message and "they were repaired long ago" in message for _, message in log[-4:])
+    assert world.run("quarantine", "--json").json["places"][0]["things"] == []
+    assert "quarantine" not in world.run("where", "ORR_0001").out
     assert world.run("rescan", "--all").status == 0
     assert world.run("report").status == 0
 
@@ -109,9 +114,9 @@ def test_a_persons_word_removes_it_and_nothing_else(world: World) -> None:
     ],
 )
 def test_without_a_whole_word_nothing_goes(world: World, given_: tuple[str, ...]) -> None:
-    mended(world, 1)
+    repaired(world, 1)
     before = contents(world.drives["A"])
-    answer = world.run("aside", "empty", "--drive", "A", *given_)
+    answer = world.run("quarantine", "empty", "--drive", "A", *given_)
     assert answer.status == 2
     assert "What is safe: Nothing was changed." in answer.err
     assert "What to do: " in answer.err
@@ -119,21 +124,23 @@ def test_without_a_whole_word_nothing_goes(world: World, given_: tuple[str, ...]
 
 
 def test_a_dry_run_only_says_what_would_go(world: World) -> None:
-    mended(world)
+    repaired(world)
     before = contents(world.drives["A"])
-    answer = world.run("aside", "empty", "--drive", "A", "--older-than", "0d", "--dry-run")
+    answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", "0d", "--dry-run")
     assert answer.status == 0
     assert "Drive A: 3 bad copies would go, 786 kB." in answer.out
     assert contents(world.drives["A"]) == before
 
 
 def test_age_and_size_choose_and_both_must_agree(world: World) -> None:
-    mended(world)
+    repaired(world)
     assert emptied(world, age="1d") == (0, set(), {})
     assert emptied(world, "--keep-newest", "1MB") == (0, set(), {})
-    [first, *_] = sorted(world.run("aside", "--json").json["places"][0]["things"], key=lambda one: one["since"])
+    [first, *_] = sorted(
+        world.run("quarantine", "--json").json["places"][0]["things"], key=lambda one: one["since"]
+    )
     status, went, _ = emptied(world, "--keep-newest", "600kB")
-    assert (status, len(went), len(aside(world))) == (0, 1, 2), "two of 262 kB fit into 600 kB"
+    assert (status, len(went), len(quarantine(world))) == (0, 1, 2), "two of 262 kB fit into 600 kB"
     with world.ctx() as ctx:
         [(oldest,)] = ctx.catalog.fetch_all("SELECT min(state_since) FROM copies WHERE state = 'quarantined'")
     assert first["since"] is not None
@@ -149,8 +156,8 @@ def plan_after(world: World, days: int) -> tuple[int, list[str]]:
     return len(plan.to_remove), [one.reason for one in plan.kept]
 
 
-def test_old_evidence_counts_no_more_for_what_lies_aside(world: World) -> None:
-    mended(world, 1)
+def test_old_evidence_counts_no_more_for_what_lies_quarantine(world: World) -> None:
+    repaired(world, 1)
     assert plan_after(world, 20) == (0, []), "too young"
     going, why = plan_after(world, 40)
     assert going == 0
@@ -193,18 +200,18 @@ def _three(world: World) -> None:
 def test_a_bad_copy_stays_while_its_file_has_too_few_good_ones(
     world: World, happens: Callable[[World], None], why: str
 ) -> None:
-    mended(world, 1)
+    repaired(world, 1)
     happens(world)
-    before = contents(world.drives["A"] / ".tripleguard/aside")
+    before = contents(world.drives["A"] / ".tripleguard/quarantine")
     status, went, kept = emptied(world)
     assert (status, went) == (1, set())
     assert why in kept["ORR_0001.DNG"]
-    assert contents(world.drives["A"] / ".tripleguard/aside") == before
+    assert contents(world.drives["A"] / ".tripleguard/quarantine") == before
 
 
 def test_a_good_copy_that_rotted_unseen_is_found_out_before_the_bad_one_goes(world: World) -> None:
     """The catalog believes in two good copies, by evidence of a moment ago; one has rotted since."""
-    mended(world, 1)
+    repaired(world, 1)
     _rot(folder(world, "A") / "ORR_0001.DNG", 77)
     status, went, kept = emptied(world)
     assert (status, went) == (1, set())
@@ -212,8 +219,8 @@ def test_a_good_copy_that_rotted_unseen_is_found_out_before_the_bad_one_goes(wor
 
 
 def test_what_may_be_put_together_again_is_never_touched(world: World) -> None:
-    """Both good copies rot at one spot: only what lies aside still has those bytes, and mends the file."""
-    mended(world, 1)
+    """Both good copies rot at one spot: only what is in quarantine still has those bytes, and repairs the file."""
+    repaired(world, 1)
     whole = world.on("B")
     for name in "AB":
         _rot(folder(world, name) / "ORR_0001.DNG", 200_000)
@@ -222,7 +229,7 @@ def test_what_may_be_put_together_again_is_never_touched(world: World) -> None:
     assert (status, went) == (1, set())
     assert "no good copy of its file is here, so that it may be needed to put one together" in kept["ORR_0001.DNG"]
     for _ in range(2):
-        world.run("mend")
+        world.run("repair")
     assert world.on("B") == world.on("A") == whole
 
 
@@ -234,7 +241,7 @@ def test_what_somebody_changed_needs_a_word_of_its_own(world: World) -> None:
     assert world.run("offload", card.root).status == 0
     (folder(world, "A") / "ORR_0001.DNG").write_bytes(b"edited" * 50_000)
     (folder(world, "B") / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
-    rescan_and_mend(world)
+    rescan_and_repair(world)
     status, went, kept = emptied(world)
     assert (status, went, set(kept)) == (1, set(), {"ORR_0001.DNG", "ORR_0001.xmp"})
     assert all("maybe somebody's work" in why and "--changed-too" in why for why in kept.values())
@@ -258,14 +265,14 @@ def test_an_older_version_stays_while_the_newest_does_not_read_as_recorded(world
     assert world.run("offload", card.root).status == 0
     (folder(world, "B") / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
     world.run("rescan", "--quick")
-    world.run("mend")
-    assert aside(world)["ORR_0001.xmp"].read_bytes() == b"<x/>"
+    world.run("repair")
+    assert quarantine(world)["ORR_0001.xmp"].read_bytes() == b"<x/>"
     for name in rotten:
         _zeroed(folder(world, name) / "ORR_0001.xmp")
     status, went, kept = emptied(world, "--changed-too")
     assert (status, went) == (1, set())
     assert "does not read as recorded now" in kept["ORR_0001.xmp"]
-    assert aside(world)["ORR_0001.xmp"].read_bytes() == b"<x/>"
+    assert quarantine(world)["ORR_0001.xmp"].read_bytes() == b"<x/>"
 
 
 @pytest.mark.parametrize("rotten", ["A", "B", "AB"])
@@ -275,7 +282,7 @@ def test_a_changed_original_stays_while_any_copy_that_would_stay_is_rotten(world
     assert world.run("offload", card.root).status == 0
     (folder(world, "A") / "ORR_0001.DNG").write_bytes(b"edited" * 50_000)
     world.run("rescan", "--quick")
-    world.run("mend")
+    world.run("repair")
     for name in rotten:
         _zeroed(folder(world, name) / "ORR_0001.DNG")
     status, went, kept = emptied(world, "--changed-too")
@@ -285,14 +292,14 @@ def test_a_changed_original_stays_while_any_copy_that_would_stay_is_rotten(world
 
 def _with_bytes_of(world: World, source: Path) -> None:
     """Something else comes to lie under the name of a bad copy, as old as that."""
-    there = aside(world)["ORR_0001.DNG"]
+    there = quarantine(world)["ORR_0001.DNG"]
     times = there.stat()
     there.write_bytes(source.read_bytes())
     os.utime(there, ns=(times.st_atime_ns, times.st_mtime_ns))
 
 
 def test_another_picture_that_took_its_name_is_not_taken_for_rot(world: World) -> None:
-    mended(world, 1)
+    repaired(world, 1)
     other = world.card("other")
     _with_bytes_of(world, other.raw("DCIM/100ORREY/ORR_0001.DNG", size=SIZE))
     status, went, kept = emptied(world)
@@ -301,7 +308,7 @@ def test_another_picture_that_took_its_name_is_not_taken_for_rot(world: World) -
 
 
 def test_a_whole_copy_of_another_file_stays_while_that_one_needs_it(world: World) -> None:
-    mended(world, 1)
+    repaired(world, 1)
     _with_bytes_of(world, folder(world, "B") / "ORR_0002.DNG")
     (folder(world, "B") / "ORR_0002.DNG").unlink()
     status, went, kept = emptied(world)
@@ -309,30 +316,30 @@ def test_a_whole_copy_of_another_file_stays_while_that_one_needs_it(world: World
     assert (
         "it holds another file whole, ORR_0002.DNG, and of that one: its file has 1 of 2" in kept["ORR_0001.DNG"]
     )
-    rescan_and_mend(world)
+    rescan_and_repair(world)
     assert emptied(world)[:2] == (0, {"ORR_0001.DNG"})
 
 
 def test_what_was_removed_by_hand_is_out_of_the_catalog_after_the_next_run(world: World) -> None:
-    mended(world, 2)
-    shutil.rmtree(aside(world)["ORR_0001.DNG"].parent)
-    assert world.run("aside", "--json").json["places"][0]["not_there"] == 1
-    answer = world.run("aside", "empty", "--drive", "A", "--older-than", "9d", *BY_WORD, "--json").json
+    repaired(world, 2)
+    shutil.rmtree(quarantine(world)["ORR_0001.DNG"].parent)
+    assert world.run("quarantine", "--json").json["places"][0]["not_there"] == 1
+    answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", "9d", *BY_WORD, "--json").json
     assert (answer["removed"], answer["forgotten"]) == ([], 1)
-    assert "did not lie aside any more" in world.run("log").out
-    assert world.run("aside", "--json").json["places"][0]["not_there"] == 0
-    assert set(aside(world)) == {"ORR_0002.DNG"}
+    assert "did not are in quarantine any more" in world.run("log").out
+    assert world.run("quarantine", "--json").json["places"][0]["not_there"] == 0
+    assert set(quarantine(world)) == {"ORR_0002.DNG"}
 
 
 def test_a_report_mentions_much_and_old_things_aside_and_stays_clear(world: World) -> None:
-    mended(world, 2)
-    assert world.run("report", "--json").json["aside"] == []
+    repaired(world, 2)
+    assert world.run("report", "--json").json["quarantine"] == []
     world.settings('[drives]\naside_size = "500 kB"\n')
     answer = world.run("report", "--json")
     assert (answer.status, answer.json["answer"]) == (0, "clear")
-    [one] = answer.json["aside"]
+    [one] = answer.json["quarantine"]
     assert (one["place"], one["copies"], one["bytes"], one["large"], one["old"]) == ("A", 2, 2 * SIZE, True, False)
-    assert "Aside on drive A: 2 bad copies, 524 kB" in world.run("report").out
+    assert "Quarantine on drive A: 2 bad copies, 524 kB" in world.run("report").out
     world.settings('[drives]\naside_age = "2d"\n')
     clock = TestClock()
     with world.ctx(clock) as ctx:
@@ -369,7 +376,7 @@ def test_what_a_clock_ahead_moved_aside_has_no_age() -> None:
 
 
 def test_stopped_by_the_person_the_rest_lies_where_it_was(world: World) -> None:
-    mended(world, 2)
+    repaired(world, 2)
     choice = PurgeFilter(min_age_ns=0)
     with world.ctx() as ctx, open_drives(ctx, locate_drives(ctx), "a test") as ready:
         agreed = list_planned_removals(plan_purge(ctx, ready.writable[:1], ready.connected, choice))
@@ -379,15 +386,15 @@ def test_stopped_by_the_person_the_rest_lies_where_it_was(world: World) -> None:
         done = finished(job)
     assert done.was_stopped
     assert len(done.places[0].removed) == 1, "the one that was begun is gone, and entered"
-    assert len(aside(world)) == 1
+    assert len(quarantine(world)) == 1
     assert emptied(world)[0] == 0
 
 
 def test_what_was_not_agreed_to_stays_though_the_choice_speaks_of_it(world: World) -> None:
-    mended(world, 2)
+    repaired(world, 2)
     choice = PurgeFilter(min_age_ns=0)
     with world.ctx() as ctx, open_drives(ctx, locate_drives(ctx), "a test") as ready:
         agreed = list_planned_removals(plan_purge(ctx, ready.writable[:1], ready.connected, choice))
         one = frozenset(list(agreed)[:1])
         done = finished(purge_quarantine(ctx, ready.writable[:1], ready.connected, choice, one, "a test"))
-    assert (len(agreed), len(done.places[0].removed), len(aside(world))) == (2, 1, 1)
+    assert (len(agreed), len(done.places[0].removed), len(quarantine(world))) == (2, 1, 1)

@@ -1,4 +1,4 @@
-"""Aside is a folder on a drive: anything may lie there, and anything may happen while it is emptied."""
+"""Quarantine is a folder on a drive: anything may lie there, and anything may happen while it is emptied."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from disk_images import Images, images_below, why_not
-from test_quarantine import BY_WORD, aside, emptied, folder, mended, rescan_and_mend
+from test_quarantine import BY_WORD, emptied, folder, quarantine, repaired, rescan_and_repair
 from test_rescan_and_repair import _rot
 from test_terminal_output import on_terminal, too_wide
 from world import World, contents
@@ -28,9 +28,9 @@ WORD = "empty A\n"
 
 
 def _strange(world: World) -> Path:
-    """The aside folder of drive A, with much that this tool never put there."""
-    top = world.drives["A"] / ".tripleguard/aside"
-    own = aside(world)["ORR_0001.DNG"].parent
+    """The quarantine folder of drive A, with much that this tool never put there."""
+    top = world.drives["A"] / ".tripleguard/quarantine"
+    own = quarantine(world)["ORR_0001.DNG"].parent
     (world.root / "precious").mkdir()
     (world.root / "precious/picture.dng").write_bytes(b"mine")
     (own / "a link.DNG").symlink_to(world.root / "precious/picture.dng")
@@ -48,19 +48,21 @@ def _strange(world: World) -> Path:
 
 
 def test_what_the_catalog_does_not_know_is_listed_and_stays_whatever_is_asked_for(world: World) -> None:
-    mended(world, 1)
-    own = aside(world)["ORR_0001.DNG"]
+    repaired(world, 1)
+    own = quarantine(world)["ORR_0001.DNG"]
     top = _strange(world)
     strangers = contents(top)
     known = str(own.relative_to(top))
-    listed = world.run("aside")
+    listed = world.run("quarantine")
     assert listed.status == 0
     assert "\x1b" not in listed.out
     assert "red\\n.DNG" in listed.out
-    things = world.run("aside", "--json").json["places"][0]["things"]
+    things = world.run("quarantine", "--json").json["places"][0]["things"]
     assert len(things) == 9
     assert sum(one["kept_because"] is None for one in things) == 1
-    answer = world.run("aside", "empty", "--drive", "A", "--keep-newest", "0", "--changed-too", *BY_WORD, "--json")
+    answer = world.run(
+        "quarantine", "empty", "--drive", "A", "--keep-newest", "0", "--changed-too", *BY_WORD, "--json"
+    )
     assert (answer.status, len(answer.json["removed"]), len(answer.json["kept"])) == (1, 1, 8)
     reasons = " ".join(one["reason"] for one in answer.json["kept"])
     for words in ("it is a link", "it is a folder", "it is no plain file", "the catalog does not know it"):
@@ -72,8 +74,8 @@ def test_what_the_catalog_does_not_know_is_listed_and_stays_whatever_is_asked_fo
 
 
 def test_a_note_that_is_none_of_ours_is_not_taken_for_one(world: World) -> None:
-    mended(world, 1)
-    there = aside(world)["ORR_0001.DNG"]
+    repaired(world, 1)
+    there = quarantine(world)["ORR_0001.DNG"]
     note = there.parent / build_note_name(there.name)
     note.write_bytes(b"\xff\x00 a diary\nof\nthe tour\n" * 50)
     status, went, kept = emptied(world)
@@ -82,33 +84,35 @@ def test_a_note_that_is_none_of_ours_is_not_taken_for_one(world: World) -> None:
 
 
 def test_a_note_can_not_move_the_cursor(world: World) -> None:
-    mended(world, 1)
-    there = aside(world)["ORR_0001.DNG"]
+    repaired(world, 1)
+    there = quarantine(world)["ORR_0001.DNG"]
     note = there.parent / build_note_name(there.name)
     note.write_text("x\n\x1b[2Jall is well\nmoved here 20260614T013005Z; nothing was deleted\n")
-    out = world.run("aside").out
+    out = world.run("quarantine").out
     assert "\x1b" not in out
     assert "all is well" in out
 
 
 def test_an_aside_folder_that_leads_elsewhere_is_not_entered(world: World) -> None:
-    mended(world, 1)
-    top, elsewhere = world.drives["A"] / ".tripleguard/aside", world.root / "elsewhere"
+    repaired(world, 1)
+    top, elsewhere = world.drives["A"] / ".tripleguard/quarantine", world.root / "elsewhere"
     top.rename(elsewhere)
     top.symlink_to(elsewhere)
     before = contents(elsewhere)
     assert emptied(world) == (0, set(), {})
-    assert "it is no folder of this drive" in world.run("aside").out
+    assert "it is no folder of this drive" in world.run("quarantine").out
     assert contents(elsewhere) == before
-    assert world.run("aside", "--json").json["places"][0]["not_there"] == 0, "what was not looked at is not gone"
+    assert world.run("quarantine", "--json").json["places"][0]["not_there"] == 0, (
+        "what was not looked at is not gone"
+    )
     top.unlink()
     elsewhere.rename(top)
     assert emptied(world)[:2] == (0, {"ORR_0001.DNG"})
 
 
 def test_a_bad_copy_with_a_second_name_stays(world: World) -> None:
-    mended(world, 1)
-    os.link(aside(world)["ORR_0001.DNG"], world.drives["A"] / "also here.DNG")
+    repaired(world, 1)
+    os.link(quarantine(world)["ORR_0001.DNG"], world.drives["A"] / "also here.DNG")
     status, went, kept = emptied(world)
     assert (status, went) == (1, set())
     assert "another name on the drive" in kept["ORR_0001.DNG"]
@@ -119,20 +123,20 @@ def _lying(drive: Drive, name: str) -> QuarantineEntry:
 
 
 def test_the_one_call_that_removes_takes_nothing_but_what_was_looked_at(world: World) -> None:
-    mended(world, 2)
+    repaired(world, 2)
     drive = open_drive(world.drives["A"])
     try:
         lying = _lying(drive, "ORR_0001.DNG")
         there = world.drives["A"] / lying.path
         for path in (
             "2026/x.DNG",
-            ".tripleguard/aside/ORR_0001.DNG",
-            ".tripleguard/aside/../../x.DNG",
-            ".tripleguard/aside/x/../y.DNG",
-            ".tripleguard/aside/x/y/z.DNG",
+            ".tripleguard/quarantine/ORR_0001.DNG",
+            ".tripleguard/quarantine/../../x.DNG",
+            ".tripleguard/quarantine/x/../y.DNG",
+            ".tripleguard/quarantine/x/y/z.DNG",
             ".tripleguard/catalog/x/y.DNG",
-            "/.tripleguard/aside/x/y.DNG",
-            ".tripleguard/aside/x/y\0.DNG",
+            "/.tripleguard/quarantine/x/y.DNG",
+            ".tripleguard/quarantine/x/y\0.DNG",
         ):
             with pytest.raises(ValueError, match="may not be removed"):
                 drive.writer.delete_quarantined(QuarantineEntry(path, link_count=1))
@@ -166,7 +170,7 @@ def test_the_one_call_that_removes_takes_nothing_but_what_was_looked_at(world: W
         lying = _lying(drive, "ORR_0001.DNG")
         assert drive.writer.delete_quarantined(lying)
         assert not there.exists()
-        drive.writer.remove_empty_dir(f".tripleguard/aside/{parent.name}")
+        drive.writer.remove_empty_dir(f".tripleguard/quarantine/{parent.name}")
         assert parent.exists(), "its note is in it"
         with pytest.raises(ValueError, match="may not be removed"):
             drive.writer.remove_empty_dir("2026")
@@ -176,68 +180,68 @@ def test_the_one_call_that_removes_takes_nothing_but_what_was_looked_at(world: W
 
 def test_while_another_job_holds_a_drive_nothing_is_emptied(world: World) -> None:
     """Also the other drive: its copies are what makes it safe, and a job may be moving them."""
-    mended(world, 1)
+    repaired(world, 1)
     for name in "AB":
         drive = open_drive(world.drives[name])
         try:
-            holder = LockHolder(4242, "laptop", "mend", "2026-06-14T01:30:00Z")
+            holder = LockHolder(4242, "laptop", "repair", "2026-06-14T01:30:00Z")
             with hold_lock(f"Drive {name}", drive.writer.open_lock, holder):
-                answer = world.run("aside", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
+                answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
                 assert answer.status == 3
-                assert f"Drive {name} is in use by mend" in answer.err
-                assert world.run("aside").status == 0, "looking is free"
+                assert f"Drive {name} is in use by repair" in answer.err
+                assert world.run("quarantine").status == 0, "looking is free"
         finally:
             drive.close()
-    assert set(aside(world)) == {"ORR_0001.DNG"}
+    assert set(quarantine(world)) == {"ORR_0001.DNG"}
 
 
 def test_at_a_terminal_the_word_is_typed(world: World) -> None:
-    mended(world, 1)
-    command = ("aside", "empty", "--drive", "A", "--older-than", "0d")
+    repaired(world, 1)
+    command = ("quarantine", "empty", "--drive", "A", "--older-than", "0d")
     for wrong in ("\n", "yes\n", "empty\n", "empty B\n", "y\n"):
         status, text = on_terminal(world, *command, *BY_WORD, typed=wrong)
         assert status == 130
         assert "What is safe: Nothing was removed." in text
         assert too_wide(text) == []
-    assert set(aside(world)) == {"ORR_0001.DNG"}
+    assert set(quarantine(world)) == {"ORR_0001.DNG"}
     status, text = on_terminal(world, *command, typed=f"{WORD}to make room\n")
     assert status == 0, text
     assert "What goes can't be had back." in text
     assert "1 bad copy was removed" in text
     assert too_wide(text.replace(": ", ":\n")) == []
-    assert aside(world) == {}
+    assert quarantine(world) == {}
     assert "to make room" in world.run("log").out
 
 
 def test_killed_in_the_middle_the_catalog_lags_and_the_next_run_goes_on(world: World) -> None:
     frames = 40
-    mended(world, frames)
+    repaired(world, frames)
     pictures = world.on("A"), world.on("B")
-    words = world.command_line("aside", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
+    words = world.command_line("quarantine", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
     chance, cut = random.Random(11), 0
     for _ in range(8):
         running = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        before = len(aside(world))
+        before = len(quarantine(world))
         deadline = time.monotonic() + 20
-        while len(aside(world)) > before - chance.randrange(1, 5) and time.monotonic() < deadline:
+        while len(quarantine(world)) > before - chance.randrange(1, 5) and time.monotonic() < deadline:
             if running.poll() is not None:
                 break
         running.send_signal(signal.SIGKILL)
         running.wait()
         cut += running.returncode == -signal.SIGKILL
-        left = set(aside(world))
-        place = world.run("aside", "--json").json["places"][0]
+        left = set(quarantine(world))
+        place = world.run("quarantine", "--json").json["places"][0]
         assert {Path(one["path"]).name for one in place["things"]} == left
         assert place["not_there"] <= 1
         assert all(one["kept_because"] is None for one in place["things"])
         assert (world.on("A"), world.on("B")) == pictures
     assert cut >= 4
     status, _, kept = emptied(world)
-    assert (status, kept, aside(world)) == (0, {}, {})
+    assert (status, kept, quarantine(world)) == (0, {}, {})
     events = world.run("log", "--last", "1000", "--json").json["events"]
     assert sum(one["type"] == "deletion" for one in events) == frames
     assert (world.on("A"), world.on("B")) == pictures
-    assert list((world.drives["A"] / ".tripleguard/aside").iterdir()) == []
+    assert list((world.drives["A"] / ".tripleguard/quarantine").iterdir()) == []
 
 
 def _on_images(world: World, images: Images, kind: str) -> World:
@@ -253,11 +257,11 @@ def test_on_file_systems_of_the_road_it_goes_the_same_way(bare: World, kind: str
     if (why := why_not(kind)) is not None:
         pytest.skip(why)
     with images_below(bare.root) as images:
-        world = mended(_on_images(bare, images, kind), 3)
+        world = repaired(_on_images(bare, images, kind), 3)
         before = world.on("A"), world.on("B")
         assert emptied(world) == (0, {"ORR_0001.DNG", "ORR_0002.DNG", "ORR_0003.DNG"}, {})
         assert (world.on("A"), world.on("B")) == before
-        assert list((world.drives["A"] / ".tripleguard/aside").iterdir()) == []
+        assert list((world.drives["A"] / ".tripleguard/quarantine").iterdir()) == []
 
 
 @pytest.mark.images
@@ -265,15 +269,15 @@ def test_a_drive_that_turned_read_only_keeps_all_and_says_so(bare: World) -> Non
     if (why := why_not("ext4")) is not None:
         pytest.skip(why)
     with images_below(bare.root) as images:
-        world = mended(_on_images(bare, images, "ext4"), 1)
+        world = repaired(_on_images(bare, images, "ext4"), 1)
         _rot(folder(world, "B") / "ORR_0002.DNG", 99)
-        rescan_and_mend(world)
+        rescan_and_repair(world)
         subprocess.run(["mount", "-o", "remount,ro", str(world.drives["A"])], check=True)
-        assert "1 thing lies aside" in world.run("aside").out
-        answer = world.run("aside", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
+        assert "1 thing is in quarantine" in world.run("quarantine").out
+        answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
         assert answer.status == 3
         assert "Drive A is read-only" in answer.err
-        assert set(aside(world)) == {"ORR_0001.DNG"}
-        other = world.run("aside", "empty", "--drive", "B", "--older-than", "0d", *BY_WORD)
+        assert set(quarantine(world)) == {"ORR_0001.DNG"}
+        other = world.run("quarantine", "empty", "--drive", "B", "--older-than", "0d", *BY_WORD)
         assert other.status == 0, "the copies on a drive that nobody can write to count"
-        assert aside(world, "B") == {}
+        assert quarantine(world, "B") == {}

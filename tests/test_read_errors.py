@@ -70,7 +70,7 @@ def messages(world: World) -> list[str]:
     ("at", "length", "unreadable"),
     [(65536, 4096, 4096), (100_000, 1, 4096), (131_000, 20_000, 24_576), (SIZE - 10, 10, 2688), (0, SIZE, SIZE)],
 )
-def test_a_place_that_can_not_be_read_is_corrupt_counted_and_mended(
+def test_a_place_that_can_not_be_read_is_corrupt_counted_and_repaired(
     failing: Failing, at: int, length: int, unreadable: int
 ) -> None:
     """How much is tried in blocks of 4,096 bytes: the blocks of this place that are touched, as arithmetic."""
@@ -84,10 +84,10 @@ def test_a_place_that_can_not_be_read_is_corrupt_counted_and_mended(
     assert f"({unreadable:,} bytes can't be read)" in messages(world)[0]
     # The place goes on failing under that name: nothing is lost by trying, and the good copy is as it was.
     good = {path: path.stat().st_ctime_ns for path in world.drives["B"].glob("2026/*/*/*")}
-    assert world.run("mend").status == 1
+    assert world.run("repair").status == 1
     failing.fails()
     world.run("rescan", "--all")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B") == whole
     assert {path: path.stat().st_ctime_ns for path in good} == good
     assert list((world.drives["A"] / ASIDE).rglob("ORR_0003.DNG"))

@@ -353,9 +353,9 @@ def test_a_bit_that_rots_on_a_drive_is_found_by_the_next_proof_and_copied_again(
     result = bare.offload_job(card.root, clock=later)
     assert result.clearance.is_yes
     assert victim.read_bytes() == good
-    aside = list(bare.drives["A"].glob(".tripleguard/aside/*/*.DNG"))
-    assert [path.read_bytes() for path in aside] == [rotten]
-    why = aside[0].with_name(f"{aside[0].name}.why.txt").read_text(encoding="utf-8")
+    quarantine = list(bare.drives["A"].glob(".tripleguard/quarantine/*/*.DNG"))
+    assert [path.read_bytes() for path in quarantine] == [rotten]
+    why = quarantine[0].with_name(f"{quarantine[0].name}.why.txt").read_text(encoding="utf-8")
     assert "nothing was deleted" in why
     assert Counter(bare.on("A").values()) == Counter(card.digests().values())
 
@@ -375,7 +375,7 @@ def test_a_card_file_that_cannot_be_read_is_said_and_its_piece_kept(bare: World,
         assert found.json["verified"] == {"A": 5, "B": 5}
         whole = (backing.root / "DCIM/100ORREY/ORR_0003.DNG").read_bytes()
         for drive in bare.drives.values():
-            pieces = list(drive.glob(".tripleguard/aside/*/ORR_0003.DNG.part"))
+            pieces = list(drive.glob(".tripleguard/quarantine/*/ORR_0003.DNG.part"))
             assert pieces
             assert all(whole.startswith(piece.read_bytes()) for piece in pieces)
             assert max(piece.stat().st_size for piece in pieces) >= 4 * MIB
@@ -383,18 +383,18 @@ def test_a_card_file_that_cannot_be_read_is_said_and_its_piece_kept(bare: World,
         assert bare.run("offload", card).status == 0
 
 
-@pytest.mark.parametrize(("count", "aside"), [(1, 0), (2, 1)], ids=["once", "twice"])
-def test_a_reading_back_that_fails(bare: World, here: Path, count: int, aside: int) -> None:
-    """Once: read again, and the copy stands. Twice: it is moved aside and copied anew from the card."""
+@pytest.mark.parametrize(("count", "quarantine"), [(1, 0), (2, 1)], ids=["once", "twice"])
+def test_a_reading_back_that_fails(bare: World, here: Path, count: int, quarantine: int) -> None:
+    """Once: read again, and the copy stands. Twice: it is moved to quarantine and copied anew from the card."""
     card, rules = bare.card(), here / "rules.json"
     card.frames(4)
     with _faulty_drive(bare, here, rules) as drive:
         rules.write_text(f'[{{"path": "*/ORR_0002.DNG", "op": "read", "fault": "eio", "count": {count}}}]')
         found = bare.run("offload", card.root, "--json")
         assert (found.status, found.json["verified"]) == (0, {"A": 4, "B": 4})
-        assert len(list(drive.glob(".tripleguard/aside/*/*.DNG"))) == aside
+        assert len(list(drive.glob(".tripleguard/quarantine/*/*.DNG"))) == quarantine
         assert Counter(bare.on("A").values()) == Counter(card.digests().values())
-        assert "reading back was different" in bare.run("log").out or aside
+        assert "reading back was different" in bare.run("log").out or quarantine
 
 
 def test_a_flush_that_fails_once_is_not_repeated_the_copy_is_made_anew(bare: World, here: Path) -> None:

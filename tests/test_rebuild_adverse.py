@@ -142,7 +142,7 @@ def test_a_file_that_lost_all_its_bytes_does_not_stop_the_rebuild(shot: World) -
     assert made["files"] == 7
     assert any(one["path"].endswith("ORR_0004.DNG") for one in made["conflicts"])
     shot.run("rescan")
-    shot.run("mend")
+    shot.run("repair")
     shot.run("topup")
     assert shot.run("clearance", "card", shot.root / "card").status == 0
 
@@ -165,7 +165,7 @@ def test_a_cut_off_copy_met_first_does_not_hide_the_good_one(shot: World) -> Non
         file.truncate(1000)
     _rebuilt(shot, shot.drives["A"], shot.drives["B"])
     shot.run("rescan")
-    shot.run("mend")
+    shot.run("repair")
     shot.run("topup")
     answer = shot.run("clearance", "card", shot.root / "card", "--json")
     assert answer.status == 0, answer.out
@@ -184,7 +184,8 @@ SPOILED: dict[str, str] = {
     "its folder spelt otherwise": "UPDATE folders SET path = '.TripleGuard/incoming' WHERE id = 2;",
     "with a letter that does not show": "UPDATE folders SET path = '.triple' || char(8204) || 'guard'"
     " WHERE id = 2;",
-    "a good copy aside": "UPDATE folders SET path = '.tripleguard/aside/20260613T000000Z-00000000' WHERE id = 2;",
+    "a good copy quarantine": "UPDATE folders SET path = "
+    "'.tripleguard/quarantine/20260613T000000Z-00000000' WHERE id = 2;",
     "a copy that is a check list": "UPDATE copies SET name = 'Checksums.b3' WHERE id = 1;",
     "a shoot that is a path": "UPDATE shoots SET name = 'x/../../../.tripleguard';",
     "a shoot that is a path on Windows": "UPDATE shoots SET name = 'x\\y';",
@@ -226,7 +227,7 @@ def test_no_snapshot_of_a_stranger_makes_a_repair_touch_the_marker(shot: World) 
     made = _rebuilt(shot, shot.drives["A"], shot.drives["B"])
     assert all("keeps for itself" in one["reason"] for one in made["unusable"]), made["unusable"]
     assert made["unusable"]
-    for command in (("rescan",), ("mend",), ("topup",)):
+    for command in (("rescan",), ("repair",), ("topup",)):
         shot.run(*command)
     assert (shot.drives["A"] / ".tripleguard/place.json").read_bytes() == marker
 

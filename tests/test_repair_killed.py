@@ -1,4 +1,4 @@
-"""A mend that is killed: between any two steps, each fault of the night at once, and the next one finishes."""
+"""A repair that is killed: between any two steps, each fault of the night at once, and the next one finishes."""
 
 from __future__ import annotations
 
@@ -58,17 +58,18 @@ real = Copier.results
 Copier.results = lambda copier: ([one] for batch in real(copier) for one in batch)
 Recorder.written = lambda *given, **named: os._exit(9)
 """
-"""Ends the process once it is entered that the bad copy lies aside, and not that the good one has its place."""
+"""Ends the process once it is entered that the bad copy is in quarantine, and not that the good one has its
+place."""
 
 _MEND = """
-sys.argv = ["tripleguard", "--home", sys.argv[2], "mend"]
+sys.argv = ["tripleguard", "--home", sys.argv[2], "repair"]
 from tripleguard.cli import main
 main()
 """
 
 
 def _mend_killed(world: World, script: str, at: int = 0) -> int:
-    """Exit status of a mend in a process of its own that ends in the middle."""
+    """Exit status of a repair in a process of its own that ends in the middle."""
     words = [sys.executable, "-c", script + _MEND, str(at), str(world.home)]
     return subprocess.run(words, capture_output=True, timeout=60, check=False).returncode
 
@@ -98,9 +99,9 @@ def test_a_mend_killed_at_a_step_spoils_nothing_and_the_next_one_finishes(world:
         assert status in (0, _KILLED), at
         assert _pictures(world.on("B")) == whole, at
         world.run("rescan", "--quick")
-        world.run("mend")
+        world.run("repair")
         assert world.run("rescan", "--all").status == 0, at
-        assert world.run("mend").status == 0, at
+        assert world.run("repair").status == 0, at
         assert kinds(world) == set(), at
         assert _pictures(world.on("A")) == whole, at
         assert (a / "ORR_0001.xmp").read_bytes() == (b / "ORR_0001.xmp").read_bytes() == b"<x n='%d'/>" % at
@@ -118,7 +119,7 @@ def test_a_good_copy_that_a_killed_mend_left_is_no_stray(world: World, fault: st
     assert world.on("A") == world.on("B")
     world.run("rescan", "--quick")
     assert kinds(world) == set()
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.run("report").status == 0
     assert world.on("A") == world.on("B")
 
@@ -131,9 +132,9 @@ def test_a_stranger_in_the_place_that_a_killed_mend_left_empty_is_told_as_one(wo
     (a / "ORR_0002.DNG").write_bytes(b"somebody else's")
     for _ in range(2):
         world.run("rescan", "--quick")
-        out = world.run("mend").out
+        out = world.run("repair").out
         assert "a file that is not in the catalog has its name now" in out
     (a / "ORR_0002.DNG").unlink()
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")

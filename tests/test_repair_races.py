@@ -1,4 +1,4 @@
-"""Between the rescan and the mend: what changes meanwhile is neither lost, nor undone, nor taken for good."""
+"""Between the rescan and the repair: what changes meanwhile is neither lost, nor undone, nor taken for good."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from archive_faults import archive, aside, change, folder_on, kinds, reasons, rot
+from archive_faults import archive, change, folder_on, kinds, quarantine, reasons, rot
 from disk_images import Images, images_below
 from world import World
 
@@ -43,7 +43,7 @@ def test_a_moved_raw_that_was_changed_before_the_mend_does_not_clear_its_card(wo
     assert world.run("clearance", "card", card.root).status == 1
     world.run("rescan", "--quick")
     assert kinds(world) == {("misplaced", "ORR_0002.DNG"), ("altered", "ORR_0002.DNG")}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
     assert world.run("report").status == 0
     assert world.run("clearance", "card", card.root).status == 0
@@ -63,7 +63,7 @@ def test_a_dry_run_says_that_a_name_is_taken(world: World) -> None:
     (a / "chosen").mkdir()
     (a / "ORR_0002.DNG").rename(a / "chosen/ORR_0002.DNG")
     world.run("rescan", "--quick")
-    would = world.run("mend", "--dry-run", "--json").json["mended"]
+    would = world.run("repair", "--dry-run", "--json").json["repaired"]
     assert [one["how"] for one in would] == ["would be moved back to its place"]
     (a / "ORR_0002.DNG").mkdir()
     assert "is taken on the drive" in reasons(world, "--dry-run")["ORR_0002.DNG"]
@@ -79,7 +79,7 @@ def test_two_raws_that_changed_names_are_put_right_from_one_drive(world: World) 
     (a / "ORR_0002.DNG").rename(a / "ORR_0001.DNG")
     (a / "x").rename(a / "ORR_0002.DNG")
     assert world.run("rescan", "--quick").status == 1
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == before
     assert world.run("rescan", "--all").status == 0
     assert kinds(world) == set()
@@ -110,7 +110,7 @@ def test_a_folder_in_a_raws_place_is_left_and_told(world: World) -> None:
     assert (a / "ORR_0002.DNG/inside.jpg").read_bytes() == b"mine"
 
 
-def test_a_folder_that_takes_a_rotten_raws_place_is_not_moved_aside(world: World) -> None:
+def test_a_folder_that_takes_a_rotten_raws_place_is_not_moved_quarantine(world: World) -> None:
     _, a, _ = archive(world)
     rot(a / "ORR_0002.DNG")
     world.run("rescan", "--all")
@@ -118,16 +118,16 @@ def test_a_folder_that_takes_a_rotten_raws_place_is_not_moved_aside(world: World
     (a / "ORR_0002.DNG").mkdir()
     (a / "ORR_0002.DNG/inside.jpg").write_bytes(b"mine")
     assert "no plain file" in reasons(world)["ORR_0002.DNG"]
-    assert aside(world, "A") == []
+    assert quarantine(world, "A") == []
 
 
-def test_another_picture_in_a_rotten_raws_place_is_not_moved_aside(world: World) -> None:
+def test_another_picture_in_a_rotten_raws_place_is_not_moved_quarantine(world: World) -> None:
     _, a, _ = archive(world)
     rot(a / "ORR_0002.DNG")
     world.run("rescan", "--all")
     (a / "ORR_0002.DNG").write_bytes(b"a picture from elsewhere")
     assert "run `rescan` first" in reasons(world)["ORR_0002.DNG"]
-    assert aside(world, "A") == []
+    assert quarantine(world, "A") == []
 
 
 def test_a_sidecar_saved_while_the_good_copy_was_on_its_way_stays(
@@ -147,7 +147,7 @@ def test_a_sidecar_saved_while_the_good_copy_was_on_its_way_stays(
     assert "run `rescan` first" in reasons(world)["ORR_0001.xmp"]
     monkeypatch.undo()
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='3'/>"
-    assert aside(world, "B") == []
+    assert quarantine(world, "B") == []
 
 
 # Sidecars
@@ -163,7 +163,7 @@ def test_an_older_sidecar_that_also_rots_or_vanishes_gets_the_newest_version(wor
     else:
         (b / "ORR_0001.xmp").unlink()
     assert world.run("rescan", "--all").status == 1
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
     assert world.run("report").status == 0
 
@@ -176,21 +176,21 @@ def test_a_sidecar_edited_on_the_other_drive_is_no_rotten_source(world: World) -
     assert "was changed since it was looked at" in reasons(world)["ORR_0001.xmp"]
     assert kinds(world) == {("missing", "ORR_0001.xmp")}
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (a / "ORR_0001.xmp").read_bytes() == b"<y/>"
 
 
 # Where the good copy lies
 
 
-def test_a_drive_from_the_shelf_is_mended_from_and_mended(world: World) -> None:
+def test_a_drive_from_the_shelf_is_mended_from_and_repaired(world: World) -> None:
     _, a, b = archive(world)
     assert world.run("drives", "shelve", "B").status == 0
     rot(a / "ORR_0002.DNG")
     (b / "ORR_0003.DNG").unlink()
     world.run("rescan", "--all")
     assert kinds(world) == {("corrupt", "ORR_0002.DNG"), ("missing", "ORR_0003.DNG")}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
 
 
@@ -201,12 +201,12 @@ def test_a_write_protected_drive_is_read_from(bare: World, images: Images) -> No
     rot(folder_on(bare, "A") / "ORR_0002.DNG")
     bare.run("rescan", "--all")
     subprocess.run(["mount", "-o", "remount,ro", bare.drives["B"]], check=True)
-    answer = bare.run("mend")
-    assert "Mended: drive A" in answer.out
+    answer = bare.run("repair")
+    assert "Repaired: drive A" in answer.out
     assert "Drive B is read-only" in answer.out
     assert bare.on("A") == bare.on("B")
     subprocess.run(["mount", "-o", "remount,ro", bare.drives["A"]], check=True)
-    assert "is read-only" in bare.run("mend").err
+    assert "is read-only" in bare.run("repair").err
 
 
 @pytest.mark.images
@@ -223,4 +223,4 @@ def test_a_full_drive_is_told_and_not_that_no_copy_is_left(bare: World, images: 
     assert why.pop("filler")
     assert set(why) == {"ORR_0002.DNG", "ORR_0003.DNG"}
     assert all("no room" in reason for reason in why.values())
-    assert aside(bare, "A") == []
+    assert quarantine(bare, "A") == []

@@ -38,7 +38,7 @@ def test_an_unchanged_archive_has_no_findings(world: World) -> None:
     assert found.json["read_back"] == 14
 
 
-def test_everything_that_goes_wrong_is_found_and_mended(world: World) -> None:
+def test_everything_that_goes_wrong_is_found_and_repaired(world: World) -> None:
     a, b = _offloaded(world)
     before = world.on("A")
     _rot(a / "ORR_0001.DNG", 1000)
@@ -60,15 +60,15 @@ def test_everything_that_goes_wrong_is_found_and_mended(world: World) -> None:
     } <= kinds
     messages = " ".join(one["message"] for one in world.run("findings", "--json").json["findings"])
     assert "one bit is flipped, at byte 1,000" in messages
-    would = world.run("mend", "--dry-run", "--json").json
-    assert len(would["mended"]) == 5
-    assert world.run("mend").status == 0
+    would = world.run("repair", "--dry-run", "--json").json
+    assert len(would["repaired"]) == 5
+    assert world.run("repair").status == 0
     assert world.on("A") == before
     assert {path: os.stat(path).st_ino for path in b.iterdir()} == good
     assert world.run("rescan", "--all").status == 0
     assert world.run("report").status == 0
-    aside = [path for path in contents(world.drives["A"]) if "/aside/" in path and path.endswith(".DNG")]
-    assert len(aside) == 3
+    quarantine = [path for path in contents(world.drives["A"]) if "/quarantine/" in path and path.endswith(".DNG")]
+    assert len(quarantine) == 3
 
 
 def test_a_changed_sidecar_is_a_new_version_and_reaches_the_other_drive(world: World) -> None:
@@ -76,9 +76,9 @@ def test_a_changed_sidecar_is_a_new_version_and_reaches_the_other_drive(world: W
     (a / "ORR_0001.xmp").write_bytes(b"<x rating='5'/>")
     assert world.run("rescan", "--quick").status == 0
     assert world.run("report", "--json").json["counts"]["stale"] == 1
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert (b / "ORR_0001.xmp").read_bytes() == b"<x rating='5'/>"
-    kept = [path for path in world.drives["B"].rglob("ORR_0001.xmp") if "aside" in path.parts]
+    kept = [path for path in world.drives["B"].rglob("ORR_0001.xmp") if "quarantine" in path.parts]
     assert [path.read_bytes() for path in kept] == [b"<x/>"]
     assert world.run("report").status == 0
 
@@ -91,10 +91,10 @@ def test_without_a_good_copy_all_is_kept_and_two_bad_ones_make_a_whole(world: Wo
     _rot(a / "ORR_0002.DNG", 5000)
     _rot(b / "ORR_0002.DNG", 5000)
     world.run("rescan", "--all")
-    answer = world.run("mend", "--json").json
-    assert {Path(one["path"]).name for one in answer["not_mended"]} == {"ORR_0002.DNG"}
-    mended = world.on("A")
-    assert {path for path in before if mended.get(path) != before[path]} == {
+    answer = world.run("repair", "--json").json
+    assert {Path(one["path"]).name for one in answer["not_repaired"]} == {"ORR_0002.DNG"}
+    repaired = world.on("A")
+    assert {path for path in before if repaired.get(path) != before[path]} == {
         path for path in before if path.endswith("ORR_0002.DNG")
     }
 

@@ -77,7 +77,7 @@ def test_a_moved_raw_that_is_deleted_is_missed_where_it_belongs(world: World) ->
     assert _told(world) == {("missing", "ORR_0002.DNG")}
     (one,) = [one for one in world.run("findings", "--json").json["findings"] if one["path"]]
     assert (one["kind"], Path(one["path"]).parent.name) == ("missing", a.name)
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
     assert world.run("report").status == 0
 
@@ -89,7 +89,7 @@ def test_a_moved_raw_that_is_moved_on_is_told_once(world: World) -> None:
         next(a.rglob("ORR_0002.DNG")).rename(a / name / "ORR_0002.DNG")
         assert _told(world) == {("misplaced", "ORR_0002.DNG")}
         assert kinds(world) == {("misplaced", "ORR_0002.DNG")}
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
 
 
@@ -112,7 +112,7 @@ def test_another_case_on_a_drive_that_minds_none_is_no_finding(bare: World, imag
         assert (answer.status, answer.json["findings"], answer.json["unchanged"]) == (0, [], 10)
     rot(next(path for path in a.iterdir() if "0003" in path.name))
     assert bare.run("rescan", "--all").status == 1
-    assert bare.run("mend").status == 0
+    assert bare.run("repair").status == 0
     assert bare.run("rescan", "--all").status == 0
     assert bare.run("clearance", "card", card.root).status == 0
 
@@ -162,7 +162,7 @@ def test_an_editor_that_saves_all_the_while_makes_no_finding(world: World) -> No
         stop.set()
         editor.join()
     world.run("rescan", "--quick")
-    assert world.run("mend").status == 0
+    assert world.run("repair").status == 0
     assert world.on("A") == world.on("B")
     assert kinds(world) == set()
 
@@ -245,7 +245,7 @@ def test_a_copy_that_rots_between_two_nights_is_found_whatever_the_clock_says(wo
         clock.at += years * 365 * DAY
         rot(a / "ORR_0002.DNG", 2000 + years)
         assert [kind for kind, _ in _rescanned(world, clock).places[0].new_findings] == ["corrupt"]
-        assert world.run("mend").status == 0
+        assert world.run("repair").status == 0
         clock.at -= years * 365 * DAY
 
 

@@ -71,7 +71,7 @@ def test_a_picture_among_the_tools_own_is_a_reason_and_no_job_removes_it(shot: W
     more.frames(2, first=50)
     assert shot.run("offload", more.root).status == 0
     shot.run("rescan", "--all")
-    shot.run("mend")
+    shot.run("repair")
     shot.run("topup")
     assert shot.run("retire", "A").status == 1
     assert PICTURE in [one.read_bytes() for one in shot.drives["A"].rglob("*") if one.is_file()]
@@ -122,7 +122,7 @@ def test_a_remark_in_a_check_list_outlives_every_new_list(shot: World) -> None:
     assert b"# these are the keepers, ask before you delete" in after
     assert "# Grüße".encode() in after
     assert len([line for line in after if line.endswith(b".DNG")]) == 4
-    assert not list((shot.drives["A"] / OWN).glob("aside/*"))
+    assert not list((shot.drives["A"] / OWN).glob("quarantine/*"))
 
 
 @pytest.mark.parametrize("cut", ["between the names", "before the old one went"])
@@ -138,7 +138,7 @@ def test_a_power_cut_while_a_list_is_renewed_loses_no_remark(shot: World, cut: s
     assert shot.run("offload", card.root).status == 0
     assert path.read_bytes().startswith(b"# ask before you delete\n")
     assert not path.with_name("checksums.b3.old").exists()
-    assert not list((shot.drives["A"] / OWN).glob("aside/*"))
+    assert not list((shot.drives["A"] / OWN).glob("quarantine/*"))
 
 
 def test_a_picture_under_the_name_of_a_check_list_is_moved_aside_and_not_lost(shot: World) -> None:
@@ -147,10 +147,10 @@ def test_a_picture_under_the_name_of_a_check_list_is_moved_aside_and_not_lost(sh
     card = shot.card("more")
     card.frames(1, first=70)
     assert shot.run("offload", card.root).status == 0
-    (kept,) = (shot.drives["A"] / OWN).glob("aside/*/checksums.b3")
+    (kept,) = (shot.drives["A"] / OWN).glob("quarantine/*/checksums.b3")
     assert kept.read_bytes() == PICTURE + b"\0"
     assert path.read_bytes().count(b".DNG") == 4
-    assert _reasons(shot) == {"aside and unknown": [str(kept.relative_to(shot.drives["A"]))]}
+    assert _reasons(shot) == {"quarantine and unknown": [str(kept.relative_to(shot.drives["A"]))]}
 
 
 def test_everything_that_the_tool_leaves_on_a_drive_is_known_as_its_own(shot: World) -> None:
@@ -221,7 +221,7 @@ def test_each_kind_is_known_by_its_form_and_not_by_its_name_alone() -> None:
         assert _form(path, content), path
         assert not _form(path, PICTURE), path
     assert not _form("2026/show/checksums.b3", b"# remark\n" + line)
-    assert not _form(f"{OWN}/aside/20260614T013005Z-0123abcd/checksums.b3", line)
+    assert not _form(f"{OWN}/quarantine/20260614T013005Z-0123abcd/checksums.b3", line)
     assert not _form("2026/show/clearance-20260614T013005Z.txt", b"Clearance: this card may be reformatted.\n")
 
     def fails(limit: int) -> bytes:

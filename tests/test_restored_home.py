@@ -234,7 +234,7 @@ def test_ordinary_evenings_alarm_nobody(world: World) -> None:
         ("clearance", "drive", "A"),
         ("retire", "A"),
         ("selects", "learn"),
-        ("mend",),
+        ("repair",),
     ):
         assert world.run(*command).err == "", command
 

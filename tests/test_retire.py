@@ -241,12 +241,12 @@ def test_nothing_that_is_done_afterwards_writes_to_a_drive_that_is_leaving(shot:
         ("clearance", "card", card.root),
         ("rescan", "--all"),
         ("rescan", "--quick", "--place", "A"),
-        ("decode",),
+        ("inspect",),
         ("drill", "--files", "3"),
-        ("mend",),
+        ("repair",),
         ("topup",),
         ("clearance", "drive", "A"),
-        ("aside",),
+        ("quarantine",),
     ):
         answer = shot.run(*words)
         assert answer.status in (0, 1), (words, answer.err)

@@ -93,16 +93,17 @@ def test_with_no_other_drive_it_says_what_it_did(shot: World) -> None:
 
 
 def test_what_lies_aside_and_nobody_knows_keeps_the_drive(shot: World) -> None:
-    """After a rebuild from check lists nobody knows what was moved aside: it may be all there is of a picture."""
+    """After a rebuild from check lists nobody knows what was moved to quarantine: it may be all there is of a
+    picture."""
     _third(shot)
-    aside = shot.drives["A"] / ".tripleguard/aside/20260614T013005Z-0a0b0c0d"
-    aside.mkdir(parents=True)
-    shutil.copy(next(shot.drives["A"].glob("2026/*/*/ORR_0003.DNG")), aside / "ORR_0300.DNG")
-    with (aside / "ORR_0300.DNG").open("r+b") as file:
+    quarantine = shot.drives["A"] / ".tripleguard/quarantine/20260614T013005Z-0a0b0c0d"
+    quarantine.mkdir(parents=True)
+    shutil.copy(next(shot.drives["A"].glob("2026/*/*/ORR_0003.DNG")), quarantine / "ORR_0300.DNG")
+    with (quarantine / "ORR_0300.DNG").open("r+b") as file:
         file.write(b"\1\2\3\4")
     assert shot.run("retire", "A", "--prepare").status == 1
     answer = shot.run("clearance", "drive", "A", "--json").json
-    assert _reasons(answer) == {"aside and unknown": 1}
+    assert _reasons(answer) == {"quarantine and unknown": 1}
 
 
 def test_it_says_when_what_stays_lies_on_the_same_disk(shot: World) -> None:
@@ -263,17 +264,17 @@ def test_the_drive_that_leaves_is_not_written_to_at_all(bare: World, kind: str) 
         assert half.read_bytes() == b"half a picture"
 
 
-def _mended_aside(world: World, name: str) -> Path:
-    """What lies aside on A under this name, once a rescan and a mend moved it there."""
+def _mended_quarantine(world: World, name: str) -> Path:
+    """What is in quarantine on A under this name, once a rescan and a repair moved it there."""
     world.run("rescan", "--quick")
-    world.run("mend")
-    (found,) = (world.drives["A"] / ".tripleguard/aside").glob(f"*/{name}")
+    world.run("repair")
+    (found,) = (world.drives["A"] / ".tripleguard/quarantine").glob(f"*/{name}")
     return found
 
 
 @pytest.mark.parametrize("what", ["edited in place", "another picture", "a sidecar"])
 def test_somebodys_work_that_a_repair_moved_aside_keeps_the_drive(shot: World, what: str) -> None:
-    """An original edited in place, another picture saved over it, settings that a mend replaced: only there."""
+    """An original edited in place, another picture saved over it, settings that a repair replaced: only there."""
     _third(shot)
     assert shot.run("retire", "A", "--prepare").status == 0
     assert shot.run("drives", "recall", "A").status == 0
@@ -286,7 +287,7 @@ def test_somebodys_work_that_a_repair_moved_aside_keeps_the_drive(shot: World, w
         path.write_bytes(
             content[:5000] + b"settings" + content[5008:] if what == "edited in place" else b"x" * 70_000
         )
-    lies = _mended_aside(shot, name)
+    lies = _mended_quarantine(shot, name)
     shot.run("rescan", "--all")
     shot.run("topup")
     answer = shot.run("clearance", "drive", "A", "--json").json
@@ -305,7 +306,7 @@ def test_what_lies_aside_and_is_whole_elsewhere_keeps_no_drive(shot: World) -> N
     (path,) = shot.drives["A"].glob("2026/*/*/ORR_0002.DNG")
     (other,) = shot.drives["A"].glob("2026/*/*/ORR_0003.DNG")
     path.write_bytes(other.read_bytes())
-    _mended_aside(shot, "ORR_0002.DNG")
+    _mended_quarantine(shot, "ORR_0002.DNG")
     shot.run("rescan", "--all")
     assert shot.run("clearance", "drive", "A").status == 0
 
@@ -317,8 +318,8 @@ def test_what_only_rotted_goes_by_the_next_step_that_is_named(shot: World) -> No
     (path,) = shot.drives["A"].glob("2026/*/*/ORR_0002.DNG")
     _rot(path, 5000)
     shot.run("rescan", "--all")
-    _mended_aside(shot, "ORR_0002.DNG")
+    _mended_quarantine(shot, "ORR_0002.DNG")
     answer = shot.run("clearance", "drive", "A", "--json").json
     assert _reasons(answer) == {"only in quarantine": 1}
-    assert shot.run("aside", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD).status == 0
+    assert shot.run("quarantine", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD).status == 0
     assert shot.run("clearance", "drive", "A").status == 0

@@ -61,7 +61,7 @@ def told(world: World) -> dict[str, tuple[str, str]]:
 
 
 @pytest.mark.parametrize(("kind", "direct"), [("ext4", False), ("ext4", True), ("exfat", False), ("ntfs", False)])
-def test_a_bit_that_rots_below_the_file_system_is_found_by_reading_and_mended(
+def test_a_bit_that_rots_below_the_file_system_is_found_by_reading_and_repaired(
     bare: World, images: Images, kind: str, direct: bool
 ) -> None:
     drive = images.mount("a", kind, 48, direct=direct)
@@ -86,12 +86,12 @@ def test_a_bit_that_rots_below_the_file_system_is_found_by_reading_and_mended(
         assert kind_of_finding == "corrupt"
         assert f"one bit is flipped, at byte {offset:,}" in message
 
-    assert bare.run("mend").status == 0
+    assert bare.run("repair").status == 0
     images.unmount(drive)
     images.mount("a", kind, at=drive.name)
     assert bare.on("A") == bare.on("B") == whole
-    aside = {path.read_bytes() for path in (drive / ASIDE).rglob("*.DNG")}
-    assert aside == rotten
+    quarantine = {path.read_bytes() for path in (drive / ASIDE).rglob("*.DNG")}
+    assert quarantine == rotten
     for path, status in good.items():
         now = path.stat()
         assert (now.st_ino, now.st_mtime_ns, now.st_ctime_ns) == (
@@ -115,7 +115,7 @@ def test_a_block_that_its_file_system_refuses_to_give_is_corrupt_and_counted(bar
     kind, message = told(bare)["A ORR_0003.DNG"]
     assert kind == "corrupt"
     assert "(4,096 bytes can't be read)" in message
-    assert bare.run("mend").status == 0
+    assert bare.run("repair").status == 0
     for name, path in on_a.items():
         assert path.read_bytes() == (bare.card().root / "DCIM/100ORREY" / name).read_bytes()
     assert len(list((drive / ASIDE).rglob("*.DNG"))) == 1
@@ -158,13 +158,13 @@ def test_a_file_that_its_file_system_lost_the_way_to_is_corrupt_and_not_missing(
         "A ORR_0005.DNG": "corrupt",
     }
     assert f"({SIZE:,} bytes can't be read)" in told(bare)["A ORR_0003.DNG"][1]
-    done = bare.run("mend", "--json")
-    assert (done.status, [Path(one["path"]).name for one in done.json["mended"]]) == (1, ["ORR_0005.DNG"])
-    assert "its file system is damaged" in done.json["not_mended"][0]["reason"]
+    done = bare.run("repair", "--json")
+    assert (done.status, [Path(one["path"]).name for one in done.json["repaired"]]) == (1, ["ORR_0005.DNG"])
+    assert "its file system is damaged" in done.json["not_repaired"][0]["reason"]
 
     repaired(images, drive)
     bare.run("rescan", "--all")
-    assert bare.run("mend").status == 0
+    assert bare.run("repair").status == 0
     assert bare.on("A") == bare.on("B") == whole
     assert bare.run("rescan", "--all").status == 0
 
@@ -178,11 +178,11 @@ def test_a_folder_that_can_not_be_listed_is_not_called_empty(bare: World, images
     assert (found.status, found.json["finished"]) == (1, True)
     assert [kind for kind, _ in told(bare).values()] == ["corrupt"] * len(on_a)
     assert bare.run("clearance", "card", bare.card().root).status == 1
-    assert all("damaged" in one["reason"] for one in bare.run("mend", "--json").json["not_mended"])
+    assert all("damaged" in one["reason"] for one in bare.run("repair", "--json").json["not_repaired"])
 
     repaired(images, drive)
     bare.run("rescan", "--all")
-    assert bare.run("mend").status == 0
+    assert bare.run("repair").status == 0
     assert bare.on("A") == bare.on("B") == whole
     assert bare.run("rescan", "--all").status == 0
 

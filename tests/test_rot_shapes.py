@@ -1,4 +1,4 @@
-"""Rot of every shape: all of it is found and told, all of it is mended, and no good copy is touched.
+"""Rot of every shape: all of it is found and told, all of it is repaired, and no good copy is touched.
 
 The campaign in `scripts/campaign-faults` runs the same with many more.
 """
@@ -28,7 +28,7 @@ def place(disk: Path) -> Iterator[Archive]:
 
 
 @pytest.mark.parametrize("seed", [1])
-def test_sixty_copies_rot_in_a_night_and_all_are_found_told_and_mended(place: Archive, seed: int) -> None:
+def test_sixty_copies_rot_in_a_night_and_all_are_found_told_and_repaired(place: Archive, seed: int) -> None:
     """A failing seed is replayed by `scripts/campaign-faults 60 --first SEED`."""
     told = night(place, seed, 60)
     assert len(told.faults) == 60
@@ -89,7 +89,7 @@ def test_a_picture_in_the_trash_of_a_drive_is_no_litter(world: World) -> None:
     found = world.run("rescan", "--all", "--json").json["findings"]
     assert ("stray", f".Trashes/501/{victim.name}") in [(one["kind"], one["path"]) for one in found]
     assert not [one for one in found if "._" in one["path"]]
-    world.run("mend")
+    world.run("repair")
     assert victim.exists()
 
 

@@ -108,11 +108,11 @@ def test_a_sealed_copy_is_no_source_without_its_key(world: World, gateway: Gatew
     for drive in world.drives.values():
         (drive / name).unlink()
     world.run("rescan", "--quick")
-    answer = world.run("mend")
+    answer = world.run("repair")
     assert (answer.status, "--key FILE" in answer.out) == (1, True), answer.out
     assert not (world.drives["A"] / name).exists()
     other = key_file(world, pyrage.x25519.Identity.generate())
-    assert world.run("mend", "--key", other).status == 1
+    assert world.run("repair", "--key", other).status == 1
     assert not (world.drives["A"] / name).exists()
     assert world.run("rescan", "--place", "offsite", "--all").status == 0, "a wrong key makes no copy a bad one"
 
@@ -133,7 +133,7 @@ def test_with_the_key_a_sealed_copy_mends_what_both_drives_lost(world: World, ga
         (drive / name).unlink()
     world.run("rescan", "--quick")
     (world.home / "scratch" / f"opened-{2**22 + 1}-of-a-killed-command").write_bytes(b"a picture")
-    answer = world.run("mend", "--key", key_file(world, key))
+    answer = world.run("repair", "--key", key_file(world, key))
     assert answer.status == 0, answer.out
     assert (world.on("A"), world.on("B")) == (before, before)
     assert list((world.home / "scratch").iterdir()) == [], "nothing that was opened is left behind"
@@ -184,7 +184,7 @@ def test_what_is_no_key_is_told_and_never_repeated(world: World, gateway: Gatewa
     wrong = world.root / "key.txt"
     for content in ("AGE-SECRET-KEY-1QQQHIDDEN", "", "caf\xe9 hidden"):
         wrong.write_text(content)
-        answer = world.run("mend", "--key", wrong)
+        answer = world.run("repair", "--key", wrong)
         assert (answer.status, "gives no key" in answer.err) == (2, True), answer.err
         assert "hidden" not in (answer.out + answer.err).lower()
 

@@ -51,7 +51,7 @@ def test_frames_that_came_without_a_card_are_on_no_missing_card(world: World, la
         )
     if not late:
         world.run("offload", world.root / "late")
-    assert world.run("numbers", "--json").json["open"] == []
+    assert world.run("frames", "--json").json["open"] == []
     assert "may be missing" not in world.run("report").out
 
 

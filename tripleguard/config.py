@@ -64,8 +64,8 @@ class DriveSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     reserve: str = "2 GiB"
     rescan_nightly: str = "2h"
-    aside_size: str = "10 GB"
-    aside_age: str = "180d"
+    quarantine_size: str = "10 GB"
+    quarantine_age: str = "180d"
 
     @property
     def reserve_bytes(self) -> int:
@@ -77,11 +77,11 @@ class DriveSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def quarantine_bytes(self) -> int:
-        return parse_size(self.aside_size)
+        return parse_size(self.quarantine_size)
 
     @property
     def quarantine_seconds(self) -> float:
-        return parse_duration(self.aside_age)
+        return parse_duration(self.quarantine_age)
 
 
 class OffloadSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -316,7 +316,7 @@ def _check_values(settings: Settings, text: str, path: Path) -> None:
 
     for section, key, value in (
         ("drives", "reserve", settings.drives.reserve),
-        ("drives", "aside_size", settings.drives.aside_size),
+        ("drives", "quarantine_size", settings.drives.quarantine_size),
         ("offload", "buffers", settings.offload.buffers),
     ):
         try:
@@ -327,7 +327,7 @@ def _check_values(settings: Settings, text: str, path: Path) -> None:
         raise refuse("offload", "buffers", "expected a size from 8 MB to 1 GB")
     for key, example, value, least, most, words in (
         ("rescan_nightly", "2h", settings.drives.rescan_nightly, 60, 86_400, "1min to 24h"),
-        ("aside_age", "180d", settings.drives.aside_age, 86_400, 36_500 * 86_400, "1d to 36500d"),
+        ("quarantine_age", "180d", settings.drives.quarantine_age, 86_400, 36_500 * 86_400, "1d to 36500d"),
     ):
         try:
             seconds = parse_duration(value)

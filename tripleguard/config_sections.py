@@ -31,7 +31,7 @@ class ForecastSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     bag_lost: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.01
     one_bag: bool = True
     replace_days: Annotated[float, msgspec.Meta(ge=0, le=365)] = 3.0
-    mend_days: Annotated[float, msgspec.Meta(ge=0, le=365)] = 1.0
+    repair_days: Annotated[float, msgspec.Meta(ge=0, le=365)] = 1.0
     independence: Annotated[float, msgspec.Meta(gt=0, le=1)] = 1.0
 
     @property

@@ -30,7 +30,7 @@ _UNCUT_CHARACTERS = 60
 def find_pictures(catalog: Catalog, place_id: int, path: str) -> frozenset[bytes]:
     """The digests of the originals that a companion at this path of a place belongs to; empty: of none.
 
-    A copy that is missing or bad there still says what belongs there; one that was moved aside does not.
+    A copy that is missing or bad there still says what belongs there; one that was moved to quarantine does not.
     """
     folder, _, name = path.rpartition("/")
     for stem in _iter_stems(name):

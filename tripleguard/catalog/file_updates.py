@@ -296,7 +296,7 @@ def set_copy_state(catalog: Catalog, copy_id: int, state: CopyState, at: int) ->
 
 
 def record_copy_quarantined(catalog: Catalog, copy_id: int, place_id: int, path: str, at: int) -> None:
-    """A bad copy was moved aside on its place and lies at path now."""
+    """A bad copy was moved to quarantine on its place and lies at path now."""
     folder_id, name = _ensure_folder(catalog, place_id, path)
     catalog.execute(
         "UPDATE copies SET folder_id = ?, name = ?, state = 'quarantined', state_since = ? WHERE id = ?",

@@ -209,7 +209,7 @@ def list_findings_of_copy(catalog: Catalog, copy_id: int) -> list[StoredFinding]
 def map_last_locations(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
     """Where bytes were last found that did not belong there: digest to (place id, path), newest first.
 
-    A copy that was moved aside since is named where it lies now.
+    A copy that was moved to quarantine since is named where it lies now.
     """
     rows = catalog.fetch_all(
         "SELECT json_extract(f.evidence, '$.found'), f.place_id, f.path, d.path, c.name FROM findings f"

@@ -41,7 +41,7 @@ def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
 
 
 def list_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
-    """The copies recorded right in a folder of a place, but those that were moved aside."""
+    """The copies recorded right in a folder of a place, but those that were moved to quarantine."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'quarantined'",
         place_id,
@@ -75,7 +75,7 @@ def list_names_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[s
 
 
 def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
-    """The copies recorded at this path on any place, but those that were moved aside."""
+    """The copies recorded at this path on any place, but those that were moved to quarantine."""
     folder, name = split_path(path)
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"

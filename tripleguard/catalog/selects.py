@@ -63,7 +63,8 @@ def has_offsite_requirements(catalog: Catalog) -> bool:
 
 
 def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Copy, FileKind]]:
-    """Copies of any place in a folder whose name begins with a stem, in any case; not those moved aside."""
+    """Copies of any place in a folder whose name begins with a stem, in any case; not those moved to
+    quarantine."""
     found: dict[int, tuple[Copy, FileKind]] = {}
     for begin in {stem, stem.upper(), stem.lower()}:
         low, high = to_db(begin), to_db(begin + "\U0010ffff")

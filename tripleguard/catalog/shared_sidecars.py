@@ -54,7 +54,7 @@ def mark_shared(catalog: Catalog, file_id: int) -> None:
 
 
 def group_copies_by_use(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
-    """The copies of a file, those of each statement together, without what lies aside.
+    """The copies of a file, those of each statement together, without what is in quarantine.
 
     What lies beside the same picture is the same, however it is called on each drive; what lies beside none is
     known by its path.

@@ -52,11 +52,12 @@ def accept(home: str | None, number: int, why: str) -> None:
 def prefer(home: str | None, number: int) -> None:
     """Keep the older version of a sidecar that finding NUMBER calls stale, instead of the newer one.
 
-    Nothing on a drive is touched now: `mend` puts it where the newer one lies, which is moved aside and kept.
+    Nothing on a drive is touched now: `repair` puts it where the newer one lies, which is moved to quarantine and
+    kept.
     """
     from tripleguard.jobs.repair.accept import prefer_version
     from tripleguard.names import escape_text
 
     with open_context(home) as ctx:
         path = prefer_version(ctx, number)
-        print_lines([f"{escape_text(path)}: the older version is the one to keep. Next: `tripleguard mend`."])
+        print_lines([f"{escape_text(path)}: the older version is the one to keep. Next: `tripleguard repair`."])

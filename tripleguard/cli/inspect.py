@@ -7,7 +7,7 @@ import click
 from tripleguard.cli.shell import open_context, pause_signals, print_json, print_lines, run_job
 
 
-@click.command("decode")
+@click.command("inspect")
 @click.option("--for", "budget_time", metavar="TIME", help="Stop after this time, such as 2h or 45min.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
@@ -31,7 +31,7 @@ def command(home: str | None, budget_time: str | None, as_json: bool) -> int:
             f"{error}.", safe="Nothing was changed.", do="Correct it and run the command again."
         ) from error
     with open_context(home) as ctx, pause_signals(budget.paused):
-        report = run_job(run_inspect(ctx, budget, purpose="decode"))
+        report = run_job(run_inspect(ctx, budget, purpose="inspect"))
         if as_json:
             print_json(json_output.build_inspect_object(report.result, report.errors))
         else:

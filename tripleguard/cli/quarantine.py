@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from tripleguard.model import PlaceRecord
 
 
-@click.group("aside", invoke_without_command=True)
+@click.group("quarantine", invoke_without_command=True)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_context
 def command(click_context: click.Context, as_json: bool) -> None:
-    """What lies aside: bad copies that were moved out of the way, since when, and why.
+    """What is in quarantine: bad copies that were moved out of the way, since when, and why.
 
     Nothing there ever goes by itself.
     """
@@ -33,7 +33,7 @@ def command(click_context: click.Context, as_json: bool) -> None:
 
     with (
         open_context(click_context.obj) as ctx,
-        open_drives(ctx, locate_drives(ctx), "aside", for_writing=False) as ready,
+        open_drives(ctx, locate_drives(ctx), "quarantine", for_writing=False) as ready,
     ):
         found = list_quarantine(ctx, ready.connected)
         if as_json:
@@ -63,7 +63,7 @@ def empty(
     dry_run: bool,
     as_json: bool,
 ) -> int:
-    """Remove bad copies from aside, for good, by your word.
+    """Remove bad copies from quarantine, for good, by your word.
 
     With both --older-than and --keep-newest only what both speak of goes. A bad copy stays as long as its file has
     not, on drives that are here now, the verified copies that the rule asks for; so does all that the catalog does
@@ -96,7 +96,7 @@ def empty(
             for record, path in locate_drives(ctx)
             if record.state in (PlaceState.ACTIVE, PlaceState.SHELVED)
         ]
-        with open_drives(ctx, in_service, "aside", for_writing=False) as ready:
+        with open_drives(ctx, in_service, "quarantine", for_writing=False) as ready:
             plans = plan_purge(ctx, _select_drives(wanted, ready), ready.connected, choice)
         agreed = list_planned_removals(plans)
         if dry_run:
@@ -105,7 +105,7 @@ def empty(
         if agreed and at_terminal:
             because = _confirm_removal(format_purge_plan(plans), [plan.record.name for plan in plans], because)
         # The copies that make it safe must not be moved meanwhile: every drive that is here is held.
-        with open_drives(ctx, in_service, "aside empty") as ready:
+        with open_drives(ctx, in_service, "quarantine empty") as ready:
             those = _select_drives(wanted, ready)
             done = run_job(purge_quarantine(ctx, those, ready.connected, choice, agreed, because or ""))
         if as_json:

@@ -1,4 +1,4 @@
-"""`mend`: repair what a good copy can repair."""
+"""`repair`: repair what a good copy can repair."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import click
 from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 
 
-@click.command("mend")
+@click.command("repair")
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
 @click.option(
     "--key",
@@ -23,8 +23,8 @@ from tripleguard.cli.shell import open_context, print_json, print_lines, run_job
 def command(home: str | None, dry_run: bool, key_file: Path | None, as_json: bool) -> int:
     """Put right what a good copy can put right.
 
-    The good copy is only read. A bad copy is moved aside on its drive, never deleted, and only once the new one is
-    whole. It rests on the last rescan: where something else stands by now, nothing is done.
+    The good copy is only read. A bad copy is moved to quarantine on its drive, never deleted, and only once the
+    new one is whole. It rests on the last rescan: where something else stands by now, nothing is done.
     """
     from tripleguard.jobs.commands import run_repair
     from tripleguard.jobs.offsite.encryption import read_key_file
@@ -32,7 +32,7 @@ def command(home: str | None, dry_run: bool, key_file: Path | None, as_json: boo
 
     with open_context(home) as ctx:
         key = read_key_file(ctx.home, key_file) if key_file else None
-        result = run_job(run_repair(ctx, purpose="mend", key=key, dry_run=dry_run))
+        result = run_job(run_repair(ctx, purpose="repair", key=key, dry_run=dry_run))
         if as_json:
             print_json(json_output.build_repair_object(result))
         else:

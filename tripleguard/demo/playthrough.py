@@ -167,9 +167,10 @@ def _play_rotten_copy(stage: _CommandRunner) -> Iterator[DemoEvent]:
     )
     yield from stage.run("rescan", "--all", status=1, patterns=[f"corrupt: .*{re.escape(rotten.name)}"])
     yield _make_step(
-        "The other drive has a good copy. The bad one is moved aside and kept, the good one takes its place."
+        "The other drive has a good copy. The bad one is moved to quarantine and "
+        "kept, the good one takes its place."
     )
-    yield from stage.run("mend", patterns=["Mended: drive A"])
+    yield from stage.run("repair", patterns=["Repaired: drive A"])
 
 
 def _play_morning(stage: _CommandRunner) -> Iterator[DemoEvent]:

@@ -33,8 +33,8 @@ def compute_array_life(disk_life: float, disks: int, group: int, check_disks: in
 
 def compute_pair_life(disk_life: float, repair_time: float) -> float:
     """Return the mean time to data loss of one mirrored pair by its Markov chain, (3L + M) / (2 L^2)."""
-    fails, mends = 1 / disk_life, 1 / repair_time
-    return (3 * fails + mends) / (2 * fails**2)
+    fails, repairs = 1 / disk_life, 1 / repair_time
+    return (3 * fails + repairs) / (2 * fails**2)
 
 
 @dataclass(frozen=True, slots=True)

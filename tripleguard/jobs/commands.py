@@ -181,7 +181,7 @@ def _repair_with_offsite(
         with open_locked_offsite(ctx, require_offsite(ctx), purpose) as offsite:
             if can_offsite_repair(ctx, result.not_repaired):
                 more = yield from repair(ctx, targets, [*sources, OffsiteSource(ctx, offsite, key)])
-                hints = explain_missing_key(ctx, key, "mend") if more.not_repaired else ()
+                hints = explain_missing_key(ctx, key, "repair") if more.not_repaired else ()
                 result = replace(
                     more,
                     repaired=(*from_drives.repaired, *more.repaired),

@@ -136,7 +136,8 @@ class ExistingCopies:
             seen = drive.place.stat(copy.path)
             if self._stamps is not None and seen is not None:
                 self._stamps.setdefault((copy.place_id, copy.path), (seen.size, seen.mtime_ns, seen.ctime_ns))
-            # A companion with another time was edited: it is a newer version, and no bad copy to move aside.
+            # A companion with another time was edited: it is a newer version, and no bad copy to move to
+            # quarantine.
             edited = known.kind is FileKind.COMPANION and not is_as_recorded(copy, seen)
             if seen is None or seen.size != copy.size or edited:
                 gone.append(copy)
@@ -173,9 +174,10 @@ class ExistingCopies:
 def copies_usable_for(
     by_name: CopiesByName, known: KnownFile, entry_name: str, originals: frozenset[bytes] | None
 ) -> list[Copy]:
-    """The copies of a file that stand for a card file of this name, whatever their state but moved aside.
+    """The copies of a file that stand for a card file of this name, whatever their state but moved to quarantine.
 
-    A bad copy that was moved aside has left its place: nothing is missing because of it, and nothing helps it.
+    A bad copy that was moved to quarantine has left its place: nothing is missing because of it, and nothing
+    helps it.
 
     An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only under
     its own name, and beside its own picture on the very drive: the same settings beside another one are another

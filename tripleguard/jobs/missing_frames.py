@@ -154,7 +154,7 @@ def explain_gap(ctx: JobContext, number: int, reason: str) -> MissingFrames:
         raise UsageError(
             f"Nothing with the number {number} is open.",
             safe="Nothing was changed.",
-            do="`tripleguard numbers` shows what is open, each with its number.",
+            do="`tripleguard frames` shows what is open, each with its number.",
         )
     if not reason.strip():
         raise UsageError("A reason is needed.", safe="Nothing was changed.", do="Give it with --because.")

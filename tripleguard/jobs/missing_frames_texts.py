@@ -44,7 +44,7 @@ _NEXT_STEPS = {
     GapLocation.BEFORE_COUNT: _FIND_THE_CARD,
     GapLocation.RAWS_MISSING: _FIND_THE_CARD,
     GapLocation.JPEGS_MISSING: _FIND_THE_CARD,
-    GapLocation.AFTER_BODY: "`tripleguard numbers cards NUMBER --night {day}`; if a card is left, offload it",
+    GapLocation.AFTER_BODY: "`tripleguard frames cards NUMBER --night {day}`; if a card is left, offload it",
     GapLocation.BEFORE_BODY: "was there a card before? Offload it",
     GapLocation.DURING_RESET: "was there a card in between? Offload it",
     GapLocation.CARD_COUNT: "offload the others",
@@ -52,7 +52,7 @@ _NEXT_STEPS = {
 _ALL_CARDS_PRESENT = (
     "all cards are here, so they may lie unlisted on those on either side: keep these, ask a recovery service"
 )
-_EXPLAIN = "; if that is no fault, `tripleguard numbers close {number} --because REASON`"
+_EXPLAIN = "; if that is no fault, `tripleguard frames close {number} --because REASON`"
 
 
 def describe_gap(gap: GapRecord, cards: SessionCards) -> MissingFrames:

@@ -182,14 +182,14 @@ class Drive:
         return self._writer.quarantine(path, reason)
 
     def list_quarantine(self) -> list[QuarantineEntry]:
-        with os_errors_explained(self._writer.place_name, "looking at what lies aside"):
+        with os_errors_explained(self._writer.place_name, "looking at what is in quarantine"):
             return list_quarantine(self._folder, made_up=self.makes_up_change_times)
 
     def is_quarantine_unchanged(self, entry: QuarantineEntry) -> bool:
         return entry.is_unchanged(self._folder.lstat(entry.path))
 
     def remove_empty_dirs(self) -> None:
-        with os_errors_explained(self._writer.place_name, "looking at what lies aside"):
+        with os_errors_explained(self._writer.place_name, "looking at what is in quarantine"):
             bare = list_empty_dirs(self._folder)
         for path in bare:
             self._writer.remove_empty_dir(path)

@@ -133,7 +133,7 @@ class PlaceWriter:
                 os.close(descriptor)
 
     def quarantine(self, path: str, reason: str, name: str = "") -> str:
-        """Move the file at path to the aside folder, with a note; returns where it lies now.
+        """Move the file at path to the quarantine folder, with a note; returns where it lies now.
 
         name: what to call it there, else as it is called. Raises NameTaken, PlaceFailed.
         """
@@ -146,7 +146,7 @@ class PlaceWriter:
         folder = f"{QUARANTINE_DIR}/{stamp}-{secrets.token_hex(4)}"
         self.make_dirs(folder)
         name = name or path.rpartition("/")[2]
-        with os_errors_explained(self.place_name, f"moving {escape_text(name)} aside"):
+        with os_errors_explained(self.place_name, f"moving {escape_text(name)} quarantine"):
             self._rename_if_free(path, f"{folder}/{name}")
         # Without space for the note the file is moved all the same, and the caller must know where it is.
         with contextlib.suppress(NoSpaceError):
@@ -166,8 +166,8 @@ class PlaceWriter:
         """Put one of the tool's own files at path, piece by piece; an earlier one of its own gives way.
 
         Only names that the tool keeps for itself are accepted. What stands there and is not certainly the tool's
-        own is moved aside, but for what the caller has taken over: replaces is that, as it was read there. Raises
-        NoRoom, PlaceFailed.
+        own is moved to quarantine, but for what the caller has taken over: replaces is that, as it was read
+        there. Raises NoRoom, PlaceFailed.
         """
         if not is_reserved(path):
             raise ValueError(f"{path} is not one of the tool's own files")

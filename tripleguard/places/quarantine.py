@@ -32,7 +32,7 @@ StatOrError = os.stat_result | OSError
 
 @dataclass(frozen=True, slots=True)
 class QuarantineEntry:
-    """One thing that lies aside. path: from the top of the drive; size in bytes, mtime in ns.
+    """One thing that is in quarantine. path: from the top of the drive; size in bytes, mtime in ns.
 
     node: device and inode. links: how many names it has on the drive. odd: why it is not as the tool makes it, in
     words; empty for a plain file in a folder of its own. note: the note beside it; why: what that says. since:
@@ -82,15 +82,15 @@ def format_note(path: str, reason: str, stamp: str) -> bytes:
 
 
 def list_quarantine(drive: DirHandle, *, made_up: bool = False) -> list[QuarantineEntry]:
-    """Everything in the aside folder of a drive, in path order. Raises OSError if that can't be listed.
+    """Everything in the quarantine folder of a drive, in path order. Raises OSError if that can't be listed.
 
     made_up: the drive makes up its times of change, so that they tell nothing.
     """
-    found = _all_aside(drive)
+    found = _all_quarantine(drive)
     return [replace(one, ctime_ns=0) for one in found] if made_up else found
 
 
-def _all_aside(drive: DirHandle) -> list[QuarantineEntry]:
+def _all_quarantine(drive: DirHandle) -> list[QuarantineEntry]:
     drive.clear_checked_dirs()
     try:
         listed = drive.list_dir(QUARANTINE_DIR)
@@ -110,7 +110,7 @@ def _all_aside(drive: DirHandle) -> list[QuarantineEntry]:
 
 
 def list_empty_dirs(drive: DirHandle) -> list[str]:
-    """Folders in aside, made by the tool by their names, with nothing in them. Raises OSError."""
+    """Folders in quarantine, made by the tool by their names, with nothing in them. Raises OSError."""
     drive.clear_checked_dirs()
     try:
         listed = drive.list_dir(QUARANTINE_DIR)

@@ -24,8 +24,8 @@ from tripleguard.names import fold_name
 RESERVED_DIR = ".tripleguard"
 INCOMING_DIR = f"{RESERVED_DIR}/incoming"
 """Unfinished copies. Those that were certainly begun by this tool are cleared by the next job."""
-QUARANTINE_DIR = f"{RESERVED_DIR}/aside"
-"""Bad copies that were moved aside, with why. Nothing here goes but by a person's word."""
+QUARANTINE_DIR = f"{RESERVED_DIR}/quarantine"
+"""Bad copies that were moved to quarantine, with why. Nothing here goes but by a person's word."""
 LISTS_DIR = f"{RESERVED_DIR}/lists"
 """Check lists of what lies outside the folder of its shoot; their names are relative to the drive's top."""
 SNAPSHOTS_DIR = f"{RESERVED_DIR}/catalog"
@@ -86,8 +86,8 @@ _RECORD_HEAD = re.compile(r"Clearance: .+\n(?:[a-z]{3,9} +\S.*\n)+\nFiles .+:\n"
 def is_certainly_own(path: str, read: ReadHead) -> bool:
     """Whether the file at a relative path is by its name and its form one that this tool wrote.
 
-    path: of a plain file, from the top of the drive. What lies aside is judged by `places.aside`, and is never
-    certain here. In doubt, as where it can't be read, the answer is no.
+    path: of a plain file, from the top of the drive. What is in quarantine is judged by `places.quarantine`, and
+    is never certain here. In doubt, as where it can't be read, the answer is no.
     """
     name = path.rpartition("/")[2]
     if path.startswith(f"{QUARANTINE_DIR}/"):

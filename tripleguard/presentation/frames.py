@@ -33,7 +33,7 @@ def format_warning(open_gaps: Sequence[MissingFrames], limit: int = _MAX_SHOWN) 
         yield f"  {'Missing' if one.is_card_suspected else 'Look'}: {escape_text(one.message)}."
         yield f"    Next: {one.next_step}."
     if len(open_gaps) > limit:
-        yield f"  and {len(open_gaps) - limit:,} more: `tripleguard numbers` shows all."
+        yield f"  and {len(open_gaps) - limit:,} more: `tripleguard frames` shows all."
 
 
 def format_card_counts(sessions: Sequence[SessionCards]) -> Iterator[str]:
@@ -59,7 +59,7 @@ def format_session(summary: NightSummary) -> Iterator[str]:
         yield from format_warning(open_, len(open_))
     if seen.expected_cards is None:
         yield from ("",) if open_ else ()
-        yield "Numbers don't show the last card: say how many there were with `tripleguard numbers cards N`."
+        yield "Numbers don't show the last card: say how many there were with `tripleguard frames cards N`."
 
 
 def build_frames_object(numbers: MissingFramesReport) -> dict[str, Any]:

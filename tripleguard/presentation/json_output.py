@@ -100,11 +100,11 @@ def build_repair_object(result: RepairResult) -> JsonObject:
     return {
         "schema": SCHEMA,
         "dry_run": result.dry_run,
-        "mended": [
+        "repaired": [
             {"kind": str(one.kind), "place": one.place, "path": to_json_text(one.path), "how": one.detail}
             for one in result.repaired
         ],
-        "not_mended": [
+        "not_repaired": [
             {"kind": str(one.kind), "place": one.place, "path": to_json_text(one.path), "reason": one.detail}
             for one in result.not_repaired
         ],
@@ -204,7 +204,7 @@ def build_report_object(report: Report) -> JsonObject:
         ],
         "places": [build_place_object(status) for status in report.places],
         "counts": report.counts,
-        "aside": [
+        "quarantine": [
             {
                 "place": one.record.name,
                 "copies": one.recorded.copies,

@@ -27,7 +27,7 @@ def format_quarantine(listings: Sequence[QuarantineListing], zone: tzinfo | None
             yield f"Drive {name}: {_format_disconnected(one, zone)}"
             continue
         if not one.contents.files:
-            yield f"Drive {name}: nothing lies aside."
+            yield f"Drive {name}: nothing is in quarantine."
             continue
         full = True
         yield f"Drive {name}: {_format_total(one.contents, zone)}"
@@ -41,7 +41,7 @@ def format_quarantine(listings: Sequence[QuarantineListing], zone: tzinfo | None
         yield from _format_kept_counts(one)
     if full:
         yield (
-            f"{_NO_AUTOMATIC_REMOVAL} Next: `tripleguard aside empty --drive NAME "
+            f"{_NO_AUTOMATIC_REMOVAL} Next: `tripleguard quarantine empty --drive NAME "
             f"--older-than 90d --dry-run` says "
             "what would go."
         )
@@ -136,11 +136,11 @@ def _format_disconnected(listing: QuarantineListing, zone: tzinfo | None) -> str
     if listing.error is not None:
         return str(listing.error)
     if not listing.recorded_totals.copies:
-        return "not connected; the catalog has nothing aside there."
+        return "not connected; the catalog has nothing in quarantine there."
     lie = pluralize(listing.recorded_totals.copies, "bad copy lies", "bad copies lie")
     since = format_time(listing.recorded_totals.oldest_since, zone)
     return (
-        f"not connected; by the catalog {lie} aside there, "
+        f"not connected; by the catalog {lie} quarantine there, "
         f"{format_size(listing.recorded_totals.total_bytes)}, since {since}."
     )
 
@@ -149,7 +149,7 @@ def _format_total(quarantine: DriveQuarantine, zone: tzinfo | None) -> str:
     since = min((thing.since for thing in quarantine.files if thing.since is not None), default=None)
     things = pluralize(len(quarantine.files), "thing lies", "things lie")
     begun = "" if since is None else f", the oldest since {format_time(since, zone)}"
-    return f"{things} aside, {format_size(quarantine.total_bytes)}{begun}."
+    return f"{things} quarantine, {format_size(quarantine.total_bytes)}{begun}."
 
 
 def _format_kept_counts(listing: QuarantineListing) -> Iterator[str]:

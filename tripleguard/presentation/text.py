@@ -147,7 +147,7 @@ def format_rescan(result: RescanResult) -> Iterator[str]:
         if len(one.new_findings) > 20:
             yield f"  and {len(one.new_findings) - 20:,} more"
     if any(one.new_findings for one in result.places):
-        yield "Next: `tripleguard mend --dry-run` says what can be put right."
+        yield "Next: `tripleguard repair --dry-run` says what can be put right."
     elif all(one.is_finished for one in result.places):
         yield "Nothing new was found."
     if result.open_finding_count > sum(len(one.new_findings) for one in result.places):
@@ -168,18 +168,18 @@ def _format_place_name(place: PlaceRescanResult) -> str:
 
 
 def format_repair(result: RepairResult) -> Iterator[str]:
-    word = "Would mend" if result.dry_run else "Mended"
+    word = "Would repair" if result.dry_run else "Repaired"
     for one in result.repaired:
         yield f"{word}: {_format_repair_place(one)}: {escape_text(one.path)} ({one.kind}): {one.detail}"
     for one in result.not_repaired:
-        yield f"Not mended: {_format_repair_place(one)}: {escape_text(one.path)} ({one.kind}): {one.detail}"
+        yield f"Not repaired: {_format_repair_place(one)}: {escape_text(one.path)} ({one.kind}): {one.detail}"
     yield from (f"Trouble: {line}" for line in map(str, result.errors))
     if not result.repaired and not result.not_repaired:
-        yield "There is nothing to mend on the drives that are connected."
+        yield "There is nothing to repair on the drives that are connected."
         return
     bad = [one for one in result.repaired if one.kind in _QUARANTINED_KINDS and not result.dry_run]
     if any(not one.is_offsite for one in bad):
-        yield "Bad copies were moved to .tripleguard/aside on their drives; nothing was deleted."
+        yield "Bad copies were moved to .tripleguard/quarantine on their drives; nothing was deleted."
     if any(one.is_offsite for one in bad):
         yield "Bad copies offsite stay under their keys, beside the good ones; nothing was deleted."
 
@@ -320,11 +320,11 @@ def format_report(report: Report, zone: tzinfo | None, now: int) -> Iterator[str
     yield from format_drives(list(report.places), [], now)
     for one in report.quarantine:
         yield (
-            f"Aside on drive {escape_text(one.record.name)}: "
+            f"Quarantine on drive {escape_text(one.record.name)}: "
             f"{pluralize(one.recorded.copies, 'bad copy', 'bad copies')}, "
             f"{format_size(one.recorded.total_bytes)}, the oldest since "
             f"{format_time(one.recorded.oldest_since, zone)}. They are kept "
-            "until you say otherwise. Next: `tripleguard aside` shows them."
+            "until you say otherwise. Next: `tripleguard quarantine` shows them."
         )
     if report.offsite_surplus[0]:
         yield (

@@ -277,7 +277,7 @@ class NewFileWatcher:
             if count and count != watched_folder.reported_count:
                 self._drop_known(ctx, watched_folder)
         except Exception as error:  # noqa: BLE001 - a thread's outer edge; one spot must not blind the others
-            # The volume went away, or the catalog is busy: the looker says the first, a later round mends both.
+            # The volume went away, or the catalog is busy: the looker says the first, a later round repairs both.
             self._on_failure(watched_folder, error, now)
             return
         with self._lock:

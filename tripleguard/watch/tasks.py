@@ -154,7 +154,9 @@ def _run_rescan_task(ctx: JobContext, task: WatchTask, depth: RescanDepth) -> Jo
     ]
     message = "; ".join(parts)
     is_bad = any(one.new_findings or one.is_disconnected for one in places)
-    notification = f"The {task.kind} found: {message}. Next: `tripleguard mend --dry-run`." if is_bad else damaged
+    notification = (
+        f"The {task.kind} found: {message}. Next: `tripleguard repair --dry-run`." if is_bad else damaged
+    )
     return TaskResult(
         task, TaskStatus.NEEDS_ATTENTION if is_bad or damaged else TaskStatus.DONE, message, notification
     )

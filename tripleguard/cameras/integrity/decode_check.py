@@ -6,7 +6,7 @@ pictures, and Pillow PNG, GIF, WebP, AVIF, JPEG 2000 and TIFF. All are native co
 this runs in a process that can be killed, and checks width times height before it decodes. A format that they
 can't read is not damage.
 
-Needs the extra `decode`. LibRaw accepts some damaged files without an error, and no decoder can see damage in
+Needs the extra `inspect`. LibRaw accepts some damaged files without an error, and no decoder can see damage in
 uncompressed image data: a picture that decodes has no damage that a decoder can find, and no more is known.
 """
 

@@ -289,7 +289,8 @@ class _TopupPlan:
     def _older_versions(
         self, task: CopyTask, known: KnownFile, preferred: Mapping[int, str]
     ) -> dict[int, str | None]:
-        """The lanes on which a companion's newest version takes the path of an older one, which is kept aside.
+        """The lanes on which a companion's newest version takes the path of an older one, which is kept in
+        quarantine.
 
         One that was edited since it was looked at keeps its path, as it may be newer still: there it gets none.
         """

@@ -152,11 +152,11 @@ class _DriveClearanceRun:
         if isinstance(item, Entry):
             copy = file_queries.find_copy_at(self._ctx.catalog, self._record.id, item.path)
         elif isinstance(item, QuarantineEntry):
-            aside = self._in_quarantine.get(item.path)
+            quarantine = self._in_quarantine.get(item.path)
             known = identify_content(self._ctx.catalog, self._drive, item) if self._drive is not None else None
             self._content[item.path] = known
             if known is not None:
-                self._copies.run_first_check(known, original_name(aside, item), None)
+                self._copies.run_first_check(known, original_name(quarantine, item), None)
         if copy is not None:
             known = file_queries.get_file(self._ctx.catalog, copy.file_id)
             if isinstance(item, Entry):
@@ -291,13 +291,14 @@ class _DriveClearanceRun:
         if known is None or not self._copies.is_enough(
             self._count_copies(item.path, known, original_name(copy, item), None)
         ):
-            self._reasons.add("aside and unknown" if copy is None else "only in quarantine", item.path)
+            self._reasons.add("quarantine and unknown" if copy is None else "only in quarantine", item.path)
 
     def _count_unlisted(self, copy: Copy) -> None:
-        """A copy that the catalog has here and that was not seen: gone, or a bad one that was moved aside."""
+        """A copy that the catalog has here and that was not seen: gone, or a bad one that was moved to
+        quarantine."""
         known = file_queries.get_file(self._ctx.catalog, copy.file_id)
         if copy.state is CopyState.QUARANTINED:
-            # An older version of a sidecar is moved aside too; only an original can be past mending.
+            # An older version of a sidecar is moved to quarantine too; only an original can be past repairing.
             elsewhere = self._copies.run_final_check(known, known.name, None).copies
             if known.kind is not FileKind.COMPANION and not elsewhere and not self._has_good_copy(known):
                 self._reasons.add("no good copy", copy.path)

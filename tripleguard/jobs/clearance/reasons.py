@@ -28,11 +28,11 @@ _CARD_REASONS = {
     "suspicious": "{files} may be damaged as the camera or the card gave {them}: read the card again in another "
     "reader (`offload --read-twice`) and look at the pictures; --accept-damaged lives with it",
     "could not be checked": "{files} could not be looked through, though others of such a kind can: open "
-    "{them} with `decode`, or look at {them} on a drive; --accept-damaged lives with it",
+    "{them} with `inspect`, or look at {them} on a drive; --accept-damaged lives with it",
     "unsteady": "{files} gave other bytes, or none, when the card was read a second time: its reader or it is "
     "failing; try another reader with `offload --read-twice`, and keep the card",
     "frames missing": "{rows} of frames that belong among or beside those on this card {are} on no card seen, and "
-    "may lie unlisted on this one: see above; keep it, or explain it with `numbers close`",
+    "may lie unlisted on this one: see above; keep it, or explain it with `frames close`",
     "gone meanwhile": "{files} that {were} on the card when this began {are} not there any more: keep the card, "
     "take it to another reader, and ask again",
     "new meanwhile": "{files} came onto the card while this looked: run `offload` for this card",
@@ -79,11 +79,13 @@ _DRIVE_REASONS = {
     "not in the catalog, leaving": "{files} on the drive {are} not in the catalog, and nothing new counts on a "
     "drive that is leaving: `drives recall NAME`, `adopt`, then `retire NAME --prepare`; or move {them} to "
     "another disk yourself",
-    "aside and unknown": "{things} in the drive's folder .tripleguard/aside {are} in no catalog, and may be all "
+    "quarantine and unknown": "{things} in the drive's folder .tripleguard/quarantine "
+    "{are} in no catalog, and may be all "
     "that is left of a picture: move them to another disk yourself",
-    "only in quarantine": "{things} in the drive's folder .tripleguard/aside {are} held nowhere else with these "
+    "only in quarantine": "{things} in the drive's folder .tripleguard/quarantine "
+    "{are} held nowhere else with these "
     "bytes, and may be somebody's work: move to another disk what is of use; what only rotted goes by "
-    "`aside empty`",
+    "`quarantine empty`",
     "gone and short": "{files} {are} recorded on this drive, not listed on it now, and held too few times "
     "elsewhere: look whether something hides them, then `rescan` and, with another drive connected, "
     "`retire NAME --prepare`",
@@ -91,9 +93,9 @@ _DRIVE_REASONS = {
     "then ask again",
     "changed meanwhile here": "{files} on the drive {were} changed, or new, while this looked: let nothing else "
     "write to it, then ask again",
-    "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `mend`, then ask again",
+    "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `repair`, then ask again",
     "changed here, leaving": "{files} on the drive {are} not as recorded, and nothing is put right on a drive "
-    "that is leaving: `drives recall NAME`, `rescan`, `mend`, then `retire NAME --prepare`",
+    "that is leaving: `drives recall NAME`, `rescan`, `repair`, then `retire NAME --prepare`",
     "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
     "listed): look yourself",
 }
@@ -113,7 +115,7 @@ _CARD_NOTES = {
     "protected": "{files} {are} protected in the camera: someone meant to keep them",
     "unchecked accepted": "{files} could not be looked through, and that was accepted",
     "damage accepted": "{files} {are} damaged at source, and that was accepted",
-    "not decoded": "{pictures} {are} not decoded yet: `decode`, or the watch at night, sees more than a look in "
+    "not decoded": "{pictures} {are} not decoded yet: `inspect`, or the watch at night, sees more than a look in "
     "passing",
     "one device": "the drives are on one physical device: if it dies, all copies on it die",
     "one device allowed": "the settings allow copies on one physical disk: if it dies, all copies on it die",

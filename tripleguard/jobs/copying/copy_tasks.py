@@ -28,9 +28,10 @@ class CopyTask:
 
     guess: the file it is taken for before it is read. still_same: whether the source is unchanged. source: the
     catalog's id of the copy it is read from, where that is no card file. gives_way: lanes on which a bad copy has
-    the name and is moved aside once the good one is whole, and why; as_seen: what was seen there when that was
-    decided, and anything else is left. heals: the finding that a mend makes it for. given_up: lanes that failed
-    before it was decided where the copy shall lie. look: at the file while it passes; looked: what that told.
+    the name and is moved to quarantine once the good one is whole, and why; as_seen: what was seen there when
+    that was decided, and anything else is left. heals: the finding that a repair makes it for. given_up: lanes
+    that failed before it was decided where the copy shall lie. look: at the file while it passes; looked: what
+    that told.
     """
 
     entry: Entry
@@ -63,7 +64,7 @@ class CopyWritten:
 
 @dataclass(frozen=True, slots=True)
 class CopyQuarantined:
-    """A bad copy at path gave way to a good one that is whole and flushed; it lies aside now."""
+    """A bad copy at path gave way to a good one that is whole and flushed; it is in quarantine now."""
 
     lane: int
     path: str
@@ -94,7 +95,7 @@ class CopyVerified:
 
 @dataclass(frozen=True, slots=True)
 class VerifyFailed:
-    """A copy was read back twice and is not what it should be; it lies aside now, if it could be moved."""
+    """A copy was read back twice and is not what it should be; it is in quarantine now, if it could be moved."""
 
     request: VerifyRequest
     lane: int

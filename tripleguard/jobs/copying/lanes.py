@@ -280,7 +280,7 @@ class Lane:
             self.verify(VerifyRequest(done.entry.path, done.task.file, task=done.task))
 
     def _quarantine_replaced(self, task: CopyTask, path: str) -> None:
-        """Move a bad copy aside whose place the flushed good one takes. Raises NameTaken, PlaceFailed."""
+        """Move a bad copy to quarantine whose place the flushed good one takes. Raises NameTaken, PlaceFailed."""
         why = task.replaces.get(self.number)
         if why is not None and self.place.exists(path):
             # An editor may have saved there while the good copy was on its way.
@@ -291,7 +291,7 @@ class Lane:
                 raise NameTakenError(
                     f"{escape_text(path)} was changed on drive {self.place.name} a moment ago.",
                     safe="What stands there was left as it is.",
-                    do="Run `tripleguard rescan`, then `tripleguard mend` again.",
+                    do="Run `tripleguard rescan`, then `tripleguard repair` again.",
                 )
             self._report(CopyQuarantined(self.number, path, self.place.quarantine(path, why)))
 
@@ -329,10 +329,10 @@ class Lane:
             why = f"read back, its BLAKE3 is {found.digest.hex()} and not {request.file.digest.hex()}"
             if found.size != request.file.size:
                 why = f"read back, it has {found.size} bytes and not {request.file.size}"
-        aside: str | None = None
+        quarantine: str | None = None
         with contextlib.suppress(CopyError):
-            aside = self.place.quarantine(request.path, why)
-        self._report(VerifyFailed(request, self.number, why, aside))
+            quarantine = self.place.quarantine(request.path, why)
+        self._report(VerifyFailed(request, self.number, why, quarantine))
 
     def _stat_copy(self, path: str) -> Entry:
         """The copy as it lies there before it is read. Raises OSError."""

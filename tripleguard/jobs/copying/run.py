@@ -178,8 +178,12 @@ class CopyRun:
     def message_for(self, result: CopyResult) -> str | None:
         """What the person should hear of a result at once, if anything."""
         match result:
-            case VerifyFailed(proof, lane, why, aside):
-                moved = "it was moved aside, nothing was deleted" if aside else "it could not be moved aside"
+            case VerifyFailed(proof, lane, why, quarantine):
+                moved = (
+                    "it was moved to quarantine, nothing was deleted"
+                    if quarantine
+                    else "it could not be moved to quarantine"
+                )
                 return f"Drive {self.drives[lane].record.name}: {escape_text(proof.path)}: {why}; {moved}."
             case LaneFailed(_, error):
                 return str(error)

@@ -77,7 +77,7 @@ def inspect_pictures(
         result.remaining = count_undecoded(ctx.catalog)
         return result
     with ctx.catalog.transaction():
-        job_id = begin_job(ctx.catalog, "decode", "pictures", current_agent(), ctx.clock.now())
+        job_id = begin_job(ctx.catalog, "inspect", "pictures", current_agent(), ctx.clock.now())
     files, below = count_undecoded(ctx.catalog), None
     try:
         while page := list_undecoded(ctx.catalog, tuple(by_id), below, _PAGE_SIZE):
@@ -142,7 +142,7 @@ def _read_content(
         raise PlaceFailedError(
             f"Drive {drive.record.name} stopped answering.",
             safe="Decoding only reads; nothing was found wrong with its copies.",
-            do="Check the cable, connect it again, then run `tripleguard decode` again.",
+            do="Check the cable, connect it again, then run `tripleguard inspect` again.",
         ) from error
     return content if hasher.as_file() == known.file else None
 

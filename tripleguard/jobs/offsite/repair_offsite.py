@@ -173,14 +173,14 @@ def repair_offsite(
     after = {one.id for one in list_open_offsite_findings(ctx)}
     wanted = {debt.known_file.id for debt in rows.list_missing_offsite(ctx.catalog, offsite.record.id)}
     reasons = dict(result.not_sent)
-    mended, left = [], []
+    repaired, left = [], []
     for one in before:
         if one.id not in after:
-            mended.append(
+            repaired.append(
                 RepairOutcome(one.kind, offsite.record.name, one.path, "sent again and proved", is_offsite=True)
             )
             continue
         why = NOT_IN_CATALOG if one.kind not in _REPAIRABLE_KINDS else reasons.get(one.path)
         why = why or (result.blocked_reason if one.file_id in wanted else _NO_LONGER_SELECTED)
         left.append(RepairOutcome(one.kind, offsite.record.name, one.path, why, is_offsite=True))
-    return OffsiteRepairResult(tuple(mended), tuple(left), tuple(result.errors))
+    return OffsiteRepairResult(tuple(repaired), tuple(left), tuple(result.errors))

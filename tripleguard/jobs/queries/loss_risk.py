@@ -158,7 +158,7 @@ def _drive_model(settings: ForecastSettings, interval_days: float, role: DriveRo
         failures_per_year=settings.drive_fails,
         faults_per_year=settings.drive_faults,
         replacement_years=(settings.replace_days + unnoticed) / DAYS_PER_YEAR,
-        detection_years=(interval_days / 2 + settings.mend_days) / DAYS_PER_YEAR,
+        detection_years=(interval_days / 2 + settings.repair_days) / DAYS_PER_YEAR,
         is_in_bag=settings.one_bag and role is DriveRole.ROAD,
     )
 
@@ -222,7 +222,7 @@ def _list_inputs(ctx: JobContext) -> Sequence[ForecastInput]:
             "forecast.replace_days", settings.replace_days, "days until a dead drive is replaced and filled", usual
         ),
         ForecastInput(
-            "forecast.mend_days", settings.mend_days, "days until a fault that was found is mended", usual
+            "forecast.repair_days", settings.repair_days, "days until a fault that was found is repaired", usual
         ),
         ForecastInput(
             "forecast.independence", settings.independence, "1 where drives have nothing else in common", ours

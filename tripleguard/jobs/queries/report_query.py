@@ -32,23 +32,23 @@ _FINDING_TEXTS: dict[FindingKind, tuple[Severity, str, str]] = {
     FindingKind.MISSING: (
         Severity.NOW,
         "is not on {place} any more",
-        "run `mend`; while the card still has it, `offload` does it too",
+        "run `repair`; while the card still has it, `offload` does it too",
     ),
-    FindingKind.CORRUPT: (Severity.NOW, "does not read back as it was written on {place}", "run `mend`"),
+    FindingKind.CORRUPT: (Severity.NOW, "does not read back as it was written on {place}", "run `repair`"),
     FindingKind.ALTERED: (
         Severity.NOW,
         "was changed on {place}: an original never changes",
-        "run `mend`: the changed one is kept aside; or accept it with a reason",
+        "run `repair`: the changed one is kept in quarantine; or accept it with a reason",
     ),
     FindingKind.STALE: (
         Severity.SOON,
         "on {place} is an older version",
-        "run `mend`; the older one is kept",
+        "run `repair`; the older one is kept",
     ),
     FindingKind.MISPLACED: (
         Severity.NOTE,
         "on {place} was moved here and is whole",
-        "run `mend` to move it back, or accept it with a reason",
+        "run `repair` to move it back, or accept it with a reason",
     ),
     FindingKind.STRAY: (
         Severity.NOTE,
@@ -60,14 +60,16 @@ _FINDING_TEXTS: dict[FindingKind, tuple[Severity, str, str]] = {
 
 _IN_BIN_TEXTS = (
     "on {place} is in the bin there, and goes when that is emptied; it counts for nothing",
-    "empty the bin once `mend` has put right what is missing, or accept it with a reason",
+    "empty the bin once `repair` has put right what is missing, or accept it with a reason",
 )
 
 
 _OFFSITE_NEXT_STEPS = {
-    FindingKind.MISSING: "run `mend` with the drives connected: it is sent again",
-    FindingKind.CORRUPT: "run `mend` with the drives connected: a good one is sent beside it, and this one stays",
-    FindingKind.ALTERED: "run `mend` with the drives connected: a good one is sent beside it, and this one stays",
+    FindingKind.MISSING: "run `repair` with the drives connected: it is sent again",
+    FindingKind.CORRUPT: "run `repair` with the drives connected: a good one is "
+    "sent beside it, and this one stays",
+    FindingKind.ALTERED: "run `repair` with the drives connected: a good one is "
+    "sent beside it, and this one stays",
     FindingKind.STALE: "run `upload`; the older one stays",
     FindingKind.STRAY: "nothing, where others use this bucket too: accept it with a reason",
 }

@@ -36,7 +36,8 @@ def accept_finding(ctx: JobContext, number: int, reason: str) -> str:
 def prefer_version(ctx: JobContext, number: int) -> str:
     """The older version that this finding calls stale is the one to keep; its path. Nothing on a drive is touched.
 
-    What lies at that path on other places is the stale one from now on, and `mend` treats it so. Raises WrongUse.
+    What lies at that path on other places is the stale one from now on, and `repair` treats it so. Raises
+    WrongUse.
     """
     finding = _get_open_finding(ctx, number)
     if finding.kind is not FindingKind.STALE or finding.file_id is None:

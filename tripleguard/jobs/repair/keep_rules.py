@@ -41,7 +41,7 @@ _SECTOR_BYTES = 512
 
 _UNKNOWN = "the catalog does not know it. Look at it; if it is of no use, remove it yourself"
 _TWO_NAMES = "it has another name on the drive as well. Look at it yourself"
-_OPEN = "a finding about it is still open. Next: run `mend`"
+_OPEN = "a finding about it is still open. Next: run `repair`"
 _NO_HOME = "it is not certain which picture it belonged to. Look at it yourself"
 _CHANGED = "it was changed and did not just rot, maybe somebody's work: look at it. With `--changed-too` it may go"
 _OLDER = "it is an older version of a sidecar, maybe somebody's work: look at it. With `--changed-too` it may go"
@@ -58,7 +58,7 @@ _JUST_CHANGED = "it is not what it was a moment ago. Look at it, then run the co
 _DRIVE_GONE = "drive {drive} went away meanwhile. Next: connect it and run the command again"
 _COPY_CHANGED = "a copy of its file was changed while it was looked at. Next: run `rescan`, then the command again"
 _NEXT_STEPS = {
-    CopyStatus.MISSING: "one is not as recorded: run `rescan`, then `mend`",
+    CopyStatus.MISSING: "one is not as recorded: run `rescan`, then `repair`",
     CopyStatus.UNVERIFIED: "one was not read back yet: run `rescan`",
     CopyStatus.OVERDUE: "one was verified too long ago: run `rescan`",
     CopyStatus.CACHED: "one may have been read from memory: connect its drive again and run `rescan --all`",
@@ -82,7 +82,7 @@ class _Needed:
 
 
 class QuarantineKeepRules:
-    """Judges what lies aside, with the open drives as they are now. Close it when done.
+    """Judges what is in quarantine, with the open drives as they are now. Close it when done.
 
     One that judges before a removal serves for that one removal: its looks begin when it is made.
 

@@ -176,7 +176,7 @@ class _PurgeRun:
             for number, thing in enumerate(files):
                 if self._ctx.stop.is_set():
                     break
-                doing = f"emptying aside on {escape_text(drive.record.name)}"
+                doing = f"emptying quarantine on {escape_text(drive.record.name)}"
                 yield ProgressUpdate(doing, number, len(files), done, total, 0.0, None)
                 why = self._remove_if_allowed(drive, thing, job)
                 done += thing.stored_file.size
@@ -196,12 +196,12 @@ class _PurgeRun:
         """Enter whose word it is and what it speaks of, before anything goes; the job's number."""
         now, who = self._ctx.clock.now(), current_agent()
         with self._ctx.catalog.transaction():
-            job = begin_job(self._ctx.catalog, "aside empty", drive.record.name, who, now)
+            job = begin_job(self._ctx.catalog, "quarantine empty", drive.record.name, who, now)
             add_event(
                 self._ctx.catalog,
                 EventType.DEACCESSION,
                 EventOutcome.SUCCESS,
-                f"{who} gave the word to remove {len(files):,} files ({total:,} bytes) from aside, "
+                f"{who} gave the word to remove {len(files):,} files ({total:,} bytes) from quarantine, "
                 f"{self._purge_filter.description}: {escape_text(self._reason)}",
                 now,
                 job_id=job,
@@ -242,7 +242,7 @@ class _PurgeRun:
                 self._ctx.catalog,
                 EventType.DELETION,
                 EventOutcome.SUCCESS,
-                f"{escape_text(lying.path)} was removed from aside by the word "
+                f"{escape_text(lying.path)} was removed from quarantine by the word "
                 f"of {current_agent()}: {escape_text(self._reason)}",
                 now,
                 job_id=job,
@@ -253,7 +253,8 @@ class _PurgeRun:
         return None
 
     def _forget_if_vanished(self, drive: OpenDrive, copy: QuarantinedCopy) -> bool:
-        """The catalog has something aside that does not lie there: cut off after it went, or removed by hand."""
+        """The catalog has something in quarantine that does not lie there: cut off after it went, or removed by
+        hand."""
         if copy.has_open_finding or drive.place.exists(copy.copy.path) or not drive.place.is_connected():
             return False
         with self._ctx.catalog.transaction():
@@ -262,7 +263,8 @@ class _PurgeRun:
                 self._ctx.catalog,
                 EventType.DELETION,
                 EventOutcome.PARTIAL,
-                f"{escape_text(copy.copy.path)} did not lie aside any more: an emptying was cut off, or somebody "
+                f"{escape_text(copy.copy.path)} did not are in quarantine any "
+                f"more: an emptying was cut off, or somebody "
                 "removed it by hand",
                 self._ctx.clock.now(),
                 place_id=drive.record.id,

@@ -29,7 +29,7 @@ from tripleguard.rules import is_at_least_old, mark_beyond_limit
 
 @dataclass(frozen=True, slots=True)
 class QuarantinedFile:
-    """One thing that lies aside. copy and file: what the catalog knows of it, if it does. since: UTC ns."""
+    """One thing that is in quarantine. copy and file: what the catalog knows of it, if it does. since: UTC ns."""
 
     stored_file: QuarantineEntry
     copy: QuarantinedCopy | None
@@ -42,7 +42,7 @@ class QuarantinedFile:
 
 @dataclass(frozen=True, slots=True)
 class DriveQuarantine:
-    """The aside folder of one connected drive. vanished: what the catalog has there and the drive has not."""
+    """The quarantine folder of one connected drive. vanished: what the catalog has there and the drive has not."""
 
     record: PlaceRecord
     files: tuple[QuarantinedFile, ...]
@@ -55,7 +55,8 @@ class DriveQuarantine:
 
 @dataclass(frozen=True, slots=True)
 class QuarantineListing:
-    """A drive's aside folder with what would be kept of it and why, by path. away: only what the catalog has."""
+    """A drive's quarantine folder with what would be kept of it and why, by path. away: only what the catalog
+    has."""
 
     record: PlaceRecord
     contents: DriveQuarantine | None
@@ -84,7 +85,7 @@ class PurgeFilter:
 
 
 def read_drive_quarantine(ctx: JobContext, drive: OpenDrive) -> DriveQuarantine:
-    """What lies aside on an open drive. Raises PlaceFailed."""
+    """What is in quarantine on an open drive. Raises PlaceFailed."""
     lying = drive.place.list_quarantine()
     known = {one.copy.path: one for one in list_quarantined_copies(ctx.catalog, drive.record.id)}
     things = []
@@ -115,7 +116,8 @@ def filter_files(files: Sequence[QuarantinedFile], purge_filter: PurgeFilter, no
 
 
 def list_quarantine(ctx: JobContext, drives: Sequence[OpenDrive]) -> list[QuarantineListing]:
-    """Every drive in service with what lies aside on it, as far as it is open here. Raises CatalogTrouble."""
+    """Every drive in service with what is in quarantine on it, as far as it is open here. Raises
+    CatalogTrouble."""
     here = {drive.record.id: drive for drive in drives}
     with closing(QuarantineKeepRules(ctx, drives, include_changed=False)) as sparing:
         return list(_looked_through(ctx, here, sparing))

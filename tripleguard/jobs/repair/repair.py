@@ -49,7 +49,7 @@ class RepairOutcome:
 
 @dataclass(frozen=True, slots=True)
 class RepairResult:
-    """What a mend did, or with dry_run would do."""
+    """What a repair did, or with dry_run would do."""
 
     repaired: tuple[RepairOutcome, ...]
     not_repaired: tuple[RepairOutcome, ...]
@@ -74,8 +74,8 @@ def repair(
     began = time.monotonic()
     yield ProgressUpdate("looking what is wrong", 0, 0, 0, 0, 0.0, None)
     if dry_run:
-        mended, not_mended = _plan_dry_run(ctx, drives, sources)
-        return RepairResult(mended, not_mended, True, tuple(unavailable), round(time.monotonic() - began, 3))
+        repaired, not_repaired = _plan_dry_run(ctx, drives, sources)
+        return RepairResult(repaired, not_repaired, True, tuple(unavailable), round(time.monotonic() - began, 3))
     run = _RepairRun(ctx, drives, sources)
     run.errors += unavailable
     yield from run.run()
@@ -96,7 +96,7 @@ class _RepairRun(ReplicationRun):
         self._plan = RepairPlan(ctx, drives, range(len(drives)), sources)
         wounds = [wound for wound in self._plan.items if wound.expected is not None]
         total = sum(wound.expected.file.size for wound in wounds if wound.expected)
-        super().__init__(ctx, drives, "mend", len(wounds), total)
+        super().__init__(ctx, drives, "repair", len(wounds), total)
         self.repaired: list[RepairOutcome] = []
         self._unrepaired = {wound.finding.id: wound for wound in self._plan.items}
         self._reasons: dict[int, str] = {}
@@ -171,14 +171,17 @@ class _RepairRun(ReplicationRun):
             self.ctx.catalog,
             drive.id,
             path,
-            "mended from a good copy",
+            "repaired from a good copy",
             self.ctx.clock.now(),
             kinds=_KINDS_EXCEPT_MISPLACED,
         )
         for wound in list(self._unrepaired.values()):
             if wound.lane == lane and wound.finding.path == path and wound.finding.kind in _KINDS_EXCEPT_MISPLACED:
                 self.recorder.add_job_event(
-                    EventType.RECOVERY, EventOutcome.SUCCESS, f"{escape_text(path)} was mended", place_id=drive.id
+                    EventType.RECOVERY,
+                    EventOutcome.SUCCESS,
+                    f"{escape_text(path)} was repaired",
+                    place_id=drive.id,
                 )
                 self._record_repair(wound, "copied from a good copy and read back")
 
@@ -189,13 +192,13 @@ class _RepairRun(ReplicationRun):
 
     def _finish_repair(self, outcome: EventOutcome) -> None:
         with self.ctx.catalog.transaction():
-            self.finish_job(outcome, {"mended": len(self.repaired), "open": len(self._unrepaired)})
+            self.finish_job(outcome, {"repaired": len(self.repaired), "open": len(self._unrepaired)})
 
 
 def _plan_dry_run(
     ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]
 ) -> tuple[tuple[RepairOutcome, ...], tuple[RepairOutcome, ...]]:
-    """What a mend would do, and what it could not."""
+    """What a repair would do, and what it could not."""
     plan = RepairPlan(ctx, drives, range(len(drives)), sources)
     would: list[RepairOutcome] = []
     would_not: list[RepairOutcome] = []

@@ -31,12 +31,13 @@ from tripleguard.rules import is_as_recorded, is_good_copy, is_untouched
 
 NO_GOOD_COPY = (
     "no good copy is on any drive that could be read. Every version was kept. Connect the other drives and the "
-    "card; if it is on none of them, a recovery service can work with the drive and what is in .tripleguard/aside"
+    "card; if it is on none of them, a recovery service can work with the drive "
+    "and what is in .tripleguard/quarantine"
 )
 CHANGED_SINCE = "what stands there is not what was found last: run `rescan` first; nothing was done with it"
 NOT_A_PLAIN_FILE = (
     "something that is no plain file has its name now (a folder, a link): move that away or rename it, then run "
-    "`rescan` and `mend` again; nothing was done with it"
+    "`rescan` and `repair` again; nothing was done with it"
 )
 CHANGED_SOURCE = "the copy it would be made from was changed since it was looked at: run `rescan` first"
 NOT_IN_CATALOG = (
@@ -44,9 +45,9 @@ NOT_IN_CATALOG = (
 )
 NAME_TAKEN = (
     "a file that is not in the catalog has its name now: move that away or rename it, then run `rescan` and "
-    "`mend` again; nothing was done with it"
+    "`repair` again; nothing was done with it"
 )
-RETRY_LATER = "it could not be put right in this run: run `mend` again"
+RETRY_LATER = "it could not be put right in this run: run `repair` again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,8 +198,8 @@ class RepairPlan:
     def _build_task_from_other_path(self, item: RepairItem, known_file: KnownFile) -> CopyTask | None:
         """A task that reads from where these bytes were last found, though that is not where they belong.
 
-        Two files that changed names hold each other's bytes. Where one of them was moved aside in this pass, the
-        other one is read from there in the next.
+        Two files that changed names hold each other's bytes. Where one of them was moved to quarantine in this
+        pass, the other one is read from there in the next.
         """
         if self._last_locations is None:
             self._last_locations = map_last_locations(self._catalog)

@@ -144,7 +144,7 @@ class RescanRecorder:
         if known is not None and self._is_repair_unrecorded(known, entry.path):
             self._record_repaired_copy(known, result)
             return None
-        # In a bin it is as good as gone: the copy stays missing, and a mend knows where to read it.
+        # In a bin it is as good as gone: the copy stays missing, and a repair knows where to read it.
         moved = self._find_missing_copy(known, entry) if known and not is_in_bin(entry.path) else None
         if moved is not None:
             self.reappeared_paths.add(self._missing_paths.get(moved.id, moved.path))
@@ -187,7 +187,8 @@ class RescanRecorder:
         return not its or not pictures or bool(its & pictures)
 
     def _is_repair_unrecorded(self, known_file: KnownFile, path: str) -> bool:
-        """Whether an open finding waits for this file at this path: a mend was cut off before it could say so."""
+        """Whether an open finding waits for this file at this path: a repair was cut off before it could say
+        so."""
         wanted = find_newest_version(self._catalog, path, self._place.id)
         waiting = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE, FindingKind.MISSING)
         return any(
@@ -196,7 +197,7 @@ class RescanRecorder:
         )
 
     def _record_repaired_copy(self, known_file: KnownFile, result: UnknownFile) -> None:
-        """The good copy that a mend left at this path."""
+        """The good copy that a repair left at this path."""
         entry = result.entry
         copy_id = record_copy(
             self._catalog,
