@@ -125,10 +125,10 @@ DECIDING: dict[str, Step] = {
         _edited(world),
         _done(world, "findings", "prefer", _finding(world, "stale")),
     ),
-    "numbers close": lambda world: _done(
-        world, "numbers", "close", _doubt(world), "--because", "that card never was"
+    "frames close": lambda world: _done(
+        world, "frames", "close", _doubt(world), "--because", "that card never was"
     ),
-    "numbers cards": lambda world: _done(world, "numbers", "cards", "3"),
+    "frames cards": lambda world: _done(world, "frames", "cards", "3"),
     "clearance card": lambda world: _done(world, "clearance", "card", world.root / "card"),
     "clearance card --accept-damaged": lambda world: _done(
         world, "clearance", "card", _broken(world), "--accept-damaged"
@@ -203,7 +203,7 @@ def test_every_command_is_known_to_decide_something_or_nothing() -> None:
     context = click.Context(root_command)
     named = {name.split()[0] for name in DECIDING}
     assert set(root_command.list_commands(context)) == named | DECIDES_NOTHING.keys()
-    for group in ("selects", "drives", "findings", "numbers", "clearance"):
+    for group in ("selects", "drives", "findings", "frames", "clearance"):
         command = root_command.get_command(context, group)
         assert isinstance(command, click.Group)
         known = {" ".join(name.split(",")[0].split()[:2]) for name in DECIDING}

@@ -251,7 +251,7 @@ def test_the_reference_has_every_name_that_json_prints(bare: World) -> None:
         "topup": [],
         "clearance card": [str(desk.card)],
         "report": [],
-        "numbers": [],
+        "frames": [],
         "findings": [],
         "rescan": ["--quick"],
         "repair": [],

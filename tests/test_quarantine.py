@@ -76,7 +76,7 @@ def test_what_lies_aside_is_told_with_size_time_and_reason(world: World) -> None
     repaired(world)
     answer = world.run("quarantine")
     assert answer.status == 0
-    assert "Drive A: 3 things are in quarantine, 786 kB, the oldest since 20" in answer.out
+    assert "Drive A: 3 copies are in quarantine, 786 kB, the oldest since 20" in answer.out
     assert "ORR_0002.DNG, 262 kB: corrupt since 20" in answer.out
     assert "Nothing here goes by itself." in answer.out
     place = world.run("quarantine", "--json").json["places"][0]
@@ -326,7 +326,7 @@ def test_what_was_removed_by_hand_is_out_of_the_catalog_after_the_next_run(world
     assert world.run("quarantine", "--json").json["places"][0]["not_there"] == 1
     answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", "9d", *BY_WORD, "--json").json
     assert (answer["removed"], answer["forgotten"]) == ([], 1)
-    assert "did not are in quarantine any more" in world.run("log").out
+    assert "was no longer in quarantine" in world.run("log").out
     assert world.run("quarantine", "--json").json["places"][0]["not_there"] == 0
     assert set(quarantine(world)) == {"ORR_0002.DNG"}
 

@@ -273,7 +273,7 @@ def test_a_drive_that_turned_read_only_keeps_all_and_says_so(bare: World) -> Non
         _rot(folder(world, "B") / "ORR_0002.DNG", 99)
         rescan_and_repair(world)
         subprocess.run(["mount", "-o", "remount,ro", str(world.drives["A"])], check=True)
-        assert "1 thing is in quarantine" in world.run("quarantine").out
+        assert "1 copy is in quarantine" in world.run("quarantine").out
         answer = world.run("quarantine", "empty", "--drive", "A", "--older-than", "0d", *BY_WORD)
         assert answer.status == 3
         assert "Drive A is read-only" in answer.err

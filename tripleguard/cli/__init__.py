@@ -29,7 +29,7 @@ _COMMANDS = {
     "selects": ("tripleguard.cli.selects", "Choose the best: by rating, by name, from a list or a folder."),
     "adopt": ("tripleguard.cli.adopt", "Take an archive made by hand into the catalog, as it lies."),
     "rebuild": ("tripleguard.cli.rebuild", "A new catalog from what the drives hold."),
-    "numbers": ("tripleguard.cli.frames", "Is a card missing? What the frame numbers say."),
+    "frames": ("tripleguard.cli.frames", "Is a card missing? What the frame numbers say."),
     "upload": ("tripleguard.cli.upload", "Send the selects that are owed offsite, and prove them there."),
     "report": ("tripleguard.cli.report", "What is wrong, what is owed, what to do next."),
     "handover": ("tripleguard.cli.handover", "Give a shoot away as a bag that anyone can check; check one."),

@@ -7,7 +7,7 @@ import click
 from tripleguard.cli.shell import open_context, print_json, print_lines
 
 
-@click.group("numbers", invoke_without_command=True)
+@click.group("frames", invoke_without_command=True)
 @click.option("--night", metavar="DAY", help="The shooting day, such as 2026-06-13 (default: the latest).")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_context

@@ -137,19 +137,19 @@ def _format_disconnected(listing: QuarantineListing, zone: tzinfo | None) -> str
         return str(listing.error)
     if not listing.recorded_totals.copies:
         return "not connected; the catalog has nothing in quarantine there."
-    lie = pluralize(listing.recorded_totals.copies, "bad copy lies", "bad copies lie")
+    lie = pluralize(listing.recorded_totals.copies, "bad copy is", "bad copies are")
     since = format_time(listing.recorded_totals.oldest_since, zone)
     return (
-        f"not connected; by the catalog {lie} quarantine there, "
+        f"not connected; by the catalog {lie} in quarantine there, "
         f"{format_size(listing.recorded_totals.total_bytes)}, since {since}."
     )
 
 
 def _format_total(quarantine: DriveQuarantine, zone: tzinfo | None) -> str:
     since = min((thing.since for thing in quarantine.files if thing.since is not None), default=None)
-    things = pluralize(len(quarantine.files), "thing lies", "things lie")
+    things = pluralize(len(quarantine.files), "copy is", "copies are")
     begun = "" if since is None else f", the oldest since {format_time(since, zone)}"
-    return f"{things} quarantine, {format_size(quarantine.total_bytes)}{begun}."
+    return f"{things} in quarantine, {format_size(quarantine.total_bytes)}{begun}."
 
 
 def _format_kept_counts(listing: QuarantineListing) -> Iterator[str]:

@@ -263,9 +263,8 @@ class _PurgeRun:
                 self._ctx.catalog,
                 EventType.DELETION,
                 EventOutcome.PARTIAL,
-                f"{escape_text(copy.copy.path)} did not are in quarantine any "
-                f"more: an emptying was cut off, or somebody "
-                "removed it by hand",
+                f"{escape_text(copy.copy.path)} was no longer in quarantine: an emptying was "
+                "cut off, or somebody removed it by hand",
                 self._ctx.clock.now(),
                 place_id=drive.record.id,
                 file_id=copy.copy.file_id,
