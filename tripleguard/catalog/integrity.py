@@ -249,10 +249,10 @@ def find_verdict(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
     return IntegrityVerdict(Integrity(row[0]), explanation=row[1] or "") if row is not None else None
 
 
-def unchecked(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
+def find_unchecked_verdict(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
     """Return the verdict on a file that could not be checked and has no known flaw; None for any other."""
     row = catalog.fetch_one(
-        "SELECT why FROM looks l WHERE file_id = ? AND verdict = ?"
+        "SELECT l.explanation FROM integrity_checks l WHERE l.file_id = ? AND l.verdict = ?"
         " AND NOT EXISTS (SELECT 1 FROM flaws w WHERE w.file_id = l.file_id)",
         file_id,
         Integrity.UNCHECKED,

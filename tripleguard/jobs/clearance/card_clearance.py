@@ -21,11 +21,11 @@ from tripleguard.catalog.event_log import list_drives_with_yes
 from tripleguard.catalog.integrity import (
     DamagedFile,
     find_damage,
+    find_unchecked_verdict,
     find_verdict,
     is_awaiting_decoding,
     is_inspected,
     record_inspection,
-    unchecked,
     update_model_quirks,
 )
 from tripleguard.catalog.rows import KnownFile
@@ -364,7 +364,7 @@ class _CardClearanceRun:
 
     def _was_looked_through(self, known: KnownFile, path: str) -> bool:
         """Whether an original was checked, or is of a kind that can't be, or a person lives with it unchecked."""
-        look = unchecked(self._ctx.catalog, known.id)
+        look = find_unchecked_verdict(self._ctx.catalog, known.id)
         if look is None or get_uncheckable_kind(look, path) is not None:
             return True
         if self._question.accept_damaged:
