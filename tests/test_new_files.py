@@ -13,7 +13,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import Images, faulty, images_below
+from disk_images import Images, images_below
+from fault_file_system import fault_file_system
 from hypothesis import given
 from hypothesis import strategies as st
 from oracle import Oracle
@@ -264,9 +265,7 @@ def test_a_burst_onto_a_real_exfat_drive_arrives_on_the_other(bare: World, image
 @pytest.mark.images
 def test_a_file_system_that_tells_nothing_is_listed_every_so_often(bare: World, here: Path) -> None:
     """The files are put behind the back of the mount: no event comes for them."""
-    rules = here / "rules.json"
-    rules.write_text("[]")
-    with faulty(here / "backing", here / "drive-a", rules):
+    with fault_file_system(here / "backing", here / "drive-a"):
         bare.drives = {"A": here / "drive-a", "B": bare.folder("drive-b")}
         given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
         assert bare.run("setup", "--allow-same-disk", *given).status == 0
