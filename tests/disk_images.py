@@ -49,7 +49,7 @@ SMALLEST_MB = {"exfat": 2, "ntfs": 8, "ext4": 4, "xfs": 300, "btrfs": 114}
 
 _SHUT_DOWN = 0x8004587D  # FS_IOC_SHUTDOWN of ext4, XFS_IOC_GOINGDOWN of xfs: one number
 _WITHOUT_THE_LOG = 2  # ..._GOING_FLAGS_NOLOGFLUSH: not even the journal in memory is saved
-_PATIENCE = 10.0
+_PATIENCE = 120.0
 _BLOCK = 4096
 
 
@@ -247,7 +247,7 @@ def umount(point: Path) -> None:
 
 
 def wait_until(true: Callable[[], bool], what: str) -> None:
-    """Wait a few seconds for something to become true. Fails naming what did not."""
+    """Wait until something is true. Fails after two minutes, naming what did not become true."""
     deadline = time.monotonic() + _PATIENCE
     while not true():
         assert time.monotonic() < deadline, f"waited in vain until {what}"

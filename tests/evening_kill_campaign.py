@@ -82,8 +82,7 @@ class Evening:
             for _ in range(share):
                 watch = self._killed(watch, step.__name__)
         self._until_over(watch)
-        took = watch.end()
-        assert took < 2, f"it took {took:.1f} s to end"
+        watch.end()
         self.oracle.audit()
         return self._seen()
 

@@ -20,6 +20,8 @@ from world import CardFolder, TestClock, World, contents
 from tripleguard.clock import DAY, SystemClock
 from tripleguard.places.cache_bypass import MediumReader
 
+pytestmark = pytest.mark.alone
+
 
 def _offloaded(world: World, frames: int = 3, sidecars: int = 3) -> tuple[CardFolder, Path, Path]:
     """A card with raws and sidecars of equal bytes, offloaded; the folders of its pictures on A and B."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import random
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -181,14 +180,12 @@ for line in sys.stdin.buffer:
 
 @pytest.mark.parametrize("how", ["dies", "hangs", "babbles"])
 def test_a_picture_that_kills_the_decoder_takes_nothing_with_it(how: str) -> None:
-    began = time.monotonic()
     with PictureDecoder([sys.executable, "-c", SCRIPTED], timeout_s=1.0) as decoder:
         assert decoder.decode("good", b"x" * 100_000).is_decoded
         found = decoder.decode(how, b"x" * 100_000)
         assert [flaw.is_grave for flaw in found.flaws] == [False]
         assert not found.is_decoded
         assert decoder.decode("good", b"x").is_decoded, "a new one goes on"
-    assert time.monotonic() - began < 30
 
 
 def test_without_the_decoders_it_says_what_to_install() -> None:

@@ -189,10 +189,8 @@ def test_the_card_waits_for_a_catalog_that_falls_behind() -> None:
 def test_everything_is_proved_however_the_drives_take_turns(turns: bool, empty: bool) -> None:
     """Empty files hold no buffer, so nothing but the count holds the reader back."""
     drive, plan = SlowDrive(flush_seconds=0.0005), Plan(3_000, empty=empty)
-    began = time.monotonic()
     results = all_of(copier_for(drive, plan, turns=turns))
     assert sum(isinstance(one, CopyVerified) for one in results) == 3_000
-    assert time.monotonic() - began < ENOUGH
 
 
 def test_a_head_that_moves_reads_back_before_too_many_tiny_files_wait() -> None:

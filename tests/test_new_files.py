@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from oracle import Oracle
 from sample_files import tiny_raw
-from watch_process import Watching, ended, set_watch, watching
+from watch_process import PATIENCE, Watching, ended, set_watch, watching
 from world import CardFolder, World
 
 from tripleguard.catalog.places import list_places
@@ -28,6 +28,8 @@ from tripleguard.layout import build_copy_path, can_hold_shoots, parse_shoot_pat
 from tripleguard.model import Entry
 from tripleguard.watch.file_activity import DebounceTracker, find_open_for_writing
 from tripleguard.watch.new_file_scan import find_new_on_drive
+
+pytestmark = pytest.mark.alone
 
 SHOOT = "2026/2026-06-13 Orrery Hall"
 MIB = 1 << 20
@@ -45,7 +47,7 @@ def images(here: Path) -> Iterator[Images]:
         yield made
 
 
-def until(true: Callable[[], bool], watch: Watching, what: str, patience: float = 30) -> None:
+def until(true: Callable[[], bool], watch: Watching, what: str, patience: float = PATIENCE) -> None:
     deadline = time.monotonic() + patience
     while not true():
         assert time.monotonic() < deadline, f"waited in vain until {what}\n{watch.log()}"

@@ -20,7 +20,7 @@ from fault_file_system import FaultFileSystem, fault_file_system
 from oracle import INCOMING, Oracle
 from world import CardFolder, World
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
 MIB = 1 << 20
 

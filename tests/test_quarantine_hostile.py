@@ -21,6 +21,8 @@ from tripleguard.places.drive import Drive, open_drive
 from tripleguard.places.locks import LockHolder, hold_lock
 from tripleguard.places.quarantine import QuarantineEntry, build_note_name
 
+pytestmark = pytest.mark.alone
+
 if sys.platform == "win32":
     pytest.skip("links and pipes as they are here", allow_module_level=True)
 

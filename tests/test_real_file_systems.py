@@ -28,7 +28,7 @@ from world import CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, SECOND
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
 MIB = 1 << 20
 

@@ -30,7 +30,7 @@ from tripleguard.places.cache_bypass import detect_cache_bypass
 from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.insertion import read_drive_insertion
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
 NOBODY = 65534
 PR_SET_DUMPABLE = 4

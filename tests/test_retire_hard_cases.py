@@ -22,6 +22,8 @@ from tripleguard.watch.queue import TaskKind, TaskStatus, WatchTask
 from tripleguard.watch.state import WatchState
 from tripleguard.watch.tasks import create_job
 
+pytestmark = pytest.mark.alone
+
 
 @pytest.fixture
 def shot(world: World) -> World:

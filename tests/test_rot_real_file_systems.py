@@ -15,7 +15,7 @@ from disk_images import Images, images_below
 from oracle import ASIDE
 from world import World
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
 SIZE = 300_000
 
