@@ -217,8 +217,8 @@ def test_nothing_is_imported_from_where_the_person_stands(tmp_path: Path) -> Non
     trap = tmp_path / "tripleguard"
     trap.mkdir()
     (trap / "__init__.py").write_text("raise SystemExit('imported from the card')")
-    code = "from tripleguard.jobs.inspect.decoder import Decoder\n"
-    code += "with Decoder() as d: print(d.judge('a.JPG', b'x').why)"
+    code = "from tripleguard.jobs.inspect.decoder import PictureDecoder\n"
+    code += "with PictureDecoder() as d: print(d.decode('a.JPG', b'x').is_decoded)"
     done = subprocess.run(
         [sys.executable, "-P", "-c", code], cwd=tmp_path, capture_output=True, check=False, timeout=60
     )
