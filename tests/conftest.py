@@ -14,6 +14,14 @@ from world import World
 from tripleguard.places.cache_bypass import detect_cache_bypass
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep the tests of a file on one worker, for some share a server; those marked `alone` go to any."""
+    for item in items:
+        if item.get_closest_marker("alone") is None:
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
+
+
 @pytest.fixture(scope="session")
 def disk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """A folder whose files can be read back from a device.

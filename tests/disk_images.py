@@ -2,7 +2,7 @@
 
 exFAT and NTFS are mounted by their user-space drivers, as on a laptop without the kernel's; ext4 and xfs by the
 kernel. Three things can be done to a mounted image that no folder can do: pull it out in the middle (`yank`), cut
-the power (`flag_if_cut`: what was not forced to the medium is gone), and let a bit rot below the file system
+the power (`cut`: what was not forced to the medium is gone), and let a bit rot below the file system
 (`rot`).
 
 All of it needs root. Where something is missing, a test is skipped with the reason.
@@ -26,8 +26,7 @@ from pathlib import Path
 
 import pytest
 
-RIGS = Path(__file__).resolve().parent.parent.parent / "shared" / "rigs"
-SAMPLES = RIGS.parent / "samples"
+SAMPLES = Path(__file__).resolve().parent.parent.parent / "shared" / "samples"
 
 _MAKE = {
     "exfat": ["mkfs.exfat"],
@@ -45,11 +44,12 @@ _MOUNT = {
     "btrfs": ["mount", "-t", "btrfs"],
 }
 _DRIVERS = {"exfat": "mount.exfat-fuse", "ntfs": "ntfs-3g"}
+_CHECKSUMMED = {"btrfs"}  # it refuses to read a block with a flipped bit
 SMALLEST_MB = {"exfat": 2, "ntfs": 8, "ext4": 4, "xfs": 300, "btrfs": 114}
 
 _SHUT_DOWN = 0x8004587D  # FS_IOC_SHUTDOWN of ext4, XFS_IOC_GOINGDOWN of xfs: one number
 _WITHOUT_THE_LOG = 2  # ..._GOING_FLAGS_NOLOGFLUSH: not even the journal in memory is saved
-_PATIENCE = 10.0
+_PATIENCE = 120.0
 _BLOCK = 4096
 
 
@@ -68,7 +68,7 @@ class Mounted:
 
 
 class Images:
-    """Images made below root. Everything that is still mounted goes with `close_findings`."""
+    """Images made below root. Everything that is still mounted goes with `close`."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
@@ -172,6 +172,8 @@ class Images:
             whole[at + offset % _BLOCK] ^= 1
             whole.flush()
         _flush(path, mounted)
+        if mounted.kind in _CHECKSUMMED:
+            return
         with path.open("rb") as file:
             file.seek(offset)
             assert file.read(1)[0] == block[offset % _BLOCK] ^ 1, "the flipped bit can't be seen"
@@ -239,40 +241,13 @@ def images_below(root: Path) -> Iterator[Images]:
         made.close()
 
 
-@contextlib.contextmanager
-def faulty(
-    backing: Path, point: Path, rules: Path, *, volatile: bool = False
-) -> Iterator[subprocess.Popen[bytes]]:
-    """backing seen through a file system that fails by rules (a JSON list); skips where the rig is not at hand.
-
-    volatile: SIGUSR1 to the process cuts the power, and what no fsync covered is gone.
-    """
-    rig = RIGS / "faultfs.py"
-    if not rig.exists():
-        pytest.skip("needs the fault-injection rig beside the project")
-    pytest.importorskip("mfusepy", reason="the fault-injection rig needs mfusepy", exc_type=ImportError)
-    if sys.platform != "linux" or os.geteuid() != 0 or not Path("/dev/fuse").exists():
-        pytest.skip("needs root and FUSE")
-    for folder in (backing, point):
-        folder.mkdir(exist_ok=True)
-    words = [sys.executable, rig, backing, point, "--ctl", rules, *(["--volatile"] if volatile else [])]
-    process = subprocess.Popen([str(word) for word in words], stderr=subprocess.DEVNULL)
-    try:
-        wait_until(lambda: point.is_mount() or process.poll() is not None, "the rig is mounted")
-        yield process
-    finally:
-        _quietly("umount", "-l", point)
-        process.kill()
-        process.wait()
-
-
 def umount(point: Path) -> None:
     """Unmount in good order. Whoever looks through all mounted volumes may hold it for a moment."""
     wait_until(lambda: _quietly("umount", point), f"{point} can be unmounted")
 
 
 def wait_until(true: Callable[[], bool], what: str) -> None:
-    """Wait a few seconds for something to become true. Fails naming what did not."""
+    """Wait until something is true. Fails after two minutes, naming what did not become true."""
     deadline = time.monotonic() + _PATIENCE
     while not true():
         assert time.monotonic() < deadline, f"waited in vain until {what}"

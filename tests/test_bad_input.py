@@ -22,6 +22,8 @@ from tripleguard.places.cache_bypass import MediumReader
 from tripleguard.places.card import Card
 from tripleguard.places.dir_handle import DirHandle
 
+pytestmark = pytest.mark.alone
+
 
 def _told(answer: Answer, status: int, what: str) -> None:
     """The answer has this status and says what happened, what is safe and what to do."""

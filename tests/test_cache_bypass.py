@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import Images, faulty, images_below
+from disk_images import Images, images_below
+from fault_file_system import fault_file_system
 
 from tripleguard.model import Medium
 from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass
@@ -76,9 +77,7 @@ def test_a_refused_transfer_on_a_plain_disk(here: Path) -> None:
 @pytest.mark.images
 def test_a_driver_that_passes_requests_on_is_read_to_the_end(here: Path) -> None:
     """It refuses a direct transfer whenever its own memory happens to lie badly: now and then."""
-    rules = here / "rules.json"
-    rules.write_text("[]")
-    with faulty(here / "backing", here / "card", rules):
+    with fault_file_system(here / "backing", here / "card"):
         contents = filled(here / "card")
         folder = DirHandle(here / "card")
         try:

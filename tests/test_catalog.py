@@ -289,7 +289,7 @@ def recount(catalog: Catalog) -> tuple[object, ...]:
 
 
 CountsFollow.TestCase.settings = settings(
-    max_examples=30, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    max_examples=12, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 TestCountsFollow = CountsFollow.TestCase
 

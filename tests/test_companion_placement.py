@@ -16,6 +16,8 @@ from tripleguard.catalog.selects import list_selects
 from tripleguard.digest import compute_digest
 from tripleguard.jobs.frame_files import files_of_frame
 
+pytestmark = pytest.mark.alone
+
 NEXT_WEEK = EVENING + timedelta(days=8)
 OLD = datetime(2019, 5, 4, 15, 0)
 

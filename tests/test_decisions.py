@@ -20,6 +20,8 @@ from tripleguard.catalog.companions import find_newest_version
 from tripleguard.catalog.decisions import collect_decisions
 from tripleguard.cli import _root as root_command
 
+pytestmark = pytest.mark.alone
+
 SIDECAR = (
     '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
     '<rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="{}"/></rdf:RDF>'

@@ -22,6 +22,8 @@ from tripleguard.watch.card_tasks import process_card
 from tripleguard.watch.morning_report import actionable_lines
 from tripleguard.watch.queue import TaskKind, WatchTask
 
+pytestmark = pytest.mark.alone
+
 FRAME = timedelta(seconds=20)
 OTHER = "40017732"
 

@@ -27,6 +27,8 @@ from tripleguard.places.cache_bypass import MediumReader
 from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.handover_folder import HandoverFolder, open_handover_folder
 
+pytestmark = pytest.mark.alone
+
 SHOOT = "2026-06-13 Quay night"
 SETTINGS = """
 [handover]

@@ -310,7 +310,7 @@ def broken_somewhere(content: bytes, source: random.Random) -> bytes:
 _NASTY = (0, 1, 2, 7, 8, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF, 1 << 20, 1 << 24)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(name=st.sampled_from(sorted(made())), seed=st.integers(0, 2**32))
 def test_no_damage_crashes_it_or_makes_it_slow(name: str, seed: int) -> None:
     source = random.Random(seed)
@@ -320,7 +320,7 @@ def test_no_damage_crashes_it_or_makes_it_slow(name: str, seed: int) -> None:
     assert "stumbled" not in found.explanation
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(start=st.sampled_from(sorted(made())), rest=st.binary(max_size=20_000))
 def test_no_bytes_behind_a_real_beginning_crash_it(start: str, rest: bytes) -> None:
     content = made_once()[start][:32] + rest
@@ -329,13 +329,13 @@ def test_no_bytes_behind_a_real_beginning_crash_it(start: str, rest: bytes) -> N
     assert "stumbled" not in found.explanation
 
 
-def test_a_hostile_file_takes_little_memory_and_time() -> None:
-    # A directory that names 65,536 strips with lengths, each in the other's place; and box after box of no size.
-    count = 1 << 16
+def test_a_hostile_file_takes_little_memory() -> None:
+    # A directory that names 16,384 strips with lengths, each in the other's place; and box after box of no size.
+    count = 1 << 14
     entries = struct.pack("<HHII", 0x0111, 4, count, 1024) + struct.pack("<HHII", 0x0117, 4, count, 1024)
     strips = struct.pack("<2sHIH", b"II", 42, 8, 2) + entries + bytes(4)
     strips = strips.ljust(1024, b"\0") + struct.pack("<I", 1024) * count
-    boxes = film()[:24] + struct.pack(">I4s", 8, b"free") * 70_000
+    boxes = film()[:24] + struct.pack(">I4s", 8, b"free") * 18_000
     segments = b"\xff\xd8" + b"\xff\xe0\0\2" * 5000
     for name, content in (("a.NEF", strips), ("a.MP4", boxes), ("a.JPG", segments)):
         with at_most(6_000_000):
@@ -346,7 +346,7 @@ def test_a_hostile_file_takes_little_memory_and_time() -> None:
         tracemalloc.stop()
         assert "stumbled" not in found.explanation
         assert found.integrity is not Integrity.CLEAN
-        assert peak < 100 << 20
+        assert peak < 25 << 20
 
 
 def made_once() -> dict[str, bytes]:

@@ -13,12 +13,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import Images, faulty, images_below
+from disk_images import Images, images_below
+from fault_file_system import fault_file_system
 from hypothesis import given
 from hypothesis import strategies as st
 from oracle import Oracle
 from sample_files import tiny_raw
-from watch_process import Watching, ended, set_watch, watching
+from watch_process import PATIENCE, Watching, ended, set_watch, watching
 from world import CardFolder, World
 
 from tripleguard.catalog.places import list_places
@@ -27,6 +28,8 @@ from tripleguard.layout import build_copy_path, can_hold_shoots, parse_shoot_pat
 from tripleguard.model import Entry
 from tripleguard.watch.file_activity import DebounceTracker, find_open_for_writing
 from tripleguard.watch.new_file_scan import find_new_on_drive
+
+pytestmark = pytest.mark.alone
 
 SHOOT = "2026/2026-06-13 Orrery Hall"
 MIB = 1 << 20
@@ -44,7 +47,7 @@ def images(here: Path) -> Iterator[Images]:
         yield made
 
 
-def until(true: Callable[[], bool], watch: Watching, what: str, patience: float = 30) -> None:
+def until(true: Callable[[], bool], watch: Watching, what: str, patience: float = PATIENCE) -> None:
     deadline = time.monotonic() + patience
     while not true():
         assert time.monotonic() < deadline, f"waited in vain until {what}\n{watch.log()}"
@@ -264,9 +267,7 @@ def test_a_burst_onto_a_real_exfat_drive_arrives_on_the_other(bare: World, image
 @pytest.mark.images
 def test_a_file_system_that_tells_nothing_is_listed_every_so_often(bare: World, here: Path) -> None:
     """The files are put behind the back of the mount: no event comes for them."""
-    rules = here / "rules.json"
-    rules.write_text("[]")
-    with faulty(here / "backing", here / "drive-a", rules):
+    with fault_file_system(here / "backing", here / "drive-a"):
         bare.drives = {"A": here / "drive-a", "B": bare.folder("drive-b")}
         given = [word for name, path in bare.drives.items() for word in ("--drive", f"{name}={path}")]
         assert bare.run("setup", "--allow-same-disk", *given).status == 0

@@ -25,6 +25,8 @@ from tripleguard.model import FindingKind
 from tripleguard.places.copy_writer import DriveCopyWriter
 from tripleguard.places.drive import Drive
 
+pytestmark = pytest.mark.alone
+
 Ask = tuple[str, ...]
 Make = Callable[["Scene"], None]
 

@@ -194,7 +194,7 @@ def test_a_film_made_to_do_harm_is_read_in_a_fixed_number_of_pieces() -> None:
     assert max(asked) <= WINDOW_BYTES
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.sampled_from(sorted(files())), st.data())
 def test_damaged_files_of_these_kinds_get_an_answer(name: str, data: st.DataObject) -> None:
     content = bytearray(files()[name][0][-6000:] if name == "long.MP4" else files()[name][0][: 1 << 16])

@@ -23,6 +23,8 @@ from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import LockHolder, hold_lock
 from tripleguard.places.reserved import new_unfinished_name
 
+pytestmark = pytest.mark.alone
+
 BODY = "2026/2026-06-13 quay/Orrery R7 7731"
 
 

@@ -1,8 +1,8 @@
 """The power goes in the middle: what was not forced to the medium is gone, and nothing is claimed of it.
 
 On ext4 and xfs the file system is shut down without saving its log; on exFAT the driver is halted and the image is
-left with what its device had received. The rig for faults, where it is at hand, is stricter than any of them: it
-takes back every byte and every name that no fsync covered.
+left with what its device had received. The fault file system is stricter than any of them: it drops every byte and
+every name that no fsync covered.
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import Images, faulty, images_below
+from disk_images import Images, images_below
+from fault_file_system import FaultFileSystem, fault_file_system
 from oracle import INCOMING, Oracle
 from world import CardFolder, World
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
 MIB = 1 << 20
 
@@ -68,16 +69,15 @@ def test_when_the_catalogs_own_disk_loses_power_it_may_lag_and_never_leads(
 def test_on_a_medium_that_forgets_all_that_was_not_forced_out(
     bare: World, here: Path, copies: int, with_home: bool
 ) -> None:
-    card, rules = _card(bare), here / "rules.json"
-    rules.write_text("[]")
+    card = _card(bare)
     points = [here / "a", here / "b", *([here / "laptop"] if with_home else [])]
     bare.home = here / "laptop" / "home"
     (here / "laptop").mkdir()
 
-    def mounted(stack: contextlib.ExitStack, *, volatile: bool) -> list[subprocess.Popen[bytes]]:
+    def mounted(stack: contextlib.ExitStack, *, volatile: bool) -> list[FaultFileSystem]:
         backing = [point.with_name(f"{point.name}-backing") for point in points]
         return [
-            stack.enter_context(faulty(behind, point, rules, volatile=volatile))
+            stack.enter_context(fault_file_system(behind, point, volatile=volatile))
             for behind, point in zip(backing, points, strict=True)
         ]
 
@@ -86,14 +86,12 @@ def test_on_a_medium_that_forgets_all_that_was_not_forced_out(
         _set_up(bare, A=here / "a", B=here / "b")
         bare.settings("[rule]\naccept_cached = true\n")
     with contextlib.ExitStack() as first:
-        rigs = mounted(first, volatile=True)
+        media = mounted(first, volatile=True)
         oracle = Oracle(bare, card.root, losing=True)
         with _offloading(bare, card, copies) as process:
             process.send_signal(signal.SIGSTOP)
-            for rig in rigs:
-                rig.send_signal(signal.SIGUSR1)
-            for rig in rigs:
-                rig.wait(10)
+            for medium in media:
+                medium.cut_power()
     with contextlib.ExitStack() as second:
         mounted(second, volatile=False)
         _resumes(bare, oracle)

@@ -1,8 +1,7 @@
 """Drives that can't be read: in one place, once, or at all from some moment on.
 
 A read error is damage of one copy only while its drive still answers. A drive that died says nothing of the copies
-on it, whatever memory still answers in its name. The failing is done by a rig beside the project; without it, or
-without root and FUSE, the tests skip and say so.
+on it, whatever memory still answers in its name.
 """
 
 from __future__ import annotations
@@ -15,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from disk_images import faulty, images_below, wait_until
+from disk_images import images_below, wait_until
+from fault_file_system import FaultFileSystem, fault_file_system
+from fault_rules import Fault
 from file_access_tracer import watched
 from oracle import ASIDE
 from world import World
@@ -23,18 +24,15 @@ from world import World
 pytestmark = pytest.mark.images
 
 SIZE = 400_000
-ALL_FAILS = '[{"path": "*", "op": "read", "fault": "eio"}, {"path": "*", "op": "open", "fault": "eio"}]'
+DEAD = (Fault("read"), Fault("open"))
 
 
 @dataclass
 class Failing:
-    """A world whose drive A reads as the rules say."""
+    """A world whose drive A fails as it is asked to."""
 
     world: World
-    rules: Path
-
-    def fails(self, *rules: dict[str, object]) -> None:
-        self.rules.write_text(json.dumps(rules))
+    drive: FaultFileSystem
 
     def on_a(self) -> dict[str, Path]:
         return {path.name: path for path in self.world.drives["A"].glob("2026/*/*/*.DNG")}
@@ -42,12 +40,10 @@ class Failing:
 
 @pytest.fixture
 def failing(bare: World, here: Path) -> Iterator[Failing]:
-    rules = here / "rules.json"
-    rules.write_text("[]")
-    with faulty(here / "backing", here / "drive-a", rules):
+    with fault_file_system(here / "backing", here / "drive-a") as drive:
         set_up(bare, here / "drive-a")
         bare.settings("[rule]\naccept_cached = true\n")
-        yield Failing(bare, rules)
+        yield Failing(bare, drive)
 
 
 def set_up(world: World, drive: Path) -> None:
@@ -59,6 +55,11 @@ def set_up(world: World, drive: Path) -> None:
     card.frames(8, size=SIZE)
     world.run("offload", card.root)
     assert world.on("A") == world.on("B")
+
+
+def count_read(found: dict[str, Any]) -> int:
+    """How many copies were read; nothing on a file system like this one is known to come from its device."""
+    return int(found["read_back"] + found["from_memory"])
 
 
 def messages(world: World) -> list[str]:
@@ -76,16 +77,16 @@ def test_a_place_that_can_not_be_read_is_corrupt_counted_and_repaired(
     """How much is tried in blocks of 4,096 bytes: the blocks of this place that are touched, as arithmetic."""
     world = failing.world
     whole = world.on("A")
-    failing.fails({"path": "*ORR_0003.DNG", "op": "read", "fault": "eio", "at": at, "len": length})
+    failing.drive.set_faults(Fault("read", "*ORR_0003.DNG", offset=at, length=length))
     found = world.run("rescan", "--all", "--json")
-    assert (found.status, found.json["finished"], found.json["read_back"]) == (1, True, 15)
+    assert (found.status, found.json["finished"], count_read(found.json)) == (1, True, 15)
     assert len(messages(world)) == 1
     assert messages(world)[0].startswith("corrupt: ")
     assert f"({unreadable:,} bytes can't be read)" in messages(world)[0]
     # The place goes on failing under that name: nothing is lost by trying, and the good copy is as it was.
     good = {path: path.stat().st_ctime_ns for path in world.drives["B"].glob("2026/*/*/*")}
     assert world.run("repair").status == 1
-    failing.fails()
+    failing.drive.set_faults()
     world.run("rescan", "--all")
     assert world.run("repair").status == 0
     assert world.on("A") == world.on("B") == whole
@@ -95,32 +96,32 @@ def test_a_place_that_can_not_be_read_is_corrupt_counted_and_repaired(
 
 
 def test_an_error_that_heals_when_it_is_read_again_is_no_damage(failing: Failing) -> None:
-    failing.fails({"path": "*ORR_0003.DNG", "op": "read", "fault": "eio", "at": 65536, "count": 1})
+    failing.drive.set_faults(Fault("read", "*ORR_0003.DNG", offset=65536, count=1))
     found = failing.world.run("rescan", "--all", "--json")
-    assert (found.status, found.json["findings"], found.json["read_back"]) == (0, [], 16)
+    assert (found.status, found.json["findings"], count_read(found.json)) == (0, [], 16)
 
 
 @pytest.mark.parametrize("after", [0, 3])
 def test_a_drive_that_dies_while_it_is_read_is_gone_and_not_all_corrupt(failing: Failing, after: int) -> None:
     world = failing.world
-    found = rescanned_while(world, after, lambda: failing.rules.write_text(ALL_FAILS))
+    found = rescanned_while(world, after, lambda: failing.drive.set_faults(*DEAD))
     _only_a_is_gone(world, found, after)
-    failing.fails()
+    failing.drive.set_faults()
     again = world.run("rescan", "--all", "--json")
     assert (again.status, again.json["findings"], again.json["finished"]) == (0, [], True)
 
 
 def test_a_dead_drive_whose_marker_is_still_in_memory_is_gone_and_not_all_corrupt(bare: World, here: Path) -> None:
     """ext4 on a device that dies: what was read before is answered from memory, the marker with it."""
-    rules = here / "rules.json"
-    rules.write_text("[]")
-    with faulty(here / "backing", here / "disks", rules), images_below(here / "disks") as images:
+    with (
+        fault_file_system(here / "backing", here / "disks") as disks,
+        images_below(here / "disks") as images,
+    ):
         drive = images.mount("a", "ext4", 48)
         set_up(bare, drive)
-        dead = '[{"path": "*.img", "op": "read", "fault": "eio"}]'
-        found = rescanned_while(bare, 3, lambda: rules.write_text(dead))
+        found = rescanned_while(bare, 3, lambda: disks.set_faults(Fault("read", "*.img")))
         assert (drive / ".tripleguard/place.json").read_bytes(), "memory should still answer"
-        rules.write_text("[]")
+        disks.set_faults()
         _only_a_is_gone(bare, found, 3)
         again = bare.run("rescan", "--all", "--json")
         assert (again.status, again.json["findings"], again.json["finished"]) == (0, [], True)
@@ -129,7 +130,7 @@ def test_a_dead_drive_whose_marker_is_still_in_memory_is_gone_and_not_all_corrup
 def _only_a_is_gone(world: World, found: dict[str, Any], after: int) -> None:
     places = {one["place"]: one for one in found["places"]}
     assert (places["A"]["away"], places["A"]["finished"], places["A"]["findings"]) == (True, False, [])
-    assert after <= places["A"]["read_back"] < 8
+    assert after <= count_read(places["A"]) < 8
     assert (places["B"]["away"], places["B"]["finished"], places["B"]["read_back"]) == (False, True, 8)
     assert messages(world) == []
 

@@ -20,13 +20,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import SAMPLES, Images, faulty, images_below, wait_until
+from disk_images import SAMPLES, Images, images_below, wait_until
+from fault_file_system import FaultFileSystem, fault_file_system
+from fault_rules import Fault
 from oracle import Oracle, checked_lists
 from world import CardFolder, TestClock, World, contents
 
 from tripleguard.clock import DAY, SECOND
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
 MIB = 1 << 20
 
@@ -361,10 +363,10 @@ def test_a_bit_that_rots_on_a_drive_is_found_by_the_next_proof_and_copied_again(
 
 
 def test_a_card_file_that_cannot_be_read_is_said_and_its_piece_kept(bare: World, here: Path) -> None:
-    backing, rules = CardFolder(bare.folder("backing")), here / "rules.json"
+    backing = CardFolder(bare.folder("backing"))
     backing.frames(6, size=6 * MIB)
-    rules.write_text('[{"path": "*0003.DNG", "op": "read", "fault": "eio", "at": 5000000, "len": 4096}]')
-    with faulty(backing.root, here / "card", rules):
+    with fault_file_system(backing.root, here / "card") as faulty:
+        faulty.set_faults(Fault("read", "*0003.DNG", offset=5_000_000, length=4096))
         bare.setup()
         card = here / "card"
         found = bare.run("offload", card, "--json")
@@ -379,42 +381,42 @@ def test_a_card_file_that_cannot_be_read_is_said_and_its_piece_kept(bare: World,
             assert pieces
             assert all(whole.startswith(piece.read_bytes()) for piece in pieces)
             assert max(piece.stat().st_size for piece in pieces) >= 4 * MIB
-        rules.write_text("[]")
+        faulty.set_faults()
         assert bare.run("offload", card).status == 0
 
 
 @pytest.mark.parametrize(("count", "quarantine"), [(1, 0), (2, 1)], ids=["once", "twice"])
 def test_a_reading_back_that_fails(bare: World, here: Path, count: int, quarantine: int) -> None:
     """Once: read again, and the copy stands. Twice: it is moved to quarantine and copied anew from the card."""
-    card, rules = bare.card(), here / "rules.json"
+    card = bare.card()
     card.frames(4)
-    with _faulty_drive(bare, here, rules) as drive:
-        rules.write_text(f'[{{"path": "*/ORR_0002.DNG", "op": "read", "fault": "eio", "count": {count}}}]')
+    with _faulty_drive(bare, here) as drive:
+        drive.set_faults(Fault("read", "*/ORR_0002.DNG", count=count))
         found = bare.run("offload", card.root, "--json")
         assert (found.status, found.json["verified"]) == (0, {"A": 4, "B": 4})
-        assert len(list(drive.glob(".tripleguard/quarantine/*/*.DNG"))) == quarantine
+        assert len(list(drive.point.glob(".tripleguard/quarantine/*/*.DNG"))) == quarantine
         assert Counter(bare.on("A").values()) == Counter(card.digests().values())
         assert "reading back was different" in bare.run("log").out or quarantine
 
 
 def test_a_flush_that_fails_once_is_not_repeated_the_copy_is_made_anew(bare: World, here: Path) -> None:
     """After a failed fsync the kernel may have dropped the pages, and a second one says yes (fsync(2), NOTES)."""
-    card, rules = bare.card(), here / "rules.json"
+    card = bare.card()
     card.frames(4)
-    with _faulty_drive(bare, here, rules) as drive:
-        rules.write_text('[{"path": "*.part", "op": "fsync", "fault": "eio", "count": 1}]')
+    with _faulty_drive(bare, here) as drive:
+        drive.set_faults(Fault("fsync", "*.part", count=1))
         found = bare.run("offload", card.root, "--json")
         assert "Trying 1 file" in found.err
         assert (found.status, found.json["verified"]) == (0, {"A": 4, "B": 4})
-        assert len(named(drive)) == 4
+        assert len(named(drive.point)) == 4
         assert Counter(bare.on("A").values()) == Counter(card.digests().values())
 
 
 def test_a_flush_that_always_fails_is_said(bare: World, here: Path) -> None:
-    card, rules = bare.card(), here / "rules.json"
+    card = bare.card()
     card.frames(3)
-    with _faulty_drive(bare, here, rules):
-        rules.write_text('[{"path": "*.part", "op": "fsync", "fault": "eio"}]')
+    with _faulty_drive(bare, here) as drive:
+        drive.set_faults(Fault("fsync", "*.part"))
         found = bare.run("offload", card.root, "--json")
         assert (found.status, found.json["verified"]) == (1, {"A": 0, "B": 3})
         assert "Drive A stopped answering (flushing a copy" in found.json["troubles"][0]["what"]
@@ -456,13 +458,12 @@ def _offloading(world: World, *words: object) -> Iterator[subprocess.Popen[str]]
 
 
 @contextlib.contextmanager
-def _faulty_drive(world: World, here: Path, rules: Path) -> Iterator[Path]:
+def _faulty_drive(world: World, here: Path) -> Iterator[FaultFileSystem]:
     """Drive A on a file system that can be told to fail, where nothing can be read past the cache."""
-    rules.write_text("[]")
-    with faulty(here / "backing-a", here / "drive-a", rules):
+    with fault_file_system(here / "backing-a", here / "drive-a") as drive:
         set_up(world, A=here / "drive-a", B=world.folder("drive-b"))
         world.settings("[rule]\naccept_cached = true\n")
-        yield here / "drive-a"
+        yield drive
 
 
 def test_the_images_leave_nothing_behind(here: Path) -> None:

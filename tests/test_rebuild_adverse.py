@@ -22,6 +22,8 @@ from tripleguard.home import create_home, install_catalog, open_home_lock, resol
 from tripleguard.places.drive import open_drive
 from tripleguard.places.locks import LockHolder, hold_lock
 
+pytestmark = pytest.mark.alone
+
 
 @pytest.fixture
 def shot(world: World) -> World:

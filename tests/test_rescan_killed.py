@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import faulty
+from fault_file_system import fault_file_system
+from fault_rules import Fault
 from rescan_kill_campaign import Shelf, killed, resumed, shelf_below
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="asks the kernel of Linux what is opened")
@@ -36,11 +37,9 @@ def test_a_killed_rescan_reads_at_most_one_picture_twice_on_each_drive(
 
 def test_a_slow_disk_under_the_catalog_makes_no_more_to_read_again(here: Path) -> None:
     """While one reading is being entered no further picture is begun, nor more small files than make up one."""
-    rules = here / "rules.json"
-    rules.write_text("[]")
-    with faulty(here / "backing-home", here / "home", rules), shelf_below(here, 3, 100) as shelf:
+    with fault_file_system(here / "backing-home", here / "home") as home, shelf_below(here, 3, 100) as shelf:
         for seconds in (0.2, 0.7):
-            rules.write_text('[{"path": "*-wal", "op": "fsync", "fault": "slow", "ms": 300}]')
+            home.set_faults(Fault("fsync", "*-wal", error=0, delay_seconds=0.3))
             first = killed(shelf, "100GB/s", seconds)
-            rules.write_text("[]")
+            home.set_faults()
             resumed(shelf, first)

@@ -18,6 +18,8 @@ from tripleguard.checklist import format_b3sum
 from tripleguard.digest import compute_digest
 from tripleguard.places.reserved import is_certainly_own, is_unfinished_name, new_probe_prefix, new_unfinished_name
 
+pytestmark = pytest.mark.alone
+
 PICTURE = b"\xff\xd8\xff\xe1" + b"somebody's picture" * 4000
 OWN = ".tripleguard"
 HIDDEN = [

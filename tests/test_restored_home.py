@@ -24,6 +24,8 @@ from tripleguard.catalog.store import open_catalog
 from tripleguard.jobs.drives import explain_outdated_catalog, locate_drives, open_drives
 from tripleguard.places.place_writer import PlaceWriter
 
+pytestmark = pytest.mark.alone
+
 ALARM = "restored from an older copy"
 
 

@@ -21,6 +21,8 @@ from tripleguard.places.reserved import new_unfinished_name
 from tripleguard.watch.queue import TaskKind, TaskStatus, WatchTask
 from tripleguard.watch.tasks import create_job
 
+pytestmark = pytest.mark.alone
+
 
 @pytest.fixture
 def shot(world: World) -> World:

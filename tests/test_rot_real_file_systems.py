@@ -1,42 +1,29 @@
 """Real rot on real file systems: a bit flips in the image below, and neither size nor time nor inode tells.
 
-It needs root to mount images, and the rig that flips the bit; it skips with the reason where there is none.
+It needs root to mount images; it skips with the reason where there is none.
 """
 
 from __future__ import annotations
 
 import re
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from disk_images import RIGS, Images, images_below
+from disk_images import Images, images_below
 from oracle import ASIDE
 from world import World
 
-pytestmark = pytest.mark.images
+pytestmark = [pytest.mark.images, pytest.mark.alone]
 
-RIG = RIGS / "bitrot"
 SIZE = 300_000
 
 
 @pytest.fixture
 def images(here: Path) -> Iterator[Images]:
-    if not RIG.exists():
-        pytest.skip("needs the rig that flips bits in an image, beside the project")
     with images_below(here) as made:
         yield made
-
-
-def rot(images: Images, path: Path, offset: int) -> None:
-    """Flip the lowest bit of one byte of a file, in the image that it lies in."""
-    mounted = next(one for point, one in images.up.items() if path.is_relative_to(point))
-    done = subprocess.run(
-        [sys.executable, RIG, mounted.image, path, str(offset)], check=False, capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def offloaded(world: World, drive: Path, frames: int = 5) -> dict[str, Path]:
@@ -71,7 +58,7 @@ def test_a_bit_that_rots_below_the_file_system_is_found_by_reading_and_repaired(
     before = {name: on_a[name].stat() for name in victims}
     whole = bare.on("A")
     for name, offset in victims.items():
-        rot(images, on_a[name], offset)
+        images.rot(on_a[name], offset)
     for name in victims:
         one, other = before[name], on_a[name].stat()
         assert (one.st_size, one.st_mtime_ns, one.st_ino) == (other.st_size, other.st_mtime_ns, other.st_ino)
@@ -107,7 +94,7 @@ def test_a_block_that_its_file_system_refuses_to_give_is_corrupt_and_counted(bar
     """btrfs keeps a checksum of each block of 4,096 bytes and answers EIO where it does not fit."""
     drive = images.mount("a", "btrfs", 128)
     on_a = offloaded(bare, drive)
-    rot(images, on_a["ORR_0003.DNG"], 150_000)
+    images.rot(on_a["ORR_0003.DNG"], 150_000)
     with pytest.raises(OSError, match="Input/output"):
         on_a["ORR_0003.DNG"].read_bytes()
     assert bare.run("rescan", "--all").status == 1
@@ -147,7 +134,7 @@ def test_a_file_that_its_file_system_lost_the_way_to_is_corrupt_and_not_missing(
     on_a = offloaded(bare, drive)
     whole = bare.on("A")
     rot_in_the_tables(images, drive, on_a["ORR_0003.DNG"])
-    rot(images, on_a["ORR_0005.DNG"], 1000)
+    images.rot(on_a["ORR_0005.DNG"], 1000)
     with pytest.raises(OSError, match="Bad message"):
         on_a["ORR_0003.DNG"].stat()
     found = bare.run("rescan", "--all", "--json")

@@ -147,7 +147,7 @@ class Gateway(threading.Thread):
                 line.sendall(b"welcome to our hotel\r\n\r\n")
 
 
-def until_true(true: Callable[[], bool], patience: float = 10) -> None:
+def until_true(true: Callable[[], bool], patience: float = 120) -> None:
     deadline = time.monotonic() + patience
     while not true():
         assert time.monotonic() < deadline

@@ -1,4 +1,4 @@
-"""SIGTERM in the middle of each errand: the watch ends, and the next one finishes what it left."""
+"""SIGTERM in the middle of each task: the watch ends, and the next one finishes what it left."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 from faulty_network import Faults, Line
 from offsite_world import Offsite, credentials_for
 from s3_gateway import Gateway
-from watch_process import Watching, ended, set_watch, watching
+from watch_process import PATIENCE, Watching, ended, set_watch, watching
 from world import TestClock, World
 
 from tripleguard.clock import DAY
@@ -114,7 +114,7 @@ def test_in_a_morning_report(world: World) -> None:
 
 
 def until_begun(watch: Watching, what: str) -> None:
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + PATIENCE
     while f"Begins: {what}" not in watch.log():
         assert time.monotonic() < deadline
         time.sleep(0.001)

@@ -15,7 +15,9 @@ from typing import Any
 
 from world import World
 
-PATIENCE = 30.0
+PATIENCE = 120.0
+"""Seconds after which a busy machine is no excuse any more."""
+POLL = 0.15
 
 
 class Watching:
@@ -48,7 +50,7 @@ class Watching:
                 return found
             ended = f" (the watch ended with {self.process.returncode})" if self.process.poll() is not None else ""
             assert time.monotonic() < deadline, f"waited in vain until {what}{ended}: {found}\n{self.log()}"
-            time.sleep(0.05)
+            time.sleep(POLL)
 
     def until_done(
         self, what: str, subject: str = "", *, number: int = 1, patience: float = PATIENCE
@@ -73,7 +75,7 @@ class Watching:
         return "\n".join(f"{one['at']} {one['line']}{one.get('trace', '')}" for one in logged(self.world))
 
     def end(self, by: signal.Signals = signal.SIGTERM) -> None:
-        """Ask it to end, and wait until it has. Raises TimeoutExpired."""
+        """Ask it to end, and wait until it has."""
         self.process.send_signal(by)
         self.process.wait(PATIENCE)
 
