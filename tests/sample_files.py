@@ -16,7 +16,7 @@ import pytest
 from PIL import Image
 
 from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
-from tripleguard.demo.jpeg_encoder import encode_jpeg
+from tripleguard.demo.mosaic import encode_jpeg
 from tripleguard.demo.stage_scene import paint_stage_scene
 
 SAMPLES = Path(__file__).parents[1].parent / "shared" / "samples"

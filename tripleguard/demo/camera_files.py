@@ -17,7 +17,7 @@ import struct
 from collections.abc import Iterator
 from datetime import datetime
 
-from tripleguard.demo.jpeg_encoder import count_blocks, encode_jpeg
+from tripleguard.demo.mosaic import count_blocks, encode_jpeg
 from tripleguard.demo.stage_scene import paint_stage_scene
 
 MAKE = "Orrery"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 
-from tripleguard.demo.jpeg_encoder import Mosaic
+from tripleguard.demo.mosaic import Mosaic
 
 _DARK = 14
 _BRIGHTEST = 235
