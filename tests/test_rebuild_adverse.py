@@ -174,7 +174,7 @@ def test_a_cut_off_copy_met_first_does_not_hide_the_good_one(shot: World) -> Non
 
 
 SPOILED: dict[str, str] = {
-    "a column is missing": "DROP TRIGGER file_in; ALTER TABLE files DROP COLUMN sample;",
+    "a column is missing": "DROP TRIGGER file_added; ALTER TABLE files DROP COLUMN sample;",
     "a day that is none": "PRAGMA ignore_check_constraints = ON; UPDATE shoots SET day = 'soon';",
     "a path that is a number": "UPDATE folders SET path = 5;",
     "a kind that nobody knows": "UPDATE files SET kind = 'dream';",
