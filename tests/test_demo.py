@@ -71,7 +71,7 @@ def test_the_tour_is_the_same_on_every_machine(here: Path) -> None:
 def test_a_step_that_comes_out_otherwise_is_told_and_ends_the_demo(
     bare: World, here: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tour, "pull_drive_b", lambda _: None)
+    monkeypatch.setattr(tour, "unplug_drive_b", lambda _: None)
     answer = bare.run("demo", here / "tour")
     assert answer.status == 3
     assert "Every step came out" not in answer.out
