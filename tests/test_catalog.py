@@ -546,7 +546,7 @@ def test_two_first_setups_at_once_make_one_catalog(bare: World) -> None:
         for name, path in bare.drives.items()
     ]
     for process in running:
-        _, err = process.communicate(timeout=60)
+        _, err = process.communicate(timeout=240)
         assert process.returncode == 0, err.decode()
     assert {one["name"] for one in bare.run("drives", "--json").json["places"]} == {"A", "B"}
 
