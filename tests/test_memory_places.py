@@ -19,7 +19,8 @@ from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_setup import add_drive
 from tripleguard.jobs.drives import open_drives, select_maintained_drives, select_writable_drives
 from tripleguard.jobs.repair.repair import repair
-from tripleguard.jobs.rescan.rescan import RescanResult, rescan
+from tripleguard.jobs.rescan.rescan import rescan
+from tripleguard.jobs.rescan.rescan_result import RescanResult
 from tripleguard.places.card import open_card
 
 A, B = Path("/in-memory/a"), Path("/in-memory/b")

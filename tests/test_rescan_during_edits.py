@@ -21,7 +21,8 @@ from world import TestClock, World, finished
 from tripleguard.clock import DAY
 from tripleguard.jobs.background import Budget
 from tripleguard.jobs.drives import open_drives, select_maintained_drives
-from tripleguard.jobs.rescan.rescan import RescanResult, rescan
+from tripleguard.jobs.rescan.rescan import rescan
+from tripleguard.jobs.rescan.rescan_result import RescanResult
 
 pytestmark = pytest.mark.alone
 

@@ -14,7 +14,13 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from tripleguard.config_sections import ForecastSettings, HandoverSettings
+from tripleguard.config_sections import (
+    CameraSettings,
+    ClearanceSettings,
+    ForecastSettings,
+    HandoverSettings,
+    SelectSettings,
+)
 from tripleguard.errors import SettingsError
 from tripleguard.names import find_title_problem
 
@@ -95,19 +101,6 @@ class OffloadSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return parse_size(self.buffers)
 
 
-class CameraSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What can't be read from a camera's files. without_serial: model to the name of the only body of it."""
-
-    without_serial: dict[str, str] = {}
-
-
-class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a clearance counts."""
-
-    card_hours: Annotated[int, msgspec.Meta(ge=1, le=24 * 7)] = 24
-    drive_days: Annotated[int, msgspec.Meta(ge=1)] = 7
-
-
 class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What the watch does by itself, and when. Times of day are local wall time."""
 
@@ -165,12 +158,6 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             return None
         day, _, at = self.drill.strip().partition(" ")
         return _WEEKDAYS.index(day.casefold()), time.fromisoformat(at.strip())
-
-
-class SelectSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What makes a picture a select."""
-
-    at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0
 
 
 class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -38,3 +38,22 @@ class ForecastSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     def tour_end(self) -> date | None:
         """The day the tour ends; None: not said."""
         return date.fromisoformat(self.tour_ends.strip()) if self.tour_ends.strip() else None
+
+
+class CameraSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What can't be read from a camera's files. without_serial: model to the name of the only body of it."""
+
+    without_serial: dict[str, str] = {}
+
+
+class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a clearance counts."""
+
+    card_hours: Annotated[int, msgspec.Meta(ge=1, le=24 * 7)] = 24
+    drive_days: Annotated[int, msgspec.Meta(ge=1)] = 7
+
+
+class SelectSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What makes a picture a select."""
+
+    at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0

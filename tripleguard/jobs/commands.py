@@ -54,7 +54,8 @@ from tripleguard.jobs.offsite.upload import UploadResult, upload
 from tripleguard.jobs.progress import Job
 from tripleguard.jobs.repair.repair import RepairResult, repair
 from tripleguard.jobs.rescan.drill import DrillResult, drill
-from tripleguard.jobs.rescan.rescan import RescanResult, count_open_findings, rescan
+from tripleguard.jobs.rescan.rescan import count_open_findings, rescan
+from tripleguard.jobs.rescan.rescan_result import RescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.model import PlaceRecord, PlaceState
 

@@ -19,7 +19,7 @@ from tripleguard.jobs.offsite.rescan_offsite import ReadBackCost
 from tripleguard.jobs.queries.report_query import PlaceStatus, Report
 from tripleguard.jobs.repair.repair import RepairResult
 from tripleguard.jobs.rescan.drill import DrillResult, PlaceDrillResult
-from tripleguard.jobs.rescan.rescan import PlaceRescanResult, RescanResult
+from tripleguard.jobs.rescan.rescan_result import PlaceRescanResult, RescanResult
 from tripleguard.model import Copy, Finding
 from tripleguard.names import escape_text
 from tripleguard.places.disks import SharedDisk

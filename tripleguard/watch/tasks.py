@@ -34,7 +34,7 @@ from tripleguard.jobs.drives import locate_drives, open_drives, select_writable_
 from tripleguard.jobs.offsite.offsite_place import get_offsite_place
 from tripleguard.jobs.offsite.upload import find_upload_obstacle
 from tripleguard.jobs.progress import Job
-from tripleguard.jobs.rescan.rescan import PlaceRescanResult
+from tripleguard.jobs.rescan.rescan_result import PlaceRescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.names import escape_text
 from tripleguard.places.stable_folder import open_stable_folder

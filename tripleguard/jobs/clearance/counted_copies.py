@@ -24,7 +24,8 @@ from tripleguard.jobs.copying.hashing import has_recorded_content
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.existing_copies import copies_usable_for
 from tripleguard.jobs.progress import Job
-from tripleguard.jobs.rescan.rescan import RescanResult, read_back_copies
+from tripleguard.jobs.rescan.rescan import read_back_copies
+from tripleguard.jobs.rescan.rescan_result import RescanResult
 from tripleguard.model import Copy, Entry, FileKind, PlaceKind, PlaceRecord
 from tripleguard.places.base import ChangeWatch
 from tripleguard.places.changes import FolderChanges

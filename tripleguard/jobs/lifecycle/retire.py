@@ -28,7 +28,8 @@ from tripleguard.jobs.clearance.drive_clearance import clear_drive
 from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job
-from tripleguard.jobs.rescan.rescan import RescanResult, SharedCopyFilter, rescan
+from tripleguard.jobs.rescan.rescan import SharedCopyFilter, rescan
+from tripleguard.jobs.rescan.rescan_result import RescanResult
 from tripleguard.model import EventOutcome, EventType, PlaceRecord, PlaceState
 from tripleguard.places.reserved import RESERVED_DIR
 

@@ -19,8 +19,8 @@ from tripleguard.errors import NetworkError, StoppedError
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.copying.buffers import CHUNK_BYTES
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
+from tripleguard.jobs.offsite.upload_events import ItemSent
 from tripleguard.jobs.offsite.upload_item import UploadItem
-from tripleguard.jobs.offsite.upload_workers import ItemSent
 from tripleguard.model import Copy, CopyState, Entry, File, FindingKind, Medium
 from tripleguard.names import is_name_of_copy
 from tripleguard.places.base import CopyReader

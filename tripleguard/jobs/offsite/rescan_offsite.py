@@ -32,7 +32,7 @@ from tripleguard.jobs.frame_files import update_wanted_offsite
 from tripleguard.jobs.offsite.object_verification import read_object
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
-from tripleguard.jobs.rescan.rescan import PlaceRescanResult
+from tripleguard.jobs.rescan.rescan_result import PlaceRescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.model import Copy, CopyState, EventOutcome, EventType, File, FileKind, FindingKind, Medium
 from tripleguard.names import escape_text

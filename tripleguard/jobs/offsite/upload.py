@@ -28,8 +28,9 @@ from tripleguard.jobs.offsite.network import RetryPolicy, Throttle, is_within_wi
 from tripleguard.jobs.offsite.object_verification import ObjectVerification, record_verification, verify_sent
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite
 from tripleguard.jobs.offsite.rescan_offsite import rescan_offsite
+from tripleguard.jobs.offsite.upload_events import ItemNotSent, ItemSent, PartSent, RetryNotice
 from tripleguard.jobs.offsite.upload_queue import UploadQueue
-from tripleguard.jobs.offsite.upload_workers import ItemNotSent, ItemSent, PartSent, RetryNotice, UploadWorkers
+from tripleguard.jobs.offsite.upload_workers import UploadWorkers
 from tripleguard.jobs.progress import Job, Message, Progress, ProgressUpdate
 from tripleguard.model import EventOutcome, EventType
 from tripleguard.names import escape_text

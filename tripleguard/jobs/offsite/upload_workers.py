@@ -12,7 +12,6 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
@@ -34,6 +33,7 @@ from tripleguard.errors import (
 from tripleguard.jobs.copying.copy_tasks import ThreadCrashed
 from tripleguard.jobs.offsite.network import InFlightLimiter, RetryPolicy, Throttle, choose_in_flight_limit
 from tripleguard.jobs.offsite.offsite_place import OpenOffsite, UploadSender
+from tripleguard.jobs.offsite.upload_events import ItemNotSent, ItemSent, PartSent, RetryNotice
 from tripleguard.jobs.offsite.upload_item import UploadItem, build_changed_error
 from tripleguard.jobs.offsite.upload_queue import KeyChooser
 from tripleguard.names import escape_text
@@ -42,38 +42,6 @@ from tripleguard.places.s3.bucket import S3Bucket
 _SIGN_IN_TRIES = 3
 _MAX_KEYS = 20
 ResponseT = TypeVar("ResponseT")
-
-
-@dataclass(frozen=True, slots=True)
-class PartSent:
-    """So many bytes of a parcel arrived."""
-
-    size: int
-
-
-@dataclass(frozen=True, slots=True)
-class ItemSent:
-    """A parcel lies under its key. tag: the server's word for it, '' if it gave none. arrived: proved by parts."""
-
-    item: UploadItem
-    tag: str
-    is_verified_on_arrival: bool
-
-
-@dataclass(frozen=True, slots=True)
-class ItemNotSent:
-    """A parcel could not be sent. ends: nothing more can be sent now, for the same reason."""
-
-    item: UploadItem
-    error: TripleguardError
-    is_final: bool
-
-
-@dataclass(frozen=True, slots=True)
-class RetryNotice:
-    """The line failed and is tried again; for the count."""
-
-    error: TripleguardError
 
 
 SendResult = PartSent | ItemSent | ItemNotSent | RetryNotice | ThreadCrashed

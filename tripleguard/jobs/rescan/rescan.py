@@ -10,19 +10,20 @@ import queue
 import threading
 import time
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from tripleguard.catalog.event_log import add_event, begin_job, end_job, find_interrupted_run_start
 from tripleguard.catalog.findings import add_evidence, list_open_findings
 from tripleguard.clock import DAY
 from tripleguard.errors import CopyError
 from tripleguard.jobs.background import Budget
-from tripleguard.jobs.cached_copies import CachedCopies, find_cached_copies
+from tripleguard.jobs.cached_copies import find_cached_copies
 from tripleguard.jobs.context import JobContext, current_agent
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.jobs.progress import Job, LaneProgress, Message, Progress, ProgressUpdate
 from tripleguard.jobs.rescan.damage import diff_with_good_copy
 from tripleguard.jobs.rescan.recorder import RescanRecorder
+from tripleguard.jobs.rescan.rescan_result import PlaceRescanResult, RescanResult
 from tripleguard.jobs.rescan.scan_lane import RescanDepth, ScanLane
 from tripleguard.jobs.rescan.scan_results import (
     ChangedCopies,
@@ -49,44 +50,6 @@ _MAX_COMPARISONS = 1000
 """Bad copies that are laid beside a good one in one run; the others wait for the next."""
 _RESUME_WINDOW_NS = 7 * DAY
 """How old a cut-off run of `all` may be to be gone on with, in ns: what it read would else pass as read now."""
-
-
-@dataclass(slots=True)
-class PlaceRescanResult:
-    """What a rescan did on one drive.
-
-    checked: copies looked at; unchanged: of these, as recorded; read_back: of these, read from the medium;
-    from_memory: of these, read and equal, but maybe from memory. unproved: what only such a reading speaks for.
-    found: what is wrong that was not known before. finished: all that was asked for was looked at. trouble: why it
-    could not be looked at to the end, though it answers.
-    """
-
-    place: str
-    checked: int = 0
-    unchanged: int = 0
-    read_back: int = 0
-    read_from_cache: int = 0
-    read_bytes: int = 0
-    is_finished: bool = False
-    is_disconnected: bool = False
-    error_message: str = ""
-    is_offsite: bool = False
-    new_findings: list[tuple[FindingKind, str]] = field(default_factory=list)
-    cached: CachedCopies | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class RescanResult:
-    """What a rescan found, by drive. stopped: the person ended it early.
-
-    still_open: copies on these drives that are missing, corrupt or altered now, found this time or before, and
-    that nobody has accepted.
-    """
-
-    places: tuple[PlaceRescanResult, ...]
-    seconds: float
-    was_stopped: bool
-    open_finding_count: int
 
 
 @dataclass(frozen=True, slots=True)
