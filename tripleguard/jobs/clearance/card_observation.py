@@ -21,6 +21,14 @@ def stamp_of(entry: Entry) -> FileStamp:
     return entry.size, entry.mtime_ns, entry.ctime_ns
 
 
+def folder_and_parents(folder: str) -> Iterator[str]:
+    """Yield a folder and every folder above it, up to the root, which is empty."""
+    yield folder
+    while folder:
+        folder = folder.rpartition("/")[0]
+        yield folder
+
+
 @dataclass(slots=True)
 class ObservedFile:
     """One file of the card.
@@ -68,8 +76,9 @@ class CardObservation:
         """List the card and remember all of it. Raises CardGone."""
         for item in self.card.entries():
             if isinstance(item, Entry):
-                # Watched before it is read: what is written to it from now on is told.
-                self._monitor.watch(item.folder)
+                # Watch before reading, and the folders above too: a new folder beside this one is a change.
+                for folder in folder_and_parents(item.folder):
+                    self._monitor.watch(folder)
                 self.observe(item)
             elif isinstance(item, IgnoredEntry):
                 self.litter.add(item.path)

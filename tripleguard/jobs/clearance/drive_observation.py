@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from tripleguard.errors import CardGoneError, PlaceFailedError
-from tripleguard.jobs.clearance.card_observation import FileStamp, stamp_of
+from tripleguard.jobs.clearance.card_observation import FileStamp, folder_and_parents, stamp_of
 from tripleguard.jobs.clearance.reasons import ReasonCounter
 from tripleguard.jobs.drives import OpenDrive
 from tripleguard.model import Entry, UncopyableEntry
@@ -41,7 +41,8 @@ class DriveObservation:
         for item in self._list_entries():
             if isinstance(item, Entry):
                 self._stamps[item.path] = stamp_of(item)
-                self._monitor.watch(item.folder)
+                for folder in folder_and_parents(item.folder):
+                    self._monitor.watch(folder)
                 yield item
             elif isinstance(item, IgnoredEntry):
                 self._notes.add("litter on the drive", item.path)
@@ -76,7 +77,7 @@ class DriveObservation:
             PlaceFailedError: The drive is gone.
         """
         changes = self._monitor.changes()
-        for path in sorted(self._stamps):
+        for path in sorted(self._stamps.keys() | set(changes.paths)):
             if changes.may_include(path):
                 self._reasons.add("changed meanwhile here", path)
         if not self.drive.place.is_connected():
