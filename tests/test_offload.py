@@ -504,7 +504,7 @@ def test_rot_is_found_when_evidence_is_old_and_the_card_still_has_the_picture(wo
     assert compute_digest(bytes(content)) in contents(world.drives["B"]).values(), "the bad copy is in quarantine"
     with world.ctx(later) as ctx:
         states = ctx.catalog.fetch_all("SELECT state, count(*) FROM copies GROUP BY state ORDER BY state")
-    assert states == [(CopyState.QUARANTINED, 1), (CopyState.PRESENT, 6)]
+    assert states == [(CopyState.PRESENT, 6), (CopyState.QUARANTINED, 1)]
 
 
 @pytest.mark.parametrize("command", [("clearance", "card"), ("offload",)])

@@ -334,13 +334,13 @@ def test_what_was_removed_by_hand_is_out_of_the_catalog_after_the_next_run(world
 def test_a_report_mentions_much_and_old_things_aside_and_stays_clear(world: World) -> None:
     repaired(world, 2)
     assert world.run("report", "--json").json["quarantine"] == []
-    world.settings('[drives]\naside_size = "500 kB"\n')
+    world.settings('[drives]\nquarantine_size = "500 kB"\n')
     answer = world.run("report", "--json")
     assert (answer.status, answer.json["answer"]) == (0, "clear")
     [one] = answer.json["quarantine"]
     assert (one["place"], one["copies"], one["bytes"], one["large"], one["old"]) == ("A", 2, 2 * SIZE, True, False)
     assert "Quarantine on drive A: 2 bad copies, 524 kB" in world.run("report").out
-    world.settings('[drives]\naside_age = "2d"\n')
+    world.settings('[drives]\nquarantine_age = "2d"\n')
     clock = TestClock()
     with world.ctx(clock) as ctx:
         assert build_report(ctx).quarantine == ()

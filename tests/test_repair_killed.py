@@ -15,7 +15,7 @@ _KILLED = 9
 _AT_A_STEP = """
 import contextlib, os, sys
 from tripleguard.catalog.store import Catalog
-from tripleguard.places.place_writer import Storing
+from tripleguard.places.place_writer import PlaceWriter
 
 count, last = 0, int(sys.argv[1])
 
@@ -26,37 +26,37 @@ def step():
         os._exit(9)
 
 def stepping(name):
-    real = getattr(Storing, name)
+    real = getattr(PlaceWriter, name)
     def called(*given, **named):
         step()
         done = real(*given, **named)
         step()
         return done
-    setattr(Storing, name, called)
+    setattr(PlaceWriter, name, called)
 
-for name in ("_claim", "_write_new", "settle", "publish"):
+for name in ("_claim", "_write_new", "fsync_dirs", "publish"):
     stepping(name)
-real = Catalog.writing
+real = Catalog.transaction
 
 @contextlib.contextmanager
-def writing(catalog):
+def transaction(catalog, **options):
     step()
-    with real(catalog):
+    with real(catalog, **options):
         yield
     step()
 
-Catalog.writing = writing
+Catalog.transaction = transaction
 """
 """Ends the process at the so-manieth step on a drive or in the catalog, before it or after it."""
 
 _AFTER_ASIDE = """
 import os, sys
-from tripleguard.jobs.copying.engine import Copier
-from tripleguard.jobs.copying.recording import Recorder
+from tripleguard.jobs.copying.engine import CopyEngine
+from tripleguard.jobs.copying.recording import CopyRecorder
 
-real = Copier.results
-Copier.results = lambda copier: ([one] for batch in real(copier) for one in batch)
-Recorder.written = lambda *given, **named: os._exit(9)
+real = CopyEngine.iter_batches
+CopyEngine.iter_batches = lambda copier: ([one] for batch in real(copier) for one in batch)
+CopyRecorder.record_written = lambda *given, **named: os._exit(9)
 """
 """Ends the process once it is entered that the bad copy is in quarantine, and not that the good one has its
 place."""

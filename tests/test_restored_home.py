@@ -186,7 +186,7 @@ main()
 """
 
 
-@pytest.mark.parametrize("at", ["take_over_faults", "inherit_evidence", "new_id", "next_generation"])
+@pytest.mark.parametrize("at", ["import_faults", "mark_evidence_inherited", "assign_new_id", "begin_generation"])
 def test_a_kill_while_it_catches_up_leaves_all_of_it_to_the_next_time(world: World, at: str) -> None:
     card, *_ = archive(world)
     kept = _copied(world)

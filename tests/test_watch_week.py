@@ -61,7 +61,7 @@ def test_a_week_over_the_pacific_reads_every_copy_in_time_and_no_night_twice(wor
         clock.where = TOKYO
         daemon.run("2026-11-04T05:00")
         rows = ctx.catalog.fetch_all(
-            "SELECT kind, subject, started_at, outcome FROM jobs WHERE kind NOT IN ('offload', 'decode')"
+            "SELECT kind, subject, started_at, outcome FROM jobs WHERE kind NOT IN ('offload', 'inspect')"
         )
         oldest = ctx.catalog.fetch_one("SELECT min(verified_at) FROM copies")
     assert mornings == [True] * 7
