@@ -34,7 +34,7 @@ def stepping(name):
         return done
     setattr(PlaceWriter, name, called)
 
-for name in ("_claim", "_write_new", "fsync_dirs", "publish"):
+for name in ("_rename_if_free", "_write_new", "fsync_dirs", "publish"):
     stepping(name)
 real = Catalog.transaction
 
@@ -71,7 +71,9 @@ main()
 def _mend_killed(world: World, script: str, at: int = 0) -> int:
     """Exit status of a repair in a process of its own that ends in the middle."""
     words = [sys.executable, "-c", script + _MEND, str(at), str(world.home)]
-    return subprocess.run(words, capture_output=True, timeout=60, check=False).returncode
+    done = subprocess.run(words, capture_output=True, timeout=60, check=False)
+    assert b"Traceback" not in done.stderr, done.stderr.decode()
+    return done.returncode
 
 
 def _spoilt(a: Path, number: int) -> None:
