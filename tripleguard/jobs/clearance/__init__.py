@@ -1,1 +1,1 @@
-"""The only package that may construct a yes: may this card or drive be reformatted?"""
+"""Decide whether a card or a drive may be reformatted; only this package may construct a yes."""

@@ -1,4 +1,4 @@
-"""What is asked of a card, and what the question about it is answered with."""
+"""The question about a card and the answer to it."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from tripleguard.places.base import ChangeWatch, SourceFolder
 
 @dataclass(frozen=True, slots=True)
 class CardQuestion:
-    """What is asked of which card.
+    """The card to answer for and what is already known about it.
 
     Attributes:
         card: The card.
-        observation: What this run has seen of the card already; None: nothing.
-        is_read: It has read the card as well, and is not to read it again.
-        unsteady: Card paths of which two readings were not equal.
-        before: How copies lay on their drives before that run read them back.
-        monitors: What that run has watched since it read copies back, by place (id).
-        accept_damaged: A person lives with files that are damaged at source.
+        observation: What this run has already observed of the card; None for nothing.
+        is_read: The run has read the whole card, so it is not read again.
+        unsteady: Card paths of which two readings differed.
+        before: Stamps of the copies before that run read them back.
+        monitors: The run's change watches since it read copies back, by place id.
+        accept_damaged: The person accepts files that are damaged at source.
     """
 
     card: SourceFolder
@@ -36,9 +36,12 @@ class CardQuestion:
 
 @dataclass(frozen=True, slots=True)
 class VerifiedOnDrive:
-    """How many of a card's files one drive holds verified, and of these how many since this run began.
+    """Count the card's files that one drive holds verified.
 
-    oldest: When the oldest of the others was read back, UTC ns; None: there is none.
+    Attributes:
+        files: All verified files.
+        now: Those read back since this run began.
+        oldest: When the oldest of the others was read back, in UTC ns; None if there are none.
     """
 
     files: int = 0
@@ -46,7 +49,7 @@ class VerifiedOnDrive:
     oldest: int | None = None
 
     def plus(self, verified_at: int, started_at: int) -> VerifiedOnDrive:
-        """Return the counts with one more file, read back at `verified_at`; the run began at `started_at`."""
+        """Return the counts with one more file that was read back at `verified_at`."""
         if verified_at >= started_at:
             return VerifiedOnDrive(self.files + 1, self.now + 1, self.oldest)
         return VerifiedOnDrive(self.files + 1, self.now, min(verified_at, self.oldest or verified_at))
@@ -54,7 +57,7 @@ class VerifiedOnDrive:
 
 @dataclass(frozen=True, slots=True)
 class CardAnswer:
-    """The answer, what each drive holds of the card, and where the record was left."""
+    """The clearance, what each drive holds of the card, and the paths of the written records."""
 
     clearance: Clearance
     verified: dict[str, VerifiedOnDrive]

@@ -2,8 +2,7 @@
 
     list the card -> read every file -> check each copy -> read back old ones -> list and check again -> answer
 
-An offload has listed and read the card already and hands over what it observed. A yes is for the moment at which
-the final check began: what was on the card then is what was read, and each copy that counts was read back.
+A yes applies to the moment the final check began: the card held what was read, and each copy was read back.
 """
 
 from __future__ import annotations
@@ -72,11 +71,7 @@ def clear_card(
 ) -> Job[CardAnswer]:
     """Check the card and every copy on the open drives, answer, and keep the record.
 
-    Args:
-        since: When the run began that asks, in UTC ns; None for now.
-
-    Raises:
-        CardGoneError, StoppedError, CatalogError: There is no answer.
+    since: when the calling run began, in UTC ns; None for now. Raises CardGoneError, StoppedError, CatalogError.
     """
     began = ctx.clock.now() if since is None else since
     observation = question.observation or CardObservation(question.card)
@@ -90,7 +85,7 @@ def clear_card(
         ctx.settings.rule.drive_copies,
         earlier_stamps=question.before,
         monitors=question.monitors,
-        # What was answered with yes may be gone any moment.
+        # A drive that was cleared may be reformatted at any moment.
         excluded_place_ids=list_drives_with_yes(ctx.catalog),
     )
     try:
@@ -111,7 +106,7 @@ def clear_card(
 
 
 class _CardClearanceRun:
-    """One question being answered."""
+    """The run that answers one question."""
 
     def __init__(
         self,
@@ -143,7 +138,7 @@ class _CardClearanceRun:
         self._by_digest: dict[bytes, KnownFile] = {}
 
     def read_card(self) -> Job[None]:
-        """List the card and read every file on it. Raises CardGone, Stopped."""
+        """List the card and read every file on it. Raises CardGoneError, StoppedError."""
         totals = self._observation.count_totals()
         buffer, read = allocate_aligned(CHUNK_BYTES), 0
         for number, item in enumerate(self._observation.list_entries()):
@@ -156,14 +151,14 @@ class _CardClearanceRun:
                 )
 
     def run_first_check(self) -> Job[None]:
-        """Look at each copy of what was read."""
+        """Check each copy of the files that were read."""
         for number, (path, known, pictures) in enumerate(self._iter_known_files()):
             self._copies.run_first_check(known, _file_name(path), pictures)
             if number % _PROGRESS_EVERY == 0:
                 yield self._progress("looking at the copies", number)
 
     def run_final_check(self) -> Job[None]:
-        """List the card and check each copy again. The answer is for the moment at which this begins."""
+        """List the card and check each copy again; the answer is for the moment at which this begins."""
         self._answer_time = self._ctx.clock.now()
         yield self._progress("looking at the card once more", 0)
         known_before = set(self._observation.files)
@@ -176,7 +171,7 @@ class _CardClearanceRun:
             if number % _PROGRESS_EVERY == 0:
                 yield self._progress("looking at the copies once more", number)
         away += self._copies.end_final_check()
-        # What is held open answers also when it lies elsewhere by now, and another card in its place.
+        # An open descriptor still works when the card has moved and another card is mounted at its path.
         if not self._question.card.is_connected():
             raise _card_gone_error(self._question.card)
         for path in sorted(known_before - seen_now):
@@ -193,7 +188,7 @@ class _CardClearanceRun:
             self._reasons.add("catalog from the past")
 
     def make_answer(self) -> CardAnswer:
-        """Count what was seen; the record is kept in the catalog and, for a yes, on the drives."""
+        """Count the result, and keep the record in the catalog and, for a yes, on the drives."""
         with self._ctx.catalog.transaction():
             update_model_quirks(self._ctx.catalog, self._answer_time)
         keep = find_files_to_keep(self._ctx)
@@ -230,7 +225,7 @@ class _CardClearanceRun:
         return CardAnswer(clearance, self._verified, kept)
 
     def _read_file(self, entry: Entry, buffer: memoryview) -> None:
-        """Read one file to its end, and remember what it gave. Raises CardGone, Stopped."""
+        """Read one file to its end and record its digest. Raises CardGoneError, StoppedError."""
         card, hasher, look, head = self._question.card, Hasher(), start_integrity_check(entry), b""
         try:
             reading = card.open_reader(entry.path)
@@ -256,12 +251,14 @@ class _CardClearanceRun:
         self._observation.record_reading(entry, digest)
         known = file_queries.find_file_by_digest(self._ctx.catalog, digest)
         if known is not None and look is not None and not is_inspected(self._ctx.catalog, known.id):
-            told = finish_integrity_check(look, head, entry.name)
+            inspection = finish_integrity_check(look, head, entry.name)
             with self._ctx.catalog.transaction():
-                record_inspection(self._ctx.catalog, known.id, told.verdict, told.traits, self._ctx.clock.now())
+                record_inspection(
+                    self._ctx.catalog, known.id, inspection.verdict, inspection.traits, self._ctx.clock.now()
+                )
 
     def _iter_known_files(self) -> Iterator[tuple[str, KnownFile, frozenset[bytes] | None]]:
-        """Every file of the card that the catalog knows by what was read of it, and its frame's originals."""
+        """Yield every file of the card whose content the catalog knows, with its frame's originals."""
         beside = FrameOriginals()
         for path, seen in self._observation.files.items():
             known = self._find_known(seen)
@@ -281,14 +278,14 @@ class _CardClearanceRun:
     def _originals_beside(
         self, frame_originals: FrameOriginals, known: KnownFile, path: str
     ) -> frozenset[bytes] | None:
-        """The originals of this frame; an original itself is noted for what comes after it."""
+        """Return the originals of this frame; remember an original for the files that follow it."""
         entry = Entry(path, known.file.size, 0)
         if kind_of(entry.name).is_original:
             frame_originals.add(entry, known.file)
         return frame_originals.digests(entry)
 
     def _count_file(self, path: str, observed: ObservedFile, files_to_keep: Mapping[int, int]) -> None:
-        """Count one file of the card, and why it is not covered if it is not."""
+        """Count one file of the card, and the reason if it is not covered."""
         if observed.is_protected:
             self._notes.add("protected", path)
         known = self._find_known(observed)
@@ -314,7 +311,7 @@ class _CardClearanceRun:
         return None
 
     def _explain_uncovered(self, path: str, known: KnownFile) -> str | None:
-        """None if enough drives hold this file; else the reason word."""
+        """Return the reason word if too few drives hold this file, else None."""
         counted = self._counted_copies.get(path)
         if counted is None:
             return "changed meanwhile"
@@ -350,7 +347,7 @@ class _CardClearanceRun:
         self._covered_files.add(known.shoot_id, Entry(path, size, mtime_ns), digest)
 
     def _is_whole_or_accepted(self, known: KnownFile, path: str) -> bool:
-        """Whether a file holds together, or a person lives with it as it is; else the reason is counted."""
+        """Return whether a file is intact or its damage was accepted; count the reason if not."""
         damage = find_damage(self._ctx.catalog, known.id)
         if damage is None:
             return self._was_looked_through(known, path)
@@ -363,7 +360,7 @@ class _CardClearanceRun:
         return True
 
     def _was_looked_through(self, known: KnownFile, path: str) -> bool:
-        """Whether an original was checked, or is of a kind that can't be, or a person lives with it unchecked."""
+        """Return whether an original was checked, is of an uncheckable kind, or was accepted unchecked."""
         look = find_unchecked_verdict(self._ctx.catalog, known.id)
         if look is None or get_uncheckable_kind(look, path) is not None:
             return True

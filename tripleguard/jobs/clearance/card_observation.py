@@ -1,7 +1,7 @@
-"""Everything one run observes of a card, from its first listing to its last.
+"""Record everything that one run observes of a card, from its first listing to its last.
 
-A yes is about everything that was ever listed on the card in the run that answers: a file that was listed once
-and is gone, or was changed meanwhile, is a reason to keep the card, whatever the copies look like.
+A yes covers every file that was ever listed on the card during the run: a file that has vanished or changed since
+is a reason to keep the card, whatever its copies look like.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from tripleguard.model import Entry, UncopyableEntry
 from tripleguard.places.base import CardItem, CardTotals, IgnoredEntry, SourceFolder
 
 FileStamp = tuple[int, int, int]
-"""Size, modification time and change time of a file, as one look gave them."""
+"""Size, modification time and change time of a file, as one stat call returned them."""
 
 
 def stamp_of(entry: Entry) -> FileStamp:
-    """Return what two looks at a file are compared by."""
+    """Return the values by which two observations of a file are compared."""
     return entry.size, entry.mtime_ns, entry.ctime_ns
 
 
@@ -34,11 +34,11 @@ class ObservedFile:
     """One file of the card.
 
     Attributes:
-        stamp: As it was first seen.
-        digest: Of what this run read of it to the end; None: it did not.
+        stamp: As first observed.
+        digest: Of the content, if this run read the file to its end; else None.
         is_unreadable: The last attempt to read it failed.
-        is_changed: Two looks at it, or two readings of it, were not equal.
-        is_protected: Someone protected it in the camera.
+        is_changed: Two observations or two readings of it differed.
+        is_protected: The file was protected in the camera.
     """
 
     stamp: FileStamp
@@ -49,7 +49,7 @@ class ObservedFile:
 
 
 class CardObservation:
-    """The card of one run: list it and report readings through this. Close it when the answer was given."""
+    """The observations of one card in one run. Close it when the answer was given."""
 
     def __init__(self, card: SourceFolder) -> None:
         self.card = card
@@ -59,21 +59,21 @@ class CardObservation:
         self._monitor = card.start_change_monitor()
 
     def close(self) -> None:
-        """End the watching for changes."""
+        """Stop watching for changes."""
         self._monitor.close()
 
     @property
     def can_be_watched(self) -> bool:
-        """Whether this system has a way to tell of changes at all."""
+        """Return whether this system can report changes at all."""
         return self._monitor.is_supported
 
     @property
     def is_watched(self) -> bool:
-        """Whether the system tells of every change to the card's files."""
+        """Return whether the system reports every change to the card's files."""
         return self._monitor.is_complete
 
     def list_entries(self) -> Iterator[CardItem]:
-        """List the card and remember all of it. Raises CardGone."""
+        """List the card and remember all of it. Raises CardGoneError."""
         for item in self.card.entries():
             if isinstance(item, Entry):
                 # Watch before reading, and the folders above too: a new folder beside this one is a change.
@@ -87,7 +87,7 @@ class CardObservation:
             yield item
 
     def count_totals(self) -> CardTotals:
-        """List the card and count what is on it. Raises CardGone."""
+        """List the card and count what is on it. Raises CardGoneError."""
         totals = CardTotals()
         for item in self.list_entries():
             if isinstance(item, Entry):
@@ -100,7 +100,7 @@ class CardObservation:
         return totals
 
     def observe(self, entry: Entry) -> ObservedFile:
-        """Remember one look at a file."""
+        """Record one observation of a file."""
         known = self.files.get(entry.path)
         if known is None:
             known = ObservedFile(stamp_of(entry), is_protected=entry.is_protected)
@@ -110,31 +110,31 @@ class CardObservation:
         return known
 
     def record_reading(self, entry: Entry, digest: bytes) -> None:
-        """Remember that a file, unchanged while it was read, gave this content."""
+        """Record the digest of a file that did not change while it was read."""
         known = self.observe(entry)
         known.is_changed |= known.digest not in (None, digest)
         known.digest = digest
         known.is_unreadable = False
 
     def record_failure(self, path: str) -> None:
-        """Remember that a file could not be read."""
+        """Record that a file could not be read."""
         if path in self.files:
             self.files[path].is_unreadable = True
 
     def changed_paths(self) -> set[str]:
-        """Return the files that the system says were changed since they were first listed."""
+        """Return the files that the system reports as changed since they were first listed."""
         changes = self._monitor.changes()
         return {path for path in self.files if changes.may_include(path)}
 
     def new_paths(self) -> set[str]:
-        """Return what the system says was made or changed in the card's folders and no listing has shown."""
+        """Return the paths that the system reports as created or changed but that no listing has shown."""
         changes = self._monitor.changes()
         if changes.has_lost_track:
             return set()
         return set(changes.paths) - self.files.keys() - self.litter - self.uncopyable.keys()
 
     def keeps_change_times(self) -> bool:
-        """Whether the card's file system keeps a time of change that no program can set back."""
+        """Return whether the card's file system keeps a change time that programs cannot set."""
         return any(mtime != ctime and ctime != 0 for _, mtime, ctime in (one.stamp for one in self.files.values()))
 
     def _observe_uncopyable(self, item: UncopyableEntry) -> None:

@@ -1,11 +1,11 @@
-"""Find which copies of a file count for one answer: unchanged between two checks, and read back lately.
+"""Find which copies of a file count for one answer: unchanged between two checks, and recently read back.
 
     first check -> read back what was read too long ago -> final check
 
-A copy counts if the catalog has it as verified within the time that the answer asks for, and if it lies on its
-drive in the final check exactly as it did before it was read back, or before the question began. What was not
-observed to stay the same, or can't be checked, does not count. Copies that share a disk count once, unless the
-settings allow it; links to the same bytes always do.
+A copy counts if the catalog has it as verified within the required time and if its stamp in the final check equals
+the one from before it was read back or before the question began. A copy that was not observed to stay unchanged,
+or that can't be checked, does not count. Copies that share a disk count once, unless the settings allow it; hard
+links to the same bytes always count once.
 """
 
 from __future__ import annotations
@@ -49,13 +49,13 @@ CopyKey = tuple[int, str]
 
 @dataclass(frozen=True, slots=True)
 class CountedCopies:
-    """The copies of one file that count, one a drive, and why others do not.
+    """The copies of one file that count, one per drive, and why the others do not.
 
     Attributes:
         copies: Those that count if each is on a disk of its own.
-        independent: How many of them count as it is.
-        standings: How the other copies stand.
-        problems: Words for what is wrong with copies that would count otherwise.
+        independent: How many of them are independent of each other.
+        statuses: The statuses of the other copies.
+        problems: Reason words for copies that would otherwise count.
     """
 
     copies: tuple[Copy, ...]
@@ -66,7 +66,7 @@ class CountedCopies:
 
 @dataclass(slots=True)
 class _FirstCheck:
-    """What the first look found: how each copy lay there, and which have to be read back."""
+    """The result of the first check: the stamp of each copy, and which copies must be read back."""
 
     stamps: dict[int, FileStamp] = field(default_factory=dict)
     stale: dict[int, dict[int, Copy]] = field(default_factory=dict)
@@ -77,18 +77,18 @@ class CopyEvidence:
     """The copies on the open drives, for one answer. Close it when the answer was given.
 
     Args:
-        kit: The job's.
-        drives: The drives that can be looked at.
-        needs: What the answer asks of a copy.
-        wanted: How many independent copies are enough.
-        without: Places (ids) whose copies do not count.
-        before: How copies lay on their drives before this job read them back, by place and path.
-        leaving: A drive that may go: what shares its disk, or its very bytes, goes with it.
-        change_times: What is asked of a copy's time of change, where its file system keeps one. `is_unchanged`:
-        it is the
-            one from right before the copy was read back. `same if known`: evidence from before it was kept counts
-            too, and only what was changed is read back. `any`: the caller reads all that counts itself.
-        monitors: By place (id), what this job has watched since it read copies back there; closed by their owner.
+        ctx: The job's context.
+        drives: The drives that can be checked.
+        needs: The requirements for a copy to count.
+        required: How many independent copies are enough.
+        excluded_place_ids: Places whose copies do not count.
+        earlier_stamps: Stamps of the copies before this job read them back, by place id and path.
+        leaving: A drive that may be reformatted; copies that share its disk or its bytes do not count.
+        change_times: The check of a copy's change time, where its file system keeps one. "same": it must equal the
+            one from right before the copy was read back. "same if known": evidence without a change time counts
+            too, and only changed copies are read back. "any": no check; the caller reads every counted copy
+            itself.
+        monitors: This job's change watches since it read copies back, by place id; their owner closes them.
     """
 
     def __init__(
@@ -136,12 +136,12 @@ class CopyEvidence:
         self._responding: dict[int, OpenDrive] = {}
 
     def close(self) -> None:
-        """End the watching for changes."""
+        """Stop watching for changes."""
         for monitor in self._own_monitors.values():
             monitor.close()
 
     def run_first_check(self, known: KnownFile, name: str, originals: frozenset[bytes] | None) -> None:
-        """Look at each copy of a file that may count under this name, and note which must be read back."""
+        """Check each copy of a file that may count under this name, and note which must be read back."""
         counting: list[Copy] = []
         stale: list[Copy] = []
         for copy, drive in self._iter_candidates(known, name, originals):
@@ -152,37 +152,37 @@ class CopyEvidence:
             stamp = self._first_check.stamps.setdefault(copy.id, self._stamp(copy, seen))
             if self._was_edited(known, copy, drive):
                 self._first_check.edited.add(copy.id)
-            stands = self._status_of(copy, seen)
-            if stands is CopyStatus.COUNTS and self._is_as_verified(copy, stamp):
+            status = self._status_of(copy, seen)
+            if status is CopyStatus.COUNTS and self._is_as_verified(copy, stamp):
                 counting.append(copy)
-            elif self._can_be_read_back(copy, drive, stands):
+            elif self._can_be_read_back(copy, drive, status):
                 stale.append(copy)
         if self._count_independent(self._choose_one_per_drive(counting, set()), set()) < self._required:
             for copy in stale:
                 self._first_check.stale.setdefault(copy.place_id, {})[copy.id] = copy
-                # It is read from now on: what was done to it before no longer counts against it.
+                # The copy is read from here on, so earlier changes no longer count against it.
                 self._monitors[copy.place_id].begin_reading(copy.path)
 
     def read_back(self) -> Job[RescanResult]:
-        """Read back what the first look found too old, on all drives at once. Raises CatalogTrouble."""
+        """Read back the copies that the first check found too old, on all drives at once. Raises CatalogError."""
         named = {place: list(copies.values()) for place, copies in self._first_check.stale.items()}
         return read_back_copies(self._ctx, list(self._drives.values()), named)
 
     @property
     def pending_read_backs(self) -> int:
-        """How many copies the first look found that have to be read back."""
+        """Return how many copies the first check found that must be read back."""
         return sum(map(len, self._first_check.stale.values()))
 
     def begin_final_check(self) -> list[str]:
-        """Ask each drive whether it is still there; return the names of those that are not."""
+        """Check that each drive is still connected; return the names of those that are not."""
         self._records = _list_counting_places(self._ctx, self._excluded_place_ids)
         self._responding = {place: drive for place, drive in self._drives.items() if drive.place.is_connected()}
         return [drive.record.name for place, drive in self._drives.items() if place not in self._responding]
 
     def run_final_check(self, known: KnownFile, name: str, originals: frozenset[bytes] | None) -> CountedCopies:
-        """Look at each copy again and count; `end_final_check` tells afterwards what was changed meanwhile."""
+        """Check each copy again and count; `end_final_check` then reports what was changed meanwhile."""
         counting: list[Copy] = []
-        standings: list[CopyStatus] = []
+        statuses: list[CopyStatus] = []
         problems: set[str] = set()
         for copy in copies_usable_for(self._by_name, known, name, originals):
             record = self._records.get(copy.place_id)
@@ -190,43 +190,41 @@ class CopyEvidence:
                 continue
             drive = self._responding.get(copy.place_id)
             seen = drive.stat_or_none(copy.path) if drive is not None else None
-            stands = self._status_of(copy, seen, is_connected=drive is not None)
-            if stands is not CopyStatus.COUNTS:
-                standings.append(stands)
+            status = self._status_of(copy, seen, is_connected=drive is not None)
+            if status is not CopyStatus.COUNTS:
+                statuses.append(status)
             elif seen is None or not self._is_as_before(copy, self._stamp(copy, seen)):
                 problems.add(COPY_CHANGED)
             elif copy.id in self._first_check.edited:
-                standings.append(CopyStatus.MISSING)
+                statuses.append(CopyStatus.MISSING)
             elif seen.mtime_ns != copy.mtime_ns or not self._is_as_read(copy, seen.ctime_ns):
-                # Two seconds or a time zone, which `rules.standing` allows, are enough for another file.
-                standings.append(CopyStatus.UNVERIFIED)
+                # The tolerance of `rules.copy_status` (two seconds, or a time zone) could hide another file.
+                statuses.append(CopyStatus.UNVERIFIED)
             elif (problem := self._explain_dependence(copy)) is not None:
                 problems.add(problem)
             else:
                 counting.append(copy)
         chosen = self._choose_one_per_drive(counting, problems)
         independent = self._count_independent(chosen, problems)
-        return CountedCopies(tuple(chosen), independent, tuple(standings), frozenset(problems))
+        return CountedCopies(tuple(chosen), independent, tuple(statuses), frozenset(problems))
 
     def end_final_check(self) -> list[str]:
-        """Collect what the system says was changed since the first look; return the drives that went away."""
+        """Collect the changes that the system reports since the first check; return the drives that went away."""
         self._changes = {place: monitor.changes() for place, monitor in self._monitors.items()}
         return [drive.record.name for drive in self._responding.values() if not drive.place.is_connected()]
 
     def is_unchanged(self, counted: CountedCopies) -> bool:
-        """Whether, after the last look, enough of the counted copies were not written to since the first look."""
+        """Return whether enough of the counted copies were not written to since the first check."""
         kept = [copy for copy in counted.copies if not self._changes[copy.place_id].may_include(copy.path)]
         return len(kept) == len(counted.copies) or self._count_independent(kept, set()) >= self._required
 
     def is_enough(self, counted: CountedCopies) -> bool:
-        """Whether these are as many as are wanted."""
+        """Return whether enough copies count."""
         return counted.independent >= self._required
 
     def place_name(self, place_id: int) -> str:
-        """Return what a drive is called."""
+        """Return a drive's name."""
         return self._records[place_id].name
-
-    # What each of these rests on
 
     def _iter_candidates(
         self, known: KnownFile, name: str, originals: frozenset[bytes] | None
@@ -249,30 +247,30 @@ class CopyEvidence:
         )
 
     def _is_as_verified(self, copy: Copy, stamp: FileStamp) -> bool:
-        """Whether a copy lies there as it did when it was read back, as far as anybody noted it."""
+        """Return whether a copy's stamp is the one recorded when it was read back, as far as recorded."""
         if self._monitors[copy.place_id].may_have_changed(copy.path):
             return False
         before = self._earlier_stamps.get((copy.place_id, copy.path), stamp)
         return before == stamp and stamp[1] == copy.mtime_ns and self._is_as_read(copy, stamp[2])
 
     def _is_as_read(self, copy: Copy, ctime_ns: int) -> bool:
-        """Whether a copy's time of change is the one from right before it was last read back, where it has one."""
+        """Return whether a copy's change time, if it has one, equals the one from before its last reading."""
         if self._change_times == "any" or not self._drives[copy.place_id].place.keeps_change_times:
             return True
         before = copy.evidence.ctime_ns
         return before == ctime_ns or (before is None and self._change_times == "same if known")
 
     def _stamp(self, copy: Copy, seen: Entry) -> FileStamp:
-        """What two looks at a copy are compared by."""
+        """Return the values by which two observations of a copy are compared."""
         return self._comparable(copy.place_id, stamp_of(seen))
 
     def _comparable(self, place_id: int, stamp: FileStamp) -> FileStamp:
-        """The stamp without a time that the driver only makes up: that may differ by itself."""
+        """Return the stamp without a time that the driver only makes up and that may vary by itself."""
         made_up = self._drives[place_id].place.makes_up_change_times
         return (*stamp[:2], 0) if made_up else stamp
 
     def _is_as_before(self, copy: Copy, stamp: FileStamp) -> bool:
-        """Whether a copy lies there in the last look as it did in the first, and before it was read back."""
+        """Return whether a copy's stamp is the same as in the first check and before it was read back."""
         if self._first_check.stamps.get(copy.id) != stamp:
             return False
         if copy.id in self._first_check.stale.get(copy.place_id, {}):
@@ -288,7 +286,7 @@ class CopyEvidence:
         return status in (CopyStatus.UNVERIFIED, CopyStatus.OVERDUE, CopyStatus.COUNTS)
 
     def _choose_one_per_drive(self, counting: Iterable[Copy], problems: set[str]) -> list[Copy]:
-        """One copy for each drive, no two of which are the same bytes on a disk."""
+        """Return one copy per drive, no two of which share their bytes on a disk."""
         chosen: dict[int, Copy] = {}
         for copy in counting:
             if copy.place_id in chosen:
@@ -300,13 +298,13 @@ class CopyEvidence:
         return list(chosen.values())
 
     def _was_edited(self, known: KnownFile, copy: Copy, drive: OpenDrive) -> bool:
-        """Whether a companion that a drive's going rests on holds something else: it is read, as no time tells."""
+        """Return whether a companion holds other content; it is read, as times don't prove it."""
         if self._leaving is None or known.kind is not FileKind.COMPANION:
             return False
         return not has_recorded_content(drive, copy, known)
 
     def _explain_dependence(self, copy: Copy) -> str | None:
-        """Why a copy would go together with the drive that may leave; None: it would not."""
+        """Return why a copy would be lost with the leaving drive; None if it would not."""
         leaving = self._leaving
         if leaving is None or not can_share_disk(self._leaving_disks, self._disks[copy.place_id]):
             return None
@@ -349,7 +347,7 @@ class CopyEvidence:
 
 
 def _list_counting_places(ctx: JobContext, excluded_place_ids: Collection[int]) -> dict[int, PlaceRecord]:
-    """The drives that the catalog knows, as it knows them now."""
+    """Return the catalog's current records of the drives that count."""
     return {
         record.id: record
         for record in list_places(ctx.catalog)

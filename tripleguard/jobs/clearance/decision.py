@@ -1,6 +1,6 @@
-"""The one place that makes a clearance: a yes comes out only if nothing speaks against it.
+"""The only code that constructs a clearance: yes only if there is no reason against it.
 
-`tests/test_one_yes.py` holds that nothing else in the package makes one.
+`tests/test_one_yes.py` checks that nothing else in the package constructs one.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ def decide_clearance(
     """Return the answer: yes if there is no reason against it and every file is covered.
 
     Args:
-        at: When the last look began, UTC ns: the moment of which the answer speaks.
+        at: When the final check began, in UTC ns; the answer applies to this moment.
         files: How many files were seen.
-        covered: How many of them enough copies hold.
+        covered: How many of them have enough copies.
 
     Raises:
-        AssertionError: Files are not covered and nothing says why.
+        AssertionError: Files are not covered and no reason says why.
     """
     if not reasons and covered != files:
         raise AssertionError("a yes that does not cover every file")

@@ -1,4 +1,4 @@
-"""The answer about a drive: what would fall below the rule without it, by file and by shoot."""
+"""The answer about a drive: which files, by file and by shoot, would fall below the rule without it."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ WORDS_ELSEWHERE = {
     CopyStatus.AWAY: "other drive away",
     CopyStatus.OUT_OF_SERVICE: "other drive out of service",
 }
-"""The reason word for how a copy on another drive stands."""
+"""The reason word for each status of a copy on another drive."""
 
 
 @dataclass(frozen=True, slots=True)
 class UncoveredFile:
-    """A file on the drive that would fall below the rule. elsewhere: drives on which it counts."""
+    """A file on the drive that would fall below the rule; `copies_elsewhere` counts drives with a valid copy."""
 
     path: str
     size: int
@@ -38,13 +38,13 @@ class UncoveredFile:
 
     @property
     def is_sole(self) -> bool:
-        """Whether nothing is known of a copy elsewhere that could be fetched or proved."""
+        """Return whether no copy is known elsewhere that could be fetched or verified."""
         return self.reason in (ONLY_HERE, NO_GOOD_COPY)
 
 
 @dataclass(frozen=True, slots=True)
 class ShootAtRisk:
-    """What of one shoot would fall below the rule. sole: files with no copy elsewhere, not even one away."""
+    """The files of one shoot that would fall below the rule; `sole_files` are known on no other drive at all."""
 
     shoot: Shoot
     files: int
@@ -54,7 +54,7 @@ class ShootAtRisk:
 
 @dataclass(frozen=True, slots=True)
 class DriveClearanceResult:
-    """The answer for one drive. uncovered: sole copies first, then by path."""
+    """The answer for one drive; `uncovered` lists sole copies first, then by path."""
 
     record: PlaceRecord
     clearance: Clearance
@@ -64,7 +64,7 @@ class DriveClearanceResult:
 
 
 def group_by_shoot(catalog: Catalog, uncovered: Iterable[UncoveredFile]) -> tuple[ShootAtRisk, ...]:
-    """Return what of each shoot would fall below the rule, those with the most sole copies first."""
+    """Return the shoots with files that would fall below the rule, those with the most sole copies first."""
     by_shoot: dict[int, list[UncoveredFile]] = {}
     for one in uncovered:
         by_shoot.setdefault(one.shoot_id, []).append(one)

@@ -1,8 +1,8 @@
-"""Answer whether a drive may be taken out of service and reformatted: what would be missing if it were gone.
+"""Answer whether a drive may be taken out of service and reformatted: what would be missing without it.
 
-The drive is listed at this moment: what is on it and not in the catalog, or not as recorded, is a reason to
-keep it. Each of its files must have the copies that the rule asks for on *other* drives that are connected now,
-and those copies must have been read back lately. In doubt the answer is no.
+The drive is listed now: anything on it that is not in the catalog, or not as recorded, is a reason to keep it.
+Each of its files must have the copies that the rule asks for on *other* drives that are connected now, and those
+copies must have been read back recently. In doubt the answer is no.
 """
 
 from __future__ import annotations
@@ -54,9 +54,11 @@ _PROGRESS_EVERY = 200
 
 
 def clear_drive(ctx: JobContext, record: PlaceRecord, drives: Sequence[OpenDrive]) -> Job[DriveClearanceResult]:
-    """Look at the drive and at every other copy of what it holds, on the drives that are here, and answer.
+    """Check the drive and all other copies of its files on the connected drives, and answer.
 
-    Raises PlaceFailed if the drive goes away meanwhile, Stopped, CatalogTrouble.
+    Raises:
+        PlaceFailedError: The drive went away.
+        StoppedError, CatalogError: There is no answer.
     """
     of_files = sum(held.copies for held in shoots.list_coverage(ctx.catalog, record.id))
     with contextlib.closing(_DriveClearanceRun(ctx, record, drives)) as asking:
@@ -89,7 +91,7 @@ def _stop_if_asked(ctx: JobContext) -> None:
 
 
 class _DriveClearanceRun:
-    """One question being answered."""
+    """The run that answers one question."""
 
     def __init__(self, ctx: JobContext, record: PlaceRecord, drives: Sequence[OpenDrive]) -> None:
         self._ctx = ctx
@@ -129,7 +131,7 @@ class _DriveClearanceRun:
         self._in_quarantine = {one.copy.path: one for one in list_quarantined_copies(ctx.catalog, record.id)}
 
     def iter_items(self) -> Iterator[Entry | QuarantineEntry | Copy]:
-        """Yield what is on the drive now; then what the catalog has there that was not listed."""
+        """Yield what is on the drive now, then the recorded copies that the listing did not show."""
         if self._observation is None:
             self._reasons.add("drive not here")
         else:
@@ -146,7 +148,7 @@ class _DriveClearanceRun:
             self._observation.close()
 
     def run_first_check(self, item: Entry | QuarantineEntry | Copy) -> None:
-        """Remember one of them, and look at the copies that it may rest on."""
+        """Remember one item, and check the copies that may replace it."""
         self.items.append(item)
         copy = item if isinstance(item, Copy) else None
         if isinstance(item, Entry):
@@ -161,7 +163,7 @@ class _DriveClearanceRun:
             known = file_queries.get_file(self._ctx.catalog, copy.file_id)
             if isinstance(item, Entry):
                 self._listed_paths.add(copy.path)
-                # Read before the last look, which then shows that it stayed so.
+                # Read it before the final check, which then shows that it stayed unchanged.
                 self._as_recorded[copy.path] = self._is_as_recorded(copy, known, item)
             for one in self._iter_versions(known, copy.path):
                 self._copies.run_first_check(
@@ -169,13 +171,13 @@ class _DriveClearanceRun:
                 )
 
     def read_back(self) -> Job[None]:
-        """Read back what was changed elsewhere since it was verified, though it lies there as recorded."""
+        """Read back the copies elsewhere that look unchanged but were written to since they were verified."""
         if self._copies.pending_read_backs:
             yield from self._copies.read_back()
         _stop_if_asked(self._ctx)
 
     def begin_final_check(self) -> None:
-        """List the drive again: what this answers is so at the moment this begins."""
+        """List the drive again; the answer applies to the moment at which this begins."""
         self._answer_time = self._ctx.clock.now()
         if self._observation is not None:
             self._observation.compare_listing()
@@ -183,7 +185,7 @@ class _DriveClearanceRun:
             self._reasons.add("drive gone meanwhile", name)
 
     def end_final_check(self) -> None:
-        """Add what was changed on any drive since the first look."""
+        """Add what was changed on any drive since the first check."""
         for name in self._copies.end_final_check():
             self._reasons.add("drive gone meanwhile", name)
         for path, counted in self._counted_on:
@@ -198,7 +200,7 @@ class _DriveClearanceRun:
             self._reasons.add("catalog from the past")
 
     def count_item(self, item: Entry | QuarantineEntry | Copy) -> None:
-        """Count one of them."""
+        """Count one item."""
         if isinstance(item, Copy):
             self._count_unlisted(item)
             return
@@ -216,13 +218,13 @@ class _DriveClearanceRun:
             self._count_file(known, copy)
 
     def _reason_for_state(self, reason: str) -> str:
-        """The word as it is for this drive: on one that is leaving, nothing is entered or put right."""
+        """Return the reason word for this drive's state: a leaving drive takes no new entries or repairs."""
         return f"{reason}, leaving" if self._record.state is PlaceState.RETIRING else reason
 
     def _is_as_recorded(self, copy: Copy, known: KnownFile, entry: Entry) -> bool:
-        """Whether a file on the drive is the recorded one; read where size and time don't say so exactly.
+        """Return whether a file on the drive is the recorded one; read it where size and time don't prove it.
 
-        An editor can save a sidecar twice within two seconds, so a companion is read always: it is small.
+        A companion is always read, because an editor can save it twice within two seconds; it is small.
         """
         if not is_as_recorded(copy, entry):
             return False
@@ -234,7 +236,7 @@ class _DriveClearanceRun:
         return has_recorded_content(self._drive, copy, known)
 
     def make_answer(self) -> DriveClearanceResult:
-        """The answer from what was counted."""
+        """Return the answer from what was counted."""
         reasons = self._reasons.to_reasons()
         if not reasons and (self._uncovered or len(self._covered) != self._files):
             raise AssertionError("a yes that does not cover every file")
@@ -265,14 +267,14 @@ class _DriveClearanceRun:
     def _count_copies(
         self, path: str, known: KnownFile, name: str, originals: frozenset[bytes] | None
     ) -> CountedCopies:
-        """Count the copies elsewhere in the last look; whether they stayed as they were is asked at the end."""
+        """Count the copies elsewhere in the final check; the end checks whether they stayed unchanged."""
         counted = self._copies.run_final_check(known, name, originals)
         if self._copies.is_enough(counted):
             self._counted_on.append((path, counted))
         return counted
 
     def _iter_versions(self, known: KnownFile, path: str) -> Iterator[KnownFile]:
-        """The file, and of a sidecar also its newest version."""
+        """Yield the file and, for a sidecar, also its newest version."""
         yield known
         newest = (
             find_newest_version(self._ctx.catalog, path, self._record.id)
@@ -283,7 +285,7 @@ class _DriveClearanceRun:
             yield file_queries.get_file(self._ctx.catalog, newest)
 
     def _count_quarantined(self, drive: OpenDrive, item: QuarantineEntry) -> None:
-        """It may be somebody's work or the last bytes of a picture: it is read, no name or note is believed."""
+        """Read and count a quarantined file: it may be someone's work, and its name and note prove nothing."""
         if item.is_note:
             return
         copy = self._in_quarantine.get(item.path)
@@ -294,11 +296,10 @@ class _DriveClearanceRun:
             self._reasons.add("quarantine and unknown" if copy is None else "only in quarantine", item.path)
 
     def _count_unlisted(self, copy: Copy) -> None:
-        """A copy that the catalog has here and that was not seen: gone, or a bad one that was moved to
-        quarantine."""
+        """Count a copy that the catalog has here but the listing did not show: gone, or quarantined."""
         known = file_queries.get_file(self._ctx.catalog, copy.file_id)
         if copy.state is CopyState.QUARANTINED:
-            # An older version of a sidecar is moved to quarantine too; only an original can be past repairing.
+            # Older versions of a sidecar are quarantined too; only an original can be beyond repair.
             elsewhere = self._copies.run_final_check(known, known.name, None).copies
             if known.kind is not FileKind.COMPANION and not elsewhere and not self._has_good_copy(known):
                 self._reasons.add("no good copy", copy.path)
@@ -316,7 +317,7 @@ class _DriveClearanceRun:
             self._reasons.add("gone and short", copy.path)
 
     def _count_file(self, known: KnownFile, copy: Copy) -> None:
-        """Count one file of the drive, and why it would fall below the rule if it would."""
+        """Count one file of the drive, and the reason if it would fall below the rule."""
         self._files += 1
         self._bytes += known.file.size
         path = copy.path
@@ -338,7 +339,7 @@ class _DriveClearanceRun:
         self._uncovered.append(UncoveredFile(path, known.file.size, known.shoot_id, counted.independent, word))
 
     def _is_superseded(self, known: KnownFile, path: str) -> bool:
-        """Whether this is an older version of a sidecar whose newest one is safe without the drive."""
+        """Return whether this is an older version of a sidecar whose newest one is safe without the drive."""
         newest = (
             find_newest_version(self._ctx.catalog, path, self._record.id)
             if known.kind is FileKind.COMPANION
@@ -354,10 +355,10 @@ class _DriveClearanceRun:
         for problem in (COPY_CHANGED, SAME_COPY, SAME_DISK):
             if problem in counted.problems:
                 return problem
-        told = primary_reason(counted.statuses)
-        if not counted.copies and told in (None, CopyStatus.MISSING, CopyStatus.OUT_OF_SERVICE):
+        status = primary_reason(counted.statuses)
+        if not counted.copies and status in (None, CopyStatus.MISSING, CopyStatus.OUT_OF_SERVICE):
             return ONLY_HERE if copy.state is CopyState.PRESENT else NO_GOOD_COPY
-        return WORDS_ELSEWHERE[told] if told is not None else "one elsewhere"
+        return WORDS_ELSEWHERE[status] if status is not None else "one elsewhere"
 
     def _add_covered(self, path: str, known: KnownFile) -> None:
         self._covered.append((path, known.file.digest))
@@ -365,7 +366,7 @@ class _DriveClearanceRun:
         self._list_hasher.update(line.encode() + path.encode("utf-8", "surrogateescape") + b"\n")
 
     def _originals_beside(self, known: KnownFile, path: str) -> frozenset[bytes] | None:
-        """The originals that a companion lies beside here; None where it lies beside none, or is one itself."""
+        """Return the originals beside a companion on this drive; None if there are none or it is an original."""
         if is_identified_by_content(known.kind, known.file.size):
             return None
         return find_pictures(self._ctx.catalog, self._record.id, path) or None

@@ -1,4 +1,4 @@
-"""Everything one run observes of a drive that may go, from its first listing to its last."""
+"""Record everything that one run observes of a drive, from its first listing to its last."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tripleguard.places.reserved import QUARANTINE_DIR, is_reserved
 
 
 class DriveObservation:
-    """The drive of one question. Close it when the answer was given."""
+    """The observations of one drive in one run. Close it when the answer was given."""
 
     def __init__(
         self, places: PlaceAccess, drive: OpenDrive, reasons: ReasonCounter, notes: ReasonCounter
@@ -33,7 +33,7 @@ class DriveObservation:
         self._monitor.close()
 
     def iter_entries(self) -> Iterator[Entry | QuarantineEntry]:
-        """Yield every file on the drive, and remember it; what can't be copied or is litter is counted.
+        """Yield and remember every file on the drive; only count litter and entries that can't be copied.
 
         Raises:
             PlaceFailedError: The drive is gone.
@@ -95,7 +95,7 @@ class DriveObservation:
             listing.close()
 
     def _is_reserved_item(self, item: Entry | IgnoredEntry | UncopyableEntry) -> bool:
-        """Return whether something in the reserved folder is certainly the tool's own, or is in quarantine."""
+        """Return whether something in the reserved folder is certainly the tool's own, or is quarantined."""
         if item.path == QUARANTINE_DIR or item.path.startswith(f"{QUARANTINE_DIR}/"):
             return True
         return isinstance(item, Entry) and self.drive.place.is_certainly_own(item.path)

@@ -1,8 +1,8 @@
 """Identify the files in a drive's quarantine by their bytes, read now from the medium.
 
-A repair moves into quarantine what is not as recorded: rot, but also an original that somebody edited in place,
-another picture that was saved over it, a sidecar with other settings. What the catalog calls them says which
-picture they belonged to, and not what they hold; so they are read.
+A repair quarantines whatever is not as recorded: bit rot, but also an original that was edited in place, another
+picture saved over it, or a sidecar with other settings. The catalog only records which picture such a file
+belonged to, not what it holds, so it is read.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tripleguard.places.quarantine import QuarantineEntry
 
 
 def identify_content(catalog: Catalog, drive: OpenDrive, item: QuarantineEntry) -> KnownFile | None:
-    """Return the file that one thing in quarantine holds whole; None if it is none, or that can't be told."""
+    """Return the file whose whole content a quarantined file holds; None if there is none or it can't be read."""
     if item.problem:
         return None
     try:
@@ -39,6 +39,6 @@ def known_as(catalog: Catalog, found: File) -> KnownFile | None:
 
 
 def original_name(copy: QuarantinedCopy | None, item: QuarantineEntry) -> str:
-    """Return the name under which what lies in quarantine is to be held elsewhere, should it be a sidecar."""
+    """Return the name under which another copy of a quarantined file would have to exist, if it is a sidecar."""
     home = copy.home_path if copy is not None else None
     return (home or item.path).rpartition("/")[2]

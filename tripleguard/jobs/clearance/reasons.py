@@ -122,11 +122,11 @@ _CARD_NOTES = {
 }
 
 REASON_TEXTS = _CARD_REASONS | _DRIVE_REASONS | _CARD_NOTES | _DRIVE_NOTES
-"""Every word that a reason or a note may have."""
+"""All words that a reason or a note may have."""
 
 
 def reason_text(kind: str, count: int) -> str:
-    """The sentence for count files with this reason or note, without a full stop. Raises KeyError."""
+    """Return the sentence for count files with this reason or note, without a full stop. Raises KeyError."""
     one = count == 1
     return REASON_TEXTS[kind].format(
         files=f"{count:,} file{'' if one else 's'}",
@@ -149,7 +149,7 @@ _MAX_EXAMPLES = 5
 
 
 class ReasonCounter:
-    """Counts words. first: words that are told before all others, in this order; else the most frequent first."""
+    """Count reason words; those in `first` come first, in that order, then the most frequent."""
 
     def __init__(self, first: Sequence[str] = ()) -> None:
         self._first = tuple(first)
@@ -157,13 +157,13 @@ class ReasonCounter:
         self._examples: dict[str, list[str]] = {}
 
     def add(self, kind: str, path: str | None = None) -> None:
-        """One more of this word, with the path it is about."""
+        """Count this word once more, with the path it is about."""
         self._counts[kind] = self._counts.get(kind, 0) + 1
         if path is not None and len(self._examples.setdefault(kind, [])) < _MAX_EXAMPLES:
             self._examples[kind].append(path)
 
     def to_reasons(self) -> tuple[ClearanceReason, ...]:
-        """What was counted, as sentences."""
+        """Return what was counted, as sentences."""
         return tuple(
             ClearanceReason(word, count, reason_text(word, count), tuple(self._examples.get(word, ())))
             for word, count in sorted(self._counts.items(), key=self._rank)

@@ -1,4 +1,4 @@
-"""Keep the record of a clearance: in the catalog always; for a yes also as a plain text beside each shoot."""
+"""Keep the record of a clearance: in the catalog always; for a yes also as a text file beside each shoot."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tripleguard.places.reserved import RECORD_PREFIX
 
 @dataclass(slots=True)
 class CoveredFiles:
-    """The card files that a clearance covers, by shoot. Compact: a card can hold fifty thousand."""
+    """The card files that a clearance covers, by shoot; compact, because a card can hold fifty thousand."""
 
     by_shoot: dict[int, list[tuple[str, bytes]]] = field(default_factory=dict)
 
@@ -32,7 +32,7 @@ class CoveredFiles:
 def save_record(
     ctx: JobContext, clearance: Clearance, covered: CoveredFiles, drives: Sequence[OpenDrive]
 ) -> tuple[str, ...]:
-    """Keep the answer; returns where on the drives it was written. A drive that can't take it is passed over."""
+    """Keep the answer and return where on the drives it was written; skip a drive that can't take it."""
     with ctx.catalog.transaction():
         add_clearance(ctx.catalog, clearance, "card", current_agent())
         word = "may be reformatted" if clearance.is_yes else "must not be reformatted"
@@ -65,7 +65,7 @@ def save_record(
 
 
 def _choose_record_path(drive: OpenDrive, folder: str, at: int) -> str:
-    """Where the record goes; one of the same second is never replaced. Raises PlaceFailed."""
+    """Return a free path for the record, so that none of the same second is replaced. Raises PlaceFailedError."""
     while drive.place.exists(path := f"{folder}/{RECORD_PREFIX}{format_stamp(at)}.txt"):
         at += SECOND
     return path
@@ -90,5 +90,5 @@ def _format_record(
     yield checklist.format_b3sum(files)
 
 
-# Notes that whoever reads a record years later must not miss.
+# Notes that a reader of the record must not miss years later.
 _NOTES_IN_RECORD = frozenset({"damage accepted"})
