@@ -1,9 +1,8 @@
-"""The buffer pool between one reader and all consumers, and reading ahead while earlier pieces are hashed.
+"""The buffer pool between one reader and its consumers, and read-ahead for hashing.
 
-A medium that waits while a processor hashes, and a processor that waits while the medium reads, take the sum of
-both times; side by side they take the longer one. Read-ahead keeps two pieces under way, one behind the other,
-so that the medium never idles between two requests. Nothing is read past the end of the file that was asked
-for.
+Reading and hashing one after the other takes the sum of both times; in parallel they take the longer one.
+Read-ahead keeps two requests queued, so that the medium never idles between them. It never reads past the end of
+the file.
 """
 
 from __future__ import annotations
@@ -19,20 +18,20 @@ from tripleguard.places.base import PositionalReader
 from tripleguard.places.cache_bypass import allocate_aligned
 
 CHUNK_BYTES = 4 * 1024 * 1024
-"""Bytes per buffer: large enough that a device streams, small enough that the ring stays flat."""
+"""Bytes per buffer: large enough for a device to stream, small enough to bound the pool's memory."""
 
 
 class BufferPool:
-    """A fixed number of aligned buffers. Whoever needs one waits until another is done with it."""
+    """A fixed number of aligned buffers. `acquire` waits until one is free."""
 
     def __init__(self, total_bytes: int) -> None:
-        # The one given back last goes out first: its pages are in memory already.
+        # Last in, first out: the pages of the buffer released last are still in memory.
         self._free: queue.LifoQueue[memoryview] = queue.LifoQueue()
         for _ in range(max(3, total_bytes // CHUNK_BYTES)):
             self._free.put(allocate_aligned(CHUNK_BYTES))
 
     def acquire(self, is_stopped: Callable[[], bool]) -> memoryview | None:
-        """A free buffer; None once stopped."""
+        """Return a free buffer; None once stopped."""
         while not is_stopped():
             try:
                 return self._free.get(timeout=0.2)
@@ -46,7 +45,7 @@ class BufferPool:
 
 @dataclass(slots=True)
 class Chunk:
-    """A filled buffer that several readers share; the last one to finish gives it back to the ring."""
+    """A filled buffer that several consumers share; the last release returns it to the pool."""
 
     pool: BufferPool
     buffer: memoryview
@@ -74,7 +73,7 @@ _CONCURRENT_REQUESTS = 2
 
 @dataclass(frozen=True, slots=True)
 class _ReadRequest:
-    """One request: fill the buffer from offset on. count: bytes that came, or the error."""
+    """A request to fill the buffer from offset on; `count` resolves to the bytes read, or the error."""
 
     reading: PositionalReader
     offset: int
@@ -83,11 +82,11 @@ class _ReadRequest:
 
 
 class ReadAhead:
-    """The threads and buffers for one drive. Files are read one after the other, never two at once."""
+    """The threads and buffers for one drive. Files are read one after another, never two at once."""
 
     def __init__(self, name: str) -> None:
         self._requests: queue.SimpleQueue[_ReadRequest | None] = queue.SimpleQueue()
-        # One more than under way: the one that is being hashed.
+        # One more than the concurrent requests: the piece that is being hashed.
         self._free = [allocate_aligned(PIECE_BYTES) for _ in range(_CONCURRENT_REQUESTS + 1)]
         self._threads = [
             threading.Thread(target=self._serve_requests, name=f"read-{name}-{number}", daemon=True)
@@ -97,11 +96,13 @@ class ReadAhead:
             thread.start()
 
     def read_pieces(self, reading: PositionalReader, size: int) -> Generator[memoryview, None, None]:
-        """What the reading holds, in order, each piece good until the next is asked for.
+        """Yield the content in order; each piece is valid until the next is requested.
 
-        size: about how many bytes there are; more or fewer are given as they are. Whoever stops early closes the
-        generator; when it is closed nobody touches the reading any more. Raises what the reading raised, after
-        all that was read before it.
+        A caller that stops early closes the generator; after that nothing touches the reading any more. An error
+        of the reading is raised after all pieces that were read before it.
+
+        Args:
+            size: The expected number of bytes; fewer or more are yielded as they come.
         """
         under_way = deque([self._submit(reading, 0)])
         offset = PIECE_BYTES
@@ -128,7 +129,7 @@ class ReadAhead:
                 self._free.append(piece.buffer)
 
     def close(self) -> None:
-        """End the threads, once no reading is under way."""
+        """End the threads, once no reading is in progress."""
         for _ in self._threads:
             self._requests.put(None)
         for thread in self._threads:

@@ -16,7 +16,7 @@ from tripleguard.places.base import CopyReader
 
 @dataclass(frozen=True, slots=True)
 class RepairTarget:
-    """What a copy is made for: the finding (the catalog's id), and the path at which it was found."""
+    """The finding (catalog id) that a copy repairs, and the path at which it was found."""
 
     finding_id: int
     path: str
@@ -24,14 +24,19 @@ class RepairTarget:
 
 @dataclass(slots=True, eq=False)
 class CopyTask:
-    """One file on its way. lanes: numbers of the lanes that shall get it; none: it is only read.
+    """One file to copy.
 
-    guess: the file it is taken for before it is read. still_same: whether the source is unchanged. source: the
-    catalog's id of the copy it is read from, where that is no card file. gives_way: lanes on which a bad copy has
-    the name and is moved to quarantine once the good one is whole, and why; as_seen: what was seen there when
-    that was decided, and anything else is left. heals: the finding that a repair makes it for. given_up: lanes
-    that failed before it was decided where the copy shall lie. look: at the file while it passes; looked: what
-    that told.
+    Attributes:
+        lanes: Numbers of the lanes that get the file; empty if it is only read.
+        is_source_unchanged: Return whether the source is still as listed.
+        expected_file: The file it is assumed to be before it is read.
+        source_copy_id: The catalog's id of the copy it is read from; None for a card file.
+        replaces: The reason, by lane, why the bad copy under the name is quarantined once the good one is flushed.
+        expected_entries: The entry, by lane, seen when that was decided; a different one is left alone.
+        repairs: The finding that a repair makes the copy for.
+        failed_lanes: Lanes that failed before the destination was chosen.
+        integrity_check: Inspects the file while it is read.
+        integrity_result: What the inspection found.
     """
 
     entry: Entry
@@ -55,7 +60,7 @@ class CopyTask:
 
 @dataclass(frozen=True, slots=True)
 class CopyWritten:
-    """A copy is whole, flushed and named on a lane."""
+    """A copy was written, flushed and published on a lane."""
 
     task: CopyTask
     lane: int
@@ -64,7 +69,7 @@ class CopyWritten:
 
 @dataclass(frozen=True, slots=True)
 class CopyQuarantined:
-    """A bad copy at path gave way to a good one that is whole and flushed; it is in quarantine now."""
+    """A bad copy at `path` was quarantined, because a good one replaces it."""
 
     lane: int
     path: str
@@ -73,7 +78,7 @@ class CopyQuarantined:
 
 @dataclass(frozen=True, slots=True)
 class VerifyRequest:
-    """A copy to read back. copy_id: the catalog's, where it has one already; mtime_ns: its time before."""
+    """A copy to read back; `copy_id` if the catalog has it already, `mtime_ns` as recorded."""
 
     path: str
     file: File
@@ -84,7 +89,7 @@ class VerifyRequest:
 
 @dataclass(frozen=True, slots=True)
 class CopyVerified:
-    """A copy was read back and is equal. readings 2: the first one differed or failed. seen: as it lay before."""
+    """A copy was read back and is equal; `readings` is 2 if the first reading differed or failed."""
 
     request: VerifyRequest
     lane: int
@@ -95,7 +100,7 @@ class CopyVerified:
 
 @dataclass(frozen=True, slots=True)
 class VerifyFailed:
-    """A copy was read back twice and is not what it should be; it is in quarantine now, if it could be moved."""
+    """A copy was read back twice and differs; it is in quarantine if it could be moved."""
 
     request: VerifyRequest
     lane: int
@@ -105,7 +110,7 @@ class VerifyFailed:
 
 @dataclass(frozen=True, slots=True)
 class CopyFailed:
-    """A file could not be brought to a lane."""
+    """A file could not be copied to a lane."""
 
     task: CopyTask
     lane: int
@@ -114,7 +119,7 @@ class CopyFailed:
 
 @dataclass(frozen=True, slots=True)
 class LaneFailed:
-    """A lane stopped taking part."""
+    """A lane failed and takes no further part."""
 
     lane: int
     error: CopyError
@@ -129,7 +134,7 @@ class LaneDone:
 
 @dataclass(frozen=True, slots=True)
 class ThreadCrashed:
-    """A thread met something that nobody foresaw."""
+    """A thread failed with an unexpected error."""
 
     error: BaseException
 

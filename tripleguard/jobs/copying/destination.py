@@ -1,9 +1,9 @@
 """Work out where a card file belongs: its shooting day, its shoot, its body, and a free name.
 
-A frame stays together: the raw, its camera JPEG and its sidecar lie side by side and carry the same `-2` if one
-is needed. What the camera wrote decides the day; a file without a date goes with its frame, or by its
-modification time. Where the modification times of a card are not those of its pictures, because a copy lost
-them or a clock was wrong, they decide nothing: such a file goes with the one before it.
+A frame stays together: the raw, its camera JPEG and its sidecar lie side by side and get the same `-2` if they
+need one. The camera's metadata decide the day; a file without a date goes with its frame, else by its modification
+time. Where a card's modification times do not match its pictures, because a copy lost them or a clock was wrong,
+they are ignored: such a file goes with the one before it.
 """
 
 from __future__ import annotations
@@ -26,28 +26,28 @@ from tripleguard.model import Capture, Entry, FileKind
 from tripleguard.names import add_number
 
 MAX_NAME_NUMBER = 9999
-"""How many `-N` are tried before a name is given up."""
+"""How many `-N` suffixes are tried before giving up."""
 
 
 _SIBLING_HEAD_BYTES = 128 << 10
 _MAX_SIBLINGS = 8
 _SAME_TIME_TOLERANCE = timedelta(hours=26)
-"""A modification time this near to a picture's own is its time: zones differ by up to 26 hours."""
+"""The tolerance between a modification time and the picture's own: zones differ by up to 26 hours."""
 
 
 class FrameSource(Protocol):
-    """Where the files of a frame are read from."""
+    """The source of a frame's files."""
 
     def read_at(self, path: str, offset: int, length: int) -> bytes:
-        """A piece of a file. Raises OSError."""
+        """Return a piece of a file. Raises OSError."""
 
     def entries_in(self, folder: str) -> Sequence[Entry]:
-        """The files right in a folder; none if it can't be listed."""
+        """Return the files directly in a folder; empty if it can't be listed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Destination:
-    """What decides where a file lies. wall_ns: camera wall time counted as UTC; offset: minutes."""
+    """What decides a file's path. wall_ns: camera wall time counted as UTC; offset: minutes."""
 
     kind: FileKind
     day: str
@@ -59,10 +59,13 @@ class Destination:
 
 
 class DestinationResolver:
-    """Works out placings for the files of one card, in the order in which the card lists them.
+    """Works out destinations for the files of one card, in the order in which the card lists them.
 
-    shoot_of(day) names the shoot that a file of that day belongs to. labels: known bodies. names: of bodies that
-    write no serial. source: the card, for what a head doesn't tell.
+    Args:
+        shoot_of: Return the shoot that files of a day belong to.
+        labels: The labels of known bodies.
+        names: Names for bodies that write no serial number.
+        source: The card, for metadata that lie beyond a file's head.
     """
 
     def __init__(
@@ -90,7 +93,7 @@ class DestinationResolver:
         self._last_body: tuple[str, tuple[str, str, str] | None] = (format_body_label(Capture()), None)
 
     def learn_from_heads(self, heads: Iterable[tuple[Entry, bytes]]) -> None:
-        """Look at the first bytes of a few files, so that those without a body or a time go with the card's."""
+        """Read a sample of file heads, so that files without a body or a time get the card's."""
         known, keys = False, defaultdict[str, list[str]](list)
         for entry, head in heads:
             capture = self._read_capture(entry, head)
@@ -100,7 +103,7 @@ class DestinationResolver:
                 self._learn_time(entry, datetime.fromisoformat(capture.local))
             if capture.model and not known:
                 self._last_body, known = self._resolve_body(capture), True
-        # What differs from picture to picture is no body's key, whatever is known of the place where it lies.
+        # A key that differs from picture to picture identifies no body.
         self._models_without_key = {
             model for model, all_ in keys.items() if len(all_) > 2 and 2 * len(set(all_)) > len(all_)
         }
@@ -108,7 +111,7 @@ class DestinationResolver:
             self._last_body = self._resolve_body(Capture(make=self._last_body[1][0], model=self._last_body[1][1]))
 
     def resolve(self, entry: Entry, head: bytes) -> Destination:
-        """The placing of a card file whose first bytes are head."""
+        """Return the destination of a card file whose first bytes are `head`."""
         if entry.folder != self._folder:
             self._folder = entry.folder
             self._frames.clear()
@@ -123,12 +126,12 @@ class DestinationResolver:
         return self._resolve_from_capture(entry, capture, frame)
 
     def _resolve_from_capture(self, entry: Entry, capture: Capture, frame: tuple[str, str]) -> Destination:
-        """The placing of a file by what it says of itself, remembered for its frame if that is a time."""
+        """Return the destination by the file's own metadata; remember it for its frame if they include a time."""
         kind, known = kind_of(entry.name), capture.local is not None and capture.is_zone_known
         local = self._local_time(capture, entry)
         label, key = self._resolve_body(capture, is_film=kind in (FileKind.VIDEO, FileKind.OTHER))
         if key is None and self._last_body[1] is None and self._body_names.card_name:
-            # A body that writes nothing at all of itself.
+            # The body writes nothing that identifies it.
             label, key = self._ensure_label(
                 ("", "", make_serial_from_name(self._body_names.card_name)), self._body_names.card_name
             )
@@ -142,16 +145,16 @@ class DestinationResolver:
         if known:
             self._learn_time(entry, local)
         if known or kind.is_original:
-            # Also one that says nothing of its time: what belongs to it goes where it goes.
+            # Even without a time: the files of its frame go where it goes.
             self._frames[frame] = placing
         return placing
 
     def preferred_path(self, destination: Destination, entry: Entry) -> str:
-        """The path that the layout gives this file, taken or not."""
+        """Return the path that the layout gives this file, taken or not."""
         return build_copy_path(self._layout, destination.day, destination.shoot, destination.body, entry.path)
 
     def choose_path(self, destination: Destination, entry: Entry, is_free: Callable[[str], bool]) -> str | None:
-        """The first path that is free for this file, beside the rest of its frame. None: all are taken."""
+        """Return the first free path for this file beside the rest of its frame; None if all are taken."""
         wanted = self.preferred_path(destination, entry)
         frame = (*get_frame_key(entry.path), destination.shoot)
         folder, _, name = wanted.rpartition("/")
@@ -164,7 +167,7 @@ class DestinationResolver:
         return None
 
     def learn_number(self, destination: Destination, entry: Entry, name: str) -> None:
-        """Learn from a copy that is there already which number its frame has."""
+        """Learn the number of a frame from a copy that exists already."""
         frame = (*get_frame_key(entry.path), destination.shoot)
         for number in range(2, 100):
             if name.casefold() == add_number(entry.name, number).casefold():
@@ -183,7 +186,7 @@ class DestinationResolver:
         return capture
 
     def _resolve_sibling(self, entry: Entry, frame: tuple[str, str]) -> Destination | None:
-        """The placing of another file of this frame that says when it was taken, read ahead off the card."""
+        """Return the destination of another file of this frame that has a time, read ahead from the card."""
         if self._source is None:
             return None
         if self._siblings is None:
@@ -191,7 +194,7 @@ class DestinationResolver:
             for other in self._source.entries_in(entry.folder):
                 if can_have_capture_time(other.name):
                     self._siblings.setdefault(get_frame_key(other.path), []).append(other)
-        # Each frame is asked once: what has no time now will have none for its next file.
+        # Read each frame only once: one without a time now has none for its next file either.
         for other in self._siblings.pop(frame, [])[:_MAX_SIBLINGS]:
             if other.path == entry.path:
                 continue
@@ -210,20 +213,20 @@ class DestinationResolver:
         self._last_local = local
 
     def _local_time(self, capture: Capture, entry: Entry) -> datetime:
-        """When it was taken, as well as can be said."""
+        """Return the best known local time at which the file was taken."""
         own = datetime.fromisoformat(capture.local) if capture.local is not None else None
         if own is not None and capture.is_zone_known:
             return own
         modified = _modified_at(entry, self._zone)
         if own is not None:
-            # A film's clock may be UTC; the time of its file is the person's own, if it is of that day at all.
+            # A film's clock may be UTC; prefer the file's own time if it is near enough.
             return modified if abs(modified - own) <= _SAME_TIME_TOLERANCE else own
         if self._last_local is not None and self._other_time_count > self._matching_time_count:
             return self._last_local
         return modified
 
     def _resolve_body(self, capture: Capture, *, is_film: bool = False) -> tuple[str, tuple[str, str, str] | None]:
-        """Label and key of a body. moving: of a film, in which bodies often write less of themselves."""
+        """Return a body's label and key. is_film: bodies often write fewer fields in films."""
         if not capture.model:
             return format_body_label(capture), None
         name = self._body_names.name_for(capture)
@@ -240,7 +243,7 @@ class DestinationResolver:
         return self._labels[key], key
 
     def _free_label(self, label: str) -> str:
-        """The body's usual label, numbered where another body has it."""
+        """Return the body's usual label, numbered if another body has it."""
         used = {known.casefold() for known in self._labels.values()}
         number = 2
         candidate = label

@@ -3,9 +3,9 @@
     source -> one reader -> buffer pool -> hasher            -> choose the destination
                                         -> writer per drive  -> flush and publish -> read back and compare
 
-The reader takes tasks one by one from the job's own plan. When the last byte of a file is hashed, the job is
-asked (`decide`) under which path each drive shall have it. Results come back in order, and the job records them
-in the catalog, many rows in one commit.
+The reader takes tasks one by one from the job's plan. When the last byte of a file is hashed, the engine calls the
+job's `decide` for the path on each drive. Results arrive in order, and the job records them in the catalog, many
+rows per commit.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ HEAD_BYTES = 1024 * 1024
 """Bytes from the start of each file that are kept for its metadata."""
 
 _VERIFY_INTERVAL_BYTES = 512 * 1024 * 1024
-"""Bytes that a disk with a head writes before it reads them back."""
+"""Bytes that a rotational disk writes before it reads them back."""
 
 _MAX_BACKLOG = 4000
-"""Results and pieces that may wait before the source waits too."""
+"""Results and pieces that may be queued before the source waits."""
 
 _BATCH_SECONDS = 0.1
 _POLL_SECONDS = 0.01
@@ -50,7 +50,7 @@ _POLL_SECONDS = 0.01
 
 @dataclass(frozen=True, slots=True)
 class SourceRead:
-    """A source file was read to its end and hashed, and it was decided where it shall lie."""
+    """A source file was read to its end and hashed, and its destination was chosen."""
 
     task: CopyTask
     file: File
@@ -58,7 +58,7 @@ class SourceRead:
 
 @dataclass(frozen=True, slots=True)
 class SourceReadFailed:
-    """A source file could not be read, or changed while it was."""
+    """A source file could not be read, or changed while it was read."""
 
     task: CopyTask
     reason: str
@@ -66,14 +66,14 @@ class SourceReadFailed:
 
 @dataclass(frozen=True, slots=True)
 class ReaderDone:
-    """The source is at its end. stopped: the job was asked to stop before."""
+    """The source was read to its end, or the job was stopped before."""
 
     was_stopped: bool
 
 
 @dataclass(frozen=True, slots=True)
 class SourceResumed:
-    """A card file was read by an interrupted run and is still the same."""
+    """A card file was read by an interrupted run and is unchanged."""
 
     entry: Entry
     known_file: KnownFile
@@ -82,14 +82,14 @@ class SourceResumed:
 
 @dataclass(frozen=True, slots=True)
 class CopyMissing:
-    """A copy that the catalog has is not on its drive as recorded."""
+    """A copy in the catalog is not on its drive as recorded."""
 
     copy: Copy
 
 
 @dataclass(frozen=True, slots=True)
 class ExistingCopyFound:
-    """A copy that the catalog did not know stands under the very name that was chosen, with equal bytes."""
+    """A copy unknown to the catalog exists under the chosen name, with equal bytes."""
 
     task: CopyTask
     lane: int
@@ -98,7 +98,7 @@ class ExistingCopyFound:
 
 @dataclass(frozen=True, slots=True)
 class SourceChanged:
-    """A card file differs from what was offloaded from the same path before; both are kept."""
+    """A card file differs from the one offloaded from the same path before; both are kept."""
 
     task: CopyTask
     reason: str
@@ -106,7 +106,7 @@ class SourceChanged:
 
 @dataclass(frozen=True, slots=True)
 class EntrySkipped:
-    """Something on the card that is no file to copy, or litter that is left there."""
+    """An entry on the card that can't be copied, or litter that is left there."""
 
     item: UncopyableEntry | IgnoredEntry
 
@@ -126,10 +126,13 @@ DestinationCallback = Callable[["CopyEngine", CopyTask, File, bytes], dict[int, 
 
 
 class CopyEngine:
-    """The threads of one job. Use: `submit`, iterate `iter_batches`, `close_findings`.
+    """The threads of one job. Call `start`, iterate `iter_batches`, then `close`.
 
-    plan yields tasks and runs in the reader's thread. decide(copier, task, file, head) returns the path for each
-    lane that shall keep the copy and runs in the hasher's thread. before_reading: as for `Lane`, with its number.
+    Args:
+        plan: Yield tasks; runs in the reader's thread.
+        decide: Return the path for each lane that keeps the copy; runs in the hasher's thread.
+        alternate: Write and read back in turns, for disks that should not do both at once.
+        before_reading: Called with the lane's number and the path before a copy is read back.
     """
 
     def __init__(
@@ -165,7 +168,7 @@ class CopyEngine:
         return self._stop_event.is_set()
 
     def stop(self) -> None:
-        """Read nothing more; finish what is written; leave the rest for the next run."""
+        """Stop reading; finish what is being written; leave the rest for the next run."""
         self._stop_event.set()
         for lane in self.lanes:
             lane.resume_verification()
@@ -179,11 +182,11 @@ class CopyEngine:
             thread.start()
 
     def report(self, result: CopyResult) -> None:
-        """Say something in its turn among the results; for plan and decide."""
+        """Queue a message among the results; for `plan` and `decide`."""
         self._results.put(result)
 
     def verify(self, lane: int, request: VerifyRequest) -> None:
-        """Have a copy that lies on a lane's drive already read back, once in a pass."""
+        """Queue a copy that exists on a lane's drive for reading back, once per pass."""
         if request.copy_id is not None:
             if request.copy_id in self._requested_copy_ids:
                 return
@@ -191,9 +194,9 @@ class CopyEngine:
         self.lanes[lane].verify(request)
 
     def wait_for_backlog(self) -> None:
-        """Called between two files by the reader: wait while memory would fill with what is under way.
+        """Wait while too many small files are in progress; the reader calls this between two files.
 
-        Bytes wait for a buffer anyway; this is for the small things that each file leaves behind.
+        The buffer pool bounds the bytes; this bounds the memory that each file takes besides.
         """
         while not self.is_stopped():
             behind = self._is_behind()
@@ -204,7 +207,7 @@ class CopyEngine:
             time.sleep(_POLL_SECONDS)
 
     def iter_batches(self) -> Iterator[list[CopyResult]]:
-        """What happened since the last look, at least every tenth of a second, until all is done."""
+        """Yield the results since the last batch, at least every tenth of a second, until all is done."""
         waiting = len(self.lanes) + 1
         while waiting:
             batch = self._next_batch()
@@ -216,7 +219,7 @@ class CopyEngine:
             yield batch
 
     def close(self) -> list[CopyResult]:
-        """Stop, wait for all threads, and hand over what was not looked at yet."""
+        """Stop, wait for all threads, and return the results not yet yielded."""
         self.stop()
         for thread in self._threads:
             if thread.ident is not None:
@@ -261,7 +264,7 @@ class CopyEngine:
                 self._bytes_since_verify += self._read_file(task)
                 self.wait_for_backlog()
         finally:
-            # Everybody downstream must hear of the end, also when the plan broke.
+            # Signal the end to every consumer, even if the plan failed.
             self._hash_queue.put(None)
             for lane in self.lanes:
                 lane.close()
@@ -316,7 +319,7 @@ class CopyEngine:
                 self._hash_queue.put(("chunk", task, chunk))
                 for lane in lanes:
                     lane.send_chunk(task, chunk)
-                # A file that grows must not fill the drives.
+                # A file that keeps growing must not fill the drives.
                 if total > task.entry.size:
                     break
             return total
@@ -324,7 +327,7 @@ class CopyEngine:
             reading.close()
 
     def _fill_buffer(self, reading: CopyReader, buffer: memoryview) -> int:
-        """Bytes read into buffer; an empty or failed one goes back to the ring."""
+        """Return the bytes read into buffer; release an empty or failed one to the pool."""
         count = 0
         try:
             count = reading.readinto(buffer)
@@ -337,7 +340,7 @@ class CopyEngine:
         try:
             self._hash_files()
         except BaseException:
-            # Buffers must come back and finishers must not wait for ever; the edge reports the crash.
+            # Release all buffers and unblock the finishers; `_run_guarded` reports the crash.
             self.stop()
             while (message := self._hash_queue.get()) is not None:
                 if isinstance(message[2], Chunk):

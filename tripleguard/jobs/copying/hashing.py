@@ -1,4 +1,4 @@
-"""Hash streams with several digests in parallel, and check a copy against its recorded content."""
+"""Hash a stream with several digests in parallel, and check a copy against its recorded content."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from tripleguard.jobs.stored_content import file_at
 from tripleguard.model import Copy
 
 _MIN_PARALLEL_BYTES = 256 * 1024
-"""Bytes below which handing a piece over costs more than summing it."""
+"""Below this many bytes, passing a piece to a thread costs more than hashing it."""
 
 
 class ParallelHasher:
-    """The threads for one stream of files, one file after the other."""
+    """The threads for one stream of files, one file after another."""
 
     def __init__(self) -> None:
         self._threads = ThreadPoolExecutor(max_workers=3, thread_name_prefix="sum")
@@ -41,9 +41,10 @@ class ParallelHasher:
         piece: memoryview,
         also: Callable[[memoryview], None] | None = None,
     ) -> None:
-        """Give a piece to every sum; when this returns none of them looks at the piece any more.
+        """Update every hash with a piece; none of them uses the piece after this returns.
 
-        beside: what else is done with the piece, meanwhile and in this thread. Raises what that raises.
+        Args:
+            also: Called with the piece in this thread meanwhile; its errors are raised.
         """
         if len(piece) < _MIN_PARALLEL_BYTES:
             for one in hashes.values():
@@ -67,7 +68,7 @@ class ParallelHasher:
 
 
 def has_recorded_content(drive: OpenDrive, copy: Copy, known: KnownFile) -> bool:
-    """Whether the copy at its path holds this file now. What can't be read does not."""
+    """Return whether the copy holds this file now; False if it can't be read."""
     try:
         return file_at(drive, copy.path, most=known.file.size) == known.file
     except (OSError, CopyError):

@@ -1,8 +1,8 @@
 """One lane per drive: write, flush and publish, read back.
 
-Three threads in a row, each waiting for the one before. The writer takes buffers from the pool. The finisher
-flushes whole copies, gives them their final names, and syncs the folders once for all copies that wait. The
-verifier reads each copy back past the cache and compares. A lane that fails stops alone; the others go on.
+Three threads form a pipeline. The writer takes buffers from the pool. The finisher flushes whole copies, gives
+them their final names, and syncs the folders once for all queued copies. The verifier reads each copy back past
+the cache and compares. A lane that fails stops alone; the others go on.
 """
 
 from __future__ import annotations
@@ -35,25 +35,26 @@ from tripleguard.places.base import CopyTarget, CopyWriter
 from tripleguard.places.cache_bypass import allocate_aligned
 
 _MAX_PUBLISH_GROUP = 32
-"""Copies that are named and settled together at most; as many may wait for it, each with a file open."""
+"""How many copies are published and synced together at most; each queued one holds a file open."""
 
 _MAX_UNPUBLISHED_BYTES = 4 * 1024 * 1024
-"""Bytes of whole copies that may wait for their names: what a power cut then makes to be written again.
+"""Bytes of whole copies that may wait to be published; a power cut makes them to be written again.
 
-One picture may always wait, or many of the tiny files around it: less than a picture in all.
+One picture may always wait, or many small files: less than a picture in total.
 """
 
 _MAX_BACKLOG = 1000
-"""Files that may wait on a lane before the source waits too."""
+"""Files that may wait on a lane before the source waits."""
 
 
 LaneMessage = tuple[str, CopyTask, Chunk | str | None]
 
 
 class Lane:
-    """The three threads of one drive. report is called from all of them.
+    """The three threads of one drive; all of them call `report`.
 
-    before_reading: called with a copy's path right before it is read back.
+    Args:
+        before_reading: Called with a copy's path right before it is read back.
     """
 
     def __init__(
@@ -73,7 +74,7 @@ class Lane:
         self._before_reading = before_reading
         self._is_stopped = is_stopped
         self._inbox: queue.SimpleQueue[LaneMessage | None] = queue.SimpleQueue()
-        # Each of these holds a file open; a card of many small files must not use up what a process may open.
+        # Each queued copy holds a file open; many small files must not exhaust the process's descriptors.
         self._publish_queue: queue.Queue[tuple[CopyTask, CopyWriter] | None] = queue.Queue(
             maxsize=_MAX_PUBLISH_GROUP
         )
@@ -106,11 +107,11 @@ class Lane:
         self._inbox.put(("chunk", task, chunk))
 
     def end_file(self, task: CopyTask, failure: str | None) -> None:
-        """The source is at its end, or failed with trouble."""
+        """End the file; `failure` says why the source failed, if it did."""
         self._inbox.put(("end", task, failure))
 
     def close(self) -> None:
-        """Nothing more will come."""
+        """Signal that no more files come."""
         self._inbox.put(None)
 
     def verify(self, request: VerifyRequest) -> None:
@@ -119,19 +120,19 @@ class Lane:
         self._verify_queue.put(request)
 
     def is_behind(self) -> bool:
-        """Whether so many files wait here that no more should be read from the source."""
+        """Return whether so many files wait on this lane that the source should pause."""
         return self.is_alive and max(self._inbox.qsize() // 2, self._verify_queue.qsize()) >= _MAX_BACKLOG
 
     def pause_verification(self) -> None:
-        """Let nothing be read back until `resume_verification`: one head can't write and read at once."""
+        """Stop reading back until `resume_verification`: a single head can't write and read at once."""
         self._verify_allowed.clear()
 
     def resume_verification(self) -> None:
-        """Let everything that waits be read back."""
+        """Resume reading back."""
         self._verify_allowed.set()
 
     def wait_for_verification(self) -> None:
-        """Wait until nothing is left to read back, or the lane is done for."""
+        """Wait until nothing is left to read back, or the lane has failed."""
         with self._verify_condition:
             while self._pending_verifies and self.is_alive and not self._is_stopped():
                 self._verify_condition.wait(0.2)
@@ -145,7 +146,7 @@ class Lane:
             self._unblock_other_threads(step)
 
     def _unblock_other_threads(self, step: Callable[[], None]) -> None:
-        """After a crash: give buffers back, and let the threads that wait for this one come to their end."""
+        """Release buffers after a crash, and let the threads that wait for this one end."""
         if step == self._run_writer:
             while (message := self._inbox.get()) is not None:
                 if isinstance(message[2], Chunk):
@@ -214,7 +215,7 @@ class Lane:
             self._keep_partial(task, incoming, failure)
 
     def _wait_to_publish(self, size: int) -> None:
-        """Let a whole copy wait for its name only if not too much waits already."""
+        """Wait until this copy's bytes fit among those not yet published."""
         with self._publish_condition:
             while (
                 self._unpublished_bytes
@@ -280,10 +281,10 @@ class Lane:
             self.verify(VerifyRequest(done.entry.path, done.task.file, task=done.task))
 
     def _quarantine_replaced(self, task: CopyTask, path: str) -> None:
-        """Move a bad copy to quarantine whose place the flushed good one takes. Raises NameTaken, PlaceFailed."""
+        """Quarantine a bad copy that the flushed good one replaces. Raises NameTakenError, PlaceFailedError."""
         why = task.replaces.get(self.number)
         if why is not None and self.place.exists(path):
-            # An editor may have saved there while the good copy was on its way.
+            # An editor may have saved to this path while the good copy was being written.
             if (
                 self.number in task.expected_entries
                 and self.place.stat(path) != task.expected_entries[self.number]
@@ -335,7 +336,7 @@ class Lane:
         self._report(VerifyFailed(request, self.number, why, quarantine))
 
     def _stat_copy(self, path: str) -> Entry:
-        """The copy as it lies there before it is read. Raises OSError."""
+        """Return the copy's entry before it is read. Raises OSError."""
         try:
             seen = self.place.stat(path)
         except CopyError as error:
@@ -345,7 +346,7 @@ class Lane:
         return seen
 
     def _hash_from_medium(self, path: str, buffer: memoryview) -> tuple[File | None, Medium]:
-        """What the medium holds at path; None when stopped on the way. Raises OSError."""
+        """Return the file that the medium holds at path; None if stopped. Raises OSError."""
         hasher = Hasher()
         reading = self.place.open_reader(path)
         try:

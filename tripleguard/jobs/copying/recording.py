@@ -1,7 +1,7 @@
-"""Record what happened to copies in the catalog, many rows in one commit, in the order in which it happened.
+"""Record in the catalog what happened to copies, in order, many rows per commit.
 
-A row is written only after the bytes it describes are flushed and published: the catalog may lag, it never
-leads.
+A row is written only after the bytes it describes are flushed and published: the catalog may lag behind the
+drives, but it never leads.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from tripleguard.wording import pluralize
 
 
 class CopyRecorder:
-    """Writes one job's results. Every method is called inside `Catalog.transaction`."""
+    """Records one job's results. Call every method inside `Catalog.transaction`."""
 
     def __init__(self, ctx: JobContext, job_id: int, drives: Sequence[OpenDrive]) -> None:
         self._ctx = ctx
@@ -48,7 +48,7 @@ class CopyRecorder:
         self.shoot_files: dict[int, int] = {}
 
     def record_read(self, task: CopyTask) -> int:
-        """A card file was read and hashed; the file's id."""
+        """Record that a card file was read and hashed; return the file's id."""
         assert task.file is not None
         assert task.destination is not None
         file_id = self._ensure_file(task.file, task.destination, task.entry.name, task.sample)
@@ -63,18 +63,18 @@ class CopyRecorder:
         return file_id
 
     def record_integrity(self, file: File, result: IntegrityResult | None) -> None:
-        """A file that came from no card was looked into while it was read; what a card's look told is kept."""
+        """Record the inspection of a file that came from no card; keep an earlier inspection from a card."""
         known = file_queries.find_file_by_digest(self._ctx.catalog, file.digest)
         if result is not None and known is not None and not is_inspected(self._ctx.catalog, known.id):
             record_inspection(self._ctx.catalog, known.id, result.verdict, result.traits, self._ctx.clock.now())
 
     def record_resumed(self, entry: Entry, file_id: int, shoot_id: int, read_at: int) -> None:
-        """A card file was read by an interrupted run of the same offload."""
+        """Record a card file that an interrupted run of the same offload has read."""
         add_card_file(self._ctx.catalog, self._job_id, entry, file_id, read_at)
         self.shoot_files[shoot_id] = self.shoot_files.get(shoot_id, 0) + 1
 
     def record_written(self, result: CopyWritten, *, by_us: bool = True) -> None:
-        """A copy is whole and named on a drive."""
+        """Record a copy that was written and published."""
         task = result.task
         assert task.file is not None
         assert task.destination is not None
@@ -95,7 +95,7 @@ class CopyRecorder:
         self._written_counts[shoot_id, place.id] = (copies + 1, size + result.entry.size)
 
     def record_verified(self, result: CopyVerified) -> None:
-        """A copy was read back and is equal."""
+        """Record a copy that was read back and is equal."""
         place = self._drives[result.lane].record
         copy = self._find_copy_id(result.request.copy_id, place.id, result.request.path)
         if copy is None:
@@ -127,7 +127,7 @@ class CopyRecorder:
             )
 
     def record_verify_failure(self, result: VerifyFailed) -> None:
-        """A copy is not what it should be."""
+        """Record a copy that was read back and differs."""
         place, now = self._drives[result.lane].record, self._ctx.clock.now()
         copy = self._find_copy_id(result.request.copy_id, place.id, result.request.path)
         if copy is None:
@@ -140,7 +140,7 @@ class CopyRecorder:
         self._add_fixity_event(result.lane, EventOutcome.FAILURE, result.request.path, result.reason + where, copy)
 
     def mark_corrupt(self, copy_id: int, reason: str) -> None:
-        """A copy does not hold what it should, and stays where it is."""
+        """Mark a copy that holds the wrong content and stays where it is."""
         now, copy = self._ctx.clock.now(), file_queries.get_copy(self._ctx.catalog, copy_id)
         set_copy_state(self._ctx.catalog, copy_id, CopyState.CORRUPT, now)
         self._open_finding(FindingKind.CORRUPT, copy, {"read_back": reason})
@@ -159,7 +159,7 @@ class CopyRecorder:
         )
 
     def record_quarantine(self, result: CopyQuarantined) -> None:
-        """A bad copy gave way to a good one."""
+        """Record that a bad copy was quarantined in favour of a good one."""
         place, now = self._drives[result.lane].record, self._ctx.clock.now()
         copy = file_queries.find_copy_at(self._ctx.catalog, place.id, result.path)
         if copy is not None:
@@ -172,7 +172,7 @@ class CopyRecorder:
         )
 
     def mark_missing(self, copy: Copy) -> None:
-        """A copy that the catalog had is not there any more, or has another size."""
+        """Mark a recorded copy that has vanished or has another size."""
         now = self._ctx.clock.now()
         recorded = file_queries.find_copy_at(self._ctx.catalog, copy.place_id, copy.path)
         if recorded is None or recorded.id != copy.id or recorded.state is not CopyState.PRESENT:
@@ -285,9 +285,12 @@ def record_failed_copy(
     kind: FindingKind = FindingKind.CORRUPT,
     entry: Entry | None = None,
 ) -> None:
-    """The copy is missing, corrupt or altered, and a finding.
+    """Mark a copy as missing, corrupt or altered, and open a finding.
 
-    during: which job found it; why: in plain words; seen: what stood there.
+    Args:
+        during: Which job found it.
+        reason: Why, in plain words.
+        entry: What was found at its path.
     """
     now = ctx.clock.now()
     as_seen = {"size": entry.size, "mtime_ns": entry.mtime_ns} if entry is not None else {}

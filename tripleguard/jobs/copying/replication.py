@@ -1,7 +1,7 @@
-"""What top-up and repair have in common: copying runs whose sources are copies and not a card.
+"""What topup and repair share: copying runs whose sources are copies and not a card.
 
-A source that does not hold what was recorded makes nothing: another one is used, and a copy that was read wrong
-twice is marked corrupt.
+A source that does not hold what was recorded is not used; another one is. A copy that was misread twice is
+marked corrupt.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tripleguard.names import escape_text
 
 
 class ReplicationRun(CopyRun):
-    """One run of such a job. sources: drives that are only read from."""
+    """One such run; `sources` are drives that are only read from."""
 
     def __init__(
         self,
@@ -53,9 +53,10 @@ class ReplicationRun(CopyRun):
         return super().message_for(result)
 
     def _record_bad_source(self, task: CopyTask, reason: str) -> None:
-        """A copy that was to be a source is not good: look for another one; called inside one transaction.
+        """Record that a source copy is bad, so that another one is used; call inside a transaction.
 
-        One bad reading may be the cable's; a second in a later pass, from a drive that answers, is believed.
+        The first bad reading may be the cable's fault; a second one in a later pass, from a drive that responds,
+        counts.
         """
         if task.source_copy_id is None:
             return
@@ -77,9 +78,13 @@ class ReplicationRun(CopyRun):
 
 
 def set_destination_from_copy(catalog: Catalog, task: CopyTask, file: File, path: str) -> KnownFile:
-    """Give the task the placing of the copy at path, now that its source was read; what is known of the file.
+    """Give the task the destination of the recorded copy at `path`, and return the file's record.
 
-    naming: the hasher's own catalog. Raises SourceDiffers if the source holds something else than was recorded.
+    Args:
+        catalog: The hasher's own connection.
+
+    Raises:
+        SourceMismatchError: The source does not hold what was recorded.
     """
     if file != task.expected_file:
         raise SourceMismatchError(

@@ -1,7 +1,7 @@
-"""What every copying job has in common: passes over a source, results, retries, rate, and the end.
+"""What every copying job shares: passes over a source, results, retries, rate, and the end.
 
-A job says what to do with each source file (a plan) and where it shall lie (a decision); everything that can
-happen on the way to a verified copy is handled here, so that it is handled the same way everywhere.
+A job defines what to do with each source file (a plan) and where it goes (a decision); everything between that and
+a verified copy is handled here, the same way for every job.
 """
 
 from __future__ import annotations
@@ -40,11 +40,11 @@ from tripleguard.names import escape_text
 _MAX_MESSAGES = 20
 
 FilesToRetry = dict[str, tuple[Entry, set[int]]]
-"""Files to be tried again, by path: the entry and the lanes that still want it."""
+"""Files to try again, by path: the entry and the lanes that still need it."""
 
 
 class CopyRun:
-    """One run of a copying job, from the caller's thread. subject: what it works on, for the record."""
+    """One run of a copying job, in the caller's thread. subject: what it works on, for the record."""
 
     def __init__(
         self,
@@ -74,10 +74,10 @@ class CopyRun:
         self.recorder = CopyRecorder(ctx, self.job_id, drives)
 
     def before_reading(self, lane: int, path: str) -> None:
-        """A copy on a lane is read back now. Called from the lane's thread."""
+        """Prepare for a copy being read back; called from the lane's thread."""
 
     def active_lanes(self) -> list[int]:
-        """Lanes that still take part. Raises PlaceFailed if there is none."""
+        """Return the lanes that still take part. Raises PlaceFailedError if there are none."""
         lanes = [lane for lane in range(len(self.drives)) if lane not in self._failed_lanes]
         if not lanes:
             raise self._no_drive_error()
@@ -92,14 +92,14 @@ class CopyRun:
         rate: CopyRateEstimator | None = None,
         record: Callable[[CopyResult], None] | None = None,
     ) -> Iterator[Progress]:
-        """Copy what the plan asks for and record it. Raises StoppedError, PlaceFailedError, CatalogError.
+        """Copy what the plan yields and record it. Raises StoppedError, PlaceFailedError, CatalogError.
 
         Args:
-            plan: yields the tasks of this pass, in the reader's thread.
-            decide: chooses the destinations, in the hasher's thread.
-            activity: what to call the pass in its progress; None: as the job.
-            rate: counts its bytes; None: those of the job.
-            record: records one result within a transaction; None: `record_result`.
+            plan: Yields the tasks of this pass, in the reader's thread.
+            decide: Chooses the destinations, in the hasher's thread.
+            activity: The name of the pass in its progress; None for the job's.
+            rate: Counts its bytes; None for the job's own estimator.
+            record: Records one result within a transaction; None for `record_result`.
         """
         activity, rate, record = activity or self._activity, rate or self.rate, record or self.record_result
         self._failures.clear()
@@ -127,11 +127,11 @@ class CopyRun:
         self.raise_if_stopped()
 
     def should_stop(self) -> bool:
-        """Whether nothing more should be read."""
+        """Return whether nothing more should be read."""
         return len(self._failed_lanes) == len(self.drives) or self.ctx.stop.is_set()
 
     def raise_if_stopped(self) -> None:
-        """Raise what ended the pass, if something did."""
+        """Raise the error that ended the pass, if any."""
         if self.ctx.stop.is_set():
             raise StoppedError(
                 f"Stopped after {self.files_done:,} of {self.files:,} files.",
@@ -142,7 +142,7 @@ class CopyRun:
             raise self._no_drive_error()
 
     def record_result(self, result: CopyResult) -> None:
-        """Enter one result; called inside one transaction with others."""
+        """Record one result; called inside a transaction with others."""
         match result:
             case CopyWritten():
                 self.recorder.record_written(result)
@@ -173,10 +173,10 @@ class CopyRun:
                 pass
 
     def release(self, result: CopyResult) -> None:
-        """The result is in the catalog now."""
+        """Free what the result holds in memory; called once it is in the catalog."""
 
     def message_for(self, result: CopyResult) -> str | None:
-        """What the person should hear of a result at once, if anything."""
+        """Return what the person should read at once about a result, if anything."""
         match result:
             case VerifyFailed(proof, lane, why, quarantine):
                 moved = (
@@ -194,30 +194,30 @@ class CopyRun:
         return None
 
     def retry_later(self, entry: Entry, lanes: Iterable[int]) -> None:
-        """Have a file copied once more in the next pass."""
+        """Copy a file once more in the next pass."""
         self._to_retry.setdefault(entry.path, (entry, set()))[1].update(lanes)
 
     def take_retries(self) -> FilesToRetry:
-        """What is to be tried again; the list starts anew."""
+        """Return the files to try again, and clear the list."""
         again, self._to_retry = self._to_retry, {}
         return again
 
     def collect_last_errors(self) -> None:
-        """No more passes: what failed in the last one on a drive that still answers is trouble, once for each."""
+        """Keep the errors of the last pass, one per file, on drives that still respond."""
         self.errors += [error for lane, error in self._failures.items() if lane not in self._failed_lanes]
 
     def remaining_drives(self) -> list[OpenDrive]:
-        """The drives that answered to the end."""
+        """Return the drives that responded to the end."""
         return [drive for lane, drive in enumerate(self.drives) if lane not in self._failed_lanes]
 
     def write_drive_records(self, *, with_snapshots: bool) -> None:
-        """Bring check lists, and snapshots if asked, on the drives up to date."""
+        """Update the check lists on the drives, and snapshots if asked."""
         self.errors += write_checklists_and_snapshots(
             self.ctx, self.remaining_drives(), with_snapshots=with_snapshots
         )
 
     def finish_job(self, outcome: EventOutcome, detail: Mapping[str, object]) -> None:
-        """Enter what was done and how it ended; called inside `transaction`."""
+        """Record what was done and how it ended; call inside `transaction`."""
         self.recorder.add_summary_events(outcome)
         end_job(self.ctx.catalog, self.job_id, outcome, detail, self.ctx.clock.now())
 
@@ -255,7 +255,7 @@ _WARM_UP_SECONDS = 1.5
 
 
 class CopyRateEstimator:
-    """Rate and time left of a job whose stages all move the same number of bytes."""
+    """Estimates rate and time left of a job whose stages all move the same number of bytes."""
 
     def __init__(self, total_bytes: int) -> None:
         self._total_bytes = total_bytes
@@ -266,15 +266,15 @@ class CopyRateEstimator:
 
     @property
     def bytes_read(self) -> int:
-        """Bytes read from the source in all passes that ended."""
+        """Return the bytes read from the source in all finished passes."""
         return self._bytes_read_before
 
     def skip(self, size: int) -> None:
-        """These bytes need no copying."""
+        """Count bytes that need no copying."""
         self._skipped_bytes += size
 
     def update(self, activity: str, files: int, total_files: int, engine: CopyEngine) -> ProgressUpdate:
-        """The progress now."""
+        """Return the progress now."""
         read = self._bytes_read_before + engine.bytes_read
         lanes = tuple(self._add_earlier_passes(lane) for lane in engine.lane_progress())
         done = (read, *(n for lane in lanes for n in (lane.bytes_written, lane.bytes_verified) if lane.is_alive))
@@ -289,7 +289,7 @@ class CopyRateEstimator:
         )
 
     def finish_pass(self, engine: CopyEngine) -> None:
-        """Keep what this pass moved when the next one starts counting anew."""
+        """Add up what this pass moved before the next one starts counting anew."""
         self._bytes_read_before += engine.bytes_read
         for lane in engine.lane_progress():
             written, verified = self._lane_bytes_before.get(lane.name, (0, 0))
@@ -305,7 +305,7 @@ class CopyRateEstimator:
         return (last[stage] - first[stage]) / (now - began) if now > began else 0.0
 
     def _seconds_left(self) -> float | None:
-        """Seconds until the slowest stage is through; None while that can't be told."""
+        """Return the seconds until the slowest stage is through; None while unknown."""
         if self._samples[-1][0] - self._samples[0][0] < _WARM_UP_SECONDS:
             return None
         longest = 0.0
