@@ -18,7 +18,7 @@ _UNESCAPES = {"\\": "\\", "n": "\n", "r": "\r"}
 
 
 def format_b3sum(files: Iterable[tuple[str, bytes]]) -> bytes:
-    """The list for (name, 32-byte digest) pairs, in the order given."""
+    """Return the list for (name, 32-byte digest) pairs, in the order given."""
     return "".join(
         _format_line(name, digest) for name, digest in files if is_valid_utf8(name) and "\ufffd" not in name
     ).encode()
@@ -58,7 +58,7 @@ def find_remarks(content: bytes) -> list[bytes] | None:
 
 
 def is_checklist(content: bytes) -> bool:
-    """Whether this is a check list and nothing else: every line that says anything is one."""
+    """Return whether this is a check list and nothing else: every line that says anything is one."""
     return len(list(parse_b3sum(content))) == sum(bool(line.strip()) for line in content.split(b"\n"))
 
 

@@ -18,7 +18,7 @@ class Clock(Protocol):
         """UTC nanoseconds."""
 
     def zone(self) -> tzinfo | None:
-        """The local zone for what a person reads; None: the system's."""
+        """Return the local zone for what a person reads; None: the system's."""
 
 
 class SystemClock:

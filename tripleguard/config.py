@@ -137,7 +137,7 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def report_time(self) -> time | None:
-        """When the report is written; None: never."""
+        """Return when the report is written; None: never."""
         return time.fromisoformat(self.report_at.strip()) if self.report_at.strip() else None
 
     @property
@@ -147,7 +147,7 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def night_seconds(self) -> float:
-        """How long the night is by the clock; one that ends when it begins is a whole day."""
+        """Return how long the night is by the clock; one that ends when it begins is a whole day."""
         begins, ends = (at.hour * 3600 + at.minute * 60 + at.second for at in self.night_hours)
         return float((ends - begins) % 86_400 or 86_400)
 
@@ -179,7 +179,7 @@ class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def window(self) -> tuple[time, time] | None:
-        """When sending may go on, local wall time; None: always."""
+        """Return when sending may go on, local wall time; None: always."""
         if not self.hours.strip():
             return None
         begins, _, ends = self.hours.partition("-")
@@ -233,7 +233,7 @@ def parse_duration(text: str) -> float:
 
 
 def read_settings(path: Path) -> Settings:
-    """The settings in the file, all defaults if there is none. Raises WrongSettings naming line and key."""
+    """Return the settings in the file, all defaults if there is none. Raises WrongSettings naming line and key."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -244,7 +244,7 @@ def read_settings(path: Path) -> Settings:
 
 
 def parse_settings(text: str, path: Path) -> Settings:
-    """The settings in text; path is only for messages. Raises WrongSettings naming line and key."""
+    """Return the settings in text; path is only for messages. Raises WrongSettings naming line and key."""
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -374,7 +374,7 @@ def _find_template_problem(template: str) -> str | None:
 
 
 def _find_line(text: str, section: str | None, key: str) -> int:
-    """The line a key stands on (1 if it can't be found)."""
+    """Return the line a key stands on (1 if it can't be found)."""
     here: str | None = None
     for number, line in enumerate(text.splitlines(), 1):
         bare = line.strip()

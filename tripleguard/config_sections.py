@@ -36,7 +36,7 @@ class ForecastSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def tour_end(self) -> date | None:
-        """The day the tour ends; None: not said."""
+        """Return the day the tour ends; None: not said."""
         return date.fromisoformat(self.tour_ends.strip()) if self.tour_ends.strip() else None
 
 

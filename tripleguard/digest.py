@@ -35,7 +35,7 @@ class Hasher:
         self.size += len(data)
 
     def as_file(self) -> File:
-        """The content seen so far as a file."""
+        """Return the content seen so far as a file."""
         digest: bytes = self._hash.digest(length=DIGEST_BYTES)
         if (digest == EMPTY_DIGEST) != (self.size == 0):
             raise AssertionError("the digest of nothing came from a file that holds something")
@@ -57,7 +57,7 @@ class SamplingHasher(Hasher):
         self._tail = (self._tail + bytes(data[-SAMPLE_EDGE:]))[-SAMPLE_EDGE:]
 
     def sample(self) -> bytes:
-        """The same 16 bytes that `compute_sample` gives for this content."""
+        """Return the same 16 bytes that `compute_sample` gives for this content."""
         return compute_sample(self.size, self._read_edge)
 
     def _read_edge(self, offset: int, length: int) -> bytes:
@@ -67,7 +67,7 @@ class SamplingHasher(Hasher):
 
 
 def hash_chunks(chunks: Iterator[memoryview] | Iterator[bytes]) -> File:
-    """The file that the chunks make up, in order."""
+    """Return the file that the chunks make up, in order."""
     hasher = Hasher()
     for chunk in chunks:
         hasher.update(chunk)
@@ -81,7 +81,7 @@ def compute_digest(data: bytes) -> bytes:
 
 
 def compute_sample(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
-    """A 16-byte guess at a file's identity from its size, first and last 64 KiB.
+    """Return a 16-byte guess at a file's identity from its size, first and last 64 KiB.
 
     read_at(offset, length) returns up to length bytes. A picture's noise makes two different files differ
     here; equal samples still prove nothing.

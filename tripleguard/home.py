@@ -47,7 +47,7 @@ class Home:
 
     @property
     def reports(self) -> Path:
-        """The watch's reports, the newest of each form and those before."""
+        """Return the watch's reports, the newest of each form and those before."""
         return self.root / "reports"
 
     @property
@@ -57,12 +57,12 @@ class Home:
 
     @property
     def watch(self) -> Path:
-        """What the watch notes for itself and for `status`, and its log."""
+        """Return what the watch notes for itself and for `status`, and its log."""
         return self.root / "watch"
 
 
 def resolve_home(path: str | None) -> Home:
-    """The home that was asked for, or the platform's usual folder for application data."""
+    """Return the home that was asked for, or the platform's usual folder for application data."""
     if path:
         return Home(Path(path).expanduser().absolute())
     from platformdirs import user_data_path
@@ -89,7 +89,7 @@ def create_home(home: Home) -> None:
 
 
 def read_example_settings() -> str:
-    """The settings file that a new home gets: every key, with its value and what it means."""
+    """Return the settings file that a new home gets: every key, with its value and what it means."""
     packaged = resources.files("tripleguard").joinpath("settings.example.toml")
     if packaged.is_file():
         return packaged.read_text(encoding="utf-8")
@@ -118,14 +118,14 @@ def write_scratch(path: Path, pieces: Iterable[memoryview]) -> None:
 
 
 def find_scratch(home: Home, name: str) -> Path | None:
-    """A whole file that an earlier run left in the scratch folder, None if there is none."""
+    """Return a whole file that an earlier run left in the scratch folder, None if there is none."""
     path = home.scratch / name
     return path if path.is_file() else None
 
 
 @contextlib.contextmanager
 def open_new_scratch(home: Home, name: str) -> Iterator[BinaryIO]:
-    """A scratch file for writing, which has its name only once it is whole. Raises OSError."""
+    """Yield a scratch file for writing, which has its name only once it is whole. Raises OSError."""
     unfinished = prepare_scratch_path(home, f"{name}.part")
     with unfinished.open("xb") as file:
         yield file
@@ -197,7 +197,7 @@ MAX_PREVIEW_BYTES = 50_000_000
 
 
 def read_preview(home: Home, name: str) -> bytes | None:
-    """The small picture that was kept under a name; None if there is none, or it can't be read."""
+    """Return the small picture that was kept under a name; None if there is none, or it can't be read."""
     try:
         return (home.previews / f"{name}.jpg").read_bytes()
     except OSError:
@@ -253,7 +253,7 @@ def _is_page(path: Path) -> bool:
 
 
 def create_rotating_log(path: Path, max_bytes: int, backup_count: int) -> logging.Handler:
-    """A log file below the home that turns over at size bytes and keeps so many older ones. Raises OSError.
+    """Return a log file below the home that turns over at size bytes and keeps so many older ones. Raises OSError.
 
     What can't be written, on a full disk, is left out.
     """
@@ -268,6 +268,6 @@ def create_rotating_log(path: Path, max_bytes: int, backup_count: int) -> loggin
 
 
 def open_home_lock(home: Home, name: str) -> int:
-    """A read-write descriptor on a lock file below the home. Raises OSError."""
+    """Return a read-write descriptor on a lock file below the home. Raises OSError."""
     home.locks.mkdir(mode=0o700, parents=True, exist_ok=True)
     return os.open(home.locks / f"{name}.lock", os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o600)

@@ -26,20 +26,20 @@ _NOT_SHOOT_NAMES = frozenset(
 
 
 def compute_shooting_day(local: datetime, day_start: time) -> str:
-    """The day (`YYYY-MM-DD`) that a camera's wall time belongs to."""
+    """Return the day (`YYYY-MM-DD`) that a camera's wall time belongs to."""
     shift = timedelta(hours=day_start.hour, minutes=day_start.minute)
     return (local - shift).date().isoformat()
 
 
 def build_shoot_folder(layout: LayoutSettings, day: str, shoot: str) -> str:
-    """The folder of a shoot on a drive: the template up to the part that holds the shoot's name."""
+    """Return the folder of a shoot on a drive: the template up to the part that holds the shoot's name."""
     parts = layout.template.split("/")
     depth = next(index for index, part in enumerate(parts) if "{shoot}" in part)
     return "/".join(_fill_part(part, day, shoot, "", "") for part in parts[: depth + 1])
 
 
 def parse_shoot_path(layout: LayoutSettings, path: str) -> tuple[str, str] | None:
-    """The day and name of the shoot in whose folder a path on a drive lies; None if it lies in none."""
+    """Return the day and name of the shoot in whose folder a path on a drive lies; None if it lies in none."""
     parts = layout.template.split("/")
     depth = max(index for index, part in enumerate(parts) if "{shoot}" in part or "{date}" in part)
     pattern = "/".join(_FIELD_PATTERN.sub(_to_regex_group, re.escape(part)) for part in parts[: depth + 1])
@@ -54,7 +54,7 @@ def parse_shoot_path(layout: LayoutSettings, path: str) -> tuple[str, str] | Non
 
 
 def guess_shoot(folder: str) -> tuple[str | None, str | None]:
-    """The day and name that somebody gave a shoot by calling its folders so, as far as they can be told.
+    """Return the day and name that somebody gave a shoot by calling its folders so, as far as they can be told.
 
     The deepest folder that begins with a date decides; else the deepest that is no camera's own and no year.
     """
@@ -76,20 +76,20 @@ def guess_shoot(folder: str) -> tuple[str | None, str | None]:
 
 
 def can_hold_shoots(layout: LayoutSettings, name: str) -> bool:
-    """Whether a folder of that name at the top of a drive can hold shoots, or be one."""
+    """Return whether a folder of that name at the top of a drive can hold shoots, or be one."""
     part = layout.template.split("/")[0]
     return re.fullmatch(_FIELD_PATTERN.sub(_to_regex_group, re.escape(part)), name) is not None
 
 
 def build_copy_path(layout: LayoutSettings, day: str, shoot: str, body: str, card_path: str) -> str:
-    """The path of a copy, before the drive's limits and taken names are looked at."""
+    """Return the path of a copy, before the drive's limits and taken names are looked at."""
     return "/".join(
         _fill_part(part, day, shoot, body, _strip_card_folders(card_path)) for part in layout.template.split("/")
     )
 
 
 def _to_regex_group(field: re.Match[str]) -> str:
-    """A field of the template as a pattern; the day and the shoot can be asked for by name."""
+    """Return a field of the template as a pattern; the day and the shoot can be asked for by name."""
     shape = _FIELD_SHAPES.get(field[1], "[^/]+?")
     return f"(?P<{field[1]}>{shape})" if field[1] in ("date", "shoot") else f"(?:{shape})"
 
@@ -103,12 +103,12 @@ def _is_day(text: str) -> bool:
 
 
 def _fill_part(part: str, day: str, shoot: str, body: str, name: str) -> str:
-    """One part of the template; values are put in at once, so that none is read as a field."""
+    """Return one part of the template; values are put in at once, so that none is read as a field."""
     return part.format_map({"year": day[:4], "date": day, "shoot": shoot, "body": body, "name": name})
 
 
 def _strip_card_folders(card_path: str) -> str:
-    """What of a card path is kept: the name of a picture in a DCF folder, the whole path of anything else.
+    """Return what of a card path is kept: the name of a picture in a DCF folder, the whole path of anything else.
 
     A video's folders (`PRIVATE/...`) belong together and mean something to the programs that read them.
     """

@@ -28,7 +28,7 @@ class FileKind(enum.StrEnum):
 
     @property
     def is_original(self) -> bool:
-        """Whether it is something a camera recorded, which can't be had again and never changes."""
+        """Return whether it is something a camera recorded, which can't be had again and never changes."""
         return self in (FileKind.RAW, FileKind.PICTURE, FileKind.VIDEO, FileKind.SOUND)
 
 
@@ -47,7 +47,7 @@ class Medium(enum.StrEnum):
 
     @property
     def is_from_device(self) -> bool:
-        """Whether the bytes are known to have come from the medium and not from memory."""
+        """Return whether the bytes are known to have come from the medium and not from memory."""
         return self is not Medium.CACHED
 
 
@@ -351,7 +351,7 @@ class FreeSpace:
     reserve: int
 
     def can_hold(self, size: int) -> bool:
-        """Whether size more bytes fit without touching the reserve; a place that can't say is tried."""
+        """Return whether size more bytes fit without touching the reserve; a place that can't say is tried."""
         return self.total == 0 or self.free - self.reserve >= size
 
 

@@ -22,7 +22,7 @@ EXFAT_FORBIDDEN = '"*/:<>?\\|' + "".join(map(chr, range(32)))
 
 
 def escape_text(name: str) -> str:
-    """The name as one line of harmless text: control, direction and broken characters as escapes."""
+    """Return the name as one line of harmless text: control, direction and broken characters as escapes."""
     if name.isascii() and name.isprintable():
         return name
     out: list[str] = []
@@ -38,7 +38,7 @@ def escape_text(name: str) -> str:
 
 
 def is_valid_utf8(name: str) -> bool:
-    """Whether the name is valid UTF-8 as it came."""
+    """Return whether the name is valid UTF-8 as it came."""
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:
@@ -47,12 +47,12 @@ def is_valid_utf8(name: str) -> bool:
 
 
 def fold_name(name: str) -> str:
-    """The name for comparing where case and Unicode form do not count."""
+    """Return the name for comparing where case and Unicode form do not count."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
 def is_safe_path(path: str) -> bool:
-    """Whether a relative path stays inside its place: no empty, `.` or `..` parts, no NUL."""
+    """Return whether a relative path stays inside its place: no empty, `.` or `..` parts, no NUL."""
     if not path or "\0" in path:
         return False
     return all(part not in ("", ".", "..") for part in path.split("/"))
@@ -71,7 +71,7 @@ def split_suffix(name: str) -> tuple[str, str]:
 
 
 def add_number(name: str, n: int) -> str:
-    """The n-th way to say a name that is taken: `IMG_1.CR3`, `IMG_1-2.CR3`, `IMG_1-3.CR3`."""
+    """Return the n-th way to say a name that is taken: `IMG_1.CR3`, `IMG_1-2.CR3`, `IMG_1-3.CR3`."""
     if n == 1:
         return name
     stem, end = split_suffix(name)
@@ -79,7 +79,7 @@ def add_number(name: str, n: int) -> str:
 
 
 def fit_to_limits(path: str, limits: FsLimits) -> str:
-    """The path as this place can hold it: equal to `choose_path` wherever that is possible."""
+    """Return the path as this place can hold it: equal to `choose_path` wherever that is possible."""
     return "/".join(_fit_part(part, limits) for part in path.split("/"))
 
 
@@ -92,7 +92,7 @@ def _fit_part(part: str, limits: FsLimits) -> str:
 
 
 def _shorten(part: str, limits: FsLimits) -> str:
-    """The part cut to fit, keeping its extension and the number that tells it from a twin."""
+    """Return the part cut to fit, keeping its extension and the number that tells it from a twin."""
     if _fits(part, limits):
         return part
     stem, end = split_suffix(part)
@@ -133,7 +133,7 @@ def compute_name_keys(copy_name: str) -> frozenset[str] | None:
 
 
 def compute_name_key(original_name: str) -> str:
-    """The key of a wanted name; see `compute_name_keys`."""
+    """Return the key of a wanted name; see `compute_name_keys`."""
     return _normalize(original_name)
 
 
@@ -146,13 +146,13 @@ def _matches(name: str, original_name: str, *, is_truncated: bool) -> bool:
 
 
 def _normalize(name: str) -> str:
-    """The name as the strictest drive would hold it, without regard to case and form."""
+    """Return the name as the strictest drive would hold it, without regard to case and form."""
     plain = name if is_valid_utf8(name) else escape_text(name).replace("\\", "_")
     return fold_name("".join("_" if char in EXFAT_FORBIDDEN else char for char in plain))
 
 
 def strip_number(name: str) -> str:
-    """The name without the `-N` that tells it from a twin."""
+    """Return the name without the `-N` that tells it from a twin."""
     stem, end = split_suffix(name)
     return _NUMBER_SUFFIX.sub("", stem) + end
 
@@ -163,7 +163,7 @@ def may_be_truncated(name: str) -> bool:
 
 
 def find_title_problem(name: str) -> str | None:
-    """Why a shoot's or drive's name can't be used, in plain words; None if it can.
+    """Return why a shoot's or drive's name can't be used, in plain words; None if it can.
 
     Titles become folders on every drive, so they must suit the strictest file system.
     """

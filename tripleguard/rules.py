@@ -46,7 +46,7 @@ class CopyRequirements:
 
 
 def is_same_mtime(first: int, second: int) -> bool:
-    """Whether two modification times (ns) can be one: within 2 s, or shifted by a zone and no more.
+    """Return whether two modification times (ns) can be one: within 2 s, or shifted by a zone and no more.
 
     FAT keeps local time in steps of 2 s; a reader in another zone sees it shifted by a multiple of 15 minutes
     (exFAT specification 1.00, sections 7.4.8 and 7.4.10), at most 16 hours.
@@ -61,12 +61,12 @@ def is_same_mtime(first: int, second: int) -> bool:
 
 
 def is_as_recorded(copy: Copy, entry: Entry | None) -> bool:
-    """Whether a copy lies on its drive as the catalog has it: there, same size, same time."""
+    """Return whether a copy lies on its drive as the catalog has it: there, same size, same time."""
     return entry is not None and entry.size == copy.size and is_same_mtime(entry.mtime_ns, copy.mtime_ns)
 
 
 def is_exactly_as_recorded(copy: Copy, entry: Entry) -> bool:
-    """Whether a copy lies on its drive with the very size and time that the catalog has.
+    """Return whether a copy lies on its drive with the very size and time that the catalog has.
 
     Enough not to read it; where it is not so, only reading tells whether it was touched.
     """
@@ -74,7 +74,7 @@ def is_exactly_as_recorded(copy: Copy, entry: Entry) -> bool:
 
 
 def is_untouched(copy: Copy, entry: Entry) -> bool:
-    """Whether nobody has written to a copy since it was recorded: same size, same time, no zone between.
+    """Return whether nobody has written to a copy since it was recorded: same size, same time, no zone between.
 
     A time that another driver shows in whole seconds is the same one; two fine times that differ are two savings.
     """
@@ -82,7 +82,7 @@ def is_untouched(copy: Copy, entry: Entry) -> bool:
 
 
 def is_untouched_mtime(first: int, second: int) -> bool:
-    """Whether two modification times (ns) are one, shown by two drivers; one may round, no zone."""
+    """Return whether two modification times (ns) are one, shown by two drivers; one may round, no zone."""
     rounded = first % SECOND == 0 or second % SECOND == 0
     return first == second or (rounded and abs(first - second) <= _TIME_STEP)
 
@@ -136,7 +136,7 @@ def copy_status(
 
 
 def should_read_again(evidence: Evidence, *, reaches_device: bool, insertion: str | None) -> bool:
-    """Whether reading a copy again, which was last read from memory, maybe, would bring its evidence on.
+    """Return whether reading a copy again, which was last read from memory, maybe, would bring its evidence on.
 
     reaches_device: readings on its drive go past every cache. insertion: the drive's now, None if it is not known.
     The first reading through the cache in an insertion counts, see `Medium.REMOUNTED`. Of a copy of which it is
@@ -160,7 +160,7 @@ def primary_reason(statuses: Iterable[CopyStatus]) -> CopyStatus | None:
 
 
 def get_interval_days(role: DriveRole, road_days: int, shelf_days: int) -> int:
-    """How often copies on a drive of this role are to be verified, in days."""
+    """Return how often copies on a drive of this role are to be verified, in days."""
     return shelf_days if role is DriveRole.SHELF else road_days
 
 
@@ -180,7 +180,7 @@ def can_share_disk(first: frozenset[str] | None, second: frozenset[str] | None) 
 
 
 def count_independent(disks: Sequence[frozenset[str] | None], *, allow_same_disk: bool) -> int:
-    """How many of these copies count: the most of them of which no two may share a disk.
+    """Return how many of these copies count: the most of them of which no two may share a disk.
 
     disks: for each copy, the disks that its drive is on. allow_same_disk: a person said that one disk is enough;
     then every copy counts.
@@ -200,7 +200,7 @@ def _are_independent(disks: Sequence[frozenset[str] | None]) -> bool:
 
 
 def mark_beyond_limit(items: Sequence[tuple[int | None, int]], max_bytes: int) -> list[bool]:
-    """Which of these (since UTC ns, bytes) are left when the newest are kept, keep bytes of them at most.
+    """Return which of these (since UTC ns, bytes) are left when the newest are kept, keep bytes of them at most.
 
     One of unknown age is taken for the newest of all.
     """
@@ -213,7 +213,7 @@ def mark_beyond_limit(items: Sequence[tuple[int | None, int]], max_bytes: int) -
 
 
 def is_at_least_old(since: int | None, min_age_ns: int, now: int) -> bool:
-    """Whether something is at least so old (ns); what has no age, or a clock ahead gave one, is not."""
+    """Return whether something is at least so old (ns); what has no age, or a clock ahead gave one, is not."""
     return since is not None and since <= now - min_age_ns and since <= now
 
 

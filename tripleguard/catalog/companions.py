@@ -28,7 +28,7 @@ _UNCUT_CHARACTERS = 60
 
 
 def find_pictures(catalog: Catalog, place_id: int, path: str) -> frozenset[bytes]:
-    """The digests of the originals that a companion at this path of a place belongs to; empty: of none.
+    """Return the digests of the originals that a companion at this path of a place belongs to; empty: of none.
 
     A copy that is missing or bad there still says what belongs there; one that was moved to quarantine does not.
     """
@@ -45,7 +45,7 @@ def find_pictures(catalog: Catalog, place_id: int, path: str) -> frozenset[bytes
 
 
 def list_companions(catalog: Catalog, file_id: int, pictures: Iterable[bytes]) -> list[Copy]:
-    """The copies of a companion, whatever their state, that lie beside one of these pictures (digests).
+    """Return the copies of a companion, whatever their state, that lie beside one of these pictures (digests).
 
     What it costs does not depend on how many other pictures have companions with the same bytes.
     """
@@ -67,7 +67,7 @@ def build_companion_name(picture: str, name: str) -> str:
 
 
 def _iter_stems(name: str) -> Iterator[str]:
-    """The stems that a companion's picture can have, the closest first."""
+    """Yield the stems that a companion's picture can have, the closest first."""
     yield from dict.fromkeys(
         one
         for stem in (name.rpartition(".")[0], split_suffix(name)[0])
@@ -96,7 +96,7 @@ def _iter_originals(
 
 
 def _iter_copies_named(catalog: Catalog, place_id: int, folder: str, stem: str, file_id: int) -> Iterator[Copy]:
-    """The copies of one file in a folder whose name begins with a picture's stem."""
+    """Yield the copies of one file in a folder whose name begins with a picture's stem."""
     for low, high in _build_name_ranges(stem[:_UNCUT_CHARACTERS], cut=True):
         for row in catalog.fetch_all(
             f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name >= ? AND c.name < ?"
@@ -155,7 +155,7 @@ def add_edit(
 
 
 def find_newest_version(catalog: Catalog, path: str, place_id: int | None) -> int | None:
-    """The file that this path should hold on a place; None if it never had two versions there, or in doubt.
+    """Return the file that this path should hold on a place; None if it never had two versions there, or in doubt.
 
     place_id None: wherever one picture alone lies beside this path.
     """
@@ -196,7 +196,7 @@ def _list_drive_ids(catalog: Catalog) -> frozenset[int]:
 
 
 def _list_version_lines(catalog: Catalog, path: str) -> list[_VersionLine]:
-    """The companions recorded at a path, those of one picture together.
+    """Return the companions recorded at a path, those of one picture together.
 
     Offsite a companion may arrive before its picture: what lies beside none there follows the drives.
     """
@@ -215,7 +215,7 @@ def _list_version_lines(catalog: Catalog, path: str) -> list[_VersionLine]:
 
 
 def _list_versions(catalog: Catalog, path: str) -> list[int]:
-    """The versions of a path, the newest first."""
+    """Return the versions of a path, the newest first."""
     rows = catalog.fetch_all(
         "SELECT file_id FROM versions WHERE path = ? ORDER BY mtime_ns DESC, number DESC", to_db(path)
     )

@@ -140,7 +140,7 @@ class Decisions(msgspec.Struct, frozen=True, forbid_unknown_fields=False):
 
 
 def collect_decisions(catalog: Catalog, at: int) -> Decisions:
-    """What people decided in this catalog until now. at: UTC ns. It must have an id."""
+    """Return what people decided in this catalog until now. at: UTC ns. It must have an id."""
     known_as = generations.get_catalog_id(catalog)
     assert known_as is not None
 
@@ -176,17 +176,17 @@ def collect_decisions(catalog: Catalog, at: int) -> Decisions:
 
 
 def fingerprint_decisions(catalog: Catalog) -> str:
-    """A text that changes whenever something was decided; far cheaper than `collect_decisions`."""
+    """Return a text that changes whenever something was decided; far cheaper than `collect_decisions`."""
     return repr([catalog.fetch_one(question) for question in _FINGERPRINT_QUERIES])
 
 
 def decode_name(text: str) -> str:
-    """The path or name that a text of a decision stands for. Raises ValueError."""
+    """Return the path or name that a text of a decision stands for. Raises ValueError."""
     return os.fsdecode(bytes.fromhex(text[1:])) if text.startswith("\0") else text
 
 
 def _encode_name(value: str | bytes) -> str:
-    """A path or name as a text: what is no UTF-8 as a NUL and its bytes in hexadecimal."""
+    """Return a path or name as a text: what is no UTF-8 as a NUL and its bytes in hexadecimal."""
     return f"\0{value.hex()}" if isinstance(value, bytes) else value
 
 

@@ -45,7 +45,7 @@ def count_verified_in_future(catalog: Catalog, place_id: int, after: int) -> tup
 
 
 def get_oldest_verified(catalog: Catalog, place_id: int) -> int | None:
-    """When the longest-unverified copy on a place was last read back."""
+    """Return when the longest-unverified copy on a place was last read back."""
     row = catalog.fetch_one(
         "SELECT min(verified_at) FROM good_copies WHERE place_id = ?",
         place_id,
@@ -144,7 +144,7 @@ def list_verifiable_copies(
 
 
 def count_cached_copies(catalog: Catalog, place_id: int) -> int:
-    """How many copies on a place have no better evidence than a reading that may have come from memory."""
+    """Return how many copies on a place have no better evidence than a reading that may have come from memory."""
     row = catalog.fetch_one("SELECT count(*) FROM good_copies WHERE place_id = ? AND medium = 'cached'", place_id)
     assert row is not None
     return int(row[0])
@@ -166,7 +166,7 @@ def count_due_by_day(catalog: Catalog, place_id: int, interval_days: int, now: i
 
 
 def list_rescan_readings(catalog: Catalog, place_name: str, limit: int) -> list[ReadMeasurement]:
-    """The newest rescans of a drive that read from its medium, newest first.
+    """Return the newest rescans of a drive that read from its medium, newest first.
 
     One that did not note how long it read counts from its beginning to its end, which makes the drive slower than
     it is.

@@ -110,7 +110,7 @@ def add_event(
 
 
 def list_events(catalog: Catalog, shoot_id: int | None, limit: int) -> list[CatalogEvent]:
-    """The newest limit events, oldest first, of one shoot or of all."""
+    """Return the newest limit events, oldest first, of one shoot or of all."""
     where, values = ("WHERE e.shoot_id = ?", [shoot_id]) if shoot_id is not None else ("", [])
     rows = catalog.fetch_all(
         "SELECT e.at, e.type, e.outcome, p.name, s.day || ' ' || s.name, e.message FROM events e"
@@ -160,7 +160,7 @@ def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
 
 
 def revoke_drive_yes(catalog: Catalog, place_id: int) -> bool:
-    """The drive stays after all, by a person's word; whether a yes stood. Call inside `transaction`."""
+    """Return the drive stays after all, by a person's word; whether a yes stood. Call inside `transaction`."""
     stood = place_id in list_drives_with_yes(catalog)
     catalog.execute("DELETE FROM drives_given_yes WHERE place_id = ?", place_id)
     return stood

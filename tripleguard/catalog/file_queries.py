@@ -30,12 +30,12 @@ from tripleguard.names import compute_name_key, compute_name_keys, is_name_of_co
 
 
 def find_file_by_digest(catalog: Catalog, digest: bytes) -> KnownFile | None:
-    """The file with this content."""
+    """Return the file with this content."""
     return _file_or_none(catalog.fetch_one(f"SELECT {FILE_COLUMNS} FROM files f WHERE f.digest = ?", digest))
 
 
 def get_file(catalog: Catalog, file_id: int) -> KnownFile:
-    """The file with this id."""
+    """Return the file with this id."""
     found = _file_or_none(catalog.fetch_one(f"SELECT {FILE_COLUMNS} FROM files f WHERE f.id = ?", file_id))
     if found is None:
         raise _build_replaced_catalog_error(catalog)
@@ -53,7 +53,7 @@ def list_files_like(catalog: Catalog, name: str, size: int) -> list[KnownFile]:
 
 
 def list_copies(catalog: Catalog, file_id: int) -> list[Copy]:
-    """Every copy of a file, whatever its state."""
+    """Return every copy of a file, whatever its state."""
     return [
         row_to_copy(row)
         for row in catalog.fetch_all(f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ?", file_id)
@@ -104,7 +104,7 @@ def count_files(catalog: Catalog) -> int:
 
 
 def get_copy(catalog: Catalog, copy_id: int) -> Copy:
-    """The copy with this id."""
+    """Return the copy with this id."""
     row = catalog.fetch_one(f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.id = ?", copy_id)
     if row is None:
         raise _build_replaced_catalog_error(catalog)
@@ -112,7 +112,7 @@ def get_copy(catalog: Catalog, copy_id: int) -> Copy:
 
 
 def find_copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
-    """The copy recorded at this path of a place."""
+    """Return the copy recorded at this path of a place."""
     folder, name = split_path(path)
     row = catalog.fetch_one(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name = ?",
@@ -124,7 +124,7 @@ def find_copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
 
 
 def find_body_id(catalog: Catalog, file_id: int) -> int | None:
-    """The body that took a file, where it is known."""
+    """Return the body that took a file, where it is known."""
     row = catalog.fetch_one("SELECT body_id FROM files WHERE id = ?", file_id)
     return row[0] if row else None
 
@@ -158,7 +158,7 @@ def list_earlier_readings(
 
 
 def find_card_file(catalog: Catalog, job_id: int, path: str) -> tuple[int, int, int, int] | None:
-    """What a job found at a card path: file id, size, mtime and when it was read."""
+    """Return what a job found at a card path: file id, size, mtime and when it was read."""
     folder, name = split_path(path)
     return catalog.fetch_one(
         "SELECT file_id, size, mtime_ns, read_at FROM card_files WHERE job_id = ? AND folder = ? AND name = ?",
@@ -169,7 +169,7 @@ def find_card_file(catalog: Catalog, job_id: int, path: str) -> tuple[int, int, 
 
 
 def list_card_readings(catalog: Catalog, path: str) -> list[tuple[int, int, int]]:
-    """What offloads found at this card path, newest first: file id, size, mtime."""
+    """Return what offloads found at this card path, newest first: file id, size, mtime."""
     folder, name = split_path(path)
     return catalog.fetch_all(
         "SELECT file_id, size, mtime_ns FROM card_files WHERE name = ? AND folder = ? ORDER BY id DESC LIMIT 50",
@@ -179,7 +179,7 @@ def list_card_readings(catalog: Catalog, path: str) -> list[tuple[int, int, int]
 
 
 def get_meta(catalog: Catalog, key: str) -> str | None:
-    """One small fact about this catalog."""
+    """Return one small fact about this catalog."""
     row = catalog.fetch_one("SELECT value FROM meta WHERE key = ?", key)
     return row[0] if row else None
 
@@ -213,7 +213,7 @@ class CopiesByName:
         self._names: dict[int, _NameIndex] = {}
 
     def find_copies(self, file_id: int, name: str) -> list[Copy]:
-        """The copies of a file, whatever their state, whose own name stands for this one
+        """Return the copies of a file, whatever their state, whose own name stands for this one
         (`names.is_name_of_copy`)."""
         known = self._names.get(file_id)
         if known is None:
@@ -267,7 +267,7 @@ class _NameIndex:
                     self._by_key.setdefault(key, []).append(copy_id)
 
     def list_candidates(self, name: str) -> list[int]:
-        """The ids of copies that may stand for this name."""
+        """Return the ids of copies that may stand for this name."""
         return self._by_key.get(compute_name_key(name), []) + self._maybe_cut
 
 

@@ -27,7 +27,7 @@ class FileOrigin:
 
 
 def ensure_shoot(catalog: Catalog, day: str, name: str, at: int) -> int:
-    """The id of the shoot of that day and name, entered if it is new."""
+    """Return the id of the shoot of that day and name, entered if it is new."""
     catalog.execute(
         "INSERT INTO shoots (day, name, created_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", day, name, at
     )
@@ -37,7 +37,7 @@ def ensure_shoot(catalog: Catalog, day: str, name: str, at: int) -> int:
 
 
 def ensure_body(catalog: Catalog, label: str, make: str, model: str, serial: str) -> int:
-    """The id of a camera body, entered if it is new. label must be free or its own."""
+    """Return the id of a camera body, entered if it is new. label must be free or its own."""
     catalog.execute(
         "INSERT INTO bodies (label, make, model, serial) VALUES (?, ?, ?, ?)"
         " ON CONFLICT (make, model, serial) DO NOTHING",
@@ -56,7 +56,7 @@ def ensure_body(catalog: Catalog, label: str, make: str, model: str, serial: str
 def ensure_file(
     catalog: Catalog, file: File, origin: FileOrigin, sample: bytes | None, required_copies: int, at: int
 ) -> int:
-    """The id of a file, entered if its content is new. What is known of it already is kept."""
+    """Return the id of a file, entered if its content is new. What is known of it already is kept."""
     row = catalog.fetch_one("SELECT id, sample FROM files WHERE digest = ?", file.digest)
     if row is not None:
         if row[1] is None and sample is not None:
@@ -146,7 +146,7 @@ def record_copy(
     insertion: str | None = None,
     is_ours: bool = True,
 ) -> int:
-    """A flushed and named copy, not read back yet; its id. by_us False: it was found there.
+    """Return a flushed and named copy, not read back yet; its id. by_us False: it was found there.
 
     insertion: the place's; the bytes are in the cache of this one now. None: not known.
     """
@@ -184,7 +184,7 @@ def record_copy_verified(
     *,
     seen: Entry | None = None,
 ) -> Medium:
-    """The copy was read back and its digest was equal; how far down that counts as having reached.
+    """Return the copy was read back and its digest was equal; how far down that counts as having reached.
 
     seen: how it lay there right before it was read; None: nobody looked, as on a place that keeps no such times.
     insertion: the place's while it was read; None: not known. The first reading through the cache in an insertion

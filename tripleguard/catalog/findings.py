@@ -158,7 +158,7 @@ def accept(catalog: Catalog, finding_id: int, person: str, reason: str, at: int)
 
 
 def list_open_findings(catalog: Catalog, limit: int = 100_000) -> list[StoredFinding]:
-    """What is open on places, oldest first."""
+    """Return what is open on places, oldest first."""
     rows = catalog.fetch_all(
         f"SELECT {_FINDING_COLUMNS} FROM findings WHERE closed_at IS NULL AND place_id IS NOT NULL"
         " ORDER BY since, id LIMIT ?",
@@ -180,7 +180,7 @@ class NumberedFinding:
 
 
 def find_open_finding(catalog: Catalog, finding_id: int) -> NumberedFinding | None:
-    """The open finding with this number."""
+    """Return the open finding with this number."""
     row = catalog.fetch_one(
         "SELECT id, kind, place_id, path, file_id, shoot_id FROM findings WHERE id = ? AND closed_at IS NULL",
         finding_id,
@@ -189,7 +189,7 @@ def find_open_finding(catalog: Catalog, finding_id: int) -> NumberedFinding | No
 
 
 def list_findings_at(catalog: Catalog, place_id: int, path: str) -> list[StoredFinding]:
-    """What is open at one path of a place."""
+    """Return what is open at one path of a place."""
     rows = catalog.fetch_all(
         f"SELECT {_FINDING_COLUMNS} FROM findings WHERE place_id = ? AND path = ? AND closed_at IS NULL",
         place_id,
@@ -199,7 +199,7 @@ def list_findings_at(catalog: Catalog, place_id: int, path: str) -> list[StoredF
 
 
 def list_findings_of_copy(catalog: Catalog, copy_id: int) -> list[StoredFinding]:
-    """What is open about one copy."""
+    """Return what is open about one copy."""
     rows = catalog.fetch_all(
         f"SELECT {_FINDING_COLUMNS} FROM findings WHERE copy_id = ? AND closed_at IS NULL", copy_id
     )
@@ -207,7 +207,7 @@ def list_findings_of_copy(catalog: Catalog, copy_id: int) -> list[StoredFinding]
 
 
 def map_last_locations(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
-    """Where bytes were last found that did not belong there: digest to (place id, path), newest first.
+    """Return where bytes were last found that did not belong there: digest to (place id, path), newest first.
 
     A copy that was moved to quarantine since is named where it lies now.
     """

@@ -31,7 +31,7 @@ def list_conflicting_paths(catalog: Catalog) -> list[str]:
 
 
 def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
-    """Every folder of a place that the catalog has copies in, in path order."""
+    """Return every folder of a place that the catalog has copies in, in path order."""
     rows = catalog.iter_rows(
         "SELECT d.path FROM folders d WHERE d.place_id = ?"
         " AND EXISTS (SELECT 1 FROM copies c WHERE c.folder_id = d.id) ORDER BY d.path",
@@ -41,7 +41,7 @@ def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
 
 
 def list_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
-    """The copies recorded right in a folder of a place, but those that were moved to quarantine."""
+    """Return the copies recorded right in a folder of a place, but those that were moved to quarantine."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'quarantined'",
         place_id,
@@ -75,7 +75,7 @@ def list_names_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[s
 
 
 def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
-    """The copies recorded at this path on any place, but those that were moved to quarantine."""
+    """Return the copies recorded at this path on any place, but those that were moved to quarantine."""
     folder, name = split_path(path)
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
@@ -88,7 +88,7 @@ def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
 
 
 def list_all_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
-    """Every copy recorded right in a folder of a place, whatever its state, by name."""
+    """Return every copy recorded right in a folder of a place, whatever its state, by name."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? ORDER BY c.name",
         place_id,
@@ -131,7 +131,7 @@ def list_digests_of_shoot(
 
 
 def list_file_ids_in_folder(catalog: Catalog, place_id: int, folder: str, since: int) -> list[int]:
-    """The files right in a folder of a place that were first seen at or after then (UTC ns)."""
+    """Return the files right in a folder of a place that were first seen at or after then (UTC ns)."""
     rows = catalog.fetch_all(
         "SELECT f.id FROM folders d JOIN copies c ON c.folder_id = d.id JOIN files f ON f.id = c.file_id"
         " WHERE d.place_id = ? AND d.path = ? AND c.state = 'present' AND f.first_seen_at >= ?",

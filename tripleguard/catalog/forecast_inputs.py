@@ -13,7 +13,7 @@ from tripleguard.catalog.store import Catalog
 
 
 def count_files_by_places(catalog: Catalog, places: frozenset[int]) -> dict[frozenset[int], int]:
-    """How many files have good copies on just these places, for each set of them; no place: nowhere.
+    """Return how many files have good copies on just these places, for each set of them; no place: nowhere.
 
     places: those that count. Superseded versions of companions are not counted.
     """
@@ -34,7 +34,7 @@ def list_shoot_bytes(catalog: Catalog) -> list[tuple[str, int]]:
 
 
 def get_share_on_place(catalog: Catalog, place_id: int, since_day: str) -> float | None:
-    """How much of what was shot since that day lies on a place, by bytes; None: nothing was shot since."""
+    """Return how much of what was shot since that day lies on a place, by bytes; None: nothing was shot since."""
     row = catalog.fetch_one(
         "SELECT sum(s.bytes), sum(min(s.bytes, coalesce(v.bytes, 0))) FROM shoots s"
         " LEFT JOIN coverage v ON v.shoot_id = s.id AND v.place_id = ? WHERE s.day >= ? AND s.bytes > 0",

@@ -86,7 +86,7 @@ class SessionCards:
 
 
 def list_card_originals(catalog: Catalog, days: Sequence[str]) -> list[CardOriginal]:
-    """All originals on every card that held one of these days, also those of other days.
+    """Return all originals on every card that held one of these days, also those of other days.
 
     And those of these days that came onto a drive without us: they are on no card, and not missing.
     """
@@ -119,7 +119,7 @@ def mark_folder_job(catalog: Catalog, job_id: int) -> None:
 
 
 def list_days_of_job(catalog: Catalog, job_id: int) -> list[str]:
-    """The shooting days of the originals that a job found on its card."""
+    """Return the shooting days of the originals that a job found on its card."""
     rows = catalog.fetch_all(
         "SELECT DISTINCT s.day FROM card_files k JOIN files f ON f.id = k.file_id"
         f" JOIN shoots s ON s.id = f.shoot_id WHERE k.job_id = ? AND {_IS_ORIGINAL_SQL} ORDER BY s.day",
@@ -146,14 +146,14 @@ def list_file_ids_of_jobs(catalog: Catalog, job_ids: Sequence[int]) -> list[int]
 
 
 def map_known_bodies(catalog: Catalog) -> dict[int, KnownBody]:
-    """Every body by its id."""
+    """Return every body by its id."""
     return {row[0]: KnownBody(*row) for row in catalog.fetch_all("SELECT id, label, serial FROM bodies")}
 
 
 def find_last_session_of_body(
     catalog: Catalog, body_id: int, day: str
 ) -> tuple[BodySessionRecord, frozenset[int]] | None:
-    """A body's last night before a day, and the readings that held its last frame."""
+    """Return a body's last night before a day, and the readings that held its last frame."""
     row = catalog.fetch_one(
         "SELECT body_id, frames, last_number, last_folder, last_letters, last_wall_ns, last_offset, last_file_id,"
         " deleted FROM body_sessions WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT 1",
@@ -168,7 +168,7 @@ def find_last_session_of_body(
 
 
 def find_previous_day(catalog: Catalog, body_id: int, day: str) -> str | None:
-    """The last day before this one on which a body was seen."""
+    """Return the last day before this one on which a body was seen."""
     row = catalog.fetch_one("SELECT max(day) FROM body_sessions WHERE body_id = ? AND day < ?", body_id, day)
     return row[0] if row else None
 
@@ -279,7 +279,7 @@ def get_session_cards(catalog: Catalog, day: str) -> SessionCards:
 
 
 def find_last_reported_session(catalog: Catalog) -> SessionCards | None:
-    """The night for which somebody was last asked how many cards there were."""
+    """Return the night for which somebody was last asked how many cards there were."""
     row = catalog.fetch_one(
         "SELECT day, cards, readings, reported_cards, reported_at FROM sessions WHERE reported_at IS NOT NULL"
         " ORDER BY reported_at DESC LIMIT 1"
@@ -288,6 +288,6 @@ def find_last_reported_session(catalog: Catalog) -> SessionCards | None:
 
 
 def find_last_session_day(catalog: Catalog) -> str | None:
-    """The latest night that was seen."""
+    """Return the latest night that was seen."""
     row = catalog.fetch_one("SELECT max(day) FROM sessions WHERE seen_at IS NOT NULL")
     return row[0] if row else None

@@ -42,14 +42,14 @@ _GAPS_SQL = f"SELECT {_GAP_COLUMNS} FROM gaps d LEFT JOIN bodies b ON b.id = d.b
 
 
 def list_open_gaps(catalog: Catalog, day: str | None = None) -> list[GapRecord]:
-    """What is open, of one night or of all, newest night first."""
+    """Return what is open, of one night or of all, newest night first."""
     where, values = ("AND d.day = ?", [day]) if day is not None else ("", [])
     rows = catalog.fetch_all(f"{_GAPS_SQL} WHERE d.closed_at IS NULL {where} ORDER BY d.day DESC, d.id", *values)
     return [_row_to_gap(row) for row in rows]
 
 
 def list_explained_gaps(catalog: Catalog, day: str) -> list[GapRecord]:
-    """What a person has explained of one night."""
+    """Return what a person has explained of one night."""
     rows = catalog.fetch_all(f"{_GAPS_SQL} WHERE d.closed_by IS NOT NULL AND d.day = ? ORDER BY d.id", day)
     return [_row_to_gap(row) for row in rows]
 
@@ -100,7 +100,7 @@ def _row_to_gap(row: Row) -> GapRecord:
 
 
 def list_explained_sizes(catalog: Catalog, body_id: int) -> list[tuple[str, int]]:
-    """What a person has explained of this body: kind, and frames or minutes."""
+    """Return what a person has explained of this body: kind, and frames or minutes."""
     return catalog.fetch_all(
         "SELECT kind, frames FROM gaps WHERE body_id = ? AND closed_by IS NOT NULL ORDER BY closed_at", body_id
     )

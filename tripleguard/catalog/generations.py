@@ -37,22 +37,22 @@ class Generation:
 
 
 def is_catalog_id(text: str) -> bool:
-    """Whether a text has the form of a catalog's id, so that it can stand in a file name."""
+    """Return whether a text has the form of a catalog's id, so that it can stand in a file name."""
     return _ID_PATTERN.fullmatch(text) is not None
 
 
 def get_catalog_id(catalog: Catalog) -> str | None:
-    """The id of this catalog; None if it has none yet."""
+    """Return the id of this catalog; None if it has none yet."""
     return _get_fact(catalog, _CATALOG_ID_KEY)
 
 
 def list_former_ids(catalog: Catalog) -> list[str]:
-    """The ids that this catalog had before it was rebuilt or caught up, the earliest first."""
+    """Return the ids that this catalog had before it was rebuilt or caught up, the earliest first."""
     return (_get_fact(catalog, _FORMER_IDS_KEY) or "").split()
 
 
 def get_last_former_id(catalog: Catalog) -> str | None:
-    """The last of them; None if it had none."""
+    """Return the last of them; None if it had none."""
     return next(reversed(list_former_ids(catalog)), None)
 
 
@@ -66,14 +66,14 @@ def begin_generation(catalog: Catalog, at: int) -> Generation:
 
 
 def get_latest_number(catalog: Catalog) -> int:
-    """The number of the catalog's latest generation; 0 if it has none."""
+    """Return the number of the catalog's latest generation; 0 if it has none."""
     row = catalog.fetch_one("SELECT coalesce(max(number), 0) FROM generations")
     assert row is not None
     return int(row[0])
 
 
 def is_known_generation(catalog: Catalog, token: str) -> bool:
-    """Whether the catalog once had the generation with this token."""
+    """Return whether the catalog once had the generation with this token."""
     return catalog.fetch_one("SELECT 1 FROM generations WHERE token = ?", token) is not None
 
 

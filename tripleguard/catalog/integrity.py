@@ -156,7 +156,7 @@ def remove_flaw(catalog: Catalog, file_id: int, sign: str, at: int) -> None:
 
 
 def count_undecoded(catalog: Catalog) -> int:
-    """How many raws and pictures were looked through and not decoded yet."""
+    """Return how many raws and pictures were looked through and not decoded yet."""
     row = catalog.fetch_one(
         "SELECT count(*) FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL"
         " AND f.kind IN ('raw', 'picture')"
@@ -165,7 +165,7 @@ def count_undecoded(catalog: Catalog) -> int:
 
 
 def is_awaiting_decoding(catalog: Catalog, file_id: int) -> bool:
-    """Whether a raw or picture was looked through and not decoded yet."""
+    """Return whether a raw or picture was looked through and not decoded yet."""
     row = catalog.fetch_one(
         "SELECT 1 FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.file_id = ? AND"
         " l.decoded_at IS NULL"
@@ -196,23 +196,23 @@ def list_undecoded(
 
 
 def is_inspected(catalog: Catalog, file_id: int) -> bool:
-    """Whether a file was looked through."""
+    """Return whether a file was looked through."""
     return catalog.fetch_one("SELECT 1 FROM integrity_checks WHERE file_id = ?", file_id) is not None
 
 
 def find_damage(catalog: Catalog, file_id: int) -> DamagedFile | None:
-    """The open finding that a file is damaged at source, accepted or not."""
+    """Return the open finding that a file is damaged at source, accepted or not."""
     row = catalog.fetch_one(f"{_DAMAGED_SQL} AND file_id = ?", file_id)
     return _row_to_damaged(row) if row else None
 
 
 def list_damaged_files(catalog: Catalog, limit: int = 100_000) -> list[DamagedFile]:
-    """All files that are damaged at source, oldest finding first, the accepted ones too."""
+    """Return all files that are damaged at source, oldest finding first, the accepted ones too."""
     return [_row_to_damaged(row) for row in catalog.fetch_all(f"{_DAMAGED_SQL} ORDER BY since, id LIMIT ?", limit)]
 
 
 def list_damaged_by_job(catalog: Catalog, job_id: int) -> list[DamagedFile]:
-    """Those that a job read from a card."""
+    """Return those that a job read from a card."""
     return [
         _row_to_damaged(row)
         for row in catalog.fetch_all(
@@ -222,7 +222,7 @@ def list_damaged_by_job(catalog: Catalog, job_id: int) -> list[DamagedFile]:
 
 
 def count_verdicts_by_job(catalog: Catalog, job_id: int) -> dict[Integrity, int]:
-    """How many of the files that a job read have which verdict, habits not taken into account."""
+    """Return how many of the files that a job read have which verdict, habits not taken into account."""
     rows = catalog.fetch_all(
         "SELECT l.verdict, count(*) FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
         " JOIN integrity_checks l ON l.file_id = c.file_id GROUP BY l.verdict",
@@ -299,7 +299,7 @@ def recount_formats(catalog: Catalog) -> None:
 
 
 def list_model_quirks(catalog: Catalog, job_id: int | None = None) -> list[ModelQuirk]:
-    """What is a habit of a model now; of those that a job's files have, or of all."""
+    """Return what is a habit of a model now; of those that a job's files have, or of all."""
     seen = (
         " AND h.format_id IN (SELECT l.format_id FROM card_files c JOIN integrity_checks l ON"
         " l.file_id = c.file_id"
@@ -338,7 +338,7 @@ def _row_to_damaged(row: Row) -> DamagedFile:
 
 
 def find_format_id(catalog: Catalog, file_id: int) -> int | None:
-    """The form of a file: the model that wrote it and its extension; None of an unknown camera."""
+    """Return the form of a file: the model that wrote it and its extension; None of an unknown camera."""
     row = catalog.fetch_one(
         "SELECT b.make, b.model, f.name FROM files f JOIN bodies b ON b.id = f.body_id WHERE f.id = ?", file_id
     )

@@ -84,7 +84,7 @@ def _merge_ratings(catalog: Catalog, other: Catalog, source: str, id_map: IdMap)
 
 
 def _does_rating_outrank(left: tuple[int, int | None], right: tuple[int, int | None]) -> bool:
-    """Whether one (rating, time of the sidecar) counts before another."""
+    """Return whether one (rating, time of the sidecar) counts before another."""
 
     def rank(said: tuple[int, int | None]) -> tuple[bool, int, int]:
         return said[1] is not None, said[1] or 0, said[0]
@@ -98,7 +98,7 @@ def _format_rating(rating: int, said_at: int | None) -> str:
 
 
 def _merge_selects(catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> Iterator[MergeConflict]:
-    """A person's own choice outranks one by rating; then the later one; then a picture stays chosen."""
+    """Yield a person's own choice outranks one by rating; then the later one; then a picture stays chosen."""
     for number, chosen, how, since in other.iter_rows("SELECT file_id, chosen, method, since FROM selects"):
         file_id = id_map.files[number]
         ours = catalog.fetch_one("SELECT chosen, method, since FROM selects WHERE file_id = ?", file_id)
@@ -272,7 +272,7 @@ def _merge_accepted_at(
 
 
 def _parse_evidence(text: str) -> Mapping[str, object]:
-    """What a finding rests on. Raises ValueError, TypeError for what is none."""
+    """Return what a finding rests on. Raises ValueError, TypeError for what is none."""
     told = json.loads(text)
     if not isinstance(told, dict):
         raise TypeError("evidence that is none")

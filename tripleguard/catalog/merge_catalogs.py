@@ -43,7 +43,7 @@ class IdMap:
 def build_digest_conflict(
     place: str, path: str, known_digest: bytes, other_digest: bytes, source: str
 ) -> MergeConflict:
-    """The conflict where a source names another digest for a path than is known."""
+    """Return the conflict where a source names another digest for a path than is known."""
     return MergeConflict(
         place, path, f"{source} says {other_digest.hex()[:16]}, another source {known_digest.hex()[:16]}"
     )
@@ -153,7 +153,7 @@ def ensure_copy_row(
 
 
 def ensure_folder_id(catalog: Catalog, place_id: int, path: object) -> int:
-    """The id of a folder of a place, entered if it is new; path as in the tables."""
+    """Return the id of a folder of a place, entered if it is new; path as in the tables."""
     catalog.execute("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, path)
     row: Row | None = catalog.fetch_one("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, path)
     assert row is not None
@@ -161,7 +161,7 @@ def ensure_folder_id(catalog: Catalog, place_id: int, path: object) -> int:
 
 
 def is_contained_in(catalog: Catalog, other: Catalog) -> bool:
-    """Whether all that other ever noted is in this catalog too: other is an earlier snapshot of it."""
+    """Return whether all that other ever noted is in this catalog too: other is an earlier snapshot of it."""
     return all(
         row is None or catalog.fetch_one(f"SELECT {columns} FROM {table} WHERE id = ?", row[0]) == row
         for (table, columns), row in zip(_APPEND_ONLY_TABLES, list_newest_rows(other), strict=True)
@@ -177,7 +177,7 @@ _APPEND_ONLY_TABLES = (
 
 
 def list_newest_rows(catalog: Catalog) -> tuple[Row | None, ...]:
-    """The last thing a catalog noted of each kind: two that went on from one differ in some of it."""
+    """Return the last thing a catalog noted of each kind: two that went on from one differ in some of it."""
     return tuple(
         catalog.fetch_one(f"SELECT {columns} FROM {table} ORDER BY id DESC LIMIT 1")
         for table, columns in _APPEND_ONLY_TABLES

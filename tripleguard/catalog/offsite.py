@@ -108,13 +108,13 @@ def _is_stored(catalog: Catalog, place_id: int, missing_copy: MissingOffsiteCopy
 
 
 def is_required(catalog: Catalog, required: OffsiteRequirement) -> bool:
-    """Whether this is wanted offsite still: a person may have dropped it a moment ago."""
+    """Return whether this is wanted offsite still: a person may have dropped it a moment ago."""
     question = "SELECT 1 FROM offsite_requirements WHERE file_id = ? AND path = ?"
     return catalog.fetch_one(question, required.file_id, to_db(required.path)) is not None
 
 
 def count_offsite_totals(catalog: Catalog, place_id: int) -> OffsiteTotals:
-    """What this place has of the selects, what is owed to it, and what it has beside them."""
+    """Return what this place has of the selects, what is owed to it, and what it has beside them."""
     debts = list_missing_offsite(catalog, place_id)
     there = catalog.fetch_one(
         "SELECT count(*), coalesce(sum(f.size), 0) FROM good_copies c JOIN files f ON f.id = c.file_id"
@@ -144,7 +144,7 @@ class OffsiteReadBackTotals:
 
 
 def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
-    """What is known of the selects on this place by reading them there, and not as they arrived."""
+    """Return what is known of the selects on this place by reading them there, and not as they arrived."""
     row = catalog.fetch_one(
         "SELECT coalesce(sum(o.verified_by = 'read'), 0), count(*),"
         " min(CASE WHEN o.verified_by = 'read' THEN c.verified_at END)"
@@ -157,7 +157,7 @@ def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
 
 
 def find_object(catalog: Catalog, copy_id: int) -> StoredObject | None:
-    """How a copy lies offsite."""
+    """Return how a copy lies offsite."""
     row = catalog.fetch_one(
         "SELECT tag, verified_by, stored_bytes, encryption, blake3 FROM objects WHERE copy_id = ?", copy_id
     )
@@ -165,7 +165,7 @@ def find_object(catalog: Catalog, copy_id: int) -> StoredObject | None:
 
 
 def has_encrypted(catalog: Catalog, place_id: int) -> bool:
-    """Whether anything lies there that has to be opened with a key."""
+    """Return whether anything lies there that has to be opened with a key."""
     question = (
         "SELECT 1 FROM objects o JOIN copies c ON c.id = o.copy_id WHERE c.place_id = ? AND c.state = 'present'"
         " AND o.encryption <> '' LIMIT 1"
@@ -195,7 +195,7 @@ def record_object_read(catalog: Catalog, copy_id: int, tag: str) -> None:
 
 
 def map_objects(catalog: Catalog, place_id: int) -> dict[str, tuple[Copy, StoredObject | None]]:
-    """Every copy recorded on a place by its key, but those that gave way to a good one."""
+    """Return every copy recorded on a place by its key, but those that gave way to a good one."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS}, o.tag, o.verified_by, o.stored_bytes, o.encryption, o.blake3 {COPY_FROM}"
         " LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state <> 'quarantined'",
@@ -285,7 +285,7 @@ def list_bad_copies(catalog: Catalog, place_id: int, file_id: int) -> list[Copy]
 
 
 def find_unfinished_upload(catalog: Catalog, place_id: int, key: str) -> UnfinishedUpload | None:
-    """The unfinished upload of a key."""
+    """Return the unfinished upload of a key."""
     row = catalog.fetch_one(
         "SELECT id, file_id, key, token, part_bytes, blake3 FROM uploads WHERE place_id = ? AND key = ?",
         place_id,
@@ -295,7 +295,7 @@ def find_unfinished_upload(catalog: Catalog, place_id: int, key: str) -> Unfinis
 
 
 def list_unfinished_uploads(catalog: Catalog, place_id: int) -> list[UnfinishedUpload]:
-    """Every unfinished upload to a place."""
+    """Return every unfinished upload to a place."""
     rows = catalog.fetch_all(
         "SELECT id, file_id, key, token, part_bytes, blake3 FROM uploads WHERE place_id = ?", place_id
     )
@@ -305,7 +305,7 @@ def list_unfinished_uploads(catalog: Catalog, place_id: int) -> list[UnfinishedU
 def add_upload(
     catalog: Catalog, place_id: int, file_id: int, key: str, token: str, part_bytes: int, blake3: bytes, at: int
 ) -> int:
-    """An upload in parts was begun; its id. Call inside `transaction`."""
+    """Return an upload in parts was begun; its id. Call inside `transaction`."""
     return catalog.execute(
         "INSERT INTO uploads (place_id, file_id, key, token, part_bytes, blake3, started_at)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -338,7 +338,7 @@ def remove_upload(catalog: Catalog, upload_id: int) -> None:
 
 
 def get_server_capabilities(catalog: Catalog, place_id: int) -> tuple[dict[str, bool], int] | None:
-    """What a server was seen to check, and when it was asked (UTC ns)."""
+    """Return what a server was seen to check, and when it was asked (UTC ns)."""
     row = catalog.fetch_one("SELECT capabilities, probed_at FROM servers WHERE place_id = ?", place_id)
     return (json.loads(row[0]), row[1]) if row else None
 

@@ -17,12 +17,12 @@ _PLACE_COLUMNS = (
 
 
 def list_places(catalog: Catalog) -> list[PlaceRecord]:
-    """Every place ever added, in the order they were."""
+    """Return every place ever added, in the order they were."""
     return [_row_to_place(row) for row in catalog.fetch_all(f"SELECT {_PLACE_COLUMNS} FROM places ORDER BY id")]
 
 
 def get_place(catalog: Catalog, name: str) -> PlaceRecord:
-    """The place of that name, without regard to case. Raises WrongUse naming the ones there are."""
+    """Return the place of that name, without regard to case. Raises UsageError naming the ones there are."""
     row = catalog.fetch_one(f"SELECT {_PLACE_COLUMNS} FROM places WHERE name = ?", to_db(name))
     if row is None:
         known = ", ".join(place.name for place in list_places(catalog)) or "none yet"
@@ -35,7 +35,7 @@ def get_place(catalog: Catalog, name: str) -> PlaceRecord:
 
 
 def find_place_by_uid(catalog: Catalog, uid: str) -> PlaceRecord | None:
-    """The place whose marker has this id."""
+    """Return the place whose marker has this id."""
     row = catalog.fetch_one(f"SELECT {_PLACE_COLUMNS} FROM places WHERE uid = ?", uid)
     return _row_to_place(row) if row else None
 

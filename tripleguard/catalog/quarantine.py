@@ -85,7 +85,7 @@ def _build_copy(
 
 
 def _list_findings_by_copy(catalog: Catalog, place_id: int) -> dict[int, list[tuple[FindingKind, str, bool]]]:
-    """What was ever found on a place, by copy: kind, path, and whether it is open."""
+    """Return what was ever found on a place, by copy: kind, path, and whether it is open."""
     found: dict[int, list[tuple[FindingKind, str, bool]]] = {}
     rows = catalog.fetch_all(
         "SELECT n.copy_id, n.kind, n.path, n.closed_at IS NULL FROM findings n JOIN copies c ON c.id = n.copy_id"

@@ -14,7 +14,7 @@ from tripleguard.model import Copy, CopyState, Evidence, File, FileKind, Medium
 
 
 def to_db(name: str) -> str | bytes:
-    """The value that stands for name in the catalog."""
+    """Return the value that stands for name in the catalog."""
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:
@@ -23,7 +23,7 @@ def to_db(name: str) -> str | bytes:
 
 
 def from_db(value: str | bytes) -> str:
-    """The name that a catalog value stands for."""
+    """Return the name that a catalog value stands for."""
     return os.fsdecode(value) if isinstance(value, bytes) else value
 
 
@@ -34,7 +34,7 @@ def split_path(path: str) -> tuple[str | bytes, str | bytes]:
 
 
 def join_path(folder: str | bytes, name: str | bytes) -> str:
-    """The path from a catalog's folder and name."""
+    """Return the path from a catalog's folder and name."""
     text = from_db(folder)
     return f"{text}/{from_db(name)}" if text else from_db(name)
 
@@ -78,7 +78,7 @@ class KnownFile:
 
 
 def row_to_file(row: Row) -> KnownFile:
-    """The file in a row of FILE columns."""
+    """Return the file in a row of FILE columns."""
     return KnownFile(
         id=row[0],
         file=File(row[1], row[2]),
@@ -92,7 +92,7 @@ def row_to_file(row: Row) -> KnownFile:
 
 
 def row_to_copy(row: Row) -> Copy:
-    """The copy in a row of COPY columns."""
+    """Return the copy in a row of COPY columns."""
     return Copy(
         id=row[0],
         file_id=row[1],

@@ -91,7 +91,7 @@ def parse_time_span(text: str) -> TimeSpan | None:
 
 
 def is_digest_prefix(text: str) -> bool:
-    """Whether this can be the beginning of a digest."""
+    """Return whether this can be the beginning of a digest."""
     return _DIGEST_PATTERN.fullmatch(text) is not None
 
 
@@ -108,7 +108,7 @@ def search_files(catalog: Catalog, query: SearchQuery, limit: int) -> list[Known
 
 
 def build_statements(catalog: Catalog, query: SearchQuery, limit: int) -> list[tuple[str, tuple[object, ...]]]:
-    """The statements that `search_files` asks, with their values."""
+    """Return the statements that `search_files` asks, with their values."""
     conditions = list(_iter_conditions(catalog, query))
     return list(_iter_statements(conditions, limit)) if conditions else []
 
@@ -152,7 +152,7 @@ def _iter_conditions(catalog: Catalog, query: SearchQuery) -> Iterator[_Conditio
 
 
 def _iter_word_conditions(catalog: Catalog, word: str) -> Iterator[_Condition]:
-    """What a word can mean."""
+    """Yield what a word can mean."""
     yield _match_name(catalog, word)
     yield _match_shoot(catalog, word)
     yield _match_body(catalog, word)

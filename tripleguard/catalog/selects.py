@@ -170,12 +170,12 @@ def record_rating(
 
 
 def _to_hundredths(rating: float) -> int:
-    """A rating as it is kept; 3.999 is not 4."""
+    """Return a rating as it is kept; 3.999 is not 4."""
     return math.floor(rating * 100 + 1e-6)
 
 
 def find_rating(catalog: Catalog, file_id: int) -> float | None:
-    """What a file is rated, -1.0 to 5.0; None where no rating was read."""
+    """Return what a file is rated, -1.0 to 5.0; None where no rating was read."""
     row = catalog.fetch_one("SELECT rating FROM ratings WHERE file_id = ?", file_id)
     return row[0] / 100 if row else None
 
@@ -223,7 +223,7 @@ def apply_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]
 
 
 def list_selects(catalog: Catalog, *, is_chosen: bool = True) -> list[SelectedFrame]:
-    """Every select, or with chosen false every frame that was dropped; oldest first."""
+    """Return every select, or with chosen false every frame that was dropped; oldest first."""
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS}, s.chosen, s.method, s.since, r.rating FROM selects "
         f"s JOIN files f ON f.id = s.file_id"
@@ -258,7 +258,7 @@ def set_offsite_requirements(catalog: Catalog, required: Iterable[OffsiteRequire
 
 
 def list_shoot_selects(catalog: Catalog) -> list[ShootSelects]:
-    """What was chosen of each shoot, by day."""
+    """Return what was chosen of each shoot, by day."""
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, (SELECT count(*) FROM selects c JOIN files f ON f.id = c.file_id"
         "   WHERE c.chosen AND f.shoot_id = s.id), count(*), sum(f.size)"

@@ -32,12 +32,12 @@ class SharedFileShortage:
 
 
 def list_shared_file_ids(catalog: Catalog) -> frozenset[int]:
-    """The files that are counted by name."""
+    """Return the files that are counted by name."""
     return frozenset(row[0] for row in catalog.fetch_all("SELECT file_id FROM shared_files"))
 
 
 def iter_shortages(catalog: Catalog, drive_copies: int) -> Iterator[SharedFileShortage]:
-    """Every statement that is short of drive_copies, of every file that makes more than one."""
+    """Yield every statement that is short of drive_copies, of every file that makes more than one."""
     counting = {place.id for place in list_places(catalog) if is_counted_drive(place)}
     for row in catalog.fetch_all(
         "SELECT t.file_id FROM shared_files t JOIN files f ON f.id = t.file_id WHERE f.required_copies > 0"
@@ -54,7 +54,7 @@ def mark_shared(catalog: Catalog, file_id: int) -> None:
 
 
 def group_copies_by_use(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
-    """The copies of a file, those of each statement together, without what is in quarantine.
+    """Yield the copies of a file, those of each statement together, without what is in quarantine.
 
     What lies beside the same picture is the same, however it is called on each drive; what lies beside none is
     known by its path.
@@ -82,7 +82,7 @@ def _list_use_keys(catalog: Catalog, copy: Copy) -> list[str]:
 
 
 def _get_canonical_key(same: dict[str, str], key: str) -> str:
-    """The one mark that stands for all that were found to be the same as this one."""
+    """Return the one mark that stands for all that were found to be the same as this one."""
     while (other := same.get(key, key)) != key:
         key = other
     return key
@@ -115,7 +115,7 @@ def iter_required_files(catalog: Catalog, shoot_id: int) -> Iterator[tuple[Known
 
 
 def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
-    """How many names are owed beyond what counting by content says."""
+    """Return how many names are owed beyond what counting by content says."""
     names: dict[int, int] = {}
     for debt in iter_shortages(catalog, drive_copies):
         names[debt.known_file.id] = names.get(debt.known_file.id, 0) + 1
@@ -130,5 +130,5 @@ def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
 
 
 def is_superseded(catalog: Catalog, file_id: int, copies: list[Copy]) -> bool:
-    """Whether this name has a newer version by now, so that the older one wants nothing under it."""
+    """Return whether this name has a newer version by now, so that the older one wants nothing under it."""
     return any(find_newest_version(catalog, copy.path, copy.place_id) not in (None, file_id) for copy in copies)

@@ -36,12 +36,12 @@ class ShootShortage:
 
 
 def list_shoots(catalog: Catalog) -> list[Shoot]:
-    """All shoots, by day."""
+    """Return all shoots, by day."""
     return [Shoot(*row) for row in catalog.fetch_all("SELECT id, day, name FROM shoots ORDER BY day, id")]
 
 
 def get_shoot(catalog: Catalog, shoot_id: int) -> Shoot:
-    """The shoot with this id."""
+    """Return the shoot with this id."""
     row = catalog.fetch_one("SELECT id, day, name FROM shoots WHERE id = ?", shoot_id)
     assert row is not None
     return Shoot(*row)
@@ -69,7 +69,10 @@ def search_shoots(catalog: Catalog, text: str) -> list[Shoot]:
 
 
 def resolve_shoot(catalog: Catalog, text: str) -> Shoot:
-    """The one shoot that is meant: by its day and name, its name, or a part that only one has. Raises WrongUse."""
+    """The one shoot that is meant: by its day and name, its name, or a part that only one has.
+
+    Raises UsageError.
+    """
     found = search_shoots(catalog, text)
     exact = [one for one in found if fold_name(text) in (fold_name(one.title), fold_name(one.name))]
     for some in (found, exact):
@@ -102,7 +105,7 @@ def list_bodies(catalog: Catalog) -> dict[tuple[str, str, str], tuple[int, str]]
 
 
 def list_coverage(catalog: Catalog, place_id: int | None = None) -> list[ShootCoverage]:
-    """What each shoot has on each place."""
+    """Return what each shoot has on each place."""
     where, values = ("WHERE v.place_id = ?", [place_id]) if place_id is not None else ("", [])
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, p.name, v.copies, v.bytes, v.good, v.good_bytes FROM coverage v"
@@ -141,7 +144,7 @@ def iter_under_replicated_files(catalog: Catalog) -> Iterator[KnownFile]:
 
 
 def count_under_replicated_by_copies(catalog: Catalog) -> dict[int, int]:
-    """How many files short of the rule have 0, 1, ... verified drive copies."""
+    """Return how many files short of the rule have 0, 1, ... verified drive copies."""
     rows = catalog.fetch_all(
         "SELECT drive_copies, count(*) FROM files WHERE drive_copies < required_copies GROUP BY drive_copies"
     )
@@ -149,7 +152,7 @@ def count_under_replicated_by_copies(catalog: Catalog) -> dict[int, int]:
 
 
 def list_shoot_ids_of_file(catalog: Catalog, file_id: int) -> set[int]:
-    """The shoots that a file's copies belong to, by their numbers."""
+    """Return the shoots that a file's copies belong to, by their numbers."""
     return {row[0] for row in catalog.fetch_all("SELECT DISTINCT shoot_id FROM copies WHERE file_id = ?", file_id)}
 
 
@@ -166,7 +169,7 @@ class BodyOnCard:
 
 
 def list_bodies_on_card(catalog: Catalog, job_id: int) -> list[BodyOnCard]:
-    """The bodies of the files that a job found on its card."""
+    """Return the bodies of the files that a job found on its card."""
     rows = catalog.fetch_all(
         "SELECT b.id, b.label, b.make, b.model, b.serial, count(*) FROM card_files k"
         " JOIN files f ON f.id = k.file_id JOIN bodies b ON b.id = f.body_id"
@@ -177,7 +180,7 @@ def list_bodies_on_card(catalog: Catalog, job_id: int) -> list[BodyOnCard]:
 
 
 def list_body_labels(catalog: Catalog) -> dict[str, tuple[str, str, str]]:
-    """Every body's label, with its make, model and serial."""
+    """Return every body's label, with its make, model and serial."""
     return {
         row[0]: (row[1], row[2], row[3])
         for row in catalog.fetch_all("SELECT label, make, model, serial FROM bodies")

@@ -34,12 +34,12 @@ class Catalog:
         self._connection.close()
 
     def reopen(self) -> Catalog:
-        """The same catalog for another thread. Raises CatalogTrouble."""
+        """Return the same catalog for another thread. Raises CatalogError."""
         return Catalog(self.path, _connect(self.path))
 
     @contextlib.contextmanager
     def transaction(self, *, durable: bool = True) -> Iterator[None]:
-        """One transaction: all of it is kept, or none. Raises CatalogTrouble if the catalog stays locked.
+        """Yield one transaction: all of it is kept, or none. Raises CatalogError if the catalog stays locked.
 
         lasting: it is forced to the disk. What is not outlives this program's end, however it ends, but a power
         cut may take it back, to the end of the last one that was; for what costs nothing but to be seen again.
@@ -66,7 +66,7 @@ class Catalog:
 
     @property
     def is_in_transaction(self) -> bool:
-        """Whether a transaction of this connection is open."""
+        """Return whether a transaction of this connection is open."""
         return self._connection.in_transaction
 
     @contextlib.contextmanager
@@ -99,24 +99,24 @@ class Catalog:
         return self.data_version, self._connection.total_changes
 
     def fetch_all(self, sql: str, *values: object) -> list[Row]:
-        """All rows of a question."""
+        """Return all rows of a question."""
         with sqlite_errors_explained(self.path):
             return self._connection.execute(sql, values).fetchall()
 
     def iter_rows(self, sql: str, *values: object) -> Iterator[Row]:
-        """The rows of a question one by one, for answers that may not fit in memory."""
+        """Yield the rows of a question one by one, for answers that may not fit in memory."""
         with sqlite_errors_explained(self.path):
             cursor = self._connection.execute(sql, values)
             yield from cursor
 
     def fetch_one(self, sql: str, *values: object) -> Row | None:
-        """The first row of a question, or None."""
+        """Return the first row of a question, or None."""
         with sqlite_errors_explained(self.path):
             found: Row | None = self._connection.execute(sql, values).fetchone()
             return found
 
     def has_known_schema(self) -> bool:
-        """Whether its tables and triggers are those that this program makes, and no others."""
+        """Return whether its tables and triggers are those that this program makes, and no others."""
         fresh = sqlite3.connect(":memory:")
         try:
             with sqlite_errors_explained(self.path):
@@ -126,13 +126,13 @@ class Catalog:
             fresh.close()
 
     def back_up_to(self, target: Path) -> None:
-        """Write a compact, consistent copy of the whole catalog to a new file. Raises CatalogTrouble."""
+        """Write a compact, consistent copy of the whole catalog to a new file. Raises CatalogError."""
         with sqlite_errors_explained(self.path):
             self._connection.execute("VACUUM INTO ?", (str(target),))
 
 
 def create_catalog(path: Path) -> Catalog:
-    """A new catalog at path, or the one that is there, brought up to date. Raises CatalogTrouble."""
+    """Return a new catalog at path, or the one that is there, brought up to date. Raises CatalogError."""
     connection = _connect(path)
     try:
         with sqlite_errors_explained(path):
@@ -161,7 +161,7 @@ def find_open_error(path: Path) -> str | None:
 def checkpoint_into_one_file(path: Path) -> None:
     """Put all that a catalog holds into its one file; one that is damaged stays as it is.
 
-    Raises CatalogTrouble if somebody else has it open.
+    Raises CatalogError if somebody else has it open.
     """
     connection = sqlite3.connect(path, timeout=1, isolation_level=None)
     try:
@@ -182,7 +182,7 @@ def checkpoint_into_one_file(path: Path) -> None:
 
 
 def open_catalog(path: Path) -> Catalog:
-    """The catalog at path, brought up to date. Raises NotSetUp, CatalogTrouble."""
+    """Return the catalog at path, brought up to date. Raises NotSetUp, CatalogError."""
     if not path.exists():
         raise NotSetUpError(
             f"There is no catalog in {path.parent} yet.",

@@ -35,7 +35,7 @@ def show_progress() -> Iterator[Callable[[Progress], None]]:
 
 
 def format_progress(update: ProgressUpdate, width: int) -> list[str]:
-    """The lines of one progress, none wider than width."""
+    """Return the lines of one progress, none wider than width."""
     if update.total_bytes == 0:
         files = f" {update.files:,} of {update.total_files:,} files" if update.total_files else ""
         return [f"{update.activity} ...{files}"[:width]]

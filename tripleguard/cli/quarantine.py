@@ -119,7 +119,7 @@ def empty(
 
 
 def _parse_limits(age: str | None, keep_newest: str | None) -> tuple[int | None, int | None]:
-    """Nanoseconds and bytes, as they were typed. Raises WrongUse."""
+    """Nanoseconds and bytes, as they were typed. Raises UsageError."""
     from tripleguard.clock import SECOND
     from tripleguard.config import parse_duration, parse_size
     from tripleguard.errors import UsageError
@@ -142,7 +142,7 @@ def _parse_limits(age: str | None, keep_newest: str | None) -> tuple[int | None,
 
 
 def _select_drives(paths_by_record: dict[PlaceRecord, Path | None], drives: JobDrives) -> list[OpenDrive]:
-    """The wanted drives among the open ones. Raises PlaceTrouble, or what kept one from being opened."""
+    """Return the wanted drives among the open ones. Raises PlaceError, or what kept one from being opened."""
     from tripleguard.errors import PlaceError
     from tripleguard.model import PlaceState
 
@@ -168,7 +168,7 @@ def _select_drives(paths_by_record: dict[PlaceRecord, Path | None], drives: JobD
 
 
 def _confirm_removal(plan: Iterable[str], names: list[str], reason: str | None) -> str:
-    """Show the plan and have the word typed; the reason. Raises Stopped if it is not given."""
+    """Show the plan and have the word typed; the reason. Raises StoppedError if it is not given."""
     from tripleguard.cli.wrapping import wrap_line
     from tripleguard.errors import StoppedError
 

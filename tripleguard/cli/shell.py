@@ -155,7 +155,7 @@ def run_job(job: Job[Result]) -> Result:
 
 
 def parse_named_paths(texts: Iterable[str], option: str) -> list[tuple[str, Path]]:
-    """Each NAME=PATH as a name and a path. Raises click.BadParameter."""
+    """Return each NAME=PATH as a name and a path. Raises click.BadParameter."""
     found: list[tuple[str, Path]] = []
     for text in texts:
         name, equals, path = text.partition("=")

@@ -26,12 +26,12 @@ def wrap_line(line: str, stream: TextIO | None = None) -> str:
 
 
 def escape_control_characters(text: str) -> str:
-    """The text with everything but its ends of lines as `names.escape_text` shows a name."""
+    """Return the text with everything but its ends of lines as `names.escape_text` shows a name."""
     return "\n".join(map(escape_text, text.split("\n")))
 
 
 def _split_to_width(line: str, width: int) -> list[str]:
-    """The line in pieces; one long word, such as a path, stays whole so that it can be copied."""
+    """Return the line in pieces; one long word, such as a path, stays whole so that it can be copied."""
     hanging = " " * (len(line) - len(line.lstrip()) + 2)
     pieces = [""]
     for word in _WORD_PATTERN.findall(line):
@@ -43,7 +43,7 @@ def _split_to_width(line: str, width: int) -> list[str]:
 
 
 def _measure_cells(text: str) -> int:
-    """How wide a text is on a terminal, where some characters take two cells."""
+    """Return how wide a text is on a terminal, where some characters take two cells."""
     if text.isascii():
         return len(text)
     from rich.cells import cell_len

@@ -35,7 +35,7 @@ class Budget:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def is_used_up(self) -> bool:
-        """Whether nothing more should be begun."""
+        """Return whether nothing more should be begun."""
         if self.seconds is not None and time.monotonic() - self._started_at >= self.seconds:
             return True
         return self.total_bytes is not None and self._spent_bytes >= self.total_bytes

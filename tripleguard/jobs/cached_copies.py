@@ -31,7 +31,7 @@ class CachedCopies:
 
     @property
     def message(self) -> str:
-        """What is the matter, without a full stop."""
+        """Return what is the matter, without a full stop."""
         were = "was" if self.copies == 1 else "were"
         return (
             f"{pluralize(self.copies, 'copy', 'copies')} on drive {self.record.name} {were} read back, maybe from "
@@ -40,7 +40,7 @@ class CachedCopies:
 
     @property
     def next_step(self) -> str:
-        """What helps, without a full stop."""
+        """Return what helps, without a full stop."""
         name, read = self.record.name, f"run `rescan --place {self.record.name}`"
         if not self.is_connected:
             return f"Connect drive {name} and {read}"

@@ -67,10 +67,10 @@ def explain_outdated(catalog: Catalog, drives: Sequence[Place]) -> str | None:
 
 
 def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Place], at: int) -> list[str]:
-    """Where the catalog is older than what one of the drives has seen, take over what is known there.
+    """Return where the catalog is older than what one of the drives has seen, take over what is known there.
 
     Nothing in the catalog counts then before it was read back again. at: UTC ns. Returns what to tell the person.
-    Raises CatalogTrouble.
+    Raises CatalogError.
     """
     doubts = _find_mismatches(catalog, drives)
     behind = [doubt for doubt in doubts if doubt.is_behind]
@@ -127,7 +127,7 @@ def generation_recorded(
     """While this lasts a job works with these drives, which are held for it. at: UTC ns.
 
     They are told of a new generation at its beginning, and at its end if anything was changed meanwhile. A drive
-    that can't take its note holds up nobody: tell says so. Raises CatalogTrouble.
+    that can't take its note holds up nobody: tell says so. Raises CatalogError.
     """
     write_generations(catalog, drives, at, notify)
     before = catalog.change_counters
@@ -153,7 +153,7 @@ def acknowledge_generations(catalog: Catalog, drives: Sequence[Place], at: int) 
 
 
 def generation_path(catalog_id: str) -> str:
-    """Where a drive keeps the last generation that it saw of the catalog with this id."""
+    """Return where a drive keeps the last generation that it saw of the catalog with this id."""
     return f"{GENERATIONS_DIR}/{catalog_id}.json"
 
 
@@ -181,7 +181,7 @@ def _find_mismatches(catalog: Catalog, drives: Sequence[Place]) -> list[_Generat
 
 
 def _read_generation(drive: Place, catalog_id: str) -> Generation | None:
-    """What the drive noted of that catalog, None if nothing. Raises CopyTrouble, ValueError if it is no note."""
+    """What the drive noted of that catalog, None if nothing. Raises CopyError, ValueError if it is no note."""
     try:
         content = drive.read_own_unlocked(generation_path(catalog_id), _MAX_NOTE_BYTES)
     except CopyError as error:

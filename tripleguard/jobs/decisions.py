@@ -44,7 +44,7 @@ def apply_decisions(
 
 
 def read_decisions(drives: Iterable[Place], catalog_id: str | None = None) -> list[Decisions]:
-    """The decisions that lie on these drives, earliest first; what is damaged or hostile is passed over.
+    """Return the decisions that lie on these drives, earliest first; what is damaged or hostile is passed over.
 
     of: only those of the catalog with this id.
     """
@@ -63,7 +63,7 @@ def read_decisions(drives: Iterable[Place], catalog_id: str | None = None) -> li
 
 
 def _read_decisions_file(drive: Place, name: str) -> Decisions:
-    """One file of decisions. Raises ValueError, zlib.error, CopyTrouble for what can't be used."""
+    """Return one file of decisions. Raises ValueError, zlib.error, CopyError for what can't be used."""
     packed = drive.read_own_unlocked(f"{DECISIONS_DIR}/{name}", _MAX_PACKED_BYTES) or b""
     unzip = zlib.decompressobj(wbits=31)
     content = unzip.decompress(packed, _MAX_BYTES)

@@ -52,7 +52,7 @@ def update_identity(ctx: JobContext, record: PlaceRecord, now: FileSystemIdentit
 
 
 def _moved_drive_error(record: PlaceRecord) -> PlaceError:
-    """What to say of a drive that is on another file system than before."""
+    """Return what to say of a drive that is on another file system than before."""
     if record.kind is PlaceKind.OFFSITE:
         return PlaceError(
             f"The folder of {record.name} is on another file system than before, or was copied: it is not what "

@@ -97,7 +97,7 @@ def _write_snapshots(ctx: JobContext, stale: Sequence[tuple[OpenDrive, list[Shoo
 
 
 def shoot_folder_on(ctx: JobContext, drive: OpenDrive, shoot: Shoot) -> str:
-    """The folder of a shoot on this drive."""
+    """Return the folder of a shoot on this drive."""
     return fit_to_limits(build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name), drive.place.fs_limits)
 
 
@@ -128,7 +128,7 @@ def _write_checklist_of_outside_copies(ctx: JobContext, drive: OpenDrive, shoot:
 
 
 def compress_file(path: Path) -> Iterator[bytes]:
-    """A file's bytes as a gzip stream (RFC 1952), piece by piece."""
+    """Yield a file's bytes as a gzip stream (RFC 1952), piece by piece."""
     squeeze = zlib.compressobj(level=1, wbits=31)
     with path.open("rb") as file:
         while piece := file.read(1024 * 1024):
@@ -160,7 +160,7 @@ def decisions_saved(ctx: JobContext) -> Iterator[None]:
 def save_decisions(ctx: JobContext) -> None:
     """Put what people decided onto every drive in service that is here and does not have it yet.
 
-    What can't be put there is told, and fails nothing. Raises CatalogTrouble.
+    What can't be put there is told, and fails nothing. Raises CatalogError.
     """
     try:
         lagging = _drives_without_decisions(ctx)
@@ -175,7 +175,7 @@ def save_decisions(ctx: JobContext) -> None:
 
 
 def _drives_without_decisions(ctx: JobContext) -> list[tuple[PlaceRecord, Path]]:
-    """The drives that are here and were not left what was decided last."""
+    """Return the drives that are here and were not left what was decided last."""
     if generations.get_catalog_id(ctx.catalog) is None:
         return []
     state, gone = _decisions_state(ctx.catalog), list_drives_with_yes(ctx.catalog) | ctx.protected_place_ids

@@ -45,7 +45,7 @@ class DriveWalk:
             waiting += reversed(below)
 
     def _list_folder(self, folder: str) -> tuple[DriveFolder, list[str]]:
-        """A folder, and the paths of those right in it."""
+        """Return a folder, and the paths of those right in it."""
         entries: list[Entry] = []
         below: list[str] = []
         has_list = False
@@ -64,11 +64,11 @@ class DriveWalk:
         return DriveFolder(folder, entries, has_list), below
 
     def is_unreachable(self, path: str) -> bool:
-        """Whether the file system did not give this path, so that nothing can be said of it."""
+        """Return whether the file system did not give this path, so that nothing can be said of it."""
         return _contains_path(self.unreachable_paths, path)
 
     def is_forbidden(self, path: str) -> bool:
-        """Whether who runs this may not look at this path, so that nothing can be said of it."""
+        """Return whether who runs this may not look at this path, so that nothing can be said of it."""
         return _contains_path(self.forbidden_paths, path)
 
     def _is_reserved(self, path: str) -> bool:
@@ -95,7 +95,7 @@ class DriveWalk:
 
 
 def is_litter(drive: Place, entry: Entry) -> bool:
-    """Whether a file is what systems leave everywhere. Raises OSError."""
+    """Return whether a file is what systems leave everywhere. Raises OSError."""
 
     def head() -> bytes:
         descriptor = drive.open_for_reading(entry.path)

@@ -32,7 +32,7 @@ class OpenDrive:
     place: Place
 
     def stat_or_none(self, path: str) -> Entry | None:
-        """The plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
+        """Return the plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
         try:
             return self.place.stat(path)
         except CopyError:
@@ -72,7 +72,7 @@ class JobDrives:
         return [one for one in self.connected if one.record.id in held or one.place.is_read_only]
 
     def errors(self, *, include_away: bool = False) -> list[TripleguardError]:
-        """Why drives that are here could not be held; named: and which are away, as they were asked for."""
+        """Return why drives that are here could not be held; named: and which are away, as they were asked for."""
         missed = [
             PlaceError(
                 f"Drive {record.name} is not connected, so nothing was done with it.",
@@ -90,14 +90,14 @@ class JobDrives:
 
 
 def locate_drives(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
-    """Every drive the catalog knows, with its path if it is connected. Raises PlaceTrouble for clones."""
+    """Return every drive the catalog knows, with its path if it is connected. Raises PlaceError for clones."""
     records = [record for record in list_places(ctx.catalog) if record.kind is PlaceKind.DRIVE]
     here = ctx.places.find_connected(records)
     return [(record, here.get(record.uid)) for record in records]
 
 
 def select_writable_drives(ctx: JobContext, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
-    """The drives a job may write to: the named ones, else all active ones. Raises WrongUse, PlaceTrouble."""
+    """The drives a job may write to: the named ones, else all active ones. Raises UsageError, PlaceError."""
     found = _select_named_or_active(ctx, names)
     for record, _ in found:
         if record.state is PlaceState.RETIRING:
@@ -141,7 +141,7 @@ _MAINTAINED_STATES = (PlaceState.ACTIVE, PlaceState.SHELVED, PlaceState.RETIRING
 def select_maintained_drives(ctx: JobContext, names: Sequence[str] = ()) -> list[tuple[PlaceRecord, Path | None]]:
     """The drives whose copies are looked after: the named ones, else all in service, on the shelf or leaving.
 
-    Raises WrongUse, PlaceTrouble.
+    Raises UsageError, PlaceError.
     """
     if names:
         return _select_named_or_active(ctx, names)
@@ -157,7 +157,7 @@ def open_drives(
     for_writing: bool = True,
     leaving_id: int | None = None,
 ) -> Iterator[JobDrives]:
-    """Open the drives that are here and hold their locks. Raises PlaceBusy, PlaceTrouble for a bad marker.
+    """Open the drives that are here and hold their locks. Raises PlaceBusyError, PlaceError for a bad marker.
 
     leaving: the id of a drive on which nothing is to change, not even a lock or a time of last access: it is only
     looked at and read from. The same holds for every drive that is leaving already. Where the catalog turns out to
@@ -228,7 +228,7 @@ def open_drives(
 
 
 def _bring_catalog_up_to_date(ctx: JobContext, drives: Sequence[OpenDrive]) -> None:
-    """See that the catalog is the latest that these drives saw. Raises PlaceTrouble if their state changes."""
+    """See that the catalog is the latest that these drives saw. Raises PlaceError if their state changes."""
     lines = merge_newer_state(ctx.home, ctx.catalog, [drive.place for drive in drives], ctx.clock.now())
     for line in lines:
         ctx.notify(line)
@@ -250,7 +250,10 @@ def explain_outdated_catalog(ctx: JobContext, drives: Sequence[OpenDrive]) -> st
 
 
 def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Place, holder: LockHolder) -> None:
-    """Hold a drive's lock on the stack, waiting as long as the kit has patience. Raises PlaceBusy, PlaceFailed."""
+    """Hold a drive's lock on the stack, waiting as long as the kit has patience.
+
+    Raises PlaceBusyError, PlaceFailedError.
+    """
     deadline = time.monotonic() + ctx.lock_timeout_s
     while True:
         try:

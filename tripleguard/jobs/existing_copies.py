@@ -66,7 +66,7 @@ class ExistingCopies:
     def find_resumable(
         self, card: SourceFolder, entry: Entry, insertion: str | None
     ) -> tuple[KnownFile, int] | None:
-        """The file an interrupted offload read at this path of this very card, not touched since, and when.
+        """Return the file an interrupted offload read at this path of this very card, not touched since, and when.
 
         A card that was taken out, or looks the same, is read again. A reading from a time to come was made by
         another clock, and is of unknown age.
@@ -84,7 +84,7 @@ class ExistingCopies:
         return next(((known, at) for known, at in earlier if known.sample == sample), None)
 
     def guess_file(self, card: SourceFolder, entry: Entry) -> KnownFile | None:
-        """The file this may be, by name, size and sample: never a proof."""
+        """Return the file this may be, by name, size and sample: never a proof."""
         alike = file_queries.list_files_like(self.catalog, entry.name, entry.size)
         if not alike:
             return None
@@ -98,7 +98,7 @@ class ExistingCopies:
         lanes: Sequence[int],
         originals: frozenset[bytes] | None = None,
     ) -> CopyGaps:
-        """Which of these lanes lack a copy of a file that would lie under this name; looks at the drives.
+        """Return which of these lanes lack a copy of a file that would lie under this name; looks at the drives.
 
         pictures: as in `copies_usable_for`. A drive that can't be looked at lacks it: whoever tries to write there
         finds out why.
@@ -129,7 +129,7 @@ class ExistingCopies:
     def _find_on_drive(
         self, known: KnownFile, drive: OpenDrive, copies: Iterable[Copy]
     ) -> tuple[Copy | None, list[Copy]]:
-        """The best copy that lies on the drive as recorded, and those that do not. Raises PlaceFailed."""
+        """The best copy that lies on the drive as recorded, and those that do not. Raises PlaceFailedError."""
         there: Copy | None = None
         gone: list[Copy] = []
         for copy in copies:
@@ -198,14 +198,14 @@ def copies_usable_for(
 
 
 def satisfies(known: KnownFile, path: str, entry_name: str) -> bool:
-    """Whether a copy at path stands for a file of this name, wherever the pictures of the two lie."""
+    """Return whether a copy at path stands for a file of this name, wherever the pictures of the two lie."""
     return is_identified_by_content(known.kind, known.file.size) or is_name_of_copy(
         path.rpartition("/")[2], entry_name
     )
 
 
 def candidate_copies(by_name: CopiesByName, known: KnownFile, entry_name: str) -> list[Copy]:
-    """Every copy that can stand for a card file of this name, wherever it lies: see `satisfies`."""
+    """Return every copy that can stand for a card file of this name, wherever it lies: see `satisfies`."""
     if is_identified_by_content(known.kind, known.file.size):
         return file_queries.list_copies(by_name.catalog, known.id)
     return by_name.find_copies(known.id, entry_name)
@@ -230,12 +230,12 @@ class FrameOriginals:
             self._originals = {**(self._originals or {}), file.digest: entry.name}
 
     def digests(self, entry: Entry) -> frozenset[bytes] | None:
-        """The digests of the originals of this entry's frame; None if it has none that is known."""
+        """Return the digests of the originals of this entry's frame; None if it has none that is known."""
         self._switch_frame(entry)
         return frozenset(self._originals) if self._originals is not None else None
 
     def digests_by_closeness(self, entry: Entry) -> list[bytes]:
-        """The same, the one that this entry names in its own name first, then as the card lists them."""
+        """Return the same, the one that this entry names in its own name first, then as the card lists them."""
         self._switch_frame(entry)
         names = self._originals or {}
         return sorted(
@@ -249,7 +249,7 @@ class FrameOriginals:
 
 
 def is_identified_by_content(kind: FileKind, size: int) -> bool:
-    """Whether equal bytes make equal files, whatever they are called."""
+    """Return whether equal bytes make equal files, whatever they are called."""
     return kind.is_original and size > 0
 
 

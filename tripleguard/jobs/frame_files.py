@@ -39,7 +39,7 @@ class FrameFile:
 
 
 def files_of_frame_at(catalog: Catalog, path: str, place_ids: Collection[int] = ()) -> list[FrameFile]:
-    """The files of the frame that a path belongs to; the main one first. Empty: there is none.
+    """Return the files of the frame that a path belongs to; the main one first. Empty: there is none.
 
     places: where that path is meant; others count where the same picture lies there, as one path can hold two
     pictures on two drives. None named: any. Of a raw and a picture that two cameras took at two moments under
@@ -63,7 +63,7 @@ def files_of_frame_at(catalog: Catalog, path: str, place_ids: Collection[int] = 
 def _copies_of_one_picture(
     copies: list[tuple[Copy, FileKind]], place_ids: Collection[int]
 ) -> list[tuple[Copy, FileKind]]:
-    """The copies on these places, and on those that share an original of the frame with them."""
+    """Return the copies on these places, and on those that share an original of the frame with them."""
     holds: dict[int, set[int]] = {}
     for copy, kind in copies:
         if kind.is_original:
@@ -115,7 +115,7 @@ def _list_wanted(catalog: Catalog) -> Iterable[OffsiteRequirement]:
 
 
 def _list_originals(copies: list[tuple[Copy, FileKind]]) -> list[FrameFile]:
-    """Each original once, under the path where most of its copies lie."""
+    """Return each original once, under the path where most of its copies lie."""
     paths: dict[int, Counter[str]] = {}
     kinds: dict[int, FileKind] = {}
     for copy, kind in copies:
@@ -127,7 +127,7 @@ def _list_originals(copies: list[tuple[Copy, FileKind]]) -> list[FrameFile]:
 
 
 def _list_newest_companions(catalog: Catalog, copies: list[tuple[Copy, FileKind]]) -> list[FrameFile]:
-    """Each sidecar's newest version: by its lineage, else by the time of its copies."""
+    """Return each sidecar's newest version: by its lineage, else by the time of its copies."""
     newest: dict[str, Copy] = {}
     for copy, kind in copies:
         if kind is FileKind.COMPANION:

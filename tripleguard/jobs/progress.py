@@ -61,11 +61,11 @@ class RateEstimator:
         self._updated_at = 0.0
 
     def is_due(self) -> bool:
-        """Whether it is time to tell again."""
+        """Return whether it is time to tell again."""
         return time.monotonic() - self._updated_at >= _UPDATE_SECONDS
 
     def update(self, files: int, bytes_done: int) -> ProgressUpdate:
-        """The progress now."""
+        """Return the progress now."""
         now = self._updated_at = time.monotonic()
         self._samples.append((now, bytes_done))
         while now - self._samples[0][0] > _METER_WINDOW_SECONDS:

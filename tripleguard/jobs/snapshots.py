@@ -62,7 +62,7 @@ PackedSnapshot = tuple[str, Callable[[], Iterator[bytes]]]
 def open_snapshots(
     home: Home, drives: Sequence[Place], extra: Iterable[PackedSnapshot] = (), *, catalog_id: str | None = None
 ) -> Iterator[tuple[list[Snapshot], list[UnusableSnapshot]]]:
-    """The snapshots on these drives that can be used, the one that knows most first, and those that can't.
+    """Yield the snapshots on these drives that can be used, the one that knows most first, and those that can't.
 
     further: snapshots that lie elsewhere. Of one catalog's snapshots with the same last event only one is kept.
     of: only those of the catalog with this id. All are gone again afterwards.
@@ -117,7 +117,7 @@ def _read_pieces(drive: Place, path: str) -> Iterator[bytes]:
 
 
 def _decompress(pieces: Iterator[bytes], max_bytes: int) -> Iterator[memoryview]:
-    """A snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
+    """Yield a snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
     unzip = zlib.decompressobj(wbits=31)
     total = 0
     for packed in pieces:

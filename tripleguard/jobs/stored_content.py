@@ -17,7 +17,7 @@ def file_at(drive: OpenDrive, path: str, *, most: int | None = None) -> File:
         most: Stop reading after about so many bytes: a file that is longer is another one anyway.
 
     Raises:
-        OSError, CopyTrouble: It can't be read.
+        OSError, CopyError: It can't be read.
     """
     hasher, buffer = Hasher(), allocate_aligned(_PIECE)
     reading = drive.place.open_reader(path)

@@ -27,7 +27,7 @@ class CopyReader(Protocol):
 
     @property
     def medium(self) -> Medium:
-        """How far down the reading reaches. Final only once the first bytes were read."""
+        """Return how far down the reading reaches. Final only once the first bytes were read."""
 
     def readinto(self, buffer: memoryview) -> int:
         """Fill buffer from where the last call ended; return the bytes read, 0 at the end. Raises OSError."""
@@ -76,11 +76,11 @@ class ChangeWatch(Protocol):
 
     @property
     def is_complete(self) -> bool:
-        """Whether every folder that was asked for is watched."""
+        """Return whether every folder that was asked for is watched."""
 
     @property
     def is_supported(self) -> bool:
-        """Whether this system can report changes at all."""
+        """Return whether this system can report changes at all."""
 
     def watch(self, folder: str) -> None:
         """Watch a folder from now on."""
@@ -140,7 +140,7 @@ class SourceFolder(Readable, Protocol):
 
     @property
     def root(self) -> Path:
-        """Where it is mounted."""
+        """Return where it is mounted."""
 
     def close(self) -> None:
         """Let go of it."""
@@ -178,11 +178,11 @@ class CopyTarget(Protocol):
 
     @property
     def name(self) -> str:
-        """The name to show to the user."""
+        """Return the name to show to the user."""
 
     @property
     def fs_limits(self) -> FsLimits:
-        """What names and sizes its file system can hold."""
+        """Return what names and sizes its file system can hold."""
 
     def free_space(self) -> FreeSpace:
         """Return how much can be written, and what is kept in reserve."""
@@ -217,39 +217,39 @@ class Place(CopyTarget, Protocol):
 
     @property
     def uid(self) -> str:
-        """The id in its marker."""
+        """Return the id in its marker."""
 
     @property
     def root(self) -> Path:
-        """Where it is mounted, for messages and to find it again."""
+        """Return where it is mounted, for messages and to find it again."""
 
     @property
     def best_medium(self) -> Medium:
-        """The furthest down that a reading can reach here."""
+        """Return the furthest down that a reading can reach here."""
 
     @property
     def disk_id(self) -> str | None:
-        """The disk it is on, the same for all partitions of the disk; None if that is unknown."""
+        """Return the disk it is on, the same for all partitions of the disk; None if that is unknown."""
 
     @property
     def is_rotational(self) -> bool:
-        """Whether a head has to move, so that reading and writing at once is slow."""
+        """Return whether a head has to move, so that reading and writing at once is slow."""
 
     @property
     def insertion(self) -> str | None:
-        """What tells this mounting from all others; None where that is unknown, or would prove nothing."""
+        """Return what tells this mounting from all others; None where that is unknown, or would prove nothing."""
 
     @property
     def keeps_change_times(self) -> bool:
-        """Whether its file system keeps the time of each change, which no program can set back."""
+        """Return whether its file system keeps the time of each change, which no program can set back."""
 
     @property
     def makes_up_change_times(self) -> bool:
-        """Whether two looks at an untouched file may give two change times."""
+        """Return whether two looks at an untouched file may give two change times."""
 
     @property
     def is_read_only(self) -> bool:
-        """Whether nobody can write to its medium now; False where the system can't say."""
+        """Return whether nobody can write to its medium now; False where the system can't say."""
 
     def close(self) -> None:
         """Let go of it."""

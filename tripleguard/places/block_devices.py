@@ -30,7 +30,7 @@ def find_block_device(mount: Mount) -> Path | None:
 
 
 def find_block_devices(mount: Mount) -> list[Path]:
-    """The folders of all partitions or disks that a mount is spread over; none where it is on none."""
+    """Return the folders of all partitions or disks that a mount is spread over; none where it is on none."""
     block = find_block_device(mount)
     if block is None or mount.fs_type != "btrfs":
         return [] if block is None else [block]
@@ -42,12 +42,12 @@ def find_block_devices(mount: Mount) -> list[Path]:
 
 
 def find_whole_disk(block: Path) -> Path:
-    """The folder of the disk that a partition is on; a disk is its own."""
+    """Return the folder of the disk that a partition is on; a disk is its own."""
     return block.parent if (block / "partition").exists() else block
 
 
 def list_members(block: Path) -> list[Path]:
-    """What a mapped, striped or mirrored device is made of; nothing for a plain one."""
+    """Return what a mapped, striped or mirrored device is made of; nothing for a plain one."""
     return _resolve_links(find_whole_disk(block) / "slaves")
 
 
@@ -57,12 +57,12 @@ def list_holders(block: Path) -> list[Path]:
 
 
 def find_backing_image(block: Path) -> str | None:
-    """The image file behind a loop device; None where it is none."""
+    """Return the image file behind a loop device; None where it is none."""
     return read_sysfs_line(find_whole_disk(block) / "loop/backing_file") or None
 
 
 def is_image_cached(block: Path) -> bool:
-    """Whether a loop device reads its image through the cache of the image's own file system."""
+    """Return whether a loop device reads its image through the cache of the image's own file system."""
     return read_sysfs_line(find_whole_disk(block) / "loop/dio") == "0"
 
 
@@ -74,7 +74,7 @@ def walk_layers(block: Path) -> Iterator[Path]:
 
 
 def read_sysfs_line(path: Path) -> str:
-    """The one line in a file of sysfs; empty where there is none."""
+    """Return the one line in a file of sysfs; empty where there is none."""
     with contextlib.suppress(OSError, UnicodeDecodeError):
         return path.read_text(encoding="utf-8", errors="surrogateescape").rstrip("\n")
     return ""

@@ -38,7 +38,7 @@ _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 
 
 def allocate_aligned(size: int) -> memoryview:
-    """A page-aligned buffer of size bytes, fit for direct transfers."""
+    """Return a page-aligned buffer of size bytes, fit for direct transfers."""
     return memoryview(mmap.mmap(-1, size))
 
 
@@ -62,7 +62,7 @@ class CacheBypass:
 
 
 def detect_cache_bypass(root: Path) -> CacheBypass:
-    """How far down readings under root can reach on this machine, as this user."""
+    """Return how far down readings under root can reach on this machine, as this user."""
     mount = find_mount(root)
     if mount is not None and mount.fs_type in _IN_MEMORY | _NETWORK_FS:
         # Another machine's cache can't be seen past from here.
@@ -83,7 +83,7 @@ def detect_cache_bypass(root: Path) -> CacheBypass:
 
 
 def is_rotational(root: Path) -> bool:
-    """Whether the kernel says that root lies on a real disk with a head that has to move.
+    """Return whether the kernel says that root lies on a real disk with a head that has to move.
 
     Virtual and loop devices often claim so without being so; they are not believed.
     """
@@ -99,7 +99,7 @@ def is_rotational(root: Path) -> bool:
 
 
 def find_disk_id(root: Path) -> str | None:
-    """The disk that root lies on, the same for all its partitions; None if it can't be told."""
+    """Return the disk that root lies on, the same for all its partitions; None if it can't be told."""
     mount = find_mount(root) if sys.platform.startswith("linux") else None
     block = _find_disk_folder(mount) if mount else None
     if block is not None:
@@ -242,7 +242,7 @@ def _find_caches_below(mount: Mount) -> tuple[str, ...]:
 
 
 def _find_disk_folder(mount: Mount) -> Path | None:
-    """The kernel's folder for the whole disk under a mount."""
+    """Return the kernel's folder for the whole disk under a mount."""
     block = find_block_device(mount)
     return None if block is None else find_whole_disk(block)
 

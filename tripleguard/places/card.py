@@ -47,12 +47,12 @@ class Card:
         self._folder.close()
 
     def entries(self) -> Iterator[CardItem]:
-        """Everything on the card, as it is now. Raises CardGone if the card went away."""
+        """Everything on the card, as it is now. Raises CardGoneError if the card went away."""
         self._folder.clear_checked_dirs()
         yield from self._entries_below("", 0)
 
     def read_insertion(self) -> str | None:
-        """What tells this card in this mounting from every other one; None if the system can't say."""
+        """Return what tells this card in this mounting from every other one; None if the system can't say."""
         return read_folder_insertion(self._folder)
 
     def start_change_monitor(self) -> ChangeMonitor:
@@ -71,7 +71,7 @@ class Card:
         return MediumReader(self._folder, path, self._device_cache_bypass)
 
     def read_at(self, path: str, offset: int, length: int) -> bytes:
-        """A piece of a file. Raises OSError."""
+        """Return a piece of a file. Raises OSError."""
         descriptor = self._folder.open(path, os.O_RDONLY)
         try:
             os.lseek(descriptor, offset, os.SEEK_SET)
@@ -84,7 +84,7 @@ class Card:
             os.close(descriptor)
 
     def entries_in(self, folder: str) -> list[Entry]:
-        """The files right in a folder as they are now; none if it can't be listed."""
+        """Return the files right in a folder as they are now; none if it can't be listed."""
         try:
             found = self._folder.list_dir(folder)
         except OSError:
@@ -96,18 +96,18 @@ class Card:
         ]
 
     def stat(self, path: str) -> Entry | None:
-        """The file as it is now, None if it is not there or can't be looked at."""
+        """Return the file as it is now, None if it is not there or can't be looked at."""
         try:
             return self._folder.stat(path)
         except OSError:
             return None
 
     def is_unchanged(self, entry: Entry) -> bool:
-        """Whether the file is still as it was listed."""
+        """Return whether the file is still as it was listed."""
         return self.stat(entry.path) == entry
 
     def is_connected(self) -> bool:
-        """Whether the card still answers."""
+        """Return whether the card still answers."""
         if not self._folder.is_still_at_root():
             return False
         try:
@@ -154,9 +154,9 @@ class Card:
 
 
 def open_card(root: Path, drives: list[Path]) -> Card:
-    """The card at root. drives: where the drives are; none of them may be, hold or lie in the card.
+    """Return the card at root. drives: where the drives are; none of them may be, hold or lie in the card.
 
-    Raises WrongUse, PlaceTrouble.
+    Raises UsageError, PlaceError.
     """
     if not root.exists():
         raise UsageError(

@@ -28,7 +28,7 @@ def keeps_change_times(file_system: str) -> bool:
 
 
 def makes_up_change_times(file_system: str) -> bool:
-    """Whether the driver shows a time of change that the disk does not hold, and that may differ by itself.
+    """Return whether the driver shows a time of change that the disk does not hold, and that may differ by itself.
 
     The kernel's drivers show when a file was changed as long as they remember it, and the modification time later.
     """

@@ -42,7 +42,7 @@ class FolderChanges:
     has_lost_track: bool = False
 
     def may_include(self, path: str) -> bool:
-        """Whether the file at path may have been changed."""
+        """Return whether the file at path may have been changed."""
         return self.has_lost_track or path in self.paths or path.rpartition("/")[0] in self.folders
 
 
@@ -70,7 +70,7 @@ class ChangeMonitor:
 
     @property
     def is_supported(self) -> bool:
-        """Whether this system has such a queue."""
+        """Return whether this system has such a queue."""
         return sys.platform.startswith("linux")
 
     def watch(self, folder: str) -> None:
@@ -97,12 +97,12 @@ class ChangeMonitor:
         self.is_complete = False
 
     def changes(self) -> FolderChanges:
-        """What has been changed until now."""
+        """Return what has been changed until now."""
         self._read_events()
         return FolderChanges(frozenset(self._paths), frozenset(self._dirty_folders), self._has_lost_track)
 
     def may_have_changed(self, path: str) -> bool:
-        """Whether the file at path may have been changed until now."""
+        """Return whether the file at path may have been changed until now."""
         self._read_events()
         return self._has_lost_track or path in self._paths or path.rpartition("/")[0] in self._dirty_folders
 

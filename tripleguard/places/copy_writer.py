@@ -37,7 +37,7 @@ class DriveCopyWriter:
 
     @property
     def path(self) -> str:
-        """The path of the unfinished copy."""
+        """Return the path of the unfinished copy."""
         return self._path
 
     def write(self, buffer: memoryview) -> None:

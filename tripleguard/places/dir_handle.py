@@ -43,7 +43,7 @@ class DirHandle:
             self.fd = None
 
     def open_subdir(self, folder: str) -> DirHandle:
-        """A folder below this one, held by itself, reached part by part: a link on the way is an error.
+        """Return a folder below this one, held by itself, reached part by part: a link on the way is an error.
 
         Close it when done. Raises OSError.
         """
@@ -65,7 +65,7 @@ class DirHandle:
         return DirHandle(self.root / folder, fd=descriptor)
 
     def syscall_path(self, path: str) -> str:
-        """What to hand to a system call for path, beside `dir_fd=folder.fd`."""
+        """Return what to hand to a system call for path, beside `dir_fd=folder.fd`."""
         if path and not is_safe_path(path):
             raise ValueError(f"{path!r} would leave its place")
         if self.fd is not None:
@@ -73,7 +73,7 @@ class DirHandle:
         return str(self.root / path)
 
     def is_still_at_root(self) -> bool:
-        """Whether the path still leads to the folder that is held."""
+        """Return whether the path still leads to the folder that is held."""
         if self.fd is None:
             return self.root.is_dir()
         try:
@@ -88,7 +88,7 @@ class DirHandle:
         return os.stat(self.syscall_path(path), dir_fd=self.fd, follow_symlinks=False)
 
     def stat(self, path: str) -> Entry | None:
-        """The plain file at path, or None if there is none."""
+        """Return the plain file at path, or None if there is none."""
         try:
             status = self.lstat(path)
         except (FileNotFoundError, NotADirectoryError):
@@ -111,7 +111,7 @@ class DirHandle:
         return self.open(path, os.O_RDONLY)
 
     def read_small(self, path: str, limit: int) -> bytes:
-        """The whole of a small file, at most limit bytes of it. Raises OSError."""
+        """Return the whole of a small file, at most limit bytes of it. Raises OSError."""
         descriptor = self.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         try:
             with os.fdopen(descriptor, "rb", closefd=False) as file:
@@ -120,7 +120,7 @@ class DirHandle:
             os.close(descriptor)
 
     def list_dir(self, folder: str) -> list[tuple[str, os.stat_result | OSError]]:
-        """What is in a folder, sorted by name, each with its lstat or the error that it gave."""
+        """Return what is in a folder, sorted by name, each with its lstat or the error that it gave."""
         self._reject_links(folder)
         if sys.platform == "win32" or self.fd is None:
             return sorted(
@@ -134,7 +134,7 @@ class DirHandle:
             os.close(descriptor)
 
     def iter_dir(self, folder: str) -> Iterator[tuple[str, os.stat_result | OSError]]:
-        """What is in a folder, one by one and in no order, however many there are. Raises OSError."""
+        """Yield what is in a folder, one by one and in no order, however many there are. Raises OSError."""
         self._reject_links(folder)
         if sys.platform == "win32" or self.fd is None:
             with os.scandir(self.syscall_path(folder)) as items:
@@ -148,7 +148,7 @@ class DirHandle:
             os.close(descriptor)
 
     def walk(self, folder: str, *, exclude: frozenset[str] = frozenset()) -> Iterator[Entry]:
-        """Every plain file below folder in path order; names in leave_out are not entered."""
+        """Yield every plain file below folder in path order; names in leave_out are not entered."""
         try:
             listed = self.list_dir(folder)
         except (FileNotFoundError, NotADirectoryError):
@@ -222,7 +222,7 @@ def list_parents(path: str) -> list[str]:
 
 
 def to_entry(path: str, status: os.stat_result) -> Entry:
-    """The entry for a plain file's status."""
+    """Return the entry for a plain file's status."""
     writable = status.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
     ctime_ns = change_time_of(status)
     return Entry(path, status.st_size, status.st_mtime_ns, is_protected=not writable, ctime_ns=ctime_ns)

@@ -18,7 +18,7 @@ from tripleguard.places.mounts import list_mounts
 
 
 def find_connected_drives(records: Iterable[PlaceRecord], extra_roots: Iterable[Path] = ()) -> dict[str, Path]:
-    """Where each connected drive is: marker id to path. Raises PlaceTrouble for one id at two places.
+    """Return where each connected drive is: marker id to path. Raises PlaceError for one id at two places.
 
     also: more folders to look at than those where drives were and are mounted. Where a drive was last seen and
     its device answers with errors now, it counts as connected: whoever opens it is told.
@@ -79,7 +79,7 @@ def _possible_roots(known: list[PlaceRecord]) -> Iterator[Path]:
 
 
 def _path_tails(path: Path) -> list[Path]:
-    """The last one, two and three parts of a path: a drive may be a folder on its volume."""
+    """Return the last one, two and three parts of a path: a drive may be a folder on its volume."""
     parts = path.parts[1:]
     return [Path(*parts[-count:]) for count in (1, 2, 3) if len(parts) >= count]
 

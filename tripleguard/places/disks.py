@@ -52,7 +52,7 @@ class SharedDisk:
 
 
 def find_shared_disks(roots: Sequence[tuple[str, Path]]) -> list[SharedDisk]:
-    """The pairs of named folders that are on one disk, or may be."""
+    """Return the pairs of named folders that are on one disk, or may be."""
     known = [(name, find_disks(root)) for name, root in roots]
     return [
         SharedDisk(name, other, disks is not None and other_disks is not None)
@@ -67,14 +67,14 @@ class OpenableFolder(Protocol):
 
     @property
     def root(self) -> Path:
-        """Where it is mounted."""
+        """Return where it is mounted."""
 
     def open_for_reading(self, path: str) -> int:
         """Return a descriptor for reading path. Raises OSError."""
 
 
 def is_same_copy(first: OpenableFolder, path: str, second: OpenableFolder, second_path: str) -> bool:
-    """Whether two paths lead to the same bytes on one disk: see `CopyComparison`. Raises OSError."""
+    """Return whether two paths lead to the same bytes on one disk: see `CopyComparison`. Raises OSError."""
     return CopyComparison(first, second).is_same(path, second_path)
 
 
@@ -89,7 +89,7 @@ class CopyComparison:
         self._may_share: bool | None = None
 
     def is_same(self, path: str, other_path: str) -> bool:
-        """Whether two paths, one in each folder, lead to the same bytes on one disk.
+        """Return whether two paths, one in each folder, lead to the same bytes on one disk.
 
         Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
         """
@@ -151,7 +151,7 @@ def _find_disks_of_block(block: Path, depth: int) -> DiskSet:
 
 
 def _can_share_extents(first: Path, second: Path) -> bool:
-    """Whether both lie on one file system; each subvolume of one has a device number of its own."""
+    """Return whether both lie on one file system; each subvolume of one has a device number of its own."""
     mount, beside = find_mount(first), find_mount(second)
     if mount is None or beside is None:
         return False

@@ -39,7 +39,7 @@ class FileSystemIdentity(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 def read_identity(folder: DirHandle) -> FileSystemIdentity:
-    """What can be had, by this user on this system, of the file system under a drive's folder."""
+    """Return what can be had, by this user on this system, of the file system under a drive's folder."""
     mount = find_mount_of_fd(folder.root, folder.fd)
     if mount is None:
         return FileSystemIdentity()
@@ -53,12 +53,12 @@ def read_identity(folder: DirHandle) -> FileSystemIdentity:
 
 
 def encode_identity(identity: FileSystemIdentity) -> str:
-    """The identity as one line of text for the catalog."""
+    """Return the identity as one line of text for the catalog."""
     return msgspec.json.encode(identity).decode("ascii", "replace")
 
 
 def decode_identity(text: str) -> FileSystemIdentity:
-    """The identity in a line of the catalog; an empty one if it can't be read."""
+    """Return the identity in a line of the catalog; an empty one if it can't be read."""
     try:
         return msgspec.json.decode(text, type=FileSystemIdentity)
     except msgspec.MsgspecError:
@@ -147,7 +147,7 @@ def _format_uuid(raw: bytes) -> str:
 
 
 def _read_disk_name(block: Path) -> str:
-    """What the disk under a device calls itself; empty where it has no name of its own."""
+    """Return what the disk under a device calls itself; empty where it has no name of its own."""
     disk = block_devices.find_whole_disk(block)
     names = (block_devices.read_sysfs_line(disk / name).strip() for name in ("wwid", "device/wwid", "device/cid"))
     return next(filter(None, names), "")

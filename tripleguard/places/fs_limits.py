@@ -43,7 +43,7 @@ _SAMPLE_TIME_NS = 1_700_000_001_234_567_891
 
 
 def probe_fs_limits(folder: DirHandle, writer: PlaceWriter) -> FsLimits:
-    """What the file system under folder can hold. Raises NoRoom, PlaceFailed."""
+    """Return what the file system under folder can hold. Raises NoSpaceError, PlaceFailedError."""
     writer.make_dirs(INCOMING_DIR)
     trial = _NameProbe(folder, writer)
     with os_errors_explained(writer.place_name, "trying what names it can hold"):
@@ -77,7 +77,7 @@ class _NameProbe:
         self._writer.delete_incoming(path)
 
     def can_create(self, name: str) -> bool:
-        """Whether a file of that name can be made and is then found under it."""
+        """Return whether a file of that name can be made and is then found under it."""
         path = f"{INCOMING_DIR}/{self._prefix}{name}"
         if not self._create(path):
             return False
@@ -86,7 +86,7 @@ class _NameProbe:
         return found
 
     def is_same_file(self, name: str, twin: str) -> bool:
-        """Whether the file system takes two spellings for one name."""
+        """Return whether the file system takes two spellings for one name."""
         path = f"{INCOMING_DIR}/{self._prefix}{name}"
         if not self._create(path):
             return False
@@ -111,7 +111,7 @@ class _NameProbe:
         return 255, 0
 
     def find_mtime_step(self) -> int:
-        """How finely a modification time is kept, in ns: 1, 100, 1000, 10 ms, 1 s or 2 s."""
+        """Return how finely a modification time is kept, in ns: 1, 100, 1000, 10 ms, 1 s or 2 s."""
         path = f"{INCOMING_DIR}/{self._prefix}time"
         if not self._create(path):
             return 2_000_000_000

@@ -89,11 +89,11 @@ class HandoverFolder:
             return read_free_space(self._folder, 0)
 
     def open_lock(self) -> int:
-        """A read-write descriptor on the lock of the work folder. Raises NoRoom, PlaceFailed."""
+        """Return a read-write descriptor on the lock of the work folder. Raises NoSpaceError, PlaceFailedError."""
         return self._writer.open_lock()
 
     def read_task(self) -> HandoverTask | None:
-        """What the folder is being filled with, None if it is not. Raises PlaceFailed."""
+        """Return what the folder is being filled with, None if it is not. Raises PlaceFailedError."""
         content = self._read_own(TASK_PATH)
         if content is None:
             return None
@@ -107,7 +107,10 @@ class HandoverFolder:
             ) from error
 
     def write_task(self, task: HandoverTask) -> None:
-        """Note what the folder is filled with, from the beginning or anew. Raises NoRoom, PlaceFailed."""
+        """Note what the folder is filled with, from the beginning or anew.
+
+        Raises NoSpaceError, PlaceFailedError.
+        """
         self._writer.write_own(TASK_PATH, [msgspec.json.encode(task)])
 
     def delete_unfinished(self) -> None:
@@ -115,7 +118,7 @@ class HandoverFolder:
         self._writer.delete_unfinished()
 
     def begin_copy(self) -> DriveCopyWriter:
-        """Start a copy. Raises NoRoom, PlaceFailed."""
+        """Start a copy. Raises NoSpaceError, PlaceFailedError."""
         return DriveCopyWriter(self._writer)
 
     def open_reader(self, path: str) -> MediumReader:
@@ -123,12 +126,12 @@ class HandoverFolder:
         return MediumReader(self._folder, path, self._cache_bypass)
 
     def stat(self, path: str) -> Entry | None:
-        """The plain file at path as it lies there now, or None. Raises PlaceFailed."""
+        """Return the plain file at path as it lies there now, or None. Raises PlaceFailedError."""
         with os_errors_explained(self.name, f"looking at {escape_text(path)}"):
             return self._folder.stat(path)
 
     def exists(self, path: str) -> bool:
-        """Whether anything at all stands at path. Raises PlaceFailed."""
+        """Return whether anything at all stands at path. Raises PlaceFailedError."""
         with os_errors_explained(self.name, f"looking at {escape_text(path)}"):
             try:
                 self._folder.lstat(path)
@@ -137,7 +140,7 @@ class HandoverFolder:
             return True
 
     def find_first_name(self) -> str | None:
-        """The first name in the folder beside the work folder, None if there is none. Raises PlaceFailed."""
+        """The first name in the folder beside the work folder, None if there is none. Raises PlaceFailedError."""
         with os_errors_explained(self.name, "listing it"):
             return next((name for name, _ in self._folder.iter_dir("") if name != RESERVED_DIR), None)
 
@@ -160,7 +163,7 @@ class HandoverFolder:
                 return False
 
     def read_whole(self, path: str) -> bytes:
-        """The whole of a file that the folder says itself, past the cache. Raises OSError."""
+        """Return the whole of a file that the folder says itself, past the cache. Raises OSError."""
         reading = self.open_reader(path)
         try:
             buffer = allocate_aligned(_READ_SIZE)
@@ -172,11 +175,11 @@ class HandoverFolder:
             reading.close()
 
     def walk(self) -> Iterable[Entry]:
-        """Every plain file but those of the work folder."""
+        """Return every plain file but those of the work folder."""
         return self._folder.walk("", exclude=frozenset({RESERVED_DIR}))
 
     def fsync_dirs(self, folders: Iterable[str]) -> None:
-        """Make the names in these folders durable. Raises PlaceFailed."""
+        """Make the names in these folders durable. Raises PlaceFailedError."""
         self._writer.fsync_dirs(folders)
 
     def record_finished(self, number: int, copies: Sequence[FinishedCopy]) -> None:
@@ -184,7 +187,10 @@ class HandoverFolder:
         self._writer.write_own(f"{_FINISHED_DIR}/{number:06d}", [msgspec.json.encode(list(copies))])
 
     def read_finished(self) -> tuple[int, dict[str, FinishedCopy]]:
-        """What runs before this one finished, by encoded path, and the next free number. Raises PlaceFailed."""
+        """What runs before this one finished, by encoded path, and the next free number.
+
+        Raises PlaceFailedError.
+        """
         found: dict[str, FinishedCopy] = {}
         number = 0
         with os_errors_explained(self.name, "looking what is finished"):
@@ -202,7 +208,7 @@ class HandoverFolder:
         return number + 1, found
 
     def remove_work_folder(self) -> tuple[str, ...]:
-        """Remove the work folder, once the folder says of itself what it holds. Raises PlaceFailed.
+        """Remove the work folder, once the folder says of itself what it holds. Raises PlaceFailedError.
 
         What is not certainly of the handover stays, with the folders that it lies in; its paths are returned.
         """
@@ -232,9 +238,9 @@ class HandoverFolder:
 
 
 def open_handover_folder(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> HandoverFolder:
-    """The folder at root, made if it is not there, and held. drives: where the drives are.
+    """Return the folder at root, made if it is not there, and held. drives: where the drives are.
 
-    Raises WrongUse if nothing may be handed over there, NoRoom, PlaceFailed, PlaceTrouble.
+    Raises UsageError if nothing may be handed over there, NoSpaceError, PlaceFailedError, PlaceError.
     """
     why = _find_obstacle(root, drives, card_folders)
     if why is not None:
@@ -258,7 +264,7 @@ def open_handover_folder(root: Path, drives: Sequence[Path], card_folders: Seque
 
 
 def _find_obstacle(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> str | None:
-    """Why this is no place to hand anything over, in plain words."""
+    """Return why this is no place to hand anything over, in plain words."""
     real = Path(os.path.realpath(root))
     if not real.parent.is_dir():
         return "the folder above it is not there"

@@ -23,7 +23,7 @@ _BACKING_DEVICES = Path("/sys/class/bdi")
 
 
 def read_drive_insertion(root: Path, descriptor: int | None = None) -> str | None:
-    """The insertion of the drive at root; None where it can't be told, or where it would prove nothing.
+    """Return the insertion of the drive at root; None where it can't be told, or where it would prove nothing.
 
     descriptor: of the folder at root, where it is held open: what counts is the mounting that it belongs to.
 

@@ -37,7 +37,8 @@ class LockHolder(msgspec.Struct, frozen=True):
 def hold_lock(place_name: str, open_lock_file: Callable[[], int], holder: LockHolder) -> Iterator[None]:
     """Hold a place's lock until the end of the block. place is for messages.
 
-    opened gives a read-write descriptor on the lock file. Raises PlaceBusy naming the holder, PlaceFailed.
+    opened gives a read-write descriptor on the lock file. Raises PlaceBusyError naming the holder,
+    PlaceFailedError.
     """
     descriptor = open_lock_file()
     try:
@@ -86,7 +87,7 @@ def read_holder(open_lock_file: Callable[[], int]) -> LockHolder | None:
 
 
 def is_locked(open_lock_file: Callable[[], int]) -> bool:
-    """Whether somebody holds the lock or asks for it now. Raises OSError."""
+    """Return whether somebody holds the lock or asks for it now. Raises OSError."""
     descriptor = open_lock_file()
     try:
         return not _try_lock(descriptor)

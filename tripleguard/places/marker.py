@@ -36,7 +36,7 @@ class Marker(msgspec.Struct, frozen=True, forbid_unknown_fields=False):
 
 
 def create_marker(name: str, role: str, since: str, catalog: str) -> Marker:
-    """A marker with a fresh id."""
+    """Return a marker with a fresh id."""
     return Marker(id=secrets.token_hex(16), name=name, role=role, since=since, catalog=catalog)
 
 
@@ -45,7 +45,7 @@ def encode_marker(marker: Marker) -> bytes:
 
 
 def read_marker(folder: DirHandle, read_bytes: Callable[[str, int], bytes] | None = None) -> Marker | None:
-    """The marker below folder, None if there is none. Raises PlaceUnreadable; PlaceTrouble if it is broken.
+    """The marker below folder, None if there is none. Raises PlaceUnreadableError; PlaceError if it is broken.
 
     read: how to read so many bytes of a path at most, where the usual way will not do.
     """

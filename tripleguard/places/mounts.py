@@ -62,12 +62,12 @@ class Mount:
 
 
 def list_mounts() -> list[Mount]:
-    """All mounted file systems that could hold files, in the order they were mounted."""
+    """Return all mounted file systems that could hold files, in the order they were mounted."""
     return [mount for mount in _list_all_mounts() if mount.fs_type not in _NON_STORAGE_FS]
 
 
 def find_mount(path: Path) -> Mount | None:
-    """The mount that path lies on: the last one mounted whose point is its longest prefix."""
+    """Return the mount that path lies on: the last one mounted whose point is its longest prefix."""
     real = os.path.realpath(path)
     best: Mount | None = None
     for mount in _list_all_mounts():
@@ -78,7 +78,7 @@ def find_mount(path: Path) -> Mount | None:
 
 
 def find_mount_of_fd(root: Path, descriptor: int | None) -> Mount | None:
-    """The mount that an open folder lies on, whatever is mounted at its path meanwhile; None if it is gone.
+    """Return the mount that an open folder lies on, whatever is mounted at its path meanwhile; None if it is gone.
 
     Where the system has no such descriptors, or does not say, the one that root lies on.
     """

@@ -23,7 +23,7 @@ _TIMEOUT_S = 10.0
 
 
 def find_disks_off_linux(root: Path) -> frozenset[str] | None:
-    """The physical disks under root; None where it can't be told."""
+    """Return the physical disks under root; None where it can't be told."""
     if sys.platform == "win32":
         drive = os.path.splitdrive(os.path.realpath(root))[0]
         return frozenset(f"disk {number}" for number in query_disk_numbers(drive)) or None
@@ -39,7 +39,7 @@ def find_disks_off_linux(root: Path) -> frozenset[str] | None:
 
 
 def read_volume_uuid(device: str) -> str:
-    """The UUID of the volume on a device of macOS; empty where it has none."""
+    """Return the UUID of the volume on a device of macOS; empty where it has none."""
     return str(_query_diskutil(device).get("VolumeUUID", ""))
 
 
@@ -65,7 +65,7 @@ IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS = 0x00560000
 
 
 def open_unbuffered(path: str) -> io.FileIO:
-    """A reading handle on path that bypasses the cache. Raises OSError."""
+    """Return a reading handle on path that bypasses the cache. Raises OSError."""
     if sys.platform != "win32":
         raise OSError("unbuffered handles exist on Windows only")
     import ctypes
@@ -98,7 +98,7 @@ def open_unbuffered(path: str) -> io.FileIO:
 
 
 def query_disk_numbers(volume: str) -> list[int]:
-    """The numbers of the disks that a volume such as `E:` is on; none where it does not say."""
+    """Return the numbers of the disks that a volume such as `E:` is on; none where it does not say."""
     if sys.platform != "win32":
         return []
     import ctypes

@@ -118,7 +118,7 @@ class OffsitePlace:
         )
 
     def _replace(self, before: ObjectEntry | None, path: str, content: bytes) -> bool:
-        """Whether it lies there now; not where something else came to lie there meanwhile."""
+        """Return whether it lies there now; not where something else came to lie there meanwhile."""
         # One server wants the tag as it says it, with its quotes, another one without.
         tags = dict.fromkeys((before.tag, before.tag.strip('"'))) if before else {}
         modes: list[PutMode] = [{"e_tag": tag} for tag in tags if tag] if before else ["create"]
@@ -182,7 +182,7 @@ class ObjectReader:
         self._offset = 0
 
     def readinto(self, buffer: memoryview) -> int:
-        """The next bytes; 0 at the end. Raises OSError where the server or the line fails for good."""
+        """Return the next bytes; 0 at the end. Raises OSError where the server or the line fails for good."""
         import obstore
         from obstore.exceptions import BaseError
 
@@ -214,7 +214,7 @@ class ObjectReader:
 def open_offsite_place(
     store: ObjectStore, expected_id: str | None, s3_listing: S3Listing | None = None
 ) -> OffsitePlace:
-    """The offsite place of this store, by its marker. expected: the id it must have. Raises PlaceTrouble."""
+    """Return the offsite place of this store, by its marker. expected: the id it must have. Raises PlaceError."""
     marker = read_offsite_marker(store, s3_listing)
     if marker is None or (expected_id is not None and marker.id != expected_id):
         what = "has no marker" if marker is None else f"is another place, {escape_text(marker.name)}"
@@ -227,7 +227,10 @@ def open_offsite_place(
 
 
 def read_offsite_marker(store: ObjectStore, s3_listing: S3Listing | None) -> Marker | None:
-    """The marker in a store, None if there is none. Raises PlaceTrouble if it is broken, LineTrouble, NoAccess."""
+    """The marker in a store, None if there is none.
+
+    Raises PlaceError if it is broken, NetworkError, AccessDeniedError.
+    """
     content = (
         s3_listing.read_small_object(MARKER_PATH)
         if s3_listing is not None
@@ -247,7 +250,7 @@ def read_offsite_marker(store: ObjectStore, s3_listing: S3Listing | None) -> Mar
 
 
 def write_offsite_marker(store: ObjectStore, marker: Marker) -> None:
-    """Put the marker of a new place where there is none. Raises LineTrouble, NoAccess."""
+    """Put the marker of a new place where there is none. Raises NetworkError, AccessDeniedError."""
     import obstore
 
     with store_errors_explained("naming the offsite place"):
@@ -263,7 +266,10 @@ def _read_small_object(store: ObjectStore, key: str) -> bytes | None:
 
 
 def read_object(store: ObjectStore, key: str, tag: str = "") -> bytes:
-    """The whole of a small object; tag: of this version. Raises FileNotFoundError, LineTrouble, NoAccess."""
+    """The whole of a small object; tag: of this version.
+
+    Raises FileNotFoundError, NetworkError, AccessDeniedError.
+    """
     import obstore
 
     with store_errors_explained(f"reading {escape_text(key)}"):
@@ -298,5 +304,5 @@ def store_errors_explained(action: str) -> Iterator[None]:
 
 
 def describe_store_error(error: Exception) -> str:
-    """The first line of what the library says, as harmless text."""
+    """Return the first line of what the library says, as harmless text."""
     return escape_text((str(error).splitlines() or [type(error).__name__])[0][:200])

@@ -32,11 +32,11 @@ class OffsiteStore(Readable, Protocol):
 
     @property
     def uid(self) -> str:
-        """The id in its marker."""
+        """Return the id in its marker."""
 
     @property
     def name(self) -> str:
-        """The name to show to the user."""
+        """Return the name to show to the user."""
 
     def list_objects(self) -> Iterator[ObjectEntry]:
         """Yield every object but the tool's own, in the server's order."""

@@ -41,12 +41,12 @@ class OffsiteUrl:
 
     @property
     def folder(self) -> Path:
-        """The folder of a `file:` address."""
+        """Return the folder of a `file:` address."""
         return Path(unquote(urlsplit(self.text).path))
 
 
 def parse_offsite_url(text: str) -> OffsiteUrl:
-    """An address as it was typed. Raises WrongUse where it means nothing, or holds a credential."""
+    """Return an address as it was typed. Raises UsageError where it means nothing, or holds a credential."""
     if "://" not in text:
         return parse_offsite_url(Path(text).expanduser().absolute().as_uri())
     parts = urlsplit(text)
@@ -76,7 +76,7 @@ def parse_offsite_url(text: str) -> OffsiteUrl:
 
 
 def resolve_s3_address(url: OffsiteUrl, environment: Mapping[str, str]) -> tuple[BucketAddress, Credentials]:
-    """Where an S3 bucket is, and who we are there. Raises NoAccess without credentials."""
+    """Return where an S3 bucket is, and who we are there. Raises AccessDeniedError without credentials."""
     profile = url.options.get("profile")
     region = url.options.get("region") or find_region(profile, environment)
     given = (
@@ -94,7 +94,7 @@ def resolve_s3_address(url: OffsiteUrl, environment: Mapping[str, str]) -> tuple
 
 
 def open_object_store(url: OffsiteUrl, environment: Mapping[str, str]) -> ObjectStore:
-    """The store behind an address that is no folder. Raises NoAccess, PlaceTrouble without obstore."""
+    """The store behind an address that is no folder. Raises AccessDeniedError, PlaceError without obstore."""
     try:
         from obstore.store import AzureStore, GCSStore, S3Store
     except ImportError as error:
@@ -126,7 +126,7 @@ def open_object_store(url: OffsiteUrl, environment: Mapping[str, str]) -> Object
 
 
 def missing_obstore_error() -> PlaceError:
-    """The library that talks to object stores is not installed."""
+    """Return the library that talks to object stores is not installed."""
     return PlaceError(
         "What talks to object stores is not installed.",
         safe="Nothing was sent.",
@@ -135,7 +135,7 @@ def missing_obstore_error() -> PlaceError:
 
 
 def get_environment() -> Mapping[str, str]:
-    """The environment of this process; a test passes another one."""
+    """Return the environment of this process; a test passes another one."""
     return os.environ
 
 

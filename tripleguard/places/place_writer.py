@@ -60,7 +60,7 @@ class PlaceWriter:
         self._fsync_lock = threading.Lock()
 
     def new_incoming_path(self) -> str:
-        """A free path for an unfinished copy; its folder is made. Raises NoRoom, PlaceFailed."""
+        """Return a free path for an unfinished copy; its folder is made. Raises NoSpaceError, PlaceFailedError."""
         self.make_dirs(INCOMING_DIR)
         return f"{INCOMING_DIR}/{new_unfinished_name('part')}"
 
@@ -71,7 +71,7 @@ class PlaceWriter:
         return self.dir_handle.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | flags)
 
     def make_dirs(self, folder: str) -> None:
-        """Make folder and those above it. Raises NameTaken if a file or link stands in the way."""
+        """Make folder and those above it. Raises NameTakenError if a file or link stands in the way."""
         if not folder or folder in self._known_dirs:
             return
         above = folder.rpartition("/")[0]
@@ -92,7 +92,7 @@ class PlaceWriter:
         self._known_dirs.add(folder)
 
     def fsync_dirs(self, folders: Iterable[str]) -> None:
-        """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailed."""
+        """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailedError."""
         # A second caller must not return before the folders that the first one is syncing are durable.
         with self._fsync_lock:
             todo = set(folders) | self._unsynced_dirs
@@ -135,7 +135,7 @@ class PlaceWriter:
     def quarantine(self, path: str, reason: str, name: str = "") -> str:
         """Move the file at path to the quarantine folder, with a note; returns where it lies now.
 
-        name: what to call it there, else as it is called. Raises NameTaken, PlaceFailed.
+        name: what to call it there, else as it is called. Raises NameTakenError, PlaceFailedError.
         """
         if not path.startswith(f"{INCOMING_DIR}/"):
             self._reject_reserved(path)
@@ -155,7 +155,10 @@ class PlaceWriter:
         return f"{folder}/{name}"
 
     def move(self, old: str, new: str) -> None:
-        """Give a file another name on the same drive, which must be free. Raises NameTaken, PlaceFailed."""
+        """Give a file another name on the same drive, which must be free.
+
+        Raises NameTakenError, PlaceFailedError.
+        """
         self._reject_reserved(old, new)
         self.make_dirs(new.rpartition("/")[0])
         with os_errors_explained(self.place_name, f"naming {escape_text(new)}"):
@@ -167,7 +170,7 @@ class PlaceWriter:
 
         Only names that the tool keeps for itself are accepted. What stands there and is not certainly the tool's
         own is moved to quarantine, but for what the caller has taken over: replaces is that, as it was read
-        there. Raises NoRoom, PlaceFailed.
+        there. Raises NoSpaceError, PlaceFailedError.
         """
         if not is_reserved(path):
             raise ValueError(f"{path} is not one of the tool's own files")
@@ -203,24 +206,27 @@ class PlaceWriter:
                 os.unlink(self.dir_handle.syscall_path(old), dir_fd=self.dir_handle.fd)
 
     def _contains_all_lines(self, path: str, content: bytes) -> bool:
-        """Whether the list at path has every line of one that somebody added remarks to."""
+        """Return whether the list at path has every line of one that somebody added remarks to."""
         lines = self.dir_handle.read_small(path, MAX_LIST_BYTES).split(b"\n")
         return is_checklist_with_remarks(content) and set(content.split(b"\n")) <= {*lines, b""}
 
     def is_certainly_own(self, path: str) -> bool:
-        """Whether a plain file stands at path that the tool wrote; see `reserved`. Raises OSError."""
+        """Return whether a plain file stands at path that the tool wrote; see `reserved`. Raises OSError."""
         if self.dir_handle.stat(path) is None:
             return False
         return is_certainly_own(path, lambda limit: self.dir_handle.read_small(path, limit))
 
     def _is_replaceable(self, path: str, replaces: bytes | None) -> bool:
-        """Whether what stands at path is the tool's own, or was taken over as it is."""
+        """Return whether what stands at path is the tool's own, or was taken over as it is."""
         if self.is_certainly_own(path):
             return True
         return replaces is not None and self.dir_handle.read_small(path, MAX_LIST_BYTES) == replaces
 
     def delete_own(self, path: str) -> None:
-        """Remove a superseded file of the tool's own below its own folder; no other goes. Raises PlaceFailed."""
+        """Remove a superseded file of the tool's own below its own folder; no other goes.
+
+        Raises PlaceFailedError.
+        """
         if not path.startswith(f"{RESERVED_DIR}/") or path.startswith(f"{QUARANTINE_DIR}/"):
             raise ValueError(f"{path} may not be removed")
         with (
@@ -292,13 +298,16 @@ class PlaceWriter:
         os.close(self.dir_handle.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
 
     def open_lock(self) -> int:
-        """A read-write descriptor on the place's lock file. Raises NoRoom, PlaceFailed."""
+        """Return a read-write descriptor on the place's lock file. Raises NoSpaceError, PlaceFailedError."""
         self.make_dirs(RESERVED_DIR)
         with os_errors_explained(self.place_name, "locking it"):
             return self.dir_handle.open(f"{RESERVED_DIR}/lock", os.O_RDWR | os.O_CREAT)
 
     def publish(self, incoming_path: str, path: str) -> None:
-        """Move a flushed incoming copy to its final name, which must be free. Raises NameTaken, PlaceFailed."""
+        """Move a flushed incoming copy to its final name, which must be free.
+
+        Raises NameTakenError, PlaceFailedError.
+        """
         self._reject_reserved(path)
         self.make_dirs(path.rpartition("/")[0])
         with os_errors_explained(self.place_name, f"naming {escape_text(path)}"):
@@ -324,7 +333,7 @@ class PlaceWriter:
                 )
 
     def _rename_if_free(self, old: str, new: str) -> None:
-        """Rename without replacing. Raises NameTaken if new is there in any form, OSError."""
+        """Rename without replacing. Raises NameTakenError if new is there in any form, OSError."""
         try:
             self._rename_noreplace(old, new)
         except FileExistsError:

@@ -61,7 +61,7 @@ class QuarantineEntry:
         return self.path.rpartition("/")[0]
 
     def is_unchanged(self, status: os.stat_result) -> bool:
-        """Whether this is the status of the very same plain file, untouched."""
+        """Return whether this is the status of the very same plain file, untouched."""
         return (
             stat.S_ISREG(status.st_mode)
             and (status.st_dev, status.st_ino) == self.inode_id
@@ -72,12 +72,12 @@ class QuarantineEntry:
 
 
 def build_note_name(name: str) -> str:
-    """What the note beside a file of this name is called."""
+    """Return what the note beside a file of this name is called."""
     return f"{name[:_MAX_NOTE_STEM]}{NOTE_SUFFIX}"
 
 
 def format_note(path: str, reason: str, stamp: str) -> bytes:
-    """What a note says: where the file lay, why it was moved, and when (`20260614T013005Z`)."""
+    """Return what a note says: where the file lay, why it was moved, and when (`20260614T013005Z`)."""
     return f"{escape_text(path)}\n{escape_text(reason)}\nmoved here {stamp}; nothing was deleted\n".encode()
 
 
@@ -151,7 +151,7 @@ def _list_folder(drive: DirHandle, folder: str) -> Iterator[QuarantineEntry]:
 
 
 def _read_note(drive: DirHandle, path: str, status: StatOrError) -> str | None:
-    """What a note says in its middle line; None for anything that is no note of the tool's."""
+    """Return what a note says in its middle line; None for anything that is no note of the tool's."""
     if _describe_problem(status) or isinstance(status, OSError) or status.st_size > _MAX_NOTE_BYTES:
         return None
     try:

@@ -43,7 +43,7 @@ _RECORD_NAME = re.compile(r"clearance-[0-9]{8}T[0-9]{6}Z\.txt", re.IGNORECASE)
 
 
 def may_reach_reserved_dir(path: str) -> bool:
-    """Whether a relative path may lead into the tool's own folder on some file system, however it is spelt.
+    """Return whether a relative path may lead into the tool's own folder on some file system, however it is spelt.
 
     Without regard to case, to characters that do not show (HFS+ passes over them), to dots and spaces at the end,
     and to short names (Windows).
@@ -54,7 +54,7 @@ def may_reach_reserved_dir(path: str) -> bool:
 
 
 def is_reserved(path: str) -> bool:
-    """Whether the tool keeps this relative path for itself."""
+    """Return whether the tool keeps this relative path for itself."""
     name = path.rpartition("/")[2].removesuffix(SUPERSEDED_SUFFIX)
     return (
         path.startswith(f"{RESERVED_DIR}/") or name == CHECKLIST_NAME or _RECORD_NAME.fullmatch(name) is not None
@@ -84,7 +84,7 @@ _RECORD_HEAD = re.compile(r"Clearance: .+\n(?:[a-z]{3,9} +\S.*\n)+\nFiles .+:\n"
 
 
 def is_certainly_own(path: str, read: ReadHead) -> bool:
-    """Whether the file at a relative path is by its name and its form one that this tool wrote.
+    """Return whether the file at a relative path is by its name and its form one that this tool wrote.
 
     path: of a plain file, from the top of the drive. What is in quarantine is judged by `places.quarantine`, and
     is never certain here. In doubt, as where it can't be read, the answer is no.
@@ -102,7 +102,7 @@ def is_certainly_own(path: str, read: ReadHead) -> bool:
 
 
 def is_checklist_with_remarks(content: bytes) -> bool:
-    """Whether this is a check list to which somebody added lines of text."""
+    """Return whether this is a check list to which somebody added lines of text."""
     return checklist.find_remarks(content) is not None and next(checklist.parse_b3sum(content), None) is not None
 
 
@@ -113,19 +113,19 @@ def new_unfinished_name(kind: str) -> str:
 
 
 def is_unfinished_name(name: str) -> bool:
-    """Whether a name was given by `new_unfinished_name`."""
+    """Return whether a name was given by `new_unfinished_name`."""
     found = _UNFINISHED_NAME.fullmatch(name)
     return found is not None and _compute_check(found[1] + found[3], 16) == found[2]
 
 
 def new_probe_prefix() -> str:
-    """What the names of trial files begin with, which are always empty."""
+    """Return what the names of trial files begin with, which are always empty."""
     token = secrets.token_hex(4)
     return f"{token}{_compute_check(token, 8)}"
 
 
 def is_probe_name(name: str) -> bool:
-    """Whether a name begins as `new_probe_prefix` has it."""
+    """Return whether a name begins as `new_probe_prefix` has it."""
     prefix = name[:_PROBE_PREFIX_LENGTH]
     return len(prefix) == _PROBE_PREFIX_LENGTH and _compute_check(prefix[:8], 8) == prefix[8:]
 
@@ -189,7 +189,7 @@ def _is_parsable(content: bytes) -> bool:
 
 
 def _unpack(content: bytes | None, limit: int) -> bytes | None:
-    """The beginning of what a gzip stream holds (RFC 1952); None where it is none."""
+    """Return the beginning of what a gzip stream holds (RFC 1952); None where it is none."""
     try:
         return zlib.decompressobj(wbits=31).decompress(content, limit) if content else None
     except zlib.error:

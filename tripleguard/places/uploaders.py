@@ -85,5 +85,5 @@ class FolderUploader:
 
 
 def split_into_pieces(body: bytes) -> Iterator[bytes]:
-    """A body in the pieces that are paced."""
+    """Return a body in the pieces that are paced."""
     return (body[start : start + PIECE_BYTES] for start in range(0, len(body), PIECE_BYTES))

@@ -84,7 +84,7 @@ class DestinationChooser:
         self._resolver.learn_from_heads(heads)
 
     def __call__(self, engine: CopyEngine, task: CopyTask, file: File, head: bytes) -> dict[int, str]:
-        """The path for each lane that shall keep this copy. Raises NameTaken, PlaceFailed."""
+        """Return the path for each lane that shall keep this copy. Raises NameTakenError, PlaceFailedError."""
         task.destination = self._resolver.resolve(task.entry, head)
         shoot = self._companion_paths.find_shoot(self._originals_followed(task))
         if shoot is not None:
@@ -111,7 +111,7 @@ class DestinationChooser:
         return task.paths
 
     def _choose_paths(self, task: CopyTask, file: File, lanes: Sequence[int]) -> ChosenPaths:
-        """The names that this copy gets: beside its picture if it follows one, else by the layout."""
+        """Return the names that this copy gets: beside its picture if it follows one, else by the layout."""
         assert task.destination is not None
         pictures = self._originals_followed(task)
         if pictures:
@@ -193,7 +193,7 @@ class DestinationChooser:
                 return
 
     def _shoot_for_day(self, day: str) -> str:
-        """The shoot's name: as asked for; else the only one known of that day; else the usual one."""
+        """Return the shoot's name: as asked for; else the only one known of that day; else the usual one."""
         if self._shoot_name is not None:
             return self._shoot_name
         if day not in self._shoot_by_day:

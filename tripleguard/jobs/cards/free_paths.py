@@ -53,7 +53,7 @@ class FreePathChooser:
     def check_path(
         self, path: str, file: File, lanes: Sequence[int], originals: frozenset[bytes] = frozenset()
     ) -> ChosenPaths | None:
-        """What path would mean on these lanes; None if any drive has something else there.
+        """Return what path would mean on these lanes; None if any drive has something else there.
 
         pictures: those that a companion lies beside; a drive that is away and has another picture there has no
         say. A drive that can't be asked fails alone: the others get their copy. A name that the tool keeps for
@@ -106,12 +106,12 @@ class FreePathChooser:
         return entry
 
     def _key(self, lane: int, path: str) -> tuple[int, str]:
-        """One key for all spellings that the lane's file system takes for one name."""
+        """Return one key for all spellings that the lane's file system takes for one name."""
         limits = self._drives[lane].place.fs_limits
         return lane, fold_name(path) if limits.is_case_insensitive or limits.is_normalization_insensitive else path
 
     def _is_free_again(self, recorded: Copy, file: File, place: CopyTarget) -> bool:
-        """Whether a recorded path is free again: the same file belongs there and is gone from it."""
+        """Return whether a recorded path is free again: the same file belongs there and is gone from it."""
         belongs = file_queries.get_file(self._catalog, recorded.file_id).file == file
         return belongs and recorded.state is not CopyState.QUARANTINED and place.stat(recorded.path) is None
 
@@ -137,7 +137,7 @@ class FreePathChooser:
         return newest is not None and file_queries.get_file(self._catalog, newest).file == file
 
     def _find_equal_at(self, place: CopyTarget, path: str, file: File) -> Entry | None:
-        """The entry at path if it holds exactly this file."""
+        """Return the entry at path if it holds exactly this file."""
         entry = place.stat(path)
         if entry is None or entry.size != file.size:
             return None
@@ -161,7 +161,7 @@ class FreePathChooser:
 
 
 def no_free_name_error(path: str) -> NameTakenError:
-    """The error for a file whose every possible name is taken."""
+    """Return the error for a file whose every possible name is taken."""
     return NameTakenError(
         f"No free name was found for {escape_text(path)}.",
         safe="The card's file is untouched.",
@@ -206,7 +206,7 @@ class CompanionPathChooser:
                 del self._original_paths[next(iter(self._original_paths))]
 
     def find_shoot(self, originals: Iterable[bytes]) -> Shoot | None:
-        """The shoot that these pictures were entered in; None while none of them was."""
+        """Return the shoot that these pictures were entered in; None while none of them was."""
         for digest in originals:
             known = file_queries.find_file_by_digest(self._catalog, digest)
             if known is not None and any(
@@ -217,7 +217,7 @@ class CompanionPathChooser:
         return None
 
     def preferred_paths(self, companion: CompanionFile, lanes: Iterable[int]) -> dict[int, str]:
-        """The path beside its picture on each of these lanes, taken or not."""
+        """Return the path beside its picture on each of these lanes, taken or not."""
         found = {lane: self._path_beside_original(companion, lane) for lane in lanes}
         elsewhere = next((path for path in found.values() if path is not None), companion.default_path)
         return {lane: path if path is not None else elsewhere for lane, path in found.items()}
@@ -225,7 +225,7 @@ class CompanionPathChooser:
     def choose_paths(
         self, companion: CompanionFile, free_paths: FreePathChooser, paths: Mapping[int, str]
     ) -> ChosenPaths:
-        """Free names for it at these paths, by lane, numbered where they are taken. Raises NameTaken."""
+        """Free names for it at these paths, by lane, numbered where they are taken. Raises NameTakenError."""
         together: dict[str, list[int]] = {}
         for lane, path in paths.items():
             together.setdefault(path, []).append(lane)
@@ -269,6 +269,6 @@ class CompanionPathChooser:
         raise no_free_name_error(path)
 
     def _belongs_to_other_original(self, lane: int, path: str, originals: frozenset[bytes]) -> bool:
-        """Whether what lies under this number would belong to another picture, which has that number."""
+        """Return whether what lies under this number would belong to another picture, which has that number."""
         beside = find_pictures(self._catalog, self._drives[lane].record.id, path)
         return bool(beside) and not beside & originals

@@ -76,7 +76,7 @@ def ingest_from_drive(
     """Enter the files at these paths of an open and locked drive. Yields progress.
 
     anywhere: also what lies in no shoot's folder, under the name of the folder it lies in.
-    Raises Stopped, PlaceFailed if the drive goes, CatalogTrouble. What was entered before stays.
+    Raises StoppedError, PlaceFailedError if the drive goes, CatalogError. What was entered before stays.
     """
     job = _IngestRun(ctx, drive, include_unsorted=include_unsorted)
     outcome = EventOutcome.FAILURE
@@ -127,9 +127,9 @@ class _IngestRun:
         )
 
     def read_all(self, paths: Sequence[str]) -> list[_FileOnMedium]:
-        """What the medium holds at these paths, where something new lies there that holds still.
+        """Return what the medium holds at these paths, where something new lies there that holds still.
 
-        When the job is asked to stop, what was read by then. Raises PlaceFailed if the drive went.
+        When the job is asked to stop, what was read by then. Raises PlaceFailedError if the drive went.
         """
         entries = []
         for path in paths:
@@ -149,7 +149,7 @@ class _IngestRun:
         return found
 
     def _flush_files(self, entries: Sequence[Entry]) -> list[Entry]:
-        """Those of these files that could be forced to the medium. Raises PlaceFailed if the drive went."""
+        """Those of these files that could be forced to the medium. Raises PlaceFailedError if the drive went."""
         if not entries:
             return []
         try:
@@ -165,7 +165,7 @@ class _IngestRun:
         return list(entries)
 
     def _read_file(self, entry: Entry) -> _FileOnMedium | None:
-        """What the medium holds; None if it can't be read or changed meanwhile. Raises PlaceFailed."""
+        """Return what the medium holds; None if it can't be read or changed meanwhile. Raises PlaceFailedError."""
         place = self._drive.place
         hasher, look, head = SamplingHasher(), start_integrity_check(entry), b""
         try:
@@ -220,12 +220,12 @@ class _IngestRun:
         update_gaps(self._ctx, self._nights_with_cards())
 
     def _nights_with_cards(self) -> list[str]:
-        """The shooting days of what was entered that had cards."""
+        """Return the shooting days of what was entered that had cards."""
         days = {shoots.get_shoot(self._ctx.catalog, shoot_id).day for shoot_id in self._shoots}
         return sorted(day for day in days if get_session_cards(self._ctx.catalog, day).readings)
 
     def _is_known(self, entry: Entry) -> bool:
-        """Whether the catalog has this path as it is. A changed original is for the rescan to judge."""
+        """Return whether the catalog has this path as it is. A changed original is for the rescan to judge."""
         copy = file_queries.find_copy_at(self._ctx.catalog, self._drive.record.id, entry.path)
         if copy is None or copy.state is CopyState.MISSING:
             return False
@@ -269,7 +269,7 @@ class _IngestRun:
             self.result.moved += 1
 
     def _was_moved(self, item: _FileOnMedium) -> bool:
-        """Whether a copy of these bytes is not at its old path on this drive any more."""
+        """Return whether a copy of these bytes is not at its old path on this drive any more."""
         known = file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest)
         moved = False
         for copy in file_queries.list_copies(self._ctx.catalog, known.id) if known else ():
@@ -323,7 +323,7 @@ class _IngestRun:
         self.result.entered += 1
 
     def _resolve_destination(self, item: _FileOnMedium, shoot: tuple[str, str]) -> Destination:
-        """What the camera wrote, under the shoot that the folder says."""
+        """Return what the camera wrote, under the shoot that the folder says."""
         placing = self._resolver.resolve(item.entry, item.head)
         return replace(placing, day=shoot[0], shoot=shoot[1])
 

@@ -18,7 +18,7 @@ from tripleguard.names import escape_text, find_title_problem
 
 
 def check_body_name(name: str) -> None:
-    """Raise WrongUse if a body can't be called so: its name becomes a folder."""
+    """Raise UsageError if a body can't be called so: its name becomes a folder."""
     why = find_title_problem(name) or (
         f"it is longer than {MAX_LABEL_LENGTH} characters" if len(name) > MAX_LABEL_LENGTH else None
     )
@@ -33,7 +33,7 @@ def check_body_name(name: str) -> None:
 def name_bodies(ctx: JobContext, job_id: int, body_name: str | None) -> Iterator[str]:
     """Give the bodies of a card's files their names, where they carry no serial; lines a person should hear.
 
-    given: for this card; else by model, from the settings. Raises CatalogTrouble.
+    given: for this card; else by model, from the settings. Raises CatalogError.
     """
     found = list_bodies_on_card(ctx.catalog, job_id)
     if (
@@ -64,7 +64,7 @@ def name_bodies(ctx: JobContext, job_id: int, body_name: str | None) -> Iterator
 
 
 def _free_label(ctx: JobContext, name: str, key: tuple[str, str, str]) -> str:
-    """The name, numbered where a body of another model has it."""
+    """Return the name, numbered where a body of another model has it."""
     taken = {label.casefold() for label, other in list_body_labels(ctx.catalog).items() if other != key}
     number, label = 2, name
     while label.casefold() in taken:

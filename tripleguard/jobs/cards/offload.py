@@ -94,7 +94,7 @@ class OffloadResult:
 
     @property
     def verified(self) -> dict[str, int]:
-        """How many of the card's files each drive holds verified."""
+        """Return how many of the card's files each drive holds verified."""
         return {name: one.files for name, one in self.on_drives.items()}
 
 
@@ -118,7 +118,7 @@ def offload(
     an error. body: the name of the body that filled the card, for bodies that write no serial. told: asked at the
     end for the number of cards. observation: what the caller has seen of the card already.
     Yields progress, returns the result.
-    Raises CardGone, Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    Raises CardGoneError, StoppedError, PlaceFailedError (no drive left), CatalogError.
     """
     began = time.monotonic()
     yield ProgressUpdate("listing the card", 0, 0, 0, 0, 0.0, None)
@@ -241,27 +241,27 @@ class CardCopyRun(CopyRun):
         self._finish_offload(EventOutcome.PARTIAL if wrong else EventOutcome.SUCCESS)
 
     def _update_missing_frames(self) -> Iterator[Progress]:
-        """What the frame numbers say now, before the catalog's snapshots are left on the drives."""
+        """Yield what the frame numbers say now, before the catalog's snapshots are left on the drives."""
         for line in name_bodies(self.ctx, self.job_id, self._body_name):
             yield Message(line)
         self.missing_frames = update_gaps_after_card(self.ctx, self.job_id, self._ask_card_count())
 
     def list_shoots(self) -> tuple[Shoot, ...]:
-        """The shoots that this card's files belong to, the largest first."""
+        """Return the shoots that this card's files belong to, the largest first."""
         counts = self.recorder.shoot_files
         return tuple(
             shoots.get_shoot(self.ctx.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
         )
 
     def list_not_copied(self) -> tuple[CardFileNote, ...]:
-        """What did not get to any drive."""
+        """Return what did not get to any drive."""
         found = [(odd.path, odd.reason) for odd in self._uncopyable]
         return tuple(
             CardFileNote(*pair) for pair in [*found, *self._read_failures.items(), *self.list_failed().items()]
         )
 
     def list_failed(self) -> dict[str, str]:
-        """What was read and got to no drive, and why."""
+        """Return what was read and got to no drive, and why."""
         return {path: why for path, why in self._copy_failures.items() if path not in self.copied}
 
     def _run_card_pass(self, retries: FilesToRetry | None) -> Iterator[Progress]:

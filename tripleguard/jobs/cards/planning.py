@@ -52,7 +52,7 @@ class CardPlan:
         self._existing.catalog.close()
 
     def all_tasks(self, engine: CopyEngine) -> Iterator[CopyTask]:
-        """One task for each file on the card that has to be read. Raises CardGone."""
+        """Yield one task for each file on the card that has to be read. Raises CardGoneError."""
         for item in self._observation.list_entries():
             engine.wait_for_backlog()
             if isinstance(item, Entry):

@@ -65,7 +65,7 @@ def make_second_tasks(
 
 
 def compare_reading(ctx: JobContext, job_id: int, task: CopyTask, second: SecondReading) -> bool:
-    """Whether a second reading gave what the first one did; what follows is entered. Called inside
+    """Return whether a second reading gave what the first one did; what follows is entered. Called inside
     `transaction`."""
     row = file_queries.find_card_file(ctx.catalog, job_id, task.entry.path)
     if row is None:

@@ -69,7 +69,7 @@ def topup(
 
     sources: more drives to read from, on the shelf or leaving; nothing is written to them. refused: why other
     drives that are connected can't be used now; it is told with the rest.
-    Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    Raises StoppedError, PlaceFailedError (no drive left), CatalogError.
     """
     began = time.monotonic()
     yield ProgressUpdate("looking what is owed", 0, 0, 0, 0, 0.0, None)
@@ -186,7 +186,7 @@ class _TopupPlan:
         yield from self._tasks_by_name(engine)
 
     def _tasks_by_content(self, engine: CopyEngine, known: KnownFile) -> Iterator[CopyTask]:
-        """What one file is owed that is counted by its content."""
+        """Yield what one file is owed that is counted by its content."""
         lacking = self._existing.find_gaps(known, known.name, self._lanes)
         for copy in lacking.missing:
             engine.report(CopyMissing(copy))
@@ -213,7 +213,7 @@ class _TopupPlan:
                 engine.verify(lane, VerifyRequest(copy.path, known.file, copy.id))
 
     def _tasks_by_name(self, engine: CopyEngine) -> Iterator[CopyTask]:
-        """The same for files that are counted by name: equal sidecars of two pictures are two debts."""
+        """Yield the same for files that are counted by name: equal sidecars of two pictures are two debts."""
         rule = self._ctx.settings.rule
         lanes = {self._drives[lane].record.id: lane for lane in self._lanes}
         for debt in iter_shortages(self._existing.catalog, rule.drive_copies):
@@ -248,7 +248,7 @@ class _TopupPlan:
     def decide(self, engine: CopyEngine, task: CopyTask, file: File, __: bytes) -> dict[int, str]:
         """The source's own path on each lane, numbered where that is taken; a companion's, beside its picture.
 
-        Raises SourceDiffers, NameTaken.
+        Raises SourceMismatchError, NameTakenError.
         """
         known = set_destination_from_copy(self._hasher_catalog, task, file, task.entry.path)
         follows = self._companion_of(task, known)
@@ -289,7 +289,7 @@ class _TopupPlan:
     def _older_versions(
         self, task: CopyTask, known: KnownFile, preferred: Mapping[int, str]
     ) -> dict[int, str | None]:
-        """The lanes on which a companion's newest version takes the path of an older one, which is kept in
+        """Return the lanes on which a companion's newest version takes the path of an older one, which is kept in
         quarantine.
 
         One that was edited since it was looked at keeps its path, as it may be newer still: there it gets none.
@@ -336,7 +336,7 @@ class _TopupPlan:
         return len({copy.place_id for copy in copies if copy.id not in missing_ids})
 
     def _find_source(self, known: KnownFile, missing_ids: set[int]) -> tuple[CopySource, Copy, Entry] | None:
-        """A copy on a connected drive to read from: a verified one first."""
+        """Return a copy on a connected drive to read from: a verified one first."""
         copies = [
             copy
             for copy in file_queries.list_copies(self._existing.catalog, known.id)

@@ -56,7 +56,7 @@ class BagCheckResult:
 def check_bag(root: Path, stop: Event) -> Job[BagCheckResult]:
     """Check the bag at root, all of it. Yields progress.
 
-    Raises PlaceTrouble if there is no folder, PlaceFailed if it goes away, NoRoom, Stopped.
+    Raises PlaceError if there is no folder, PlaceFailedError if it goes away, NoSpaceError, StoppedError.
     """
     began = time.monotonic()
     folder = open_root(root)

@@ -65,7 +65,7 @@ class BagReader:
         self.tags.close()
 
     def raise_if_stopped(self) -> None:
-        """Raises Stopped once the person wants it to end."""
+        """Raises StoppedError once the person wants it to end."""
         if self._stop.is_set():
             raise StoppedError("The check was stopped.", safe="It only reads.", do="Run it again at any time.")
 
@@ -219,7 +219,7 @@ class BagReader:
         return why is not None
 
     def _read_lines(self, name: str) -> Iterator[str]:
-        """The lines of a text file in the bag's base; none if it is not there."""
+        """Yield the lines of a text file in the bag's base; none if it is not there."""
         try:
             descriptor = self.folder.open(name, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         except FileNotFoundError:

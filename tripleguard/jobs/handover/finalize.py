@@ -36,7 +36,7 @@ class HandoverSummary:
 
 
 def get_reserved_names(form: str) -> frozenset[str]:
-    """What lies in the folder beside the files of the shoot."""
+    """Return what lies in the folder beside the files of the shoot."""
     if form == "list":
         return frozenset({CHECKLIST_NAME})
     manifests = (f"{kind}manifest-{name}.txt" for kind in ("", "tag") for name in _MANIFEST_ALGORITHMS)
@@ -52,7 +52,7 @@ def finalize_folder(
 ) -> None:
     """Write what makes the folder whole, the decisive file last. notes: by path from the folder.
 
-    Raises NameTaken where something else stands there, NoRoom, PlaceFailed.
+    Raises NameTakenError where something else stands there, NoSpaceError, PlaceFailedError.
     """
     if task.form == "list":
         content = b"".join(checklist.format_sha256sum((path, note.sha256) for path, note in sorted(notes.items())))

@@ -94,8 +94,8 @@ def hand_over(
 ) -> Job[HandoverResult]:
     """Fill the folder with the shoot, or go on filling it. Yields progress.
 
-    Raises WrongUse if the folder holds something else or there is nothing to hand over, NoRoom, NameTaken,
-    PlaceFailed, PlaceBusy, Stopped, CatalogTrouble.
+    Raises UsageError if the folder holds something else or there is nothing to hand over, NoSpaceError,
+    NameTakenError, PlaceFailedError, PlaceBusyError, StoppedError, CatalogError.
     """
     began = time.monotonic()
     with _folder_errors_explained(target):
@@ -165,7 +165,7 @@ def _fill(
 
 
 def _select_files(ctx: JobContext, request: HandoverRequest) -> list[SelectedFile]:
-    """The files that are asked for. Raises WrongUse if there are none."""
+    """Return the files that are asked for. Raises UsageError if there are none."""
     wanted = list_shoot_files(ctx.catalog, request.shoot, ctx.settings.layout)
     if request.scope == "selects":
         wanted = keep_selects(ctx.catalog, request.shoot, wanted)
@@ -184,7 +184,7 @@ def _select_files(ctx: JobContext, request: HandoverRequest) -> list[SelectedFil
 
 
 def _refuse_foreign_folder(target: HandoverFolder) -> None:
-    """A folder that holds something and is not one that is being filled is left alone. Raises WrongUse."""
+    """A folder that holds something and is not one that is being filled is left alone. Raises UsageError."""
     if target.is_foreign():
         raise UsageError(
             f"{target.name} has a folder .tripleguard of something else: it may be a drive that lost its marker.",
@@ -210,7 +210,7 @@ def _refuse_foreign_folder(target: HandoverFolder) -> None:
 
 
 def _begin_or_resume_task(ctx: JobContext, target: HandoverFolder, request: HandoverRequest) -> HandoverTask:
-    """The task of this folder, begun now or before. Raises WrongUse if it is another one."""
+    """Return the task of this folder, begun now or before. Raises UsageError if it is another one."""
     fresh = HandoverTask(request.shoot.title, ensure_catalog_id(ctx), request.form, request.scope)
     known = target.read_task()
     if known is None:
@@ -232,7 +232,7 @@ def _begin_or_resume_task(ctx: JobContext, target: HandoverFolder, request: Hand
 
 
 def _refuse_unlisted_files(target: HandoverFolder, paths: set[str], form: HandoverForm) -> None:
-    """A file that nobody listed would make the folder say less than it holds. Raises WrongUse."""
+    """A file that nobody listed would make the folder say less than it holds. Raises UsageError."""
     for entry in target.walk():
         if entry.path not in paths and entry.path not in get_reserved_names(form):
             raise UsageError(
@@ -244,7 +244,7 @@ def _refuse_unlisted_files(target: HandoverFolder, paths: set[str], form: Handov
 
 
 def _refuse_too_large(target: HandoverFolder, items: Sequence[HandoverItem], prefix: str) -> None:
-    """What can't fit is said before the first byte. Raises NoRoom."""
+    """What can't fit is said before the first byte. Raises NoSpaceError."""
     largest = target.fs_limits.max_file_bytes
     for item in items:
         if largest and item.known_file.file.size > largest:
@@ -283,7 +283,7 @@ def _record_handover(ctx: JobContext, result: HandoverResult, job: int) -> None:
 
 @contextlib.contextmanager
 def _folder_errors_explained(target: HandoverFolder) -> Iterator[None]:
-    """The folder's troubles in words that fit it: what is said of drives would send a person astray."""
+    """Yield the folder's troubles in words that fit it: what is said of drives would send a person astray."""
     try:
         yield
     except (NoSpaceError, PlaceFailedError) as error:

@@ -100,7 +100,7 @@ class HandoverCopier:
         self._read_back_ahead.close()
 
     def copy_all(self, items: Sequence[HandoverItem]) -> Generator[tuple[int, int], None, None]:
-        """Copy what is not there yet; (files, bytes) after each piece. Raises CopyTrouble, Stopped."""
+        """Copy what is not there yet; (files, bytes) after each piece. Raises CopyError, StoppedError."""
         done = 0
         for files, item in enumerate(items):
             if not self._is_already_copied(item):
@@ -123,9 +123,10 @@ class HandoverCopier:
         self._save_notes()
 
     def _is_already_copied(self, item: HandoverItem) -> bool:
-        """Whether a run before this one finished the item: it is read, whatever was noted of it then.
+        """Return whether a run before this one finished the item: it is read, whatever was noted of it then.
 
-        Raises NameTaken if its name holds something else, PlaceFailed if it does not hold any more what was noted.
+        Raises NameTakenError if its name holds something else, PlaceFailedError if it does not hold any more what
+        was noted.
         """
         self._raise_if_stopped()
         path = self._prefix + item.path
@@ -146,7 +147,7 @@ class HandoverCopier:
     def _verify_existing(
         self, item: HandoverItem, path: str, mtime_ns: int, *, was_verified: bool
     ) -> FinishedCopy:
-        """What a file that was named before holds: the item, or it is not ours to touch.
+        """Return what a file that was named before holds: the item, or it is not ours to touch.
 
         was_whole: it was read back by the run that named it, and is as old and as large as it was then.
         """
@@ -253,7 +254,7 @@ class HandoverCopier:
     # Back from the folder
 
     def _read_back(self, path: str, digest: bytes, size: int) -> Medium | None:
-        """How far down the reading reached, if what was written is what the folder's disk holds now."""
+        """Return how far down the reading reached, if what was written is what the folder's disk holds now."""
         hasher = Hasher()
         reading = self._target.open_reader(path)
         try:
@@ -332,7 +333,7 @@ def _build_note(item: HandoverItem, size: int, mtime_ns: int, sums: dict[str, Ru
 
 
 def _to_ascii(path: str) -> str:
-    """A path in ASCII, whatever its bytes."""
+    """Return a path in ASCII, whatever its bytes."""
     return urllib.parse.quote(path, errors="surrogateescape")
 
 

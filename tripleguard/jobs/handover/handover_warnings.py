@@ -64,7 +64,7 @@ def collect_warnings(
 def _find_uncataloged_files(
     ctx: JobContext, drive: OpenDrive, shoot: Shoot, items: Sequence[HandoverItem]
 ) -> Iterator[Entry]:
-    """What nobody entered, in the shoot's own folder and right in others that its files lie in."""
+    """Yield what nobody entered, in the shoot's own folder and right in others that its files lie in."""
     own = build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name)
     lying = {
         copy.path.rpartition("/")[0] for item in items for copy in item.copies if copy.place_id == drive.record.id

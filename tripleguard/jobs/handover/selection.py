@@ -42,7 +42,7 @@ SelectedFile = tuple[KnownFile, str, tuple[Copy, ...]]
 
 
 def list_shoot_files(catalog: Catalog, shoot: Shoot, layout: LayoutSettings) -> list[SelectedFile]:
-    """Every file of a shoot with its path in the shoot's folder and its copies, in path order."""
+    """Return every file of a shoot with its path in the shoot's folder and its copies, in path order."""
     folder = build_shoot_folder(layout, shoot.day, shoot.name) + "/"
     found: list[SelectedFile] = []
     for known, copies, by_name in iter_required_files(catalog, shoot.id):
@@ -59,7 +59,7 @@ def list_shoot_files(catalog: Catalog, shoot: Shoot, layout: LayoutSettings) -> 
 
 
 def keep_selects(catalog: Catalog, shoot: Shoot, files: Iterable[SelectedFile]) -> list[SelectedFile]:
-    """What of the list belongs to a frame that was chosen: the raw, its camera picture, its sidecars."""
+    """Return what of the list belongs to a frame that was chosen: the raw, its camera picture, its sidecars."""
     chosen: dict[int, set[str]] = {}
     for select in list_selects(catalog):
         if select.known_file.shoot_id == shoot.id:

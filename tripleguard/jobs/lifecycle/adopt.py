@@ -46,8 +46,8 @@ class AdoptResult:
 def adopt(ctx: JobContext, drives: Sequence[OpenDrive]) -> Job[AdoptResult]:
     """Enter what the open and locked drives hold and the catalog does not. Yields progress.
 
-    Can be stopped at any file: what was entered stays, and the next run goes on. Raises Stopped, PlaceFailed,
-    CatalogTrouble.
+    Can be stopped at any file: what was entered stays, and the next run goes on. Raises StoppedError,
+    PlaceFailedError, CatalogError.
     """
     began = time.monotonic()
     entered_since = ctx.clock.now()

@@ -66,7 +66,7 @@ class InventoryRun:
         self._known_at_path = self._moved = self._listed = self._unknown = self._missing = 0
 
     def run(self) -> Iterator[int]:
-        """Do it; yields now and then how many files were seen. Raises PlaceFailed, CatalogTrouble."""
+        """Do it; yields now and then how many files were seen. Raises PlaceFailedError, CatalogError."""
         seen = 0
         met: set[str] = set()
         lists: dict[str, tuple[Mapping[str, bytes], str]] = {}
@@ -93,7 +93,7 @@ class InventoryRun:
         yield seen
 
     def build_inventory(self) -> DriveInventory:
-        """What was found."""
+        """Return what was found."""
         return DriveInventory(
             self._record.name,
             self._known_at_path,
@@ -105,7 +105,7 @@ class InventoryRun:
         )
 
     def _read_root_checklists(self) -> dict[str, bytes]:
-        """What the check lists name that speak of the whole drive."""
+        """Return what the check lists name that speak of the whole drive."""
         named: dict[str, bytes] = {}
         for entry in self._drive.list_own_files(LISTS_DIR):
             named.update(checklist.parse_b3sum(self._drive.read_own(entry.path, _MAX_CHECKLIST_BYTES) or b""))
@@ -193,7 +193,7 @@ class InventoryRun:
         return self._folder[1]
 
     def _find_moved_copy(self, known_file: KnownFile, entry: Entry) -> Copy | None:
-        """A copy of that file on this drive that is not where it was, and can be this one."""
+        """Return a copy of that file on this drive that is not where it was, and can be this one."""
         for copy in file_queries.list_copies(self._catalog, known_file.id):
             if copy.place_id != self._record.id or copy.state is CopyState.QUARANTINED or copy.size != entry.size:
                 continue
@@ -202,7 +202,7 @@ class InventoryRun:
         return None
 
     def _get_shoot_id(self, root: str, entry: Entry) -> int:
-        """The shoot that a folder with a check list is, by its name; else by the file's own day."""
+        """Return the shoot that a folder with a check list is, by its name; else by the file's own day."""
         title = root or entry.folder
         day, name = guess_shoot(title)
         if day is not None and name is not None:

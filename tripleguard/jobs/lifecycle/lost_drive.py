@@ -73,7 +73,7 @@ class RemainingDrive:
 
 
 def list_remaining_drives(ctx: JobContext, record: PlaceRecord) -> tuple[RemainingDrive, ...]:
-    """The other drives that what was on a drive rests on, the first to read on top. Raises PlaceTrouble."""
+    """Return the other drives that what was on a drive rests on, the first to read on top. Raises PlaceError."""
     here = {place.id for place, path in locate_drives(ctx) if path is not None}
     rule, now = ctx.settings.rule, ctx.clock.now()
     found = []
@@ -90,7 +90,7 @@ def list_remaining_drives(ctx: JobContext, record: PlaceRecord) -> tuple[Remaini
 
 
 def assess_loss(catalog: Catalog, record: PlaceRecord) -> LossReport:
-    """What is left of the files that were on a drive whose copies do not count any more."""
+    """Return what is left of the files that were on a drive whose copies do not count any more."""
     by_shoot: dict[int, dict[str, FileTotals]] = {}
     held = FileTotals()
     names = list(_iter_named_files(catalog, record))

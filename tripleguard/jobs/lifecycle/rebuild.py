@@ -84,7 +84,7 @@ def rebuild(
 
     further: snapshots that lie elsewhere, such as offsite.
     anew: a catalog that is there already is kept under another name; else it is an error.
-    Raises WrongUse, PlaceTrouble, PlaceFailed, CatalogTrouble, OSError.
+    Raises UsageError, PlaceError, PlaceFailedError, CatalogError, OSError.
     """
     check_can_rebuild(home, replace_existing=replace_existing)
     refuse_clones(drives)
@@ -142,7 +142,7 @@ def rebuild(
 
 
 def check_can_rebuild(home: Home, *, replace_existing: bool) -> None:
-    """Whether this home can get a new catalog now. Raises WrongUse, CatalogTrouble if the old one is in use."""
+    """Whether this home can get a new catalog now. Raises UsageError, CatalogError if the old one is in use."""
     if home.catalog.exists() and not replace_existing:
         raise UsageError(
             f"There is a catalog in {home.root} already.",
@@ -155,7 +155,7 @@ def check_can_rebuild(home: Home, *, replace_existing: bool) -> None:
 
 
 def refuse_clones(drives: Sequence[Place]) -> None:
-    """What lies on a clone is not what lies on the drive it was made from. Raises WrongUse, PlaceTrouble."""
+    """What lies on a clone is not what lies on the drive it was made from. Raises UsageError, PlaceError."""
     by_uid: dict[str, Place] = {}
     for drive in drives:
         other = by_uid.setdefault(drive.uid, drive)
@@ -192,7 +192,7 @@ def _build_no_snapshot_error(unusable: Sequence[UnusableSnapshot]) -> PlaceError
 
 
 def _create_base(target: Path, snapshots: Sequence[Snapshot]) -> tuple[Catalog, list[UsedSnapshot]]:
-    """The catalog to begin with: a copy of the snapshot that knows most, or an empty one."""
+    """Return the catalog to begin with: a copy of the snapshot that knows most, or an empty one."""
     sound = (
         one
         for one in snapshots

@@ -33,8 +33,8 @@ def remark_drive(
 ) -> None:
     """Write the marker of the drive at root anew, as the drive called name. others: where snapshots may lie too.
 
-    Raises WrongUse if it has a whole marker of another name, does not hold what that drive should or holds more of
-    another one, or that drive is here already.
+    Raises UsageError if it has a whole marker of another name, does not hold what that drive should or holds more
+    of another one, or that drive is here already.
     """
     why = find_title_problem(name)
     if why is not None:
@@ -75,7 +75,7 @@ def _identify_place(
     drive: Place,
     other_drives: Sequence[Place],
 ) -> PlaceRecord | None:
-    """The place of that name that this drive can be; None if no snapshot knows the name. Raises WrongUse.
+    """Return the place of that name that this drive can be; None if no snapshot knows the name. Raises UsageError.
 
     Two catalogs may have called two drives by one name, so a place that does not fit is not the last word.
     """
@@ -114,7 +114,7 @@ def _refuse_if_connected(
 
 
 def _find_connected_path(places: PlaceAccess, place: PlaceRecord) -> Path | None:
-    """Where that drive is connected by a whole marker; the damaged one may lie where it was last seen."""
+    """Return where that drive is connected by a whole marker; the damaged one may lie where it was last seen."""
     try:
         return places.find_connected([place]).get(place.uid)
     except PlaceError:
@@ -123,7 +123,7 @@ def _find_connected_path(places: PlaceAccess, place: PlaceRecord) -> Path | None
 
 def _check_content(catalog: Catalog, place: PlaceRecord, drive: Place, connected_uids: Collection[str]) -> None:
     """Whether the drive holds what that place should: at least half of some of its copies, and no less than it
-    holds of another drive's that is not here. Raises WrongUse."""
+    holds of another drive's that is not here. Raises UsageError."""
     there, of_copies = _count_present_copies(catalog, place, drive)
     if there * 2 < of_copies:
         raise UsageError(
@@ -148,7 +148,7 @@ def _check_content(catalog: Catalog, place: PlaceRecord, drive: Place, connected
 
 
 def _count_present_copies(catalog: Catalog, place: PlaceRecord, drive: Place) -> tuple[int, int]:
-    """How many of a place's newest copies lie on this drive, and of how many."""
+    """Return how many of a place's newest copies lie on this drive, and of how many."""
     copies = list_newest_present_copies(catalog, place.id, _SAMPLE_COPIES)
     there = sum((entry := drive.stat(copy.path)) is not None and entry.size == copy.size for copy in copies)
     return there, len(copies)

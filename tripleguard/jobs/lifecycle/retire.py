@@ -46,7 +46,7 @@ class RetirePreparation:
 
 
 def get_drive_to_retire(ctx: JobContext, name: str) -> PlaceRecord:
-    """The drive of that name. Raises WrongUse if it is out of service already."""
+    """Return the drive of that name. Raises UsageError if it is out of service already."""
     record = get_place(ctx.catalog, name)
     if record.state not in IN_SERVICE:
         raise UsageError(
@@ -80,7 +80,7 @@ def prepare_retirement(
     """Make the copies that are missing once the drive is gone, and read those again that will remain.
 
     drives: all that are open and held. besides: those that can only be read from, as a leaving one may be. Raises
-    PlaceTrouble if no other drive is held, Stopped, PlaceFailed, CatalogTrouble.
+    PlaceError if no other drive is held, StoppedError, PlaceFailedError, CatalogError.
     """
     others = [drive for drive in drives if drive.record.id != leaving.id]
     targets = [drive for drive in others if drive.record.state is PlaceState.ACTIVE]
@@ -105,7 +105,7 @@ def answer_and_record(
 ) -> Job[DriveClearanceResult]:
     """The answer for the drive, kept in the catalog.
 
-    Raises as `clear_drive`, and PlaceBusy where another drive was given a yes meanwhile.
+    Raises as `clear_drive`, and PlaceBusyError where another drive was given a yes meanwhile.
     """
     given = list_drives_with_yes(ctx.catalog)
     answer = yield from clear_drive(ctx, record, drives)

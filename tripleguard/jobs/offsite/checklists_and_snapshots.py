@@ -133,7 +133,10 @@ _ENCRYPTED_REASON = "it is sealed: give your key with --key FILE"
 def read_offsite_snapshots(
     places: PlaceAccess, address: str, key: DecryptionKey | None = None
 ) -> list[PackedSnapshot]:
-    """What lies at an address. key: opens what is sealed. Raises WrongUse, PlaceTrouble, NoAccess, LineTrouble."""
+    """What lies at an address. key: opens what is sealed.
+
+    Raises UsageError, PlaceError, AccessDeniedError, NetworkError.
+    """
     url = parse_offsite_url(address)
     if url.kind == "file":
         drive = places.open_drive(url.folder)

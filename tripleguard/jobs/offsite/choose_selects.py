@@ -66,7 +66,7 @@ class SelectsInput:
 
 
 def summarize_selects(ctx: JobContext) -> SelectsOverview:
-    """What is chosen, by shoot."""
+    """Return what is chosen, by shoot."""
     chosen = selects.list_selects(ctx.catalog)
     return SelectsOverview(
         len(chosen), dict(Counter(one.method for one in chosen)), tuple(selects.list_shoot_selects(ctx.catalog))
@@ -76,7 +76,7 @@ def summarize_selects(ctx: JobContext) -> SelectsOverview:
 def update_selects(ctx: JobContext, selects_input: SelectsInput, *, is_chosen: bool = True) -> Job[SelectsChange]:
     """Choose, or with chosen false drop, every frame that was given. Nothing offsite is touched. Yields progress.
 
-    Raises WrongUse for a list that can't be read, CatalogTrouble.
+    Raises UsageError for a list that can't be read, CatalogError.
     """
     result = SelectsChange()
     resolver = _FrameResolver(ctx, selects_input.shoot)
@@ -151,7 +151,7 @@ class _FrameResolver:
         self._titles = {one.id: fold_name(one.title) for one in shoots.list_shoots(ctx.catalog)}
 
     def resolve(self, name_or_path: str) -> list[FrameFile] | str:
-        """The frame of a name, a path on a drive or a file anywhere; else why there is none."""
+        """Return the frame of a name, a path on a drive or a file anywhere; else why there is none."""
         path = Path(name_or_path)
         if path.is_file():
             return self._resolve_file(path)
@@ -170,7 +170,7 @@ class _FrameResolver:
         return f"{len(frames)} frames have that name ({where}): give a path, or narrow it with --shoot"
 
     def resolve_folder(self, root: Path) -> Iterator[tuple[str, list[FrameFile] | str]]:
-        """Each picture below a folder, with its frame or why there is none. Raises PlaceTrouble, CardGone."""
+        """Each picture below a folder, with its frame or why there is none. Raises PlaceError, CardGoneError."""
         card = self._places.open_source(root)
         try:
             for item in card.entries():
@@ -202,12 +202,12 @@ class _FrameResolver:
         return self._find_by_name_and_time(entry, head)
 
     def _find_by_content(self, card: SourceFolder, entry: Entry) -> int | None:
-        """The original with these very bytes, whatever it is called. Raises OSError."""
+        """Return the original with these very bytes, whatever it is called. Raises OSError."""
         known = file_queries.find_file_by_digest(self._catalog, _hash_file(card, entry).digest)
         return known.id if known is not None and known.kind.is_original else None
 
     def _find_by_name_and_time(self, entry: Entry, head: bytes) -> list[FrameFile] | str:
-        """The frame whose name the finished picture's name begins with, taken at the same second."""
+        """Return the frame whose name the finished picture's name begins with, taken at the same second."""
         capture = read_capture(head, entry.name)
         local = capture.local
         if local is None or not capture.is_zone_known:
@@ -239,7 +239,7 @@ class _FrameResolver:
 
 
 def _hash_file(card: SourceFolder, entry: Entry) -> File:
-    """What a file outside holds. Raises OSError."""
+    """Return what a file outside holds. Raises OSError."""
     hasher, buffer = Hasher(), allocate_aligned(CHUNK_BYTES)
     reading = card.open_reader(entry.path)
     try:

@@ -61,7 +61,8 @@ def drill_offsite(
 ) -> Job[OffsiteDrillResult]:
     """Fetch a random sample of `sample_size` copies, most_bytes at most, and compare. Yields progress.
 
-    Raises LineTrouble, NoAccess, NoRoom, WrongUse for a key that does not fit, Stopped, CatalogTrouble.
+    Raises NetworkError, AccessDeniedError, NoSpaceError, UsageError for a key that does not fit, StoppedError,
+    CatalogError.
     """
     with ctx.catalog.transaction():
         job = begin_job(ctx.catalog, "drill", offsite.record.name, current_agent(), ctx.clock.now())
@@ -136,7 +137,7 @@ class _OffsiteDrillRun:
         record_failed_copy(self._ctx, copy, reason, "drill", self._job, kind=kind)
 
     def _fetch(self, copy: Copy, *, encrypted: bool) -> File | None:
-        """What arrived in the scratch folder; None: it was sealed and can't be opened any more."""
+        """Return what arrived in the scratch folder; None: it was sealed and can't be opened any more."""
         target = prepare_scratch_path(self._ctx.home, f"drill-{copy.id}")
         try:
             require_scratch_space(self._ctx, copy.size, copy.size * 3)
@@ -169,7 +170,10 @@ class _OffsiteDrillRun:
         return self._key.decrypt(place.open_reader(copy.path))
 
     def _raise_if_network_failed(self, copy: Copy, error: OSError) -> None:
-        """It could not be opened to its end: return where the object is at fault. Raises LineTrouble where not."""
+        """It could not be opened to its end: return where the object is at fault.
+
+        Raises NetworkError where not.
+        """
         stored = rows.find_object(self._ctx.catalog, copy.id)
         try:
             found, _, _ = read_object(self._offsite, copy.path, self._ctx.stop.is_set, self._add_read_bytes)

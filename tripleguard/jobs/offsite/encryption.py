@@ -46,7 +46,7 @@ class Encryptor:
         self._recipients = tuple(recipients)
 
     def encrypt(self, plain: UploadSource) -> UploadSource:
-        """The source to send instead, which takes the plain one's place. Raises OSError, WrongSettings."""
+        """Return the source to send instead, which takes the plain one's place. Raises OSError, WrongSettings."""
         if not self.method:
             return plain
         try:
@@ -55,7 +55,7 @@ class Encryptor:
             plain.close()
 
     def _find_existing(self, plain: UploadSource) -> UploadSource | None:
-        """What an earlier run sealed of it, if that is as it was then; None: it has to be sealed anew."""
+        """Return what an earlier run sealed of it, if that is as it was then; None: it has to be sealed anew."""
         path, noted = (find_scratch(self._home, name) for name in self._get_scratch_names(plain.file))
         if path is None or noted is None:
             return None
@@ -102,29 +102,29 @@ def _hash_encrypted(path: Path, plain: UploadSource) -> UploadSource:
 
 
 def encrypt_bytes(content: bytes, recipients: Sequence[str]) -> bytes:
-    """Something small, sealed. Raises PlaceTrouble, WrongSettings."""
+    """Something small, sealed. Raises PlaceError, WrongSettings."""
     age = import_age()
     found: bytes = age.encrypt(content, _parse_recipients(recipients))
     return found
 
 
 def encrypt_stream(source: object, target: object, recipients: Sequence[str]) -> None:
-    """Seal one open file into another. Raises PlaceTrouble, WrongSettings, OSError."""
+    """Seal one open file into another. Raises PlaceError, WrongSettings, OSError."""
     import_age().encrypt_io(source, target, _parse_recipients(recipients))
 
 
 def build_object_key(path: str, encryption: str) -> str:
-    """The key of a file whose name says how it is sealed."""
+    """Return the key of a file whose name says how it is sealed."""
     return f"{path}{AGE_SUFFIX}" if encryption else path
 
 
 def is_encrypted(stored: StoredObject | None) -> bool:
-    """Whether what lies there has to be opened with a key before it is the picture."""
+    """Return whether what lies there has to be opened with a key before it is the picture."""
     return stored is not None and bool(stored.encryption)
 
 
 def import_age() -> Any:
-    """The library, which has no types. Raises PlaceTrouble where it is not installed."""
+    """Return the library, which has no types. Raises PlaceError where it is not installed."""
     try:
         import pyrage
     except ImportError as error:
@@ -162,7 +162,7 @@ class DecryptionKey:
         self._identities = identities
 
     def can_decrypt(self, encrypted: CopyReader) -> bool:
-        """Whether this was sealed for the key, by its beginning; the reading is closed. Raises OSError."""
+        """Return whether this was sealed for the key, by its beginning; the reading is closed. Raises OSError."""
         age = import_age()
         with contextlib.closing(encrypted):
             beginning = _ReadingAsFile(encrypted, _HEAD_BYTES)

@@ -57,7 +57,7 @@ def import_ratings(
 ) -> Job[RatingsImport]:
     """Read what changed on the drives and below the outside folders, and choose by it. Yields progress.
 
-    Raises PlaceTrouble for an outside path that is no folder, CatalogTrouble.
+    Raises PlaceError for an outside path that is no folder, CatalogError.
     """
     began, result = time.monotonic(), RatingsImport()
     cards = [ctx.places.open_source(folder) for folder in folders]
@@ -160,7 +160,7 @@ class _LooseSidecars:
         return self._card.read_at(entry.path, 0, MAX_SIDECAR_BYTES + 1)
 
     def record(self, entry: Entry, content: bytes) -> bool:
-        """What lies outside is nobody's copy."""
+        """Return what lies outside is nobody's copy."""
         return True
 
     def find_frame(self, catalog: Catalog, entry: Entry) -> list[FrameFile] | str:
@@ -176,7 +176,7 @@ class _LooseSidecars:
 
 
 def match_by_content(catalog: Catalog, card: SourceFolder, entry: Entry) -> int | None:
-    """The file that this is by name, size and a sample of both ends; None if it is none that is known."""
+    """Return the file that this is by name, size and a sample of both ends; None if it is none that is known."""
     alike = file_queries.list_files_like(catalog, entry.name, entry.size)
     if not alike:
         return None
@@ -192,7 +192,7 @@ def match_by_content(catalog: Catalog, card: SourceFolder, entry: Entry) -> int 
 
 
 def find_frames_by_name(catalog: Catalog, name: str) -> list[list[FrameFile]]:
-    """Every frame that has a file of this name, with or without its extension."""
+    """Return every frame that has a file of this name, with or without its extension."""
     frames: dict[int, list[FrameFile]] = {}
     for known in selects.list_files_by_name(catalog, name):
         frame = files_of_frame(catalog, known.id)
@@ -202,7 +202,7 @@ def find_frames_by_name(catalog: Catalog, name: str) -> list[list[FrameFile]]:
 
 
 def read_head(place: Place, path: str, length: int) -> bytes:
-    """The first bytes of a file on a drive, at most length. Raises OSError."""
+    """Return the first bytes of a file on a drive, at most length. Raises OSError."""
     descriptor = place.open_for_reading(path)
     try:
         with os.fdopen(descriptor, "rb", closefd=False) as file:
@@ -212,7 +212,7 @@ def read_head(place: Place, path: str, length: int) -> bytes:
 
 
 def _read_embedded_rating(place: Place, path: str, name: str) -> float | None:
-    """What a picture on a drive says of itself. Raises OSError."""
+    """Return what a picture on a drive says of itself. Raises OSError."""
     descriptor = place.open_for_reading(path)
     try:
         with os.fdopen(descriptor, "rb", closefd=False) as file:

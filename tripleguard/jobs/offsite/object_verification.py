@@ -37,7 +37,10 @@ class ObjectVerification:
 
 
 def verify_sent(offsite: OpenOffsite, sent: ItemSent, should_stop: Callable[[], bool]) -> ObjectVerification | str:
-    """Prove what was just sent; a text: why it is not what it should be. Raises LineTrouble, OSError, Stopped."""
+    """Prove what was just sent; a text: why it is not what it should be.
+
+    Raises NetworkError, OSError, StoppedError.
+    """
     parcel = sent.item
     if sent.is_verified_on_arrival:
         # Each part was proved as it arrived; that all of them were put together, only what lies there now tells.
@@ -70,7 +73,7 @@ def read_object(
 
 
 def get_tag(offsite: OpenOffsite, key: str) -> str:
-    """The place's word for the version under a key. Raises FileNotFoundError."""
+    """Return the place's word for the version under a key. Raises FileNotFoundError."""
     lying = offsite.place.head(key)
     if lying is None:
         raise FileNotFoundError(key)
@@ -108,7 +111,7 @@ def _mark_replaced(ctx: JobContext, bad: Copy, now: int) -> None:
 
 
 def _find_sent_tag(offsite: OpenOffsite, item: UploadItem) -> str | None:
-    """The tag of what was put together just now, if it has the right size."""
+    """Return the tag of what was put together just now, if it has the right size."""
     lying = offsite.place.head(item.key)
     if lying is None:
         raise NetworkError("It is not there, though the server said yes.")

@@ -82,12 +82,12 @@ class OpenOffsite:
 
     @property
     def is_verified_on_arrival(self) -> bool:
-        """Whether the server proves what it stores as it arrives; else it has to be read back."""
+        """Return whether the server proves what it stores as it arrives; else it has to be read back."""
         return self.capabilities.proves or self.capabilities.header
 
 
 def get_offsite_place(ctx: JobContext) -> PlaceRecord | None:
-    """The offsite place in service, None if none was named."""
+    """Return the offsite place in service, None if none was named."""
     found = [
         place
         for place in list_places(ctx.catalog)
@@ -97,14 +97,14 @@ def get_offsite_place(ctx: JobContext) -> PlaceRecord | None:
 
 
 def get_offsite_folder(ctx: JobContext) -> Path | None:
-    """The folder that is the offsite place; None where it is none or there is no such place."""
+    """Return the folder that is the offsite place; None where it is none or there is no such place."""
     record = get_offsite_place(ctx)
     url = parse_offsite_url(record.last_path) if record is not None and record.last_path else None
     return url.folder if url is not None and url.kind == "file" else None
 
 
 def require_offsite(ctx: JobContext) -> PlaceRecord:
-    """The offsite place in service. Raises WrongUse where none was named."""
+    """Return the offsite place in service. Raises UsageError where none was named."""
     record = get_offsite_place(ctx)
     if record is None:
         raise UsageError(
@@ -121,7 +121,7 @@ def open_locked_offsite(
 ) -> Iterator[OpenOffsite]:
     """Open the place and hold it against other jobs of this home.
 
-    Raises PlaceBusy, PlaceTrouble, NoAccess, LineTrouble.
+    Raises PlaceBusyError, PlaceError, AccessDeniedError, NetworkError.
     """
     url = parse_offsite_url(record.last_path or "")
     holder = LockHolder(os.getpid(), platform.node(), activity, format_iso(ctx.clock.now()))
@@ -143,7 +143,10 @@ def open_locked_offsite(
 
 
 def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> PlaceRecord:
-    """Name an offsite place, or take one up that was named before. Raises WrongUse, PlaceTrouble, NoAccess."""
+    """Name an offsite place, or take one up that was named before.
+
+    Raises UsageError, PlaceError, AccessDeniedError.
+    """
     url = parse_offsite_url(address)
     for other in list_places(ctx.catalog):
         if other.kind is PlaceKind.OFFSITE and other.state is PlaceState.ACTIVE:
@@ -194,7 +197,7 @@ def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> Plac
 
 
 def _read_uid(ctx: JobContext, url: OffsiteUrl) -> str | None:
-    """The id of the marker at an address, None if there is none."""
+    """Return the id of the marker at an address, None if there is none."""
     if url.kind == "file":
         on_disk = ctx.places.read_marker(url.folder)
         return on_disk.id if on_disk else None
@@ -231,7 +234,7 @@ def _record_seen(ctx: JobContext, record: PlaceRecord) -> None:
 
 
 def _get_capabilities(ctx: JobContext, record: PlaceRecord, url: OffsiteUrl) -> ServerCapabilities:
-    """What the server checks; it is asked again after a while, as servers change."""
+    """Return what the server checks; it is asked again after a while, as servers change."""
     known = get_server_capabilities(ctx.catalog, record.id)
     if known is not None and abs(ctx.clock.now() - known[1]) < _PROBE_INTERVAL_NS:
         return _load_capabilities(known[0])
@@ -251,7 +254,7 @@ def _load_capabilities(stored: Mapping[str, bool]) -> ServerCapabilities:
 
 
 def open_s3_lister(url: OffsiteUrl, clock: Clock, should_stop: Callable[[], bool]) -> S3Listing | None:
-    """How an S3 bucket is listed; None for other places. Raises NoAccess without credentials."""
+    """Return how an S3 bucket is listed; None for other places. Raises AccessDeniedError without credentials."""
     if url.kind != "s3":
         return None
     return S3Listing(
@@ -295,7 +298,7 @@ def _find_free_name(ctx: JobContext, name: str) -> str:
 
 
 def get_offsite_totals(ctx: JobContext) -> OffsiteTotals | None:
-    """What the offsite place has of the selects; None where there is no such place."""
+    """Return what the offsite place has of the selects; None where there is no such place."""
     record = get_offsite_place(ctx)
     return rows.count_offsite_totals(ctx.catalog, record.id) if record else None
 

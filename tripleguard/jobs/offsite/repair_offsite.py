@@ -59,7 +59,7 @@ class OffsiteSource:
         )
 
     def stat_or_none(self, path: str) -> Entry | None:
-        """The copy at path, if it can be opened and is still the version that was proved once.
+        """Return the copy at path, if it can be opened and is still the version that was proved once.
 
         One that an earlier catalog proved will do: its digest is looked at while it is copied.
         """
@@ -99,7 +99,7 @@ class OffsiteRepairResult:
 
 
 def list_open_offsite_findings(ctx: JobContext) -> list[StoredFinding]:
-    """What is open and not accepted about the offsite place."""
+    """Return what is open and not accepted about the offsite place."""
     record = get_offsite_place(ctx)
     if record is None:
         return []
@@ -109,7 +109,7 @@ def list_open_offsite_findings(ctx: JobContext) -> list[StoredFinding]:
 
 
 def can_offsite_repair(ctx: JobContext, not_repaired: Sequence[RepairOutcome]) -> bool:
-    """Whether the offsite place has a copy of something that no drive could heal."""
+    """Return whether the offsite place has a copy of something that no drive could heal."""
     record = get_offsite_place(ctx)
     if record is None or not not_repaired:
         return False
@@ -143,13 +143,13 @@ def explain_missing_key(ctx: JobContext, key: DecryptionKey | None, command: str
 
 
 def has_copies_drives_lack(ctx: JobContext) -> bool:
-    """Whether the offsite place has a copy of something that is short of copies on drives."""
+    """Return whether the offsite place has a copy of something that is short of copies on drives."""
     record = get_offsite_place(ctx)
     return record is not None and rows.has_copies_drives_lack(ctx.catalog, record.id)
 
 
 def plan_offsite_repair(ctx: JobContext) -> OffsiteRepairResult:
-    """What `repair_offsite` would do, as far as the catalog knows: the network is not asked."""
+    """Return what `repair_offsite` would do, as far as the catalog knows: the network is not asked."""
     record = get_offsite_place(ctx)
     if record is None:
         return OffsiteRepairResult((), (), ())
@@ -167,7 +167,7 @@ def plan_offsite_repair(ctx: JobContext) -> OffsiteRepairResult:
 def repair_offsite(
     ctx: JobContext, drives: Sequence[OpenDrive], offsite: OpenOffsite, retry_policy: RetryPolicy | None = None
 ) -> Job[OffsiteRepairResult]:
-    """Send again what is missing or bad offsite, from the open drives. Yields progress. Raises CatalogTrouble."""
+    """Send again what is missing or bad offsite, from the open drives. Yields progress. Raises CatalogError."""
     before = list_open_offsite_findings(ctx)
     result = yield from upload(ctx, drives, offsite, Budget(), allow_metered=True, retry_policy=retry_policy)
     after = {one.id for one in list_open_offsite_findings(ctx)}

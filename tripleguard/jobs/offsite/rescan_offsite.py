@@ -61,7 +61,7 @@ def rescan_offsite(
 
     quick and due stay within the settings' budget. strays: also tell of what is not in the catalog.
 
-    Raises LineTrouble, NoAccess while listing, CatalogTrouble. A stop by the person ends it in good order.
+    Raises NetworkError, AccessDeniedError while listing, CatalogError. A stop by the person ends it in good order.
     """
     run = _OffsiteRescanRun(ctx, offsite, depth, budget, report_strays=report_strays)
     yield from run.run()
@@ -168,7 +168,7 @@ class _OffsiteRescanRun:
         return True
 
     def _exceeds_limit(self, size: int) -> bool:
-        """Whether one more would go over the budget; the first one always fits."""
+        """Return whether one more would go over the budget; the first one always fits."""
         read = self.place_result.read_bytes
         return self._byte_limit is not None and read > 0 and read + size > self._byte_limit
 

@@ -81,7 +81,7 @@ def upload(
 ) -> Job[UploadResult]:
     """Send what is owed to the open place from the open drives, within the budget. Yields progress.
 
-    Raises CatalogTrouble. A stop by the person ends it in good order.
+    Raises CatalogError. A stop by the person ends it in good order.
     """
     run = _UploadRun(ctx, drives, offsite, budget, retry_policy or RetryPolicy())
     why = f"{why}, so nothing was sent." if (why := find_upload_obstacle(ctx, allow_metered)) else ""
@@ -94,7 +94,7 @@ def upload(
 
 
 def find_upload_obstacle(ctx: JobContext, allow_metered: bool = False) -> str:
-    """Why the line to the offsite place is not to be used now, by the settings; '' if it may be."""
+    """Return why the line to the offsite place is not to be used now, by the settings; '' if it may be."""
     settings = ctx.settings.offsite
     if settings.metered and not allow_metered:
         return "This connection is paid by the byte (offsite.metered in the settings)"
@@ -174,7 +174,7 @@ class _UploadRun:
                 break
 
     def finish(self) -> UploadResult:
-        """What was done; entered into the catalog."""
+        """Return what was done; entered into the catalog."""
         result, catalog = self.result, self._ctx.catalog
         standing = rows.count_offsite_totals(catalog, self._offsite.record.id)
         result.has_selects = has_offsite_requirements(catalog)
@@ -317,7 +317,7 @@ class _UploadRun:
             yield Message(text)
 
     def _should_end(self) -> bool:
-        """Whether nothing more is to be begun: the person, the time that was given, or the hours."""
+        """Return whether nothing more is to be begun: the person, the time that was given, or the hours."""
         if self._ctx.stop.is_set():
             return True
         if self._budget.is_used_up():

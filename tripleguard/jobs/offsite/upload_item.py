@@ -45,7 +45,7 @@ class UploadSource:
         return max(1, -(-self.size // self.part_bytes))
 
     def read_part(self, number: int) -> bytes:
-        """The bytes of a part, counted from 1. Raises SourceDiffers, OSError."""
+        """Return the bytes of a part, counted from 1. Raises SourceMismatchError, OSError."""
         offset = (number - 1) * self.part_bytes
         body = self._read(offset, min(self.part_bytes, self.size - offset))
         if hashlib.sha256(body).digest() != self.part_digests[number - 1]:
@@ -53,7 +53,7 @@ class UploadSource:
         return body
 
     def iter_chunks(self) -> Iterator[bytes]:
-        """All of it, in order. Raises OSError."""
+        """Yield all of it, in order. Raises OSError."""
         for offset in range(0, self.size, _CHUNK_BYTES):
             yield self._read(offset, min(_CHUNK_BYTES, self.size - offset))
 
@@ -96,7 +96,7 @@ class UploadItem:
 
 
 def choose_part_size(size: int) -> int:
-    """The bytes of a part: as small as a server takes, as a cut line costs half of one."""
+    """Return the bytes of a part: as small as a server takes, as a cut line costs half of one."""
     least = -(-size // MAX_PARTS)
     return max(MIN_PART_BYTES, -(-least // _CHUNK_BYTES) * _CHUNK_BYTES)
 
@@ -104,9 +104,9 @@ def choose_part_size(size: int) -> int:
 def open_verified_source(
     catalog: Catalog, drives: Sequence[OpenDrive], known_file: KnownFile, should_stop: Callable[[], bool]
 ) -> UploadSource | None:
-    """A good copy of a file on a connected drive, read through and proved; None where there is none.
+    """Return a good copy of a file on a connected drive, read through and proved; None where there is none.
 
-    Raises SourceDiffers where the only copies hold something else, Stopped.
+    Raises SourceMismatchError where the only copies hold something else, StoppedError.
     """
     differs: SourceMismatchError | None = None
     for drive, copy in _iter_candidate_copies(catalog, drives, known_file):
@@ -122,7 +122,7 @@ def open_verified_source(
 
 
 def hash_source(descriptor: int, mtime_ns: int, size: int, should_stop: Callable[[], bool]) -> UploadSource:
-    """Read an open file through: its digest, and the sum of each part. Raises OSError, Stopped."""
+    """Read an open file through: its digest, and the sum of each part. Raises OSError, StoppedError."""
     whole, part, sums, filled = Hasher(), hashlib.sha256(), [], 0
     part_bytes = choose_part_size(size)
     os.lseek(descriptor, 0, os.SEEK_SET)
@@ -142,7 +142,7 @@ def hash_source(descriptor: int, mtime_ns: int, size: int, should_stop: Callable
 
 
 def build_metadata(known_file: KnownFile, source: UploadSource, encryption: str) -> dict[str, str]:
-    """What stands beside an object, so that it explains itself. ASCII only, as headers are."""
+    """Return what stands beside an object, so that it explains itself. ASCII only, as headers are."""
     about = {
         "blake3": source.file.digest.hex(),
         "modified": f"{source.mtime_ns // SECOND}.{source.mtime_ns % SECOND:09d}",

@@ -53,7 +53,7 @@ class UploadQueue:
         self._lock = threading.Lock()
 
     def iter_items(self) -> Iterator[UploadItem]:
-        """One parcel for each debt that can be paid now; asked by one thread at a time."""
+        """Yield one parcel for each debt that can be paid now; asked by one thread at a time."""
         for debt in rows.list_missing_offsite(self._catalog, self._offsite.record.id):
             if self._should_stop():
                 return
@@ -115,7 +115,10 @@ class KeyChooser:
         self._catalog = catalog
 
     def iter_candidate_keys(self, item: UploadItem) -> Iterator[str]:
-        """Keys that the catalog has nothing else under, the plain one first. Raises NameTaken after the last."""
+        """Keys that the catalog has nothing else under, the plain one first.
+
+        Raises NameTakenError after the last.
+        """
         folder, _, name = item.missing_copy.required.path.rpartition("/")
         for number in range(1, _MAX_NAMES):
             path = f"{folder}/{add_number(name, number)}" if folder else add_number(name, number)
@@ -159,7 +162,7 @@ class KeyChooser:
             rows.remove_upload(self._catalog, begun.id)
 
     def is_already_there(self, sender: UploadSender, item: UploadItem, key: str) -> bool | None:
-        """Whether this very parcel seems to lie under a key already; None: nothing does."""
+        """Return whether this very parcel seems to lie under a key already; None: nothing does."""
         if key in item.taken_keys:
             return False
         if isinstance(sender, S3Bucket):

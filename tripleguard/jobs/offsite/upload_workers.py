@@ -123,7 +123,7 @@ class UploadWorkers:
             sender.close()
 
     def _take_next(self) -> tuple[UploadItem, int] | None:
-        """The next part there is to send; number 0 is a whole file."""
+        """Return the next part there is to send; number 0 is a whole file."""
         with self._items_lock:
             while True:
                 if self._multipart_item is not None:
@@ -142,7 +142,7 @@ class UploadWorkers:
         return self._offsite.url.kind == "s3"
 
     def _take_next_part(self, item: UploadItem) -> int:
-        """The number of the next part that did not arrive yet; 0: there is none."""
+        """Return the number of the next part that did not arrive yet; 0: there is none."""
         while not item.has_failed and item.next_part <= item.source.part_count:
             number, item.next_part = item.next_part, item.next_part + 1
             if number not in item.sent_parts:
@@ -150,7 +150,7 @@ class UploadWorkers:
         return 0
 
     def _is_still_selected(self, item: UploadItem) -> bool:
-        """Whether it is chosen still; else it goes no further."""
+        """Return whether it is chosen still; else it goes no further."""
         with self._catalog_lock:
             wanted = rows.is_required(self._catalog, item.missing_copy.required)
         if not wanted:
@@ -305,7 +305,7 @@ class UploadWorkers:
         return self._request_with_retries(once, size)
 
     def _find_own_tag(self, sender: S3Bucket, item: UploadItem) -> str | None:
-        """The tag of what lies under the parcel's key, if that is this very parcel."""
+        """Return the tag of what lies under the parcel's key, if that is this very parcel."""
         found = sender.head(item.key)
         if found is None or found.get("content-length") != str(item.source.size):
             return None

@@ -13,7 +13,7 @@ from tripleguard.names import escape_text
 
 
 def accept_finding(ctx: JobContext, number: int, reason: str) -> str:
-    """Accept the open finding with this number; what it is, in words. Raises WrongUse."""
+    """Accept the open finding with this number; what it is, in words. Raises UsageError."""
     finding = _get_open_finding(ctx, number)
     if not reason.strip():
         raise UsageError("A reason is needed.", safe="Nothing was changed.", do="Give it with --because.")
@@ -37,7 +37,7 @@ def prefer_version(ctx: JobContext, number: int) -> str:
     """The older version that this finding calls stale is the one to keep; its path. Nothing on a drive is touched.
 
     What lies at that path on other places is the stale one from now on, and `repair` treats it so. Raises
-    WrongUse.
+    UsageError.
     """
     finding = _get_open_finding(ctx, number)
     if finding.kind is not FindingKind.STALE or finding.file_id is None:

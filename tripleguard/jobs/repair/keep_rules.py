@@ -112,7 +112,7 @@ class QuarantineKeepRules:
     def find_keep_reason(
         self, stored_file: QuarantineEntry, copy: QuarantinedCopy | None, file: KnownFile | None
     ) -> str | None:
-        """Why this must stay, by what is known of it and of its file's copies now; None: it may go."""
+        """Return why this must stay, by what is known of it and of its file's copies now; None: it may go."""
         if stored_file.problem:
             return f"{stored_file.problem}. Look at it yourself"
         if copy is None or file is None:
@@ -136,7 +136,7 @@ class QuarantineKeepRules:
     def find_content_keep_reason(
         self, drive: OpenDrive, stored_file: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile
     ) -> str | None:
-        """Why this must stay, by its bytes and by those of what stays, all read now; None: it may go.
+        """Return why this must stay, by its bytes and by those of what stays, all read now; None: it may go.
 
         Raises OSError.
         """
@@ -177,7 +177,7 @@ class QuarantineKeepRules:
         return None
 
     def why_kept_now(self, drive: OpenDrive, lying: QuarantineEntry) -> str | None:
-        """Why this must stay after all, by one more look at it and at all that stays; None: remove it now.
+        """Return why this must stay after all, by one more look at it and at all that stays; None: remove it now.
 
         The copies that were read must lie there as they did before, and nothing may have been written to them or
         to this since. Call it right before the removal, after `find_content_keep_reason`. Raises OSError.
@@ -210,7 +210,7 @@ class QuarantineKeepRules:
         return None if why is None else f"{words}, and of that one: {why}"
 
     def _get_required_file_id(self, lying: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile) -> _Needed:
-        """The file whose copies must be safe once this is gone: of a sidecar its newest version."""
+        """Return the file whose copies must be safe once this is gone: of a sidecar its newest version."""
         name = original_name(copy, lying)
         if copy.home_path is None or is_identified_by_content(file.kind, file.file.size):
             return _Needed(file, name, None)
@@ -221,7 +221,7 @@ class QuarantineKeepRules:
         return _Needed(file, name, find_pictures(self._ctx.catalog, copy.copy.place_id, copy.home_path) or None)
 
     def _check_remaining_copies(self, needed: _Needed, already_read: Copy | None = None) -> str | None:
-        """Why the copies that would stay can't be relied on, read from their media now; None: they can.
+        """Return why the copies that would stay can't be relied on, read from their media now; None: they can.
 
         read: one of them that was read already.
         """
@@ -237,17 +237,17 @@ class QuarantineKeepRules:
         return None if self._copies.is_enough(counted) else self._sentence(counted)
 
     def _check_copy_count(self, needed: _Needed) -> str | None:
-        """Why the copies of a file that are here now are not what the rule asks; None: they are."""
+        """Return why the copies of a file that are here now are not what the rule asks; None: they are."""
         counted = self._count_copies(needed)
         return None if self._copies.is_enough(counted) else self._sentence(counted)
 
     def _count_copies(self, needed: _Needed) -> CountedCopies:
-        """The copies that count now, one a drive."""
+        """Return the copies that count now, one a drive."""
         self._copies.run_first_check(needed.known, needed.name, needed.pictures)
         return self._copies.run_final_check(needed.known, needed.name, needed.pictures)
 
     def _sentence(self, counted: CountedCopies) -> str:
-        """Why these are too few, and what to do."""
+        """Return why these are too few, and what to do."""
         reason = primary_reason(counted.statuses)
         if not counted.copies and not counted.problems and reason in (None, CopyStatus.MISSING):
             return _NEEDED_TO_RECOMBINE
@@ -270,7 +270,7 @@ class _ContentComparison:
 
     @property
     def is_foreign(self) -> bool:
-        """Whether most of it is other bytes, and not zeros: rot leaves most of a file, or nothing of it."""
+        """Return whether most of it is other bytes, and not zeros: rot leaves most of a file, or nothing of it."""
         return self._foreign * 2 > self._sectors
 
     def read_all(self, read_good: Callable[[memoryview], int] | None) -> None:
@@ -296,7 +296,7 @@ class _ContentComparison:
             self._foreign += sector != good[start : start + _SECTOR_BYTES] and bool(sector.strip(b"\0"))
 
     def _read_chunk(self, offset: int, length: int) -> bytes:
-        """What stands there; sectors that can't be read come as zeros."""
+        """Return what stands there; sectors that can't be read come as zeros."""
         found = _read_at(self._descriptor, offset, length)
         if found is not None:
             self.own_file.update(found)

@@ -81,7 +81,7 @@ class PurgeResult:
 def plan_purge(
     ctx: JobContext, drives: Sequence[OpenDrive], connected: Sequence[OpenDrive], purge_filter: PurgeFilter
 ) -> list[PurgePlan]:
-    """What the choice would do on these drives. looked_at: all that are here. Raises PlaceFailed."""
+    """Return what the choice would do on these drives. looked_at: all that are here. Raises PlaceFailedError."""
     plans = []
     with closing(QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)) as sparing:
         for drive in drives:
@@ -119,7 +119,7 @@ def purge_quarantine(
     """Remove what a person agreed to on the open and locked drives, and nothing else. Yields progress.
 
     because: the person's reason, which is kept. A stop by the person ends it between two things. Raises
-    CatalogTrouble.
+    CatalogError.
     """
     began = time.monotonic()
     run = _PurgeRun(ctx, connected, purge_filter, approved_files, reason)
@@ -148,7 +148,7 @@ class _PurgeRun:
         self._looked_at = connected
 
     def purge_drive(self, drive: OpenDrive) -> Iterator[Progress]:
-        """One drive. What goes wrong with it is kept in troubles; the next one has its turn all the same."""
+        """Yield one drive. What goes wrong with it is kept in troubles; the next one has its turn all the same."""
         emptied = PlacePurgeResult(drive.record)
         self.places.append(emptied)
         try:

@@ -78,14 +78,14 @@ class PurgeFilter:
 
     @property
     def description(self) -> str:
-        """The choice as an event tells it."""
+        """Return the choice as an event tells it."""
         days = None if self.min_age_ns is None else f"older than {self.min_age_ns / 86_400e9:g} days"
         newest = None if self.keep_newest_bytes is None else f"but the newest {self.keep_newest_bytes:,} bytes"
         return ", ".join(filter(None, (days, newest, "changed ones too" if self.include_changed else None)))
 
 
 def read_drive_quarantine(ctx: JobContext, drive: OpenDrive) -> DriveQuarantine:
-    """What is in quarantine on an open drive. Raises PlaceFailed."""
+    """Return what is in quarantine on an open drive. Raises PlaceFailedError."""
     lying = drive.place.list_quarantine()
     known = {one.copy.path: one for one in list_quarantined_copies(ctx.catalog, drive.record.id)}
     things = []
@@ -99,7 +99,7 @@ def read_drive_quarantine(ctx: JobContext, drive: OpenDrive) -> DriveQuarantine:
 
 
 def filter_files(files: Sequence[QuarantinedFile], purge_filter: PurgeFilter, now: int) -> list[QuarantinedFile]:
-    """What the choice speaks of, oldest first."""
+    """Return what the choice speaks of, oldest first."""
     keep = purge_filter.keep_newest_bytes
     beyond = (
         mark_beyond_limit([(thing.since, thing.stored_file.size) for thing in files], keep)
@@ -116,8 +116,8 @@ def filter_files(files: Sequence[QuarantinedFile], purge_filter: PurgeFilter, no
 
 
 def list_quarantine(ctx: JobContext, drives: Sequence[OpenDrive]) -> list[QuarantineListing]:
-    """Every drive in service with what is in quarantine on it, as far as it is open here. Raises
-    CatalogTrouble."""
+    """Return every drive in service with what is in quarantine on it, as far as it is open here. Raises
+    CatalogError."""
     here = {drive.record.id: drive for drive in drives}
     with closing(QuarantineKeepRules(ctx, drives, include_changed=False)) as sparing:
         return list(_looked_through(ctx, here, sparing))

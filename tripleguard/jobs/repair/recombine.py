@@ -49,7 +49,7 @@ def find_combination(
 def find_recipe(
     file: File, first: ReadAt, second: ReadAt, should_stop: Callable[[], bool]
 ) -> CombineRecipe | None:
-    """The way to put the file together from two copies of its size; None if there is none."""
+    """Return the way to put the file together from two copies of its size; None if there is none."""
     regions = find_differing_regions(file.size, first, second)
     if not regions or len(regions) > MAX_REGIONS:
         return None

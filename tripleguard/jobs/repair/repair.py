@@ -69,7 +69,7 @@ def repair(
     """Put right what is open and can be put right on the open and locked drives. Yields progress.
 
     sources: further drives that are only read from. refused: why drives that are connected can't be written to
-    now; it is told with the rest. Raises Stopped, PlaceFailed (no drive left), CatalogTrouble.
+    now; it is told with the rest. Raises StoppedError, PlaceFailedError (no drive left), CatalogError.
     """
     began = time.monotonic()
     yield ProgressUpdate("looking what is wrong", 0, 0, 0, 0, 0.0, None)
@@ -129,7 +129,7 @@ class _RepairRun(ReplicationRun):
         self._finish_repair(EventOutcome.PARTIAL if self._unrepaired else EventOutcome.SUCCESS)
 
     def list_not_repaired(self) -> Iterator[RepairOutcome]:
-        """What is still open, and why."""
+        """Yield what is still open, and why."""
         why = self._plan.reasons | self._reasons
         for wound in self._unrepaired.values():
             drive = self.drives[wound.lane].record.name
@@ -198,7 +198,7 @@ class _RepairRun(ReplicationRun):
 def _plan_dry_run(
     ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]
 ) -> tuple[tuple[RepairOutcome, ...], tuple[RepairOutcome, ...]]:
-    """What a repair would do, and what it could not."""
+    """Return what a repair would do, and what it could not."""
     plan = RepairPlan(ctx, drives, range(len(drives)), sources)
     would: list[RepairOutcome] = []
     would_not: list[RepairOutcome] = []
@@ -219,7 +219,7 @@ def _plan_dry_run(
 
 
 def find_rename_obstacle(ctx: JobContext, drive: OpenDrive, item: RepairItem) -> str | None:
-    """Why a misplaced file can't have its own name back now; None if it can."""
+    """Return why a misplaced file can't have its own name back now; None if it can."""
     finding = item.finding
     was = finding.evidence.get("was")
     if not isinstance(was, str):

@@ -92,7 +92,7 @@ class RepairPlan:
         self._hasher_catalog.close()
 
     def tasks(self, copier: CopyEngine) -> Iterator[CopyTask]:
-        """One task for each wound that a copy can heal; of a file that is put together, one in a pass.
+        """Yield one task for each wound that a copy can heal; of a file that is put together, one in a pass.
 
         The next pass has a good copy of it; in this one its bad copies must stay where they are read.
         """
@@ -112,13 +112,13 @@ class RepairPlan:
             yield task
 
     def decide(self, _: CopyEngine, task: CopyTask, file: File, __: bytes) -> dict[int, str]:
-        """The wound's own path and no other: what takes it meanwhile is left. Raises SourceDiffers."""
+        """The wound's own path and no other: what takes it meanwhile is left. Raises SourceMismatchError."""
         assert task.repairs is not None
         set_destination_from_copy(self._hasher_catalog, task, file, task.repairs.path)
         return {task.lanes[0]: task.repairs.path}
 
     def can_repair(self, item: RepairItem) -> bool:
-        """Whether a copy can heal it now; `reasons` says why not."""
+        """Return whether a copy can heal it now; `reasons` says why not."""
         return item.expected is not None and self._build_task(item, item.expected) is not None
 
     def _find_items(self) -> Iterator[RepairItem]:
@@ -133,7 +133,7 @@ class RepairPlan:
             yield RepairItem(finding, known, lane, sum(1 for _ in self._iter_good_copies(known)) if known else 0)
 
     def _find_expected_file(self, finding: StoredFinding) -> KnownFile | None:
-        """The file that the path of this finding should hold: of a companion, its newest version."""
+        """Return the file that the path of this finding should hold: of a companion, its newest version."""
         if finding.kind is FindingKind.STRAY or finding.copy_id is None:
             return None
         newest = find_newest_version(self._catalog, finding.path, finding.place_id)
@@ -196,7 +196,7 @@ class RepairPlan:
         return None if same(recorded, current_entry) else CHANGED_SINCE
 
     def _build_task_from_other_path(self, item: RepairItem, known_file: KnownFile) -> CopyTask | None:
-        """A task that reads from where these bytes were last found, though that is not where they belong.
+        """Return a task that reads from where these bytes were last found, though that is not where they belong.
 
         Two files that changed names hold each other's bytes. Where one of them was moved to quarantine in this
         pass, the other one is read from there in the next.
@@ -214,7 +214,7 @@ class RepairPlan:
         return None
 
     def _build_recombine_task(self, item: RepairItem, known_file: KnownFile) -> CopyTask | None:
-        """A task that puts one whole file together from two bad copies, if that can be proved."""
+        """Return a task that puts one whole file together from two bad copies, if that can be proved."""
         if known_file.id not in self._combinations:
             bad = self._open_bad_copies(known_file)
             self._combinations[known_file.id] = find_combination(known_file.file, bad, self._ctx.stop.is_set)
@@ -252,7 +252,7 @@ class RepairPlan:
 
 
 def _is_readable(drive: CopySource, entry: Entry) -> bool:
-    """Whether who runs this may read it: a copy that may not be read is no rotten source."""
+    """Return whether who runs this may read it: a copy that may not be read is no rotten source."""
     if isinstance(drive, OpenDrive):
         try:
             os.close(drive.place.open_for_reading(entry.path))

@@ -66,7 +66,7 @@ class RescanContext:
         resolve_at(self.catalog, self.place.id, path, resolution, self.now, kinds=kinds)
 
     def get_home_path(self, copy: Copy) -> str:
-        """The path a copy belongs at: where it was before it was first moved."""
+        """Return the path a copy belongs at: where it was before it was first moved."""
         for one in list_findings_of_copy(self.catalog, copy.id):
             was = one.evidence.get("was")
             if one.kind is FindingKind.MISPLACED and isinstance(was, str):
@@ -74,7 +74,7 @@ class RescanContext:
         return copy.path
 
     def record_location(self, copy: Copy, entry: Entry, medium: Medium) -> bool:
-        """A copy lies at entry's path and was read there; whether that is not where it belongs."""
+        """Return a copy lies at entry's path and was read there; whether that is not where it belongs."""
         home = self.get_home_path(copy)
         self.close_findings(copy.path, f"it lies at {escape_text(entry.path)} now")
         self.close_findings(entry.path, "it is known what this is", (FindingKind.STRAY,))

@@ -69,7 +69,7 @@ class DamageClassifier:
         self._offset += common
 
     def classify(self) -> CopyDamage:
-        """The verdict once both copies were fed whole."""
+        """Return the verdict once both copies were fed whole."""
         first = self._first_offset if self._first_offset is not None else 0
         if self._bad_size < self._good_size and self._differing_bytes == 0:
             missing = self._good_size - self._bad_size
@@ -121,7 +121,7 @@ class DamageClassifier:
             self._sector_balance[hash(good)] -= 1
 
     def _has_only_moved_sectors(self) -> bool:
-        """Whether every differing sector of the good copy is in the bad one, at another place."""
+        """Return whether every differing sector of the good copy is in the bad one, at another place."""
         same_size = self._bad_size == self._good_size
         return (
             same_size
@@ -173,7 +173,7 @@ def diff_with_good_copy(
 def _compare_copies(
     bad_place: Place, bad_path: str, good_place: Place, good_path: str, expected: File
 ) -> CopyDamage | None:
-    """How they differ; None if the good one does not hold the whole file. Raises OSError."""
+    """Return how they differ; None if the good one does not hold the whole file. Raises OSError."""
     comparison, hasher = DamageClassifier(), Hasher()
     bad = bad_place.open_reader(bad_path)
     try:
@@ -190,7 +190,7 @@ def _compare_copies(
 
 
 def _read_chunks(reading: CopyReader) -> Iterator[bytes]:
-    """What is read in pieces of one size, the last one shorter, however the medium gives it."""
+    """Yield what is read in pieces of one size, the last one shorter, however the medium gives it."""
     buffer, held = allocate_aligned(_CHUNK_BYTES), bytearray()
     while count := reading.readinto(buffer):
         held += buffer[:count]
@@ -227,7 +227,7 @@ def count_unreadable_bytes(place: Place, entry: Entry, should_stop: Callable[[],
 def _iter_unreadable_blocks(
     reading: PositionalReader, size: int, should_stop: Callable[[], bool]
 ) -> Iterator[int]:
-    """The bytes of each block that can't be read."""
+    """Yield the bytes of each block that can't be read."""
     buffer = allocate_aligned(_PROBE_BYTES)
     for start in range(0, size, _PROBE_BYTES):
         if should_stop():

@@ -57,7 +57,8 @@ class DrillResult:
 def drill(ctx: JobContext, drives: Sequence[OpenDrive], sample_size: int, seed: int) -> Job[DrillResult]:
     """Restore a random sample of `sample_size` copies from each open drive and compare. Yields progress.
 
-    Raises NoRoom if the scratch folder can't hold a file, PlaceFailed if a drive goes, Stopped, CatalogTrouble.
+    Raises NoSpaceError if the scratch folder can't hold a file, PlaceFailedError if a drive goes, StoppedError,
+    CatalogError.
     """
     began = time.monotonic()
     found: list[PlaceDrillResult] = []
@@ -93,7 +94,7 @@ def drill(ctx: JobContext, drives: Sequence[OpenDrive], sample_size: int, seed: 
 
 
 def build_stopped_error() -> StoppedError:
-    """A drill that a person ended."""
+    """Return a drill that a person ended."""
     return StoppedError("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
 
 
@@ -110,7 +111,7 @@ def record_drill_end(
 
 
 def require_scratch_space(ctx: JobContext, size: int, free_bytes: int) -> None:
-    """Raise NoRoom if the scratch folder has less room than that for a copy of this size. Bytes."""
+    """Raise NoSpaceError if the scratch folder has less room than that for a copy of this size. Bytes."""
     if get_free_bytes(ctx.home) < free_bytes:
         raise NoSpaceError(
             f"The scratch folder has no room for a file of {size:,} bytes.",
@@ -120,13 +121,13 @@ def require_scratch_space(ctx: JobContext, size: int, free_bytes: int) -> None:
 
 
 def hash_scratch_file(target: Path) -> File:
-    """What a file in the scratch folder holds. Raises OSError."""
+    """Return what a file in the scratch folder holds. Raises OSError."""
     with target.open("rb") as file:
         return hash_chunks(iter(lambda: file.read(CHUNK_BYTES), b""))
 
 
 def choose_sample(ctx: JobContext, place: PlaceRecord, sample_size: int, seed: int) -> tuple[int, list[int]]:
-    """How many copies a place has, and the ids of a random sample of them."""
+    """Return how many copies a place has, and the ids of a random sample of them."""
     ids = file_queries.list_present_copy_ids(ctx.catalog, place.id)
     return len(ids), random.Random(f"{seed} {place.uid}").sample(ids, min(sample_size, len(ids)))
 
@@ -141,7 +142,7 @@ class _CopyFault:
 
 
 def _find_copy_fault(ctx: JobContext, drive: OpenDrive, copy: Copy) -> _CopyFault | None:
-    """What is wrong with a copy; None if it can be restored. A sidecar may have been edited since.
+    """Return what is wrong with a copy; None if it can be restored. A sidecar may have been edited since.
 
     A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
     """

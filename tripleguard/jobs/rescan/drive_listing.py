@@ -64,7 +64,7 @@ class DriveListing:
     def compare(self, should_stop: Callable[[], bool]) -> ListingDifferences | None:
         """Compare every folder with the catalog; None once stopped.
 
-        Raises OSError, CopyTrouble if the drive is gone.
+        Raises OSError, CopyError if the drive is gone.
         """
         met: set[str] = set()
         for folder in self._walk.folders():
@@ -132,7 +132,7 @@ class DriveListing:
                 self._unlisted.append(copy)
 
     def _is_unchanged(self, copy: Copy, entry: Entry) -> bool:
-        """Whether it lies as recorded. Of a sidecar the finest sign of an edit counts: it is soon read."""
+        """Return whether it lies as recorded. Of a sidecar the finest sign of an edit counts: it is soon read."""
         same = is_exactly_as_recorded if kind_of(copy.path) is FileKind.COMPANION else is_as_recorded
         return same(copy, entry) and self._can_trust_listing(copy)
 

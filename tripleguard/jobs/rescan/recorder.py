@@ -59,7 +59,7 @@ _KINDS_EXCEPT_MISSING = tuple(kind for kind in FindingKind if kind is not Findin
 
 
 def _list_resolved_kinds(kind: FindingKind) -> tuple[FindingKind, ...]:
-    """What is over at a path where this was found; that it is not its own path stays so."""
+    """Return what is over at a path where this was found; that it is not its own path stays so."""
     return tuple(other for other in FindingKind if other not in (kind, FindingKind.MISPLACED))
 
 
@@ -94,7 +94,7 @@ class RescanRecorder:
         return reached
 
     def record_missing(self, result: MissingCopy) -> FindingKind | None:
-        """A copy is not at its path; one that was misplaced there is missed where it belongs."""
+        """Return a copy is not at its path; one that was misplaced there is missed where it belongs."""
         copy = result.copy
         home = self._rescan_ctx.get_home_path(copy)
         self._missing_paths[copy.id] = copy.path
@@ -129,7 +129,7 @@ class RescanRecorder:
         return self._open_finding(kind, copy, evidence)
 
     def record_unknown(self, result: UnknownFile) -> FindingKind | None:
-        """A file lies where the catalog has none: moved here, an editor's companion, or a stray."""
+        """Return a file lies where the catalog has none: moved here, an editor's companion, or a stray."""
         entry, file = result.entry, result.file
         if file is None:
             return self._open_stray_finding(entry, {"unreadable": True, "size": entry.size}, None)
@@ -164,7 +164,7 @@ class RescanRecorder:
     # What each of these rests on
 
     def _find_missing_copy(self, known_file: KnownFile, entry: Entry) -> Copy | None:
-        """The missing copy that this can be: equal sidecars of two pictures are not each other."""
+        """Return the missing copy that this can be: equal sidecars of two pictures are not each other."""
         beside = find_pictures(self._catalog, self._place.id, entry.path)
         return next(
             (

@@ -70,7 +70,7 @@ def rescan(
     """Look at the open and locked drives again, within the budget. Yields progress, returns what was found.
 
     shared: with depth `due`, what is due instead of what the rule says.
-    A stop by the person ends it in good order. Raises CatalogTrouble.
+    A stop by the person ends it in good order. Raises CatalogError.
     """
     began = time.monotonic()
     run = _RescanRun(ctx, drives, depth, budget, shared)
@@ -89,7 +89,7 @@ def read_back_copies(
 ) -> Job[RescanResult]:
     """Read these copies back now, by place (id), all drives at once; what was found is entered as by any rescan.
 
-    Raises CatalogTrouble.
+    Raises CatalogError.
     """
     began = time.monotonic()
     run = _RescanRun(
@@ -105,7 +105,7 @@ def read_back_copies(
 
 
 def count_open_findings(ctx: JobContext, place_ids: Collection[int]) -> int:
-    """How many copies on these places are missing, corrupt or altered, and nobody has accepted that."""
+    """Return how many copies on these places are missing, corrupt or altered, and nobody has accepted that."""
     bad = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED)
     return sum(
         one.place_id in place_ids and one.kind in bad and one.accepted_at is None
@@ -261,7 +261,7 @@ class _RescanRun:
         yield from map(Message, said)
 
     def _needs_durable_commit(self, batch: list[ScanResult]) -> bool:
-        """Whether a power cut must not take back what this batch tells.
+        """Return whether a power cut must not take back what this batch tells.
 
         That a copy is as it was costs a second reading if it is forgotten, so it is forced to the disk every so
         often only: a drive would else idle while the catalog's disk confirms each picture.
@@ -315,7 +315,7 @@ class _RescanRun:
                 messages.append(f"Drive {seen.place}: {escape_text(path)} is {kind}.")
 
     def _report_missing(self, place_result: PlaceRescanResult, recorder: RescanRecorder) -> Iterator[str]:
-        """What is missing now that all was looked at; what lies under another name only moved."""
+        """Yield what is missing now that all was looked at; what lies under another name only moved."""
         missing = FindingKind.MISSING
         place_result.new_findings = [
             (kind, path)

@@ -221,7 +221,7 @@ class ScanLane:
         return True
 
     def _stat_copy(self, copy: Copy) -> Entry | None:
-        """The copy as it lies there; None if it is not, or is out of reach. Raises CopyTrouble if the drive is."""
+        """The copy as it lies there; None if it is not, or is out of reach. Raises CopyError if the drive is."""
         try:
             return self._drive.place.stat(copy.path)
         except CopyError as error:
@@ -276,7 +276,7 @@ class ScanLane:
             entry = now
 
     def _compare_content(self, copy: Copy, entry: Entry) -> MatchingCopy | MismatchedCopy | None:
-        """What reading a copy tells, which was seen as entry; None if it was stopped or is not there."""
+        """Return what reading a copy tells, which was seen as entry; None if it was stopped or is not there."""
         self._wait_for_catalog(entry)
         expected = file_queries.get_file(self._catalog, copy.file_id).file
         file, sample, medium, unread = self._read_file(entry)
@@ -354,12 +354,12 @@ class ScanLane:
         return hasher.as_file(), hasher.sample(), reading.medium, 0
 
     def _count_unreadable(self, entry: Entry) -> int:
-        """How many bytes can't be read, at least 1. Raises OSError if the drive is gone."""
+        """Return how many bytes can't be read, at least 1. Raises OSError if the drive is gone."""
         if not self._drive.place.is_connected():
             raise OSError(None, "the drive is gone")
         return max(1, count_unreadable_bytes(self._drive.place, entry, self._should_end))
 
 
 def _get_pending_bytes(entry: Entry) -> int:
-    """What a file counts among those that wait for the catalog, in bytes; an empty one too."""
+    """Return what a file counts among those that wait for the catalog, in bytes; an empty one too."""
     return max(1, entry.size)
