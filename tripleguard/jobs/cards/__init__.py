@@ -1,1 +1,1 @@
-"""Bring in a card: offload, second reading, destinations, top-up, import from a folder, ingest from a drive."""
+"""Jobs for new pictures: offload, second reading, topup, import from a folder, ingest from a drive."""

@@ -1,4 +1,4 @@
-"""Choose where an offloaded file goes on each drive, once its last byte is hashed."""
+"""Choose the path of an offloaded file on each drive, once its last byte is hashed."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ _CHANGED_ON_CARD = "it was changed on the card since it was offloaded; both vers
 
 
 class DestinationChooser:
-    """Decides for one offload, over all its passes. shoot, body: the names that were given, if any."""
+    """Chooses for all passes of one offload. shoot, body: the names given by the person, if any."""
 
     def __init__(
         self,
@@ -71,7 +71,7 @@ class DestinationChooser:
         self._catalog.close()
 
     def learn_body(self, card: SourceFolder) -> None:
-        """Look into a few originals, so that files without a body go with the card's."""
+        """Read the heads of a few originals, so that files without a body get the card's."""
         heads: list[tuple[Entry, bytes]] = []
         for item in card.entries():
             if len(heads) >= _MAX_BODY_SAMPLES:
@@ -84,7 +84,7 @@ class DestinationChooser:
         self._resolver.learn_from_heads(heads)
 
     def __call__(self, engine: CopyEngine, task: CopyTask, file: File, head: bytes) -> dict[int, str]:
-        """Return the path for each lane that shall keep this copy. Raises NameTakenError, PlaceFailedError."""
+        """Return the path for each lane that keeps this copy. Raises NameTakenError, PlaceFailedError."""
         task.destination = self._resolver.resolve(task.entry, head)
         shoot = self._companion_paths.find_shoot(self._originals_followed(task))
         if shoot is not None:
@@ -111,7 +111,7 @@ class DestinationChooser:
         return task.paths
 
     def _choose_paths(self, task: CopyTask, file: File, lanes: Sequence[int]) -> ChosenPaths:
-        """Return the names that this copy gets: beside its picture if it follows one, else by the layout."""
+        """Return this copy's paths: beside its picture if it follows one, else by the layout."""
         assert task.destination is not None
         pictures = self._originals_followed(task)
         if pictures:
@@ -134,13 +134,13 @@ class DestinationChooser:
         return chosen[0]
 
     def _originals_followed(self, task: CopyTask) -> list[bytes]:
-        """The originals that this file goes with: a sidecar, a thumbnail, a spoken note with the picture's."""
+        """Return the originals that this file goes with, such as the picture of a sidecar or a thumbnail."""
         assert task.destination is not None
         follows = not task.destination.kind.is_original or task.destination.kind is FileKind.SOUND
         return self._frame_originals.digests_by_closeness(task.entry) if follows else []
 
     def forget_in_flight(self, task: CopyTask, lane: int) -> None:
-        """The catalog knows now what became of a copy; called from the job's thread."""
+        """Release a copy's path, as the catalog has it now; called from the job's thread."""
         with self._lock:
             path = task.paths.get(lane)
             if task.file is None or path is None:
@@ -179,7 +179,7 @@ class DestinationChooser:
         return lacking.lanes
 
     def _report_change(self, engine: CopyEngine, task: CopyTask, file: File) -> None:
-        """Say so if this path held another version of the same picture when it was offloaded before."""
+        """Report if this path held another version of the same picture in an earlier offload."""
         if file_queries.find_file_by_digest(self._catalog, file.digest) is not None:
             return
         entry, placing = task.entry, task.destination
@@ -193,7 +193,7 @@ class DestinationChooser:
                 return
 
     def _shoot_for_day(self, day: str) -> str:
-        """Return the shoot's name: as asked for; else the only one known of that day; else the usual one."""
+        """Return the shoot's name: as given, else the day's only known one, else the default."""
         if self._shoot_name is not None:
             return self._shoot_name
         if day not in self._shoot_by_day:

@@ -1,11 +1,10 @@
 """Choose free paths for new copies: the same on all drives, and a companion beside its original on each.
 
-A drive that is away counts too: its names are in the catalog. A name that is taken by the very same bytes (from
-a run that was killed before the catalog knew of them) is not taken at all: that copy is used, and verified like
-any other.
+The names on an absent drive count too; the catalog has them. A name that is taken by the very same bytes (from a
+run that was killed before the catalog had them) is not taken: that copy is used, and verified like any other.
 
-A companion's original is known by its content. On one drive it may lie under another number, or where a person
-put it; the companion takes the original's own name there, so that an editor finds the two together.
+A companion's original is identified by its content. On one drive it may have another number, or be where a person
+put it; the companion takes the original's name there, so that an editor finds the two together.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ from tripleguard.places.reserved import is_reserved
 
 @dataclass(frozen=True, slots=True)
 class ChosenPaths:
-    """For each lane: the path a new copy gets, the entry of an equal one that was found, or why neither."""
+    """By lane: the path for a new copy, the entry of an equal existing one, or the error."""
 
     paths: dict[int, str] = field(default_factory=dict)
     existing: dict[int, Entry] = field(default_factory=dict)
@@ -40,7 +39,7 @@ class ChosenPaths:
 
 
 class FreePathChooser:
-    """Gives names in one thread; remembers those it gave until they can be seen on the drives."""
+    """Chooses paths in one thread; reserves them until they can be seen on the drives."""
 
     def __init__(self, catalog: Catalog, drives: Sequence[OpenDrive]) -> None:
         self._catalog = catalog
@@ -55,9 +54,11 @@ class FreePathChooser:
     ) -> ChosenPaths | None:
         """Return what path would mean on these lanes; None if any drive has something else there.
 
-        pictures: those that a companion lies beside; a drive that is away and has another picture there has no
-        say. A drive that can't be asked fails alone: the others get their copy. A name that the tool keeps for
-        itself is never free: a check list would take the copy's place.
+        A drive that can't be read fails alone: the others get their copy. A name reserved by the tool is never
+        free, since a check list would take the copy's place.
+
+        Args:
+            originals: Those beside a companion; an absent drive that has another picture there is ignored.
         """
         if is_reserved(fold_name(path)):
             return None
@@ -79,39 +80,39 @@ class FreePathChooser:
         return chosen
 
     def reserve(self, paths: Mapping[int, str], file: File) -> None:
-        """Keep these names for this file, by lane."""
+        """Reserve these paths, by lane, for this file."""
         for lane, path in paths.items():
             self._reserved[self._key(lane, path)] = file
 
     def release(self, lane: int, path: str) -> None:
-        """A name can be seen on the drive now and need not be remembered."""
+        """Release a path that can be seen on the drive now."""
         self._reserved.pop(self._key(lane, path), None)
 
     def _check_on_lane(self, lane: int, path: str, file: File) -> str | Entry | None:
-        """On one lane: the fitted path if it is free, the equal copy that stands there, None if it is taken."""
+        """Return the fitted path if free on this lane, the entry of an equal copy, or None if it is taken."""
         place = self._drives[lane].place
-        here = fit_to_limits(path, place.fs_limits)
-        given = self._reserved.get(self._key(lane, here))
+        fitted = fit_to_limits(path, place.fs_limits)
+        given = self._reserved.get(self._key(lane, fitted))
         if given is not None and given != file:
             return None
-        recorded = file_queries.find_copy_at(self._catalog, self._drives[lane].record.id, here)
+        recorded = file_queries.find_copy_at(self._catalog, self._drives[lane].record.id, fitted)
         if recorded is not None and not self._is_free_again(recorded, file, place):
             return None
-        if not place.exists(here):
-            return here
-        entry = self._find_equal_at(place, here, file)
+        if not place.exists(fitted):
+            return fitted
+        entry = self._find_equal_at(place, fitted, file)
         if entry is not None:
-            # It may be the work of a run that was cut off before this name was durable.
-            place.fsync_files(here)
+            # An interrupted run may have written it before the name was durable.
+            place.fsync_files(fitted)
         return entry
 
     def _key(self, lane: int, path: str) -> tuple[int, str]:
-        """Return one key for all spellings that the lane's file system takes for one name."""
+        """Return the same key for all spellings of a path that the lane's file system treats as equal."""
         limits = self._drives[lane].place.fs_limits
         return lane, fold_name(path) if limits.is_case_insensitive or limits.is_normalization_insensitive else path
 
     def _is_free_again(self, recorded: Copy, file: File, place: CopyTarget) -> bool:
-        """Return whether a recorded path is free again: the same file belongs there and is gone from it."""
+        """Return whether a recorded path is free again: the same file belongs there but has vanished."""
         belongs = file_queries.get_file(self._catalog, recorded.file_id).file == file
         return belongs and recorded.state is not CopyState.QUARANTINED and place.stat(recorded.path) is None
 
@@ -132,7 +133,7 @@ class FreePathChooser:
         return known is None or (known.file != file and not self._is_newest_version_at(record, path, file))
 
     def _is_newest_version_at(self, record: PlaceRecord, path: str, file: File) -> bool:
-        """Whether this path belongs to this version of a sidecar, and what is recorded there is an older one."""
+        """Return whether this sidecar version belongs at this path and the recorded one is older."""
         newest = find_newest_version(self._catalog, path, record.id)
         return newest is not None and file_queries.get_file(self._catalog, newest).file == file
 
@@ -156,12 +157,12 @@ class FreePathChooser:
 
     @staticmethod
     def _list_away_places(catalog: Catalog, drives: Sequence[OpenDrive]) -> list[PlaceRecord]:
-        here = {drive.record.id for drive in drives}
-        return [record for record in list_places(catalog) if record.id not in here]
+        connected_ids = {drive.record.id for drive in drives}
+        return [record for record in list_places(catalog) if record.id not in connected_ids]
 
 
 def no_free_name_error(path: str) -> NameTakenError:
-    """Return the error for a file whose every possible name is taken."""
+    """Return the error for a file whose possible names are all taken."""
     return NameTakenError(
         f"No free name was found for {escape_text(path)}.",
         safe="The card's file is untouched.",
@@ -170,7 +171,7 @@ def no_free_name_error(path: str) -> NameTakenError:
 
 
 _MAX_REMEMBERED = 4096
-"""Names that a run gave are remembered until the catalog surely has them: far more than are ever on their way."""
+"""How many names stay reserved: far more than are ever in progress before the catalog has them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,10 +179,10 @@ class CompanionFile:
     """A file that follows its pictures.
 
     Attributes:
-        file: What it holds.
-        name: What it is called.
-        pictures: The digests of its frame's originals, the closest first.
-        usual: The path it gets on a drive where none of them lies.
+        file: Its content.
+        name: Its name.
+        originals: The digests of its frame's originals, the closest first.
+        default_path: Its path on a drive that has none of them.
     """
 
     file: File
@@ -191,7 +192,7 @@ class CompanionFile:
 
 
 class CompanionPathChooser:
-    """Answers in one thread; catalog belongs to that thread."""
+    """Chooses companions' paths in one thread; catalog is that thread's own connection."""
 
     def __init__(self, catalog: Catalog, drives: Sequence[OpenDrive]) -> None:
         self._catalog = catalog
@@ -199,14 +200,14 @@ class CompanionPathChooser:
         self._original_paths: dict[bytes, dict[int, str]] = {}
 
     def remember_original(self, file: File, paths: Mapping[int, str]) -> None:
-        """An original gets these paths, by lane; the catalog will know later."""
+        """Remember the paths of an original, by lane, until the catalog has them."""
         if paths:
             self._original_paths[file.digest] = {**self._original_paths.pop(file.digest, {}), **paths}
             if len(self._original_paths) > _MAX_REMEMBERED:
                 del self._original_paths[next(iter(self._original_paths))]
 
     def find_shoot(self, originals: Iterable[bytes]) -> Shoot | None:
-        """Return the shoot that these pictures were entered in; None while none of them was."""
+        """Return the shoot of these pictures; None if the catalog has none of them."""
         for digest in originals:
             known = file_queries.find_file_by_digest(self._catalog, digest)
             if known is not None and any(
@@ -225,7 +226,7 @@ class CompanionPathChooser:
     def choose_paths(
         self, companion: CompanionFile, free_paths: FreePathChooser, paths: Mapping[int, str]
     ) -> ChosenPaths:
-        """Free names for it at these paths, by lane, numbered where they are taken. Raises NameTakenError."""
+        """Return free paths for it, by lane, numbered where these are taken. Raises NameTakenError."""
         together: dict[str, list[int]] = {}
         for lane, path in paths.items():
             together.setdefault(path, []).append(lane)
@@ -269,6 +270,6 @@ class CompanionPathChooser:
         raise no_free_name_error(path)
 
     def _belongs_to_other_original(self, lane: int, path: str, originals: frozenset[bytes]) -> bool:
-        """Return whether what lies under this number would belong to another picture, which has that number."""
+        """Return whether a companion of this number would belong to another picture of that number."""
         beside = find_pictures(self._catalog, self._drives[lane].record.id, path)
         return bool(beside) and not beside & originals

@@ -1,7 +1,7 @@
-"""Import what another program put into a folder: copied to the drives like the files of a card.
+"""Import what another program put into a folder: copy it to the drives like the files of a card.
 
-Only stable files are taken; the folder is only read. Nobody reformats a folder, so there is no clearance at the
-end.
+Only stable files are copied; the folder is only read. A folder is never reformatted, so there is no clearance at
+the end.
 """
 
 from __future__ import annotations
@@ -24,7 +24,12 @@ from tripleguard.places.base import SourceFolder
 
 @dataclass(frozen=True, slots=True)
 class ImportResult:
-    """What was brought in. files: of the folder that were wanted; copied: files that a drive got now."""
+    """What an import did.
+
+    Attributes:
+        files: How many of the folder's files were to be copied.
+        copied: How many of them a drive got now.
+    """
 
     files: int
     copied: int
@@ -39,7 +44,7 @@ def import_from_folder(
     drives: Sequence[OpenDrive],
     unavailable: Sequence[tuple[PlaceRecord, TripleguardError]] = (),
 ) -> Job[ImportResult]:
-    """Copy what is wanted of the folder to the open and locked drives. Raises as `offload` does."""
+    """Copy the folder's new files to the open and locked drives. Raises as `offload` does."""
     began = time.monotonic()
     yield ProgressUpdate("listing the folder", 0, 0, 0, 0, 0.0, None)
     with contextlib.closing(CardObservation(folder)) as observation:

@@ -1,8 +1,8 @@
-"""Ingest what another program put onto a drive: hash it, enter it under the shoot it lies in, verify it.
+"""Ingest what another program put onto a drive: hash it, record it under its folder's shoot, verify it.
 
-The file stays where it is. It is forced to the medium first and then read from there, so what is entered is
-what the drive holds. A file that changes while it is read is left for later; one that is known and was only
-moved is recorded as moved.
+The file stays where it is. It is first flushed to the medium and then read from there, so the record is what the
+drive holds. A file that changes while it is read is postponed; a known one that was only moved is recorded as
+moved.
 """
 
 from __future__ import annotations
@@ -39,15 +39,18 @@ from tripleguard.rules import is_exactly_as_recorded
 from tripleguard.wording import pluralize
 
 _BATCH_FILES = 64
-"""Files that are forced to the medium together and entered in one commit."""
+"""How many files are flushed together and recorded in one commit."""
 
 
 @dataclass(slots=True)
 class IngestResult:
-    """What was taken in. entered: files that are new on this drive; moved: known ones that lie elsewhere now.
+    """What an ingest did.
 
-    left: paths that changed while they were read or could not be read: they are looked at again. empty: paths of
-    entered files that hold nothing.
+    Attributes:
+        entered: Files that are new on this drive.
+        moved: Known files that have another path now.
+        postponed: Paths that changed while they were read or could not be read; the next run tries again.
+        empty: Paths of recorded files without content.
     """
 
     entered: int = 0
@@ -60,7 +63,7 @@ class IngestResult:
 
 @dataclass(frozen=True, slots=True)
 class _FileOnMedium:
-    """One file as it lies on the medium."""
+    """One file as read from the medium."""
 
     entry: Entry
     file: File
@@ -73,10 +76,16 @@ class _FileOnMedium:
 def ingest_from_drive(
     ctx: JobContext, drive: OpenDrive, paths: Sequence[str], *, include_unsorted: bool = False
 ) -> Job[IngestResult]:
-    """Enter the files at these paths of an open and locked drive. Yields progress.
+    """Record the files at these paths of an open and locked drive. Yields progress.
 
-    anywhere: also what lies in no shoot's folder, under the name of the folder it lies in.
-    Raises StoppedError, PlaceFailedError if the drive goes, CatalogError. What was entered before stays.
+    Records made before an error stay.
+
+    Args:
+        include_unsorted: Also record files outside any shoot's folder, under the name of their own folder.
+
+    Raises:
+        StoppedError, CatalogError: The job ended early.
+        PlaceFailedError: The drive went away.
     """
     job = _IngestRun(ctx, drive, include_unsorted=include_unsorted)
     outcome = EventOutcome.FAILURE
@@ -105,7 +114,7 @@ def _stopped_error(done: int, total_files: int) -> StoppedError:
 
 
 class _IngestRun:
-    """One run on one drive, from the caller's thread."""
+    """One run on one drive, in the caller's thread."""
 
     def __init__(self, ctx: JobContext, drive: OpenDrive, *, include_unsorted: bool) -> None:
         self._include_unsorted = include_unsorted
@@ -127,14 +136,14 @@ class _IngestRun:
         )
 
     def read_all(self, paths: Sequence[str]) -> list[_FileOnMedium]:
-        """Return what the medium holds at these paths, where something new lies there that holds still.
+        """Return what the medium holds at those paths that have new, stable files.
 
-        When the job is asked to stop, what was read by then. Raises PlaceFailedError if the drive went.
+        If the job is stopped, return what was read by then. Raises PlaceFailedError if the drive went away.
         """
         entries = []
         for path in paths:
             entry = self._drive.place.stat(path)
-            # What another program began a moment ago holds nothing yet; in an old archive it never will.
+            # A new file that is still empty was just begun by another program; one in an old archive stays empty.
             if entry is not None and (entry.size > 0 or self._include_unsorted) and not self._is_known(entry):
                 entries.append(entry)
         found = []
@@ -149,7 +158,7 @@ class _IngestRun:
         return found
 
     def _flush_files(self, entries: Sequence[Entry]) -> list[Entry]:
-        """Those of these files that could be forced to the medium. Raises PlaceFailedError if the drive went."""
+        """Return those of these files that could be flushed. Raises PlaceFailedError if the drive went away."""
         if not entries:
             return []
         try:
@@ -165,7 +174,7 @@ class _IngestRun:
         return list(entries)
 
     def _read_file(self, entry: Entry) -> _FileOnMedium | None:
-        """Return what the medium holds; None if it can't be read or changed meanwhile. Raises PlaceFailedError."""
+        """Return what the medium holds; None if unreadable or changed meanwhile. Raises PlaceFailedError."""
         place = self._drive.place
         hasher, look, head = SamplingHasher(), start_integrity_check(entry), b""
         try:
@@ -186,11 +195,11 @@ class _IngestRun:
             return None
         if now != entry or file.size != entry.size:
             return None
-        told = finish_integrity_check(look, head, entry.name) if look is not None else None
-        return _FileOnMedium(entry, file, hasher.sample(), head, reading.medium, told)
+        integrity = finish_integrity_check(look, head, entry.name) if look is not None else None
+        return _FileOnMedium(entry, file, hasher.sample(), head, reading.medium, integrity)
 
     def record_files(self, batch: Sequence[_FileOnMedium]) -> None:
-        """Enter what was read, in one commit."""
+        """Record what was read, in one commit."""
         if not batch:
             return
         with self._ctx.catalog.transaction():
@@ -201,7 +210,7 @@ class _IngestRun:
                     self.result.empty.append(found.entry.path)
 
     def finish_job(self, outcome: EventOutcome) -> None:
-        """Close the job, with one event for each shoot that got something."""
+        """End the job with one event for each shoot that got files."""
         name = self._drive.record.name
         with self._ctx.catalog.transaction():
             for shoot_id, files in self._shoots.items():
@@ -216,16 +225,16 @@ class _IngestRun:
             update_model_quirks(self._ctx.catalog, self._ctx.clock.now())
             detail = {"entered": self.result.entered, "moved": self.result.moved, "bytes": self.result.total_bytes}
             end_job(self._ctx.catalog, self._job_id, outcome, detail, self._ctx.clock.now())
-        # Frames that came without a card are not missing from one.
+        # Frames that came without a card can't be missing from one.
         update_gaps(self._ctx, self._nights_with_cards())
 
     def _nights_with_cards(self) -> list[str]:
-        """Return the shooting days of what was entered that had cards."""
+        """Return the shooting days of the recorded files that had cards."""
         days = {shoots.get_shoot(self._ctx.catalog, shoot_id).day for shoot_id in self._shoots}
         return sorted(day for day in days if get_session_cards(self._ctx.catalog, day).readings)
 
     def _is_known(self, entry: Entry) -> bool:
-        """Return whether the catalog has this path as it is. A changed original is for the rescan to judge."""
+        """Return whether the catalog has this path as it is; a rescan judges a changed original."""
         copy = file_queries.find_copy_at(self._ctx.catalog, self._drive.record.id, entry.path)
         if copy is None or copy.state is CopyState.MISSING:
             return False
@@ -236,13 +245,13 @@ class _IngestRun:
     def _record_file(self, item: _FileOnMedium) -> None:
         catalog, place_id, entry = self._ctx.catalog, self._drive.record.id, item.entry
         self.result.total_bytes += item.file.size
-        here = file_queries.find_copy_at(catalog, place_id, entry.path)
+        existing = file_queries.find_copy_at(catalog, place_id, entry.path)
         unknown = UnknownFile(0, entry, item.file, item.sample, item.medium)
-        if here is not None and here.state is CopyState.MISSING:
-            self._record_reappeared(item, here)
-        elif here is not None:
+        if existing is not None and existing.state is CopyState.MISSING:
+            self._record_reappeared(item, existing)
+        elif existing is not None:
             self._rescan_recorder.record_mismatch(
-                MismatchedCopy(0, here, entry, item.file, item.sample, 0, item.medium)
+                MismatchedCopy(0, existing, entry, item.file, item.sample, 0, item.medium)
             )
             self.result.entered += 1
         elif item.file.size > 0 and self._was_moved(item):
@@ -251,7 +260,7 @@ class _IngestRun:
         elif kind_of(entry.name) is FileKind.COMPANION:
             self._rescan_recorder.record_unknown(unknown)
             if self._include_unsorted and file_queries.find_copy_at(catalog, place_id, entry.path) is None:
-                # It lies beside no picture, or holds nothing: it is kept all the same.
+                # It has no picture beside it, or no content: record it all the same.
                 self._record_original(item, self._adopted_shoot(item))
             else:
                 self.result.entered += 1
@@ -263,13 +272,13 @@ class _IngestRun:
             self._rescan_recorder.record_unknown(unknown)
 
     def _record_reappeared(self, item: _FileOnMedium, copy: Copy) -> None:
-        """A missing copy's path holds something again: that copy, or what a rescan has to judge."""
+        """Record that a missing copy's path holds a file again: that copy, or one that a rescan must judge."""
         if file_queries.get_file(self._ctx.catalog, copy.file_id).file == item.file:
             self._rescan_recorder.record_match(MatchingCopy(0, copy, item.entry, item.medium))
             self.result.moved += 1
 
     def _was_moved(self, item: _FileOnMedium) -> bool:
-        """Return whether a copy of these bytes is not at its old path on this drive any more."""
+        """Return whether a copy of these bytes has vanished from its old path on this drive."""
         known = file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest)
         moved = False
         for copy in file_queries.list_copies(self._ctx.catalog, known.id) if known else ():
@@ -282,7 +291,7 @@ class _IngestRun:
         return moved
 
     def _shoot_of(self, entry: Entry) -> tuple[str, str] | None:
-        """The shoot in whose folder a file lies, by the layout or by what lies beside it; None if in none."""
+        """Return the shoot of a file by its folder or the files beside it; None if there is none."""
         shoot = parse_shoot_path(self._ctx.settings.layout, entry.path)
         if shoot is not None:
             return shoot
@@ -293,7 +302,7 @@ class _IngestRun:
         return one.day, one.name
 
     def _adopted_shoot(self, item: _FileOnMedium) -> tuple[str, str]:
-        """The shoot of a file in an archive made by hand: the one these bytes are known in, else by its folder."""
+        """Return the shoot of a file in an archive made by hand: of the same bytes, else by its folder."""
         known = file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest)
         if known is not None and item.file.size > 0:
             shoot = shoots.get_shoot(self._ctx.catalog, known.shoot_id)
@@ -323,7 +332,7 @@ class _IngestRun:
         self.result.entered += 1
 
     def _resolve_destination(self, item: _FileOnMedium, shoot: tuple[str, str]) -> Destination:
-        """Return what the camera wrote, under the shoot that the folder says."""
+        """Return the destination by the camera's metadata, under the shoot of the folder."""
         placing = self._resolver.resolve(item.entry, item.head)
         return replace(placing, day=shoot[0], shoot=shoot[1])
 

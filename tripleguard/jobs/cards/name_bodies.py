@@ -1,7 +1,7 @@
-"""Name the camera body that filled a card, where the body writes no serial number.
+"""Name the camera body that filled a card, if the body writes no serial number.
 
-What is new is entered under that name at once. What an earlier offload of the card entered without one gets it
-now. What carries another name already keeps it, and the person is told: one of the two names is wrong.
+New files are recorded under that name at once. Files that an earlier offload of the card recorded without a name
+get it now. Files under another name keep it, and the person is warned that one of the two names is wrong.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from tripleguard.names import escape_text, find_title_problem
 
 
 def check_body_name(name: str) -> None:
-    """Raise UsageError if a body can't be called so: its name becomes a folder."""
+    """Raise UsageError if the name can't be a body's: it becomes a folder."""
     why = find_title_problem(name) or (
         f"it is longer than {MAX_LABEL_LENGTH} characters" if len(name) > MAX_LABEL_LENGTH else None
     )
@@ -31,9 +31,13 @@ def check_body_name(name: str) -> None:
 
 
 def name_bodies(ctx: JobContext, job_id: int, body_name: str | None) -> Iterator[str]:
-    """Give the bodies of a card's files their names, where they carry no serial; lines a person should hear.
+    """Name the bodies of a card's files that carry no serial number; yield messages for the person.
 
-    given: for this card; else by model, from the settings. Raises CatalogError.
+    Args:
+        body_name: The name for this card; None to take it from the settings, by model.
+
+    Raises:
+        CatalogError: The catalog can't be written.
     """
     found = list_bodies_on_card(ctx.catalog, job_id)
     if (
@@ -64,7 +68,7 @@ def name_bodies(ctx: JobContext, job_id: int, body_name: str | None) -> Iterator
 
 
 def _free_label(ctx: JobContext, name: str, key: tuple[str, str, str]) -> str:
-    """Return the name, numbered where a body of another model has it."""
+    """Return the name, numbered if a body of another model has it."""
     taken = {label.casefold() for label, other in list_body_labels(ctx.catalog).items() if other != key}
     number, label = 2, name
     while label.casefold() in taken:

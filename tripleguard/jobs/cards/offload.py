@@ -1,9 +1,7 @@
-"""Offload a card: one pass, every drive at once, each copy read back, then the clearance.
+"""Offload a card: one pass to all drives, each copy read back, then the clearance.
 
-Files that an interrupted run of the same card finished are recognised and not read again. A copy that is on a
-drive already is not made again, but verified where evidence is missing. A file that can't be read, a drive that
-fills up or is pulled, stops itself and nothing else. At the end the card is listed again and the clearance
-answers.
+Files read by an interrupted run are not read again, and existing copies are only verified where evidence is
+missing. An unreadable file, or a drive that is full or unplugged, fails alone.
 """
 
 from __future__ import annotations
@@ -59,7 +57,7 @@ _MAX_MESSAGES = 20
 
 @dataclass(frozen=True, slots=True)
 class CardFileNote:
-    """Something about one path on the card: why it is on no drive, or how it changed."""
+    """A note on one path of the card: why it is on no drive, or how it changed."""
 
     path: str
     reason: str
@@ -69,9 +67,8 @@ class CardFileNote:
 class OffloadResult:
     """What an offload did.
 
-    changed: files that differ from what was offloaded from the same path; both are kept. copied: files that at
-    least one drive got now. resumed: files an interrupted run had read. on_drives: verified copies of this card's
-    files, by drive. total_bytes: of all files on the card; read_bytes: what was read of it now.
+    copied: files that a drive got now; resumed: read by an interrupted run; changed: also kept as offloaded
+    before.
     """
 
     shoots: tuple[Shoot, ...]
@@ -111,14 +108,11 @@ def offload(
     ask_card_count: Callable[[], CardCount | None] = lambda: None,
     observation: CardObservation | None = None,
 ) -> Job[OffloadResult]:
-    """Copy what is on the card to the drives and answer whether it may be reformatted.
+    """Copy the card's files to the open and locked drives and answer whether it may be reformatted.
 
-    drives are open and locked; refused are those that can't be used now. accept_damaged: a person lives with files
-    that are damaged at source. read_twice: read the card a second time and compare; None: if the first time had
-    an error. body: the name of the body that filled the card, for bodies that write no serial. told: asked at the
-    end for the number of cards. observation: what the caller has seen of the card already.
-    Yields progress, returns the result.
-    Raises CardGoneError, StoppedError, PlaceFailedError (no drive left), CatalogError.
+    accept_damaged: accept files damaged at source. read_twice: read the card twice and compare; None: after an
+    error. body: name of a body without serial number. ask_card_count: called at the end. Yields progress. Raises
+    CardGoneError, StoppedError, PlaceFailedError (no drive left), CatalogError.
     """
     began = time.monotonic()
     yield ProgressUpdate("listing the card", 0, 0, 0, 0, 0.0, None)
@@ -168,7 +162,7 @@ def offload(
 
 
 class CardCopyRun(CopyRun):
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(
         self,
@@ -213,7 +207,7 @@ class CardCopyRun(CopyRun):
         self._had_read_error = False
 
     def run(self) -> Iterator[Progress]:
-        """Everything once, then what has to be tried again; at the end, lists and snapshots on the drives."""
+        """Copy everything once, retry what failed, then write check lists and snapshots to the drives."""
         try:
             self._decider.learn_body(self._card)
             for attempt in range(_MAX_ATTEMPTS):
@@ -226,7 +220,7 @@ class CardCopyRun(CopyRun):
             if self._read_twice or (self._read_twice is None and self._had_read_error):
                 yield from self._read_second_time()
         except BaseException:
-            # What ended the work is told; what goes wrong while leaving in good order is not.
+            # Re-raise the original error; ignore secondary errors from the clean-up.
             with contextlib.suppress(TripleguardError):
                 self.write_drive_records(with_snapshots=False)
                 self._finish_offload(EventOutcome.FAILURE)
@@ -241,27 +235,27 @@ class CardCopyRun(CopyRun):
         self._finish_offload(EventOutcome.PARTIAL if wrong else EventOutcome.SUCCESS)
 
     def _update_missing_frames(self) -> Iterator[Progress]:
-        """Yield what the frame numbers say now, before the catalog's snapshots are left on the drives."""
+        """Update the missing frames before the snapshots are written, and yield messages."""
         for line in name_bodies(self.ctx, self.job_id, self._body_name):
             yield Message(line)
         self.missing_frames = update_gaps_after_card(self.ctx, self.job_id, self._ask_card_count())
 
     def list_shoots(self) -> tuple[Shoot, ...]:
-        """Return the shoots that this card's files belong to, the largest first."""
+        """Return the shoots of this card's files, the largest first."""
         counts = self.recorder.shoot_files
         return tuple(
             shoots.get_shoot(self.ctx.catalog, shoot) for shoot in sorted(counts, key=lambda n: -counts[n])
         )
 
     def list_not_copied(self) -> tuple[CardFileNote, ...]:
-        """Return what did not get to any drive."""
+        """Return the files that did not get to any drive."""
         found = [(odd.path, odd.reason) for odd in self._uncopyable]
         return tuple(
             CardFileNote(*pair) for pair in [*found, *self._read_failures.items(), *self.list_failed().items()]
         )
 
     def list_failed(self) -> dict[str, str]:
-        """Return what was read and got to no drive, and why."""
+        """Return the files that were read but got to no drive, and why."""
         return {path: why for path, why in self._copy_failures.items() if path not in self.copied}
 
     def _run_card_pass(self, retries: FilesToRetry | None) -> Iterator[Progress]:
@@ -276,7 +270,7 @@ class CardCopyRun(CopyRun):
             plan.close()
 
     def _read_second_time(self) -> Iterator[Progress]:
-        """Read the card a second time and compare; what differs is copied as well."""
+        """Read the card a second time and compare; copy differing content too."""
         self.second_reading = second = SecondReading()
         yield Message("The card is read a second time and compared.")
         yield from self.run_pass(
@@ -290,11 +284,11 @@ class CardCopyRun(CopyRun):
             yield from self._run_card_pass(again)
 
     def before_reading(self, lane: int, path: str) -> None:
-        # Where a file system keeps no time of change, only this tells of a rewrite after the reading.
+        # On file systems without change times, only this watch detects a write after the reading.
         self.monitors[self.drives[lane].record.id].begin_reading(path)
 
     def end_watching(self) -> None:
-        """End the watching for changes on the drives."""
+        """Stop watching the drives for changes."""
         for monitor in self.monitors.values():
             monitor.close()
 
@@ -342,7 +336,7 @@ class CardCopyRun(CopyRun):
                 super().record_result(result)
 
     def _record_second_reading(self, second: SecondReading, result: CopyResult) -> None:
-        """Record one result of the second reading; called inside one transaction with others."""
+        """Record one result of the second reading; called inside a transaction with others."""
         match result:
             case SourceRead(task):
                 if not compare_reading(self.ctx, self.job_id, task, second):
@@ -370,7 +364,7 @@ class CardCopyRun(CopyRun):
         self.retry_later(task.entry, task.lanes or range(len(self.drives)))
 
     def _note_read_error(self, reason: str) -> bool:
-        """Note that a card file could not be read; False: the job was stopped, or the whole card is gone."""
+        """Note an unreadable card file; return False if the job was stopped or the card is gone."""
         if self.ctx.stop.is_set() or reason == "stopped":
             return False
         if not self._card.is_connected():

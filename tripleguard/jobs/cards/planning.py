@@ -1,7 +1,7 @@
 """Plan what to do with each card file before it is read. Runs in the reader's thread.
 
-An interrupted run's readings are recognised; a file that looks like one that all drives have is only read; the
-rest is copied to every drive that lacks it. Copies whose evidence is missing or weak are sent to be read back.
+Files read by an interrupted run are recognized; a file that looks like one that all drives have is only read; the
+rest is copied to every drive that lacks it. Copies with missing or weak evidence are queued for reading back.
 """
 
 from __future__ import annotations
@@ -22,8 +22,7 @@ from tripleguard.model import Entry
 
 
 class CardPlan:
-    """Tasks for what is on a card. lanes: numbers of the drives that take part; copies_seen: as in
-    `ExistingCopies`."""
+    """Tasks for the card's files. lanes: the drives that take part; copy_stamps: as in `ExistingCopies`."""
 
     def __init__(
         self,
@@ -52,7 +51,7 @@ class CardPlan:
         self._existing.catalog.close()
 
     def all_tasks(self, engine: CopyEngine) -> Iterator[CopyTask]:
-        """Yield one task for each file on the card that has to be read. Raises CardGoneError."""
+        """Yield one task for each file on the card that must be read. Raises CardGoneError."""
         for item in self._observation.list_entries():
             engine.wait_for_backlog()
             if isinstance(item, Entry):
@@ -65,7 +64,7 @@ class CardPlan:
     def retry_tasks(
         self, engine: CopyEngine, retries: Iterable[tuple[Entry, tuple[int, ...]]]
     ) -> Iterator[CopyTask]:
-        """Tasks for card files that are to be tried once more on these lanes."""
+        """Yield tasks for the card files to retry on these lanes."""
         for entry, lanes in retries:
             alive = tuple(lane for lane in lanes if lane in self._lanes and engine.lanes[lane].is_alive)
             if alive:
@@ -73,7 +72,7 @@ class CardPlan:
 
     def _plan_file(self, engine: CopyEngine, entry: Entry) -> CopyTask | None:
         if not kind_of(entry.name).is_original and self._frame_originals.digests(entry) == frozenset():
-            # Its picture is new, so whatever holds these bytes is not what lies beside it.
+            # Its picture is new, so an existing copy of these bytes belongs to another picture.
             return self._make_task(entry, self._lanes)
         resumed = self._existing.find_resumable(self._card, entry, self._insertion)
         if resumed is not None:

@@ -1,9 +1,8 @@
-"""Read a card a second time and compare, because a failing card or reader gives different bytes each time.
+"""Read a card a second time and compare, because a failing card or reader may give different bytes each time.
 
-A copy can be verified against what was read, and what was read can be wrong without any error. So each file is
-read again, past the caches of the file system and of the device below it, and compared with the first time.
-Where the two differ nobody knows which one is right: what a third reading gives is kept beside the first, and
-the file is not covered.
+A copy is verified against what was read, but the reading itself can be wrong without any error. So each file is
+read again, past the caches of the file system and the device, and compared. Where the readings differ nobody knows
+which is right: the content of a third reading is kept beside the first, and the file does not count as covered.
 """
 
 from __future__ import annotations
@@ -31,9 +30,12 @@ READ_ONLY_ONCE = IntegrityFlaw(
 
 @dataclass(slots=True)
 class SecondReading:
-    """How a second reading went. equal: files that gave the same. unsteady: path to why it does not count.
+    """The result of a second reading.
 
-    from_memory: the caches could not be passed for all of it, so that being equal proves little.
+    Attributes:
+        equal_files: Files with the same content both times.
+        is_from_cache: Some content may have come from a cache, so equality proves little.
+        unstable: Why a file does not count, by path.
     """
 
     equal_files: int = 0
@@ -44,7 +46,7 @@ class SecondReading:
 def make_second_tasks(
     ctx: JobContext, card: SourceFolder, job_id: int, second: SecondReading, engine: CopyEngine
 ) -> Iterator[CopyTask]:
-    """A task for each card file that this job has read, to be read and compared. Runs in the reader's thread."""
+    """Yield a task for each card file that this job has read, to compare. Runs in the reader's thread."""
     catalog = ctx.catalog.reopen()
     try:
         for entry in card.entries():
@@ -65,8 +67,7 @@ def make_second_tasks(
 
 
 def compare_reading(ctx: JobContext, job_id: int, task: CopyTask, second: SecondReading) -> bool:
-    """Return whether a second reading gave what the first one did; what follows is entered. Called inside
-    `transaction`."""
+    """Return whether both readings are equal, and record what follows. Call inside `transaction`."""
     row = file_queries.find_card_file(ctx.catalog, job_id, task.entry.path)
     if row is None:
         return False
@@ -80,7 +81,7 @@ def compare_reading(ctx: JobContext, job_id: int, task: CopyTask, second: Second
 
 
 def record_second_read_failure(ctx: JobContext, job_id: int, path: str, second: SecondReading) -> None:
-    """A file could be read the first time and not the second. Called inside `transaction`."""
+    """Record a file that was readable the first time and not the second. Call inside `transaction`."""
     row = file_queries.find_card_file(ctx.catalog, job_id, path)
     if row is not None:
         record_difference(ctx, row[0], path, READ_ONLY_ONCE, second)
@@ -89,7 +90,7 @@ def record_second_read_failure(ctx: JobContext, job_id: int, path: str, second: 
 def record_difference(
     ctx: JobContext, file_id: int, path: str, flaw: IntegrityFlaw, second: SecondReading
 ) -> None:
-    """Note that one reading of a card file gave this file, and another did not. Called inside `transaction`."""
+    """Record that two readings of a card file differ. Call inside `transaction`."""
     second.unstable.setdefault(path, flaw.explanation)
     add_flaw(ctx.catalog, file_id, flaw, ctx.clock.now())
 
@@ -99,7 +100,7 @@ def _open_second_reading(card: SourceFolder, path: str, second: SecondReading) -
 
 
 class _CacheTrackingReading:
-    """A reading that notes, once it is over, if it may have come from memory."""
+    """A reading that notes when it ends whether it may have come from a cache."""
 
     def __init__(self, reading: CopyReader, second: SecondReading) -> None:
         self._reading = reading

@@ -1,7 +1,7 @@
-"""Top up drives: make the copies that a drive was away or too full for, from a good copy elsewhere.
+"""Top up drives: make the copies that an absent or full drive lacks, from good copies elsewhere.
 
-Files with the fewest good copies come first. The source is read and hashed like a card; if its digest is not
-the one that is known, that copy is marked corrupt and nothing is made from it.
+Files with the fewest good copies come first. The source is read and hashed like a card; if its digest differs from
+the recorded one, that copy is marked corrupt and not used.
 """
 
 from __future__ import annotations
@@ -42,11 +42,15 @@ _MAX_PASSES = 3
 
 @dataclass(frozen=True, slots=True)
 class TopupResult:
-    """What a top-up did.
+    """What a topup did.
 
-    made: new copies by drive. proved: copies read back by drive. total_bytes: written. still_short: files that
-    are still owed; no_source: how many of them have no good copy on a connected drive. unproved: drives with
-    copies that were read back, maybe from memory.
+    Attributes:
+        created: New copies, by drive.
+        verified: Copies read back, by drive.
+        total_bytes: Bytes written.
+        still_under_replicated: Files that still lack copies.
+        without_source: How many of them have no good copy on a connected drive.
+        cached: Drives whose copies were read back but may have come from a cache.
     """
 
     created: dict[str, int]
@@ -65,11 +69,13 @@ def topup(
     unavailable: Sequence[TripleguardError] = (),
     sources: Sequence[CopySource] = (),
 ) -> Job[TopupResult]:
-    """Make the copies that are still owed, on the open and locked drives. Yields progress.
+    """Make the missing copies on the open and locked drives. Yields progress.
 
-    sources: more drives to read from, on the shelf or leaving; nothing is written to them. refused: why other
-    drives that are connected can't be used now; it is told with the rest.
     Raises StoppedError, PlaceFailedError (no drive left), CatalogError.
+
+    Args:
+        unavailable: Why other connected drives can't be used now; reported with the result.
+        sources: More drives to read from, shelved or leaving; nothing is written to them.
     """
     began = time.monotonic()
     yield ProgressUpdate("looking what is owed", 0, 0, 0, 0, 0.0, None)
@@ -94,7 +100,7 @@ def topup(
 
 
 class _TopupRun(ReplicationRun):
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(self, ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]) -> None:
         short = shoots.list_shortages(ctx.catalog)
@@ -113,7 +119,7 @@ class _TopupRun(ReplicationRun):
         self.without_source = 0
 
     def run(self) -> Iterator[Progress]:
-        """Passes until nothing more can be done: a bad source found in one is avoided in the next."""
+        """Run passes until nothing more can be done; each avoids the bad sources found before."""
         try:
             for _ in range(_MAX_PASSES):
                 plan = _TopupPlan(self.ctx, self.drives, self.active_lanes(), self._sources)
@@ -125,7 +131,7 @@ class _TopupRun(ReplicationRun):
                 if not self.take_retries():
                     break
         except BaseException:
-            # What ended the work is told; what goes wrong while leaving in good order is not.
+            # Re-raise the original error; ignore secondary errors from the clean-up.
             with contextlib.suppress(TripleguardError):
                 self.write_drive_records(with_snapshots=False)
                 self._finish_topup(EventOutcome.FAILURE)
@@ -154,7 +160,7 @@ class _TopupRun(ReplicationRun):
 
 
 class _TopupPlan:
-    """What is owed, as tasks: runs in the reader's thread; `decide` in the hasher's, each with its catalog."""
+    """Plans the tasks in the reader's thread and decides in the hasher's, each with its own connection."""
 
     def __init__(
         self, ctx: JobContext, drives: Sequence[OpenDrive], lanes: Sequence[int], sources: Sequence[CopySource]
@@ -174,19 +180,19 @@ class _TopupPlan:
         self._hasher_catalog.close()
 
     def tasks(self, engine: CopyEngine) -> Iterator[CopyTask]:
-        """Prove what only lacks proof, and copy what lacks copies, for each file short of the rule."""
+        """Verify unverified copies and make missing ones, for each file that falls short of the rule."""
         for lane in self._lanes:
             self._verify_cached(engine, lane)
         twins = list_shared_file_ids(self._existing.catalog)
         for is_original in (True, False):
-            # A companion is told where to lie by its picture, which has to have its place first.
+            # A companion's path depends on its picture's, so pictures come first.
             for known in shoots.iter_under_replicated_files(self._existing.catalog):
                 if known.id not in twins and known.kind.is_original is is_original:
                     yield from self._tasks_by_content(engine, known)
         yield from self._tasks_by_name(engine)
 
     def _tasks_by_content(self, engine: CopyEngine, known: KnownFile) -> Iterator[CopyTask]:
-        """Yield what one file is owed that is counted by its content."""
+        """Yield the tasks for one file that is counted by content."""
         lacking = self._existing.find_gaps(known, known.name, self._lanes)
         for copy in lacking.missing:
             engine.report(CopyMissing(copy))
@@ -205,7 +211,7 @@ class _TopupPlan:
             )
 
     def _verify_cached(self, engine: CopyEngine, lane: int) -> None:
-        """Read back what was last read from memory, maybe, and would come from the device now."""
+        """Read back copies whose last reading may have come from a cache and can come from the device now."""
         drive, catalog = self._drives[lane], self._existing.catalog
         for copy in iter_verifiable_copies(catalog, drive):
             if is_as_recorded(copy, drive.stat_or_none(copy.path)):
@@ -213,7 +219,7 @@ class _TopupPlan:
                 engine.verify(lane, VerifyRequest(copy.path, known.file, copy.id))
 
     def _tasks_by_name(self, engine: CopyEngine) -> Iterator[CopyTask]:
-        """Yield the same for files that are counted by name: equal sidecars of two pictures are two debts."""
+        """Yield the tasks for files that are counted by name: equal sidecars of two pictures need a copy each."""
         rule = self._ctx.settings.rule
         lanes = {self._drives[lane].record.id: lane for lane in self._lanes}
         for debt in iter_shortages(self._existing.catalog, rule.drive_copies):
@@ -246,7 +252,7 @@ class _TopupPlan:
                 yield self._make_task(debt.known_file, *source, lanes=chosen)
 
     def decide(self, engine: CopyEngine, task: CopyTask, file: File, __: bytes) -> dict[int, str]:
-        """The source's own path on each lane, numbered where that is taken; a companion's, beside its picture.
+        """Return the source's path on each lane, or beside a companion's picture; numbered where taken.
 
         Raises SourceMismatchError, NameTakenError.
         """
@@ -277,7 +283,7 @@ class _TopupPlan:
         return {lane: path for lane, path in paths.items() if path is not None} | chosen.paths
 
     def _companion_of(self, task: CopyTask, known: KnownFile) -> CompanionFile | None:
-        """How a companion is to follow the pictures that its source lies beside; None if it lies beside none."""
+        """Return the companion with the pictures beside its source; None if there are none."""
         if task.source_copy_id is None or is_identified_by_content(known.kind, known.file.size):
             return None
         place_id = file_queries.get_copy(self._hasher_catalog, task.source_copy_id).place_id
@@ -289,22 +295,23 @@ class _TopupPlan:
     def _older_versions(
         self, task: CopyTask, known: KnownFile, preferred: Mapping[int, str]
     ) -> dict[int, str | None]:
-        """Return the lanes on which a companion's newest version takes the path of an older one, which is kept in
-        quarantine.
+        """Return the paths, by lane, at which a companion's newest version replaces an older one.
 
-        One that was edited since it was looked at keeps its path, as it may be newer still: there it gets none.
+        A version that was edited since it was checked may be newer still and stays; that lane's path is None.
         """
         paths: dict[int, str | None] = {}
         for lane, path in preferred.items():
             place_id = self._drives[lane].record.id
-            here = file_queries.find_copy_at(self._hasher_catalog, place_id, path)
-            if here is None or here.state is not CopyState.PRESENT or here.file_id == known.id:
+            existing = file_queries.find_copy_at(self._hasher_catalog, place_id, path)
+            if existing is None or existing.state is not CopyState.PRESENT or existing.file_id == known.id:
                 continue
             if find_newest_version(self._hasher_catalog, path, place_id) != known.id:
                 continue
             seen = self._drives[lane].stat_or_none(path)
-            held = file_queries.get_file(self._hasher_catalog, here.file_id)
-            if seen is None or (is_untouched(here, seen) and has_recorded_content(self._drives[lane], here, held)):
+            held = file_queries.get_file(self._hasher_catalog, existing.file_id)
+            if seen is None or (
+                is_untouched(existing, seen) and has_recorded_content(self._drives[lane], existing, held)
+            ):
                 task.replaces[lane] = "an older version; the newest has taken its place"
                 task.expected_entries[lane] = seen
                 paths[lane] = path
@@ -321,7 +328,7 @@ class _TopupPlan:
         raise no_free_name_error(task.entry.path)
 
     def _order_by_free_space(self, lanes: Sequence[int], size: int) -> tuple[int, ...]:
-        """These lanes, those with room for size bytes first."""
+        """Return these lanes, those with space for size bytes first."""
         return tuple(sorted(lanes, key=lambda lane: not self._has_room_for(lane, size)))
 
     def _has_room_for(self, lane: int, size: int) -> bool:
@@ -331,12 +338,12 @@ class _TopupPlan:
             return False
 
     def _count_good_drives(self, known: KnownFile, missing_ids: set[int]) -> int:
-        """On how many drives the catalog has a verified copy that still counts, wherever they are now."""
+        """Return how many drives hold a verified copy that still counts, connected or not."""
         copies = file_queries.list_counted_drive_copies(self._existing.catalog, known.id)
         return len({copy.place_id for copy in copies if copy.id not in missing_ids})
 
     def _find_source(self, known: KnownFile, missing_ids: set[int]) -> tuple[CopySource, Copy, Entry] | None:
-        """Return a copy on a connected drive to read from: a verified one first."""
+        """Return a copy on a connected drive to read from, verified ones first."""
         copies = [
             copy
             for copy in file_queries.list_copies(self._existing.catalog, known.id)
