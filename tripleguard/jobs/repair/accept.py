@@ -13,7 +13,7 @@ from tripleguard.names import escape_text
 
 
 def accept_finding(ctx: JobContext, number: int, reason: str) -> str:
-    """Accept the open finding with this number; what it is, in words. Raises UsageError."""
+    """Accept the open finding with this number; return it in words. Raises UsageError."""
     finding = _get_open_finding(ctx, number)
     if not reason.strip():
         raise UsageError("A reason is needed.", safe="Nothing was changed.", do="Give it with --because.")
@@ -34,10 +34,9 @@ def accept_finding(ctx: JobContext, number: int, reason: str) -> str:
 
 
 def prefer_version(ctx: JobContext, number: int) -> str:
-    """The older version that this finding calls stale is the one to keep; its path. Nothing on a drive is touched.
+    """Keep the older version that a stale finding names, and return its path. Changes nothing on drives.
 
-    What lies at that path on other places is the stale one from now on, and `repair` treats it so. Raises
-    UsageError.
+    Other versions at that path on other places become stale, and `repair` treats them so. Raises UsageError.
     """
     finding = _get_open_finding(ctx, number)
     if finding.kind is not FindingKind.STALE or finding.file_id is None:

@@ -1,9 +1,8 @@
 """Decide why a quarantined file must stay. In doubt it stays.
 
-A bad copy may go only while its file has, now, the verified copies that the rule asks for, on connected drives
-that were checked. It may be all that is left of a file, in pieces; it may be no bad copy at all, but somebody's
-work, or another picture that took its name. So it is checked twice: by what the catalog knows, and then by its
-bytes.
+A bad copy may be purged only while its file has the verified copies that the rule asks for, on connected drives
+that were checked now. It may be all that is left of a file; it may not be a bad copy at all, but someone's work,
+or another picture under its name. So it is checked twice: against the catalog, and by its bytes.
 """
 
 from __future__ import annotations
@@ -74,7 +73,7 @@ _PROBLEMS = {
 
 @dataclass(frozen=True, slots=True)
 class _Needed:
-    """A file that must be safe without what goes, the name to hold it under, and the pictures beside it."""
+    """A file that must be safe after the purge, the name to look for, and the pictures beside it."""
 
     known: KnownFile
     name: str
@@ -82,11 +81,11 @@ class _Needed:
 
 
 class QuarantineKeepRules:
-    """Judges what is in quarantine, with the open drives as they are now. Close it when done.
+    """Judges quarantined files against the open drives as they are now. Close it when done.
 
-    One that judges before a removal serves for that one removal: its looks begin when it is made.
+    For a removal, use a new instance each time: its observations begin when it is created.
 
-    changed_too: what somebody changed may go as well, not only what rotted.
+    include_changed: allow removing files that someone changed, not only rotten ones.
     """
 
     def __init__(self, ctx: JobContext, drives: Sequence[OpenDrive], *, include_changed: bool) -> None:
@@ -95,7 +94,7 @@ class QuarantineKeepRules:
         self._include_changed = include_changed
         rule = ctx.settings.rule
         self._wanted = rule.drive_copies
-        # A drive that is away can't be looked at, whatever a clearance may make of it.
+        # An absent drive can't be checked, whatever the settings for a clearance say.
         needs = CopyRequirements(rule.road_days, rule.shelf_days, rule.accept_cached)
         self._copies = CopyEvidence(ctx, drives, needs, rule.drive_copies, change_times="any")
         self._copies.begin_final_check()
@@ -104,7 +103,7 @@ class QuarantineKeepRules:
         self._rests_on: list[_Needed] = []
 
     def close(self) -> None:
-        """End the watching for changes."""
+        """Stop watching for changes."""
         self._copies.close()
         if self._monitor is not None:
             self._monitor.close()
@@ -112,7 +111,7 @@ class QuarantineKeepRules:
     def find_keep_reason(
         self, stored_file: QuarantineEntry, copy: QuarantinedCopy | None, file: KnownFile | None
     ) -> str | None:
-        """Return why this must stay, by what is known of it and of its file's copies now; None: it may go."""
+        """Return why the file must stay, by the catalog and its copies now; None if it may go."""
         if stored_file.problem:
             return f"{stored_file.problem}. Look at it yourself"
         if copy is None or file is None:
@@ -127,7 +126,7 @@ class QuarantineKeepRules:
         if not self._include_changed:
             if needed.known.id != file.id or FindingKind.STALE in copy.finding_kinds:
                 return _OLDER
-            # Rot leaves size and time as they were; whatever else happened, somebody may have meant it.
+            # Rot leaves size and time unchanged; any other change may have been intended.
             seen = Entry(stored_file.path, stored_file.size, stored_file.mtime_ns)
             if FindingKind.ALTERED in copy.finding_kinds or not is_as_recorded(copy.copy, seen):
                 return _CHANGED
@@ -136,7 +135,7 @@ class QuarantineKeepRules:
     def find_content_keep_reason(
         self, drive: OpenDrive, stored_file: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile
     ) -> str | None:
-        """Return why this must stay, by its bytes and by those of what stays, all read now; None: it may go.
+        """Return why the file must stay, by its bytes and its copies' bytes, all read now; None if it may go.
 
         Raises OSError.
         """
@@ -147,7 +146,7 @@ class QuarantineKeepRules:
         try:
             if not stored_file.is_unchanged(os.fstat(descriptor)):
                 return _JUST_CHANGED
-            # An older version has no other copies: what stays is the newest one.
+            # An older version has no other copies; the newest one stays.
             good = next(iter(self._count_copies(needed).copies), None) if needed.known.id == file.id else None
             looked = _ContentComparison(descriptor, stored_file.size)
             if good is None:
@@ -176,11 +175,11 @@ class QuarantineKeepRules:
             return _FOREIGN
         return None
 
-    def why_kept_now(self, drive: OpenDrive, lying: QuarantineEntry) -> str | None:
-        """Return why this must stay after all, by one more look at it and at all that stays; None: remove it now.
+    def why_kept_now(self, drive: OpenDrive, stored_file: QuarantineEntry) -> str | None:
+        """Return why the file must stay after all, by a last check; None: remove it now.
 
-        The copies that were read must lie there as they did before, and nothing may have been written to them or
-        to this since. Call it right before the removal, after `find_content_keep_reason`. Raises OSError.
+        The copies that were read must be unchanged, and neither they nor this file may have been written to since.
+        Call it right before the removal, after `find_content_keep_reason`. Raises OSError.
         """
         if not self._rests_on or self._monitor is None:
             raise AssertionError("nothing was read before the last look")
@@ -196,12 +195,12 @@ class QuarantineKeepRules:
             return _DRIVE_GONE.format(drive=name)
         if not all(map(self._copies.is_unchanged, counted)):
             return _COPY_CHANGED
-        if not drive.place.is_quarantine_unchanged(lying):
+        if not drive.place.is_quarantine_unchanged(stored_file):
             return _JUST_CHANGED
-        return _JUST_CHANGED if self._monitor.changes().may_include(lying.path) else None
+        return _JUST_CHANGED if self._monitor.changes().may_include(stored_file.path) else None
 
     def _check_other_file(self, actual: KnownFile) -> str | None:
-        """It is another file, whole: that one is what must be safe without it."""
+        """Return why another whole file under this name must stay; it must be safe without this copy."""
         words = f"it holds another file whole, {escape_text(actual.name)}"
         if not is_identified_by_content(actual.kind, actual.file.size):
             return f"{words}. Look at it yourself"
@@ -209,21 +208,23 @@ class QuarantineKeepRules:
         why = self._check_copy_count(needed) or self._check_remaining_copies(needed)
         return None if why is None else f"{words}, and of that one: {why}"
 
-    def _get_required_file_id(self, lying: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile) -> _Needed:
-        """Return the file whose copies must be safe once this is gone: of a sidecar its newest version."""
-        name = original_name(copy, lying)
+    def _get_required_file_id(
+        self, stored_file: QuarantineEntry, copy: QuarantinedCopy, file: KnownFile
+    ) -> _Needed:
+        """Return the file whose copies must be safe after the purge; of a sidecar its newest version."""
+        name = original_name(copy, stored_file)
         if copy.home_path is None or is_identified_by_content(file.kind, file.file.size):
             return _Needed(file, name, None)
         newest = find_newest_version(self._ctx.catalog, copy.home_path, copy.copy.place_id)
         if newest is not None:
             file = file_queries.get_file(self._ctx.catalog, newest)
-        # A sidecar counts where it lies beside its own picture, whatever the folder is called there.
+        # A sidecar counts beside its own picture, whatever that folder's name.
         return _Needed(file, name, find_pictures(self._ctx.catalog, copy.copy.place_id, copy.home_path) or None)
 
     def _check_remaining_copies(self, needed: _Needed, already_read: Copy | None = None) -> str | None:
-        """Return why the copies that would stay can't be relied on, read from their media now; None: they can.
+        """Return why the remaining copies can't be relied on, read now from their media; None if they can.
 
-        read: one of them that was read already.
+        already_read: one of them that was read already.
         """
         counted = self._count_copies(needed)
         for copy in counted.copies:
@@ -237,17 +238,17 @@ class QuarantineKeepRules:
         return None if self._copies.is_enough(counted) else self._sentence(counted)
 
     def _check_copy_count(self, needed: _Needed) -> str | None:
-        """Return why the copies of a file that are here now are not what the rule asks; None: they are."""
+        """Return why there are fewer copies now than the rule asks for; None if there are enough."""
         counted = self._count_copies(needed)
         return None if self._copies.is_enough(counted) else self._sentence(counted)
 
     def _count_copies(self, needed: _Needed) -> CountedCopies:
-        """Return the copies that count now, one a drive."""
+        """Return the copies that count now, one per drive."""
         self._copies.run_first_check(needed.known, needed.name, needed.pictures)
         return self._copies.run_final_check(needed.known, needed.name, needed.pictures)
 
     def _sentence(self, counted: CountedCopies) -> str:
-        """Return why these are too few, and what to do."""
+        """Return why there are too few, and what to do."""
         reason = primary_reason(counted.statuses)
         if not counted.copies and not counted.problems and reason in (None, CopyStatus.MISSING):
             return _NEEDED_TO_RECOMBINE
@@ -258,7 +259,7 @@ class QuarantineKeepRules:
 
 
 class _ContentComparison:
-    """Reads a bad copy to its end, beside a good one where there is one."""
+    """Reads a bad copy to its end, together with a good one if there is one."""
 
     def __init__(self, descriptor: int, size: int) -> None:
         self.own_file = Hasher()
@@ -270,11 +271,11 @@ class _ContentComparison:
 
     @property
     def is_foreign(self) -> bool:
-        """Return whether most of it is other bytes, and not zeros: rot leaves most of a file, or nothing of it."""
+        """Return whether most bytes differ and are not zeros: rot leaves most of a file, or nothing of it."""
         return self._foreign * 2 > self._sectors
 
     def read_all(self, read_good: Callable[[memoryview], int] | None) -> None:
-        """Read both to their ends; read_good fills a buffer from where it was and says how far, 0 at the end."""
+        """Read both to the end; read_good fills a buffer and returns the number of bytes, 0 at the end."""
         buffer, offset = allocate_aligned(_CHUNK_BYTES), 0
         while read_good is not None and (count := read_good(buffer)):
             self.good.update(buffer[:count])
@@ -296,7 +297,7 @@ class _ContentComparison:
             self._foreign += sector != good[start : start + _SECTOR_BYTES] and bool(sector.strip(b"\0"))
 
     def _read_chunk(self, offset: int, length: int) -> bytes:
-        """Return what stands there; sectors that can't be read come as zeros."""
+        """Return the bytes at an offset; unreadable sectors are zeros."""
         found = _read_at(self._descriptor, offset, length)
         if found is not None:
             self.own_file.update(found)
@@ -311,7 +312,7 @@ class _ContentComparison:
 
 
 def _read_at(descriptor: int, offset: int, length: int) -> bytes | None:
-    """Exactly these bytes; None if they can't be read."""
+    """Return exactly these bytes; None if they can't be read."""
     try:
         os.lseek(descriptor, offset, os.SEEK_SET)
         found = bytearray()

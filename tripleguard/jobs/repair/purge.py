@@ -1,9 +1,9 @@
-"""Purge the quarantine: the one job that removes what a photographer may still want, and only when told to.
+"""Purge the quarantine: the one job that removes files a photographer may still want, and only on request.
 
 It begins with a plan that changes nothing. Only what was planned and approved is removed, and each file is checked
-again at that moment: by what the catalog knows, by its bytes, and by the other copies of its file. Who approved it
-and why is in the catalog before the first file goes. If interrupted, at most one file is gone that the catalog
-still has; the next run records that.
+again at that moment: against the catalog, by its bytes, and by the other copies of its file. Who approved it and
+why is in the catalog before the first removal. If interrupted, the catalog has at most one file that is gone; the
+next run records that.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from tripleguard.model import EventOutcome, EventType, PlaceRecord
 from tripleguard.names import escape_text
 
 ApprovedFiles = frozenset[tuple[int, str, int, int, int]]
-"""What a person agreed to, as it lay there: the place's id; path, size, mtime and ctime of each."""
+"""What a person approved: the place's id, and path, size, mtime and ctime of each file."""
 
 _CHANGED_REASON = "it is not what it was when it was looked at"
 
 
 @dataclass(frozen=True, slots=True)
 class KeptFile:
-    """One thing that stays, and why."""
+    """A file that stays, and why."""
 
     place: str
     path: str
@@ -42,7 +42,7 @@ class KeptFile:
 
 @dataclass(frozen=True, slots=True)
 class PurgePlan:
-    """What would go on one drive, and what would stay of what was chosen. not_chosen: how many are not touched."""
+    """What would be removed on one drive and what kept; `unmatched_count` files do not match the filter."""
 
     record: PlaceRecord
     to_remove: tuple[QuarantinedFile, ...]
@@ -56,7 +56,7 @@ class PurgePlan:
 
 @dataclass(slots=True)
 class PlacePurgeResult:
-    """What went and what stayed on one drive. forgotten: what was gone before, and is out of the catalog now."""
+    """What was removed and kept on one drive; `forgotten_count` files had vanished before."""
 
     record: PlaceRecord
     removed: list[QuarantinedFile] = field(default_factory=list)
@@ -70,7 +70,7 @@ class PlacePurgeResult:
 
 @dataclass(frozen=True, slots=True)
 class PurgeResult:
-    """What was done, by drive. stopped: the person ended it early."""
+    """What was done, by drive. was_stopped: the person ended it early."""
 
     places: tuple[PlacePurgeResult, ...]
     errors: tuple[TripleguardError, ...]
@@ -81,15 +81,15 @@ class PurgeResult:
 def plan_purge(
     ctx: JobContext, drives: Sequence[OpenDrive], connected: Sequence[OpenDrive], purge_filter: PurgeFilter
 ) -> list[PurgePlan]:
-    """Return what the choice would do on these drives. looked_at: all that are here. Raises PlaceFailedError."""
+    """Return what a purge would do on these drives. connected: all that are open. Raises PlaceFailedError."""
     plans = []
-    with closing(QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)) as sparing:
+    with closing(QuarantineKeepRules(ctx, connected, include_changed=purge_filter.include_changed)) as keep_rules:
         for drive in drives:
             shelf = read_drive_quarantine(ctx, drive)
             some = filter_files(shelf.files, purge_filter, ctx.clock.now())
             going, spared = [], []
             for thing in some:
-                why = sparing.find_keep_reason(thing.stored_file, thing.copy, thing.file)
+                why = keep_rules.find_keep_reason(thing.stored_file, thing.copy, thing.file)
                 if why is None:
                     going.append(thing)
                 else:
@@ -99,13 +99,13 @@ def plan_purge(
 
 
 def list_planned_removals(plans: Sequence[PurgePlan]) -> ApprovedFiles:
-    """Everything that the plans would remove, for a person to agree to."""
+    """Return everything that the plans would remove, for a person to approve."""
     return frozenset(_as_agreed(plan.record, thing) for plan in plans for thing in plan.to_remove)
 
 
 def _as_agreed(record: PlaceRecord, thing: QuarantinedFile) -> tuple[int, str, int, int, int]:
-    lying = thing.stored_file
-    return record.id, lying.path, lying.size, lying.mtime_ns, lying.ctime_ns
+    stored_file = thing.stored_file
+    return record.id, stored_file.path, stored_file.size, stored_file.mtime_ns, stored_file.ctime_ns
 
 
 def purge_quarantine(
@@ -116,10 +116,9 @@ def purge_quarantine(
     approved_files: ApprovedFiles,
     reason: str,
 ) -> Job[PurgeResult]:
-    """Remove what a person agreed to on the open and locked drives, and nothing else. Yields progress.
+    """Remove what a person approved on the open and locked drives, and nothing else. Yields progress.
 
-    because: the person's reason, which is kept. A stop by the person ends it between two things. Raises
-    CatalogError.
+    reason: the person's reason, which is recorded. A stop ends the job between two files. Raises CatalogError.
     """
     began = time.monotonic()
     run = _PurgeRun(ctx, connected, purge_filter, approved_files, reason)
@@ -129,7 +128,7 @@ def purge_quarantine(
 
 
 class _PurgeRun:
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(
         self,
@@ -148,7 +147,7 @@ class _PurgeRun:
         self._looked_at = connected
 
     def purge_drive(self, drive: OpenDrive) -> Iterator[Progress]:
-        """Yield one drive. What goes wrong with it is kept in troubles; the next one has its turn all the same."""
+        """Purge one drive and yield progress; keep its errors so that the next drive follows."""
         emptied = PlacePurgeResult(drive.record)
         self.places.append(emptied)
         try:
@@ -193,7 +192,7 @@ class _PurgeRun:
                 end_job(self._ctx.catalog, job, outcome, detail, self._ctx.clock.now())
 
     def _begin_job(self, drive: OpenDrive, files: Sequence[QuarantinedFile], total: int) -> int:
-        """Enter whose word it is and what it speaks of, before anything goes; the job's number."""
+        """Record who approved what before anything is removed; return the job's id."""
         now, who = self._ctx.clock.now(), current_agent()
         with self._ctx.catalog.transaction():
             job = begin_job(self._ctx.catalog, "quarantine empty", drive.record.name, who, now)
@@ -215,25 +214,25 @@ class _PurgeRun:
         return job
 
     def _remove_if_allowed(self, drive: OpenDrive, quarantined: QuarantinedFile, job: int) -> str | None:
-        """Judge one thing for the last time, and remove it; why it stays, None if it is gone."""
-        lying, copy, file = quarantined.stored_file, quarantined.copy, quarantined.file
+        """Check one file a last time and remove it; return why it stays, None if it was removed."""
+        stored_file, copy, file = quarantined.stored_file, quarantined.copy, quarantined.file
         with closing(
             QuarantineKeepRules(self._ctx, self._looked_at, include_changed=self._purge_filter.include_changed)
-        ) as sparing:
-            why = sparing.find_keep_reason(lying, copy, file)
+        ) as keep_rules:
+            why = keep_rules.find_keep_reason(stored_file, copy, file)
             if why is not None or copy is None or file is None:
                 return why
             try:
-                why = sparing.find_content_keep_reason(drive, lying, copy, file) or sparing.why_kept_now(
-                    drive, lying
-                )
+                why = keep_rules.find_content_keep_reason(
+                    drive, stored_file, copy, file
+                ) or keep_rules.why_kept_now(drive, stored_file)
             except OSError as error:
                 return f"it could not be laid beside a good copy ({error.strerror or error}). Next: run `rescan`"
         if why is not None:
             return why
-        if lying.note is not None and lying.note.link_count == 1:
-            drive.place.delete_quarantined(lying.note)
-        if not drive.place.delete_quarantined(lying):
+        if stored_file.note is not None and stored_file.note.link_count == 1:
+            drive.place.delete_quarantined(stored_file.note)
+        if not drive.place.delete_quarantined(stored_file):
             return _CHANGED_REASON
         now = self._ctx.clock.now()
         with self._ctx.catalog.transaction():
@@ -242,19 +241,18 @@ class _PurgeRun:
                 self._ctx.catalog,
                 EventType.DELETION,
                 EventOutcome.SUCCESS,
-                f"{escape_text(lying.path)} was removed from quarantine by the word "
+                f"{escape_text(stored_file.path)} was removed from quarantine by the word "
                 f"of {current_agent()}: {escape_text(self._reason)}",
                 now,
                 job_id=job,
                 place_id=drive.record.id,
                 file_id=file.id,
-                detail={"bytes": lying.size, "was": lying.reason},
+                detail={"bytes": stored_file.size, "was": stored_file.reason},
             )
         return None
 
     def _forget_if_vanished(self, drive: OpenDrive, copy: QuarantinedCopy) -> bool:
-        """The catalog has something in quarantine that does not lie there: cut off after it went, or removed by
-        hand."""
+        """Forget a recorded file that has vanished: removed by hand, or by an interrupted purge."""
         if copy.has_open_finding or drive.place.exists(copy.copy.path) or not drive.place.is_connected():
             return False
         with self._ctx.catalog.transaction():

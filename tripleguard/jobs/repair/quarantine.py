@@ -1,6 +1,6 @@
-"""List what lies in quarantine: how many files, how large, since when and why; and filter them.
+"""List the quarantine: how many files, their size, since when and why; and filter them.
 
-What the drive holds is compared with what the catalog knows. Nothing is changed here.
+The drive's content is compared with the catalog. Nothing is changed.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from tripleguard.rules import is_at_least_old, mark_beyond_limit
 
 @dataclass(frozen=True, slots=True)
 class QuarantinedFile:
-    """One thing that is in quarantine. copy and file: what the catalog knows of it, if it does. since: UTC ns."""
+    """A quarantined file, with its copy and file as far as the catalog has them. since: UTC ns."""
 
     stored_file: QuarantineEntry
     copy: QuarantinedCopy | None
@@ -42,7 +42,7 @@ class QuarantinedFile:
 
 @dataclass(frozen=True, slots=True)
 class DriveQuarantine:
-    """The quarantine folder of one connected drive. vanished: what the catalog has there and the drive has not."""
+    """The quarantine of one connected drive; `missing` are recorded files that the drive does not have."""
 
     record: PlaceRecord
     files: tuple[QuarantinedFile, ...]
@@ -55,8 +55,7 @@ class DriveQuarantine:
 
 @dataclass(frozen=True, slots=True)
 class QuarantineListing:
-    """A drive's quarantine folder with what would be kept of it and why, by path. away: only what the catalog
-    has."""
+    """A drive's quarantine, and why files would be kept, by path. contents: None if the drive is absent."""
 
     record: PlaceRecord
     contents: DriveQuarantine | None
@@ -67,9 +66,9 @@ class QuarantineListing:
 
 @dataclass(frozen=True, slots=True)
 class PurgeFilter:
-    """What a person wants to be rid of: older than so long (ns), and beyond the newest so many bytes.
+    """Which files to purge: older than `min_age_ns`, and beyond the newest `keep_newest_bytes`.
 
-    changed_too: not only what rotted, also what somebody changed.
+    include_changed: not only rotten files, also those that someone changed.
     """
 
     min_age_ns: int | None = None
@@ -78,7 +77,7 @@ class PurgeFilter:
 
     @property
     def description(self) -> str:
-        """Return the choice as an event tells it."""
+        """Return the filter in words, for an event."""
         days = None if self.min_age_ns is None else f"older than {self.min_age_ns / 86_400e9:g} days"
         newest = None if self.keep_newest_bytes is None else f"but the newest {self.keep_newest_bytes:,} bytes"
         return ", ".join(filter(None, (days, newest, "changed ones too" if self.include_changed else None)))
@@ -99,7 +98,7 @@ def read_drive_quarantine(ctx: JobContext, drive: OpenDrive) -> DriveQuarantine:
 
 
 def filter_files(files: Sequence[QuarantinedFile], purge_filter: PurgeFilter, now: int) -> list[QuarantinedFile]:
-    """Return what the choice speaks of, oldest first."""
+    """Return the files that match the filter, oldest first."""
     keep = purge_filter.keep_newest_bytes
     beyond = (
         mark_beyond_limit([(thing.since, thing.stored_file.size) for thing in files], keep)
@@ -116,28 +115,27 @@ def filter_files(files: Sequence[QuarantinedFile], purge_filter: PurgeFilter, no
 
 
 def list_quarantine(ctx: JobContext, drives: Sequence[OpenDrive]) -> list[QuarantineListing]:
-    """Return every drive in service with what is in quarantine on it, as far as it is open here. Raises
-    CatalogError."""
-    here = {drive.record.id: drive for drive in drives}
-    with closing(QuarantineKeepRules(ctx, drives, include_changed=False)) as sparing:
-        return list(_looked_through(ctx, here, sparing))
+    """Return the quarantine of every drive in service, as far as it is open. Raises CatalogError."""
+    drives_by_id = {drive.record.id: drive for drive in drives}
+    with closing(QuarantineKeepRules(ctx, drives, include_changed=False)) as keep_rules:
+        return list(_iter_listings(ctx, drives_by_id, keep_rules))
 
 
-def _looked_through(
-    ctx: JobContext, here: Mapping[int, OpenDrive], sparing: QuarantineKeepRules
+def _iter_listings(
+    ctx: JobContext, drives_by_id: Mapping[int, OpenDrive], keep_rules: QuarantineKeepRules
 ) -> Iterator[QuarantineListing]:
     for record in list_places(ctx.catalog):
         if record.kind is not PlaceKind.DRIVE or record.state in (PlaceState.LOST, PlaceState.RETIRED):
             continue
         shelf, kept, trouble = None, {}, None
-        drive = here.get(record.id)
+        drive = drives_by_id.get(record.id)
         if drive is not None:
             try:
                 shelf = read_drive_quarantine(ctx, drive)
             except CopyError as error:
                 trouble = error
         for thing in shelf.files if shelf else ():
-            why = sparing.find_keep_reason(thing.stored_file, thing.copy, thing.file)
+            why = keep_rules.find_keep_reason(thing.stored_file, thing.copy, thing.file)
             if why is not None:
                 kept[thing.stored_file.path] = why
         yield QuarantineListing(record, shelf, kept, sum_quarantine(ctx.catalog, record.id), trouble)

@@ -1,7 +1,7 @@
-"""Put one whole file together from two bad copies that are damaged in different places.
+"""Combine one whole file from two bad copies that are damaged in different places.
 
-Where the copies agree, both are taken to be right; where they differ, either may be. All combinations are tried,
-and only one whose BLAKE3 is the file's own counts. Nothing is guessed.
+Bytes on which the copies agree are taken to be right; where they differ, either may be. All combinations are
+tried, and only one whose BLAKE3 equals the file's counts. Nothing is guessed.
 """
 
 from __future__ import annotations
@@ -18,17 +18,17 @@ from tripleguard.model import File, Medium
 
 BLOCK_BYTES = 512
 MAX_REGIONS = 10
-"""Regions that differ at most: every further one doubles the work."""
+"""How many regions may differ; each further one doubles the work."""
 
 _CHUNK_BYTES = 1024 * 1024
 
 ReadAt = Callable[[int, int], bytes]
-"""(offset, length) to the bytes there; unreadable blocks come as zeros."""
+"""Return the bytes at (offset, length); unreadable blocks are zeros."""
 
 
 @dataclass(frozen=True, slots=True)
 class CombineRecipe:
-    """How to put a file together: everything from the first copy but these (start, end) from the second."""
+    """How to combine a file: all bytes of the first copy except these (start, end) ranges of the second."""
 
     from_second: tuple[tuple[int, int], ...]
 
@@ -36,9 +36,9 @@ class CombineRecipe:
 def find_combination(
     file: File, bad_copies: Sequence[ReadAt], should_stop: Callable[[], bool]
 ) -> Callable[[], CombinedReading] | None:
-    """What opens a reading of the whole file, from two of these bad copies of its size; None if none is proved."""
+    """Return a function that opens the whole file, combined from two bad copies; None if none matches."""
     for first, second in itertools.combinations(bad_copies, 2):
-        # A copy that goes away while it is looked at is no part of a proof.
+        # Skip a copy whose drive goes away meanwhile.
         with contextlib.suppress(OSError):
             recipe = find_recipe(file, first, second, should_stop)
             if recipe is not None:
@@ -49,7 +49,7 @@ def find_combination(
 def find_recipe(
     file: File, first: ReadAt, second: ReadAt, should_stop: Callable[[], bool]
 ) -> CombineRecipe | None:
-    """Return the way to put the file together from two copies of its size; None if there is none."""
+    """Return how to combine the file from two copies of its size; None if there is no way."""
     regions = find_differing_regions(file.size, first, second)
     if not regions or len(regions) > MAX_REGIONS:
         return None
@@ -63,7 +63,7 @@ def find_recipe(
 
 
 def find_differing_regions(size: int, first: ReadAt, second: ReadAt) -> list[tuple[int, int]]:
-    """(start, end) of the runs of blocks in which the two copies differ."""
+    """Return the (start, end) ranges of blocks in which the two copies differ."""
     regions: list[tuple[int, int]] = []
     for offset in range(0, size, _CHUNK_BYTES):
         length = min(_CHUNK_BYTES, size - offset)
@@ -81,7 +81,7 @@ def find_differing_regions(size: int, first: ReadAt, second: ReadAt) -> list[tup
 
 
 def open_tolerant_reader(open_file: Callable[[str], int], path: str) -> ReadAt:
-    """Reads pieces of a bad copy; blocks that can't be read come as zeros. opened gives a descriptor for path."""
+    """Return a reader for a bad copy; unreadable blocks are zeros. open_file: returns a descriptor."""
 
     def read_at(offset: int, length: int) -> bytes:
         descriptor = open_file(path)
@@ -94,7 +94,7 @@ def open_tolerant_reader(open_file: Callable[[str], int], path: str) -> ReadAt:
 
 
 class CombinedReading:
-    """A `Reading` of the file that a recipe makes from two copies."""
+    """A reading of the file that a recipe combines from two copies."""
 
     medium = Medium.DIRECT
 

@@ -1,12 +1,12 @@
-"""Repair what a good copy can put right without risking that copy, and give misplaced files their names back.
+"""Repair what a good copy can repair without risking that copy, and move misplaced files back.
 
-The source is only read, and its digest is checked while it is. The new copy is written and flushed beside the bad
-one; only then is the bad one moved into quarantine, and the good one takes its name and is read back. Files with
-the fewest good copies come first. Where no copy is good, everything is kept, and two bad copies are compared to
-see whether one whole file can be put together from them.
+The source is only read, and its digest is checked meanwhile. The new copy is written and flushed beside the bad
+one; only then is the bad one quarantined, and the good one is published and read back. Files with the fewest good
+copies come first. Where no copy is good, everything is kept, and two bad copies are compared to see whether one
+whole file can be combined from them.
 
-A misplaced file is renamed only if it is as last recorded: what was changed since is rescanned first, else its old
-evidence would speak for new bytes.
+A misplaced file is renamed only if it is as last recorded; a changed one is rescanned first, else its old evidence
+would vouch for new bytes.
 """
 
 from __future__ import annotations
@@ -66,10 +66,13 @@ def repair(
     *,
     dry_run: bool = False,
 ) -> Job[RepairResult]:
-    """Put right what is open and can be put right on the open and locked drives. Yields progress.
+    """Repair what the open findings allow on the open and locked drives. Yields progress.
 
-    sources: further drives that are only read from. refused: why drives that are connected can't be written to
-    now; it is told with the rest. Raises StoppedError, PlaceFailedError (no drive left), CatalogError.
+    Raises StoppedError, PlaceFailedError (no drive left), CatalogError.
+
+    Args:
+        sources: More drives, which are only read from.
+        unavailable: Why connected drives can't be written to now; reported with the result.
     """
     began = time.monotonic()
     yield ProgressUpdate("looking what is wrong", 0, 0, 0, 0, 0.0, None)
@@ -89,7 +92,7 @@ def repair(
 
 
 class _RepairRun(ReplicationRun):
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(self, ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]) -> None:
         self._sources = sources
@@ -102,9 +105,9 @@ class _RepairRun(ReplicationRun):
         self._reasons: dict[int, str] = {}
 
     def run(self) -> Iterator[Progress]:
-        """Names first, then copies, in passes: a bad source found in one is avoided in the next.
+        """Rename misplaced files, then copy in passes; each avoids the bad sources found before.
 
-        What was made whole where it did not belong gets its own name back at the end.
+        Files that became whole at the wrong path are renamed at the end.
         """
         try:
             self._restore_names()
@@ -165,7 +168,7 @@ class _RepairRun(ReplicationRun):
                     self._reasons[wound.finding.id] = why
 
     def _close_findings_at(self, lane: int, path: str) -> None:
-        """A copy at this path is proved now: what was open there is over, but for its place."""
+        """Resolve the findings at the path of a verified copy, except that it is misplaced."""
         drive = self.drives[lane].record
         resolve_at(
             self.ctx.catalog,
@@ -219,7 +222,7 @@ def _plan_dry_run(
 
 
 def find_rename_obstacle(ctx: JobContext, drive: OpenDrive, item: RepairItem) -> str | None:
-    """Return why a misplaced file can't have its own name back now; None if it can."""
+    """Return why a misplaced file can't be moved back now; None if it can."""
     finding = item.finding
     was = finding.evidence.get("was")
     if not isinstance(was, str):
@@ -241,7 +244,7 @@ def find_rename_obstacle(ctx: JobContext, drive: OpenDrive, item: RepairItem) ->
 
 
 def restore_name(ctx: JobContext, drive: OpenDrive, item: RepairItem, recorder: CopyRecorder) -> str | None:
-    """Give a misplaced file its own name back, where it is free; why not, if it can't have it now."""
+    """Move a misplaced file back if its path is free; return why not, or None."""
     why = find_rename_obstacle(ctx, drive, item)
     if why is not None:
         return why
@@ -255,7 +258,7 @@ def restore_name(ctx: JobContext, drive: OpenDrive, item: RepairItem, recorder: 
     except CopyError as error:
         return error.what
     with ctx.catalog.transaction():
-        # A drive that sets another time at a rename has to show the bytes again.
+        # If the rename changed the file's time, its evidence no longer holds and it must be read again.
         move_copy(ctx.catalog, copy.id, drive.record.id, entry, is_verified=is_as_recorded(copy, entry))
         resolve_at(ctx.catalog, drive.record.id, finding.path, "it was moved back", ctx.clock.now())
         recorder.add_job_event(

@@ -1,9 +1,9 @@
 """Plan what can be repaired on the connected drives, and from which good copy.
 
-A repair item is an open finding on a connected drive. Its source is a verified copy; where there is none, wherever
-the same bytes were last found (under another file's name, or in quarantine), or two bad copies that can be
-combined. Whatever the source, only a digest that is the file's own makes a copy of it. Nothing is done to a path
-that changed since the finding: what is there may be newer, or another file's.
+A repair item is an open finding on a connected drive. Its source is a verified copy; else wherever the same bytes
+were last found (under another file's name, or in quarantine), or two bad copies that can be combined. Whatever the
+source, only a matching digest makes it a copy. A path that changed since the finding is left alone: its content
+may be newer, or another file's.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ RETRY_LATER = "it could not be put right in this run: run `repair` again"
 
 @dataclass(frozen=True, slots=True)
 class RepairItem:
-    """One open finding on a drive that is here. known: what should be at the path; good: its good copies."""
+    """An open finding on a connected drive, with the file expected there and how many good copies it has."""
 
     finding: StoredFinding
     expected: KnownFile | None
@@ -61,10 +61,10 @@ class RepairItem:
 
 
 class RepairPlan:
-    """What can be put right, as tasks: in the reader's thread; `decide` in the hasher's.
+    """Plans the repairs as tasks in the reader's thread; `decide` runs in the hasher's.
 
-    lanes: numbers of the drives that are written to; sources: drives that are only read from. Those with the
-    fewest good copies come first. once_more: something is left for the next pass.
+    Items with the fewest good copies come first. lanes: the drives that are written to; sources: drives that are
+    only read from.
     """
 
     def __init__(
@@ -92,7 +92,7 @@ class RepairPlan:
         self._hasher_catalog.close()
 
     def tasks(self, copier: CopyEngine) -> Iterator[CopyTask]:
-        """Yield one task for each wound that a copy can heal; of a file that is put together, one in a pass.
+        """Yield one task for each item that a copy can repair; per pass, at most one per combined file.
 
         The next pass has a good copy of it; in this one its bad copies must stay where they are read.
         """
@@ -112,13 +112,13 @@ class RepairPlan:
             yield task
 
     def decide(self, _: CopyEngine, task: CopyTask, file: File, __: bytes) -> dict[int, str]:
-        """The wound's own path and no other: what takes it meanwhile is left. Raises SourceMismatchError."""
+        """Return the item's own path only; if it is taken meanwhile, it is left. Raises SourceMismatchError."""
         assert task.repairs is not None
         set_destination_from_copy(self._hasher_catalog, task, file, task.repairs.path)
         return {task.lanes[0]: task.repairs.path}
 
     def can_repair(self, item: RepairItem) -> bool:
-        """Return whether a copy can heal it now; `reasons` says why not."""
+        """Return whether a copy can repair it now; if not, the plan's `reasons` say why."""
         return item.expected is not None and self._build_task(item, item.expected) is not None
 
     def _find_items(self) -> Iterator[RepairItem]:
@@ -133,7 +133,7 @@ class RepairPlan:
             yield RepairItem(finding, known, lane, sum(1 for _ in self._iter_good_copies(known)) if known else 0)
 
     def _find_expected_file(self, finding: StoredFinding) -> KnownFile | None:
-        """Return the file that the path of this finding should hold: of a companion, its newest version."""
+        """Return the file that the finding's path should hold; of a companion, its newest version."""
         if finding.kind is FindingKind.STRAY or finding.copy_id is None:
             return None
         newest = find_newest_version(self._catalog, finding.path, finding.place_id)
@@ -141,7 +141,7 @@ class RepairPlan:
         return file_queries.get_file(self._catalog, file_id)
 
     def _iter_good_copies(self, known_file: KnownFile) -> Iterator[tuple[CopySource, Copy, Entry]]:
-        """Verified copies of a file that lie on drives that are here; no sidecar that was edited since."""
+        """Yield verified copies of a file on connected drives, except sidecars that were edited since."""
         for drive, copy, entry in self._iter_verified_copies(known_file):
             if entry.size == copy.size and (
                 known_file.kind is not FileKind.COMPANION or is_untouched(copy, entry)
@@ -150,7 +150,7 @@ class RepairPlan:
 
     def _iter_verified_copies(self, known_file: KnownFile) -> Iterator[tuple[CopySource, Copy, Entry]]:
         copies = file_queries.list_copies(self._catalog, known_file.id)
-        # What comes over a line, and may be paid by the byte, comes last.
+        # Read from the network last: it is slow and may be paid by the byte.
         for copy in sorted(copies, key=lambda copy: not isinstance(self._sources.get(copy.place_id), OpenDrive)):
             drive = self._sources.get(copy.place_id)
             if drive is None or not is_good_copy(copy):
@@ -178,7 +178,7 @@ class RepairPlan:
         return self._set_destination(task, item, seen)
 
     def _find_obstacle(self, finding: StoredFinding, drive: OpenDrive, current_entry: Entry | None) -> str | None:
-        """Why nothing is done at this path: what stands there is not what was found there, or no file at all."""
+        """Return why this path is left alone: it changed since the finding, or is no regular file; else None."""
         if current_entry is None:
             try:
                 return NOT_A_PLAIN_FILE if drive.place.exists(finding.path) else None
@@ -196,10 +196,10 @@ class RepairPlan:
         return None if same(recorded, current_entry) else CHANGED_SINCE
 
     def _build_task_from_other_path(self, item: RepairItem, known_file: KnownFile) -> CopyTask | None:
-        """Return a task that reads from where these bytes were last found, though that is not where they belong.
+        """Return a task that reads these bytes from the path at which they were last found, though misplaced.
 
-        Two files that changed names hold each other's bytes. Where one of them was moved to quarantine in this
-        pass, the other one is read from there in the next.
+        Two files whose names were swapped hold each other's bytes. If one of them was quarantined in this pass,
+        the other is read from there in the next.
         """
         if self._last_locations is None:
             self._last_locations = map_last_locations(self._catalog)
@@ -214,7 +214,7 @@ class RepairPlan:
         return None
 
     def _build_recombine_task(self, item: RepairItem, known_file: KnownFile) -> CopyTask | None:
-        """Return a task that puts one whole file together from two bad copies, if that can be proved."""
+        """Return a task that combines one whole file from two bad copies, if its digest matches."""
         if known_file.id not in self._combinations:
             bad = self._open_bad_copies(known_file)
             self._combinations[known_file.id] = find_combination(known_file.file, bad, self._ctx.stop.is_set)
@@ -252,7 +252,7 @@ class RepairPlan:
 
 
 def _is_readable(drive: CopySource, entry: Entry) -> bool:
-    """Return whether who runs this may read it: a copy that may not be read is no rotten source."""
+    """Return whether the current user may read it; a copy without permission is not a corrupt source."""
     if isinstance(drive, OpenDrive):
         try:
             os.close(drive.place.open_for_reading(entry.path))
