@@ -1,1 +1,1 @@
-"""Read the stored copies again, and record what is unchanged and what became of the rest."""
+"""Read the stored copies again, and record which are unchanged and what happened to the others."""

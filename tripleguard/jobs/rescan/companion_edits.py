@@ -1,7 +1,7 @@
-"""Record what a rescan found of companions: an edit is a new version and no fault.
+"""Record what a rescan found of companions: an edit is a new version, not a fault.
 
-A companion belongs beside its picture. One that lies beside a picture that was moved is put back together with it,
-also if it was edited or written since. An empty or all-zero companion is what a crash leaves behind, not an edit.
+A companion belongs beside its picture. If the picture was moved, its companion is moved back with it, even if it
+was edited or created since. An empty or all-zero companion is the result of a crash, not an edit.
 """
 
 from __future__ import annotations
@@ -46,12 +46,12 @@ from tripleguard.model import (
 from tripleguard.names import escape_text, is_valid_utf8
 
 _MAX_ZERO_CHECK_BYTES = 1 << 20
-"""Bytes. A companion above this size is not asked whether it is all zeros."""
+"""Bytes. Larger companions are not checked for being all zeros."""
 
 
 @dataclass(frozen=True, slots=True)
 class RescanContext:
-    """One look at one drive. now: UTC ns; wants: the rule's drive copies."""
+    """The context of one rescan of one drive. now: UTC ns; required_copies: the rule's drive copies."""
 
     catalog: Catalog
     job_id: int
@@ -62,11 +62,11 @@ class RescanContext:
     def close_findings(
         self, path: str, resolution: str, kinds: tuple[FindingKind, ...] = tuple(FindingKind)
     ) -> None:
-        """Close what is open at a path of this drive."""
+        """Resolve what is open at a path of this drive."""
         resolve_at(self.catalog, self.place.id, path, resolution, self.now, kinds=kinds)
 
     def get_home_path(self, copy: Copy) -> str:
-        """Return the path a copy belongs at: where it was before it was first moved."""
+        """Return the path at which a copy belongs: where it was before it was first moved."""
         for one in list_findings_of_copy(self.catalog, copy.id):
             was = one.evidence.get("was")
             if one.kind is FindingKind.MISPLACED and isinstance(was, str):
@@ -74,7 +74,7 @@ class RescanContext:
         return copy.path
 
     def record_location(self, copy: Copy, entry: Entry, medium: Medium) -> bool:
-        """Return a copy lies at entry's path and was read there; whether that is not where it belongs."""
+        """Record that a copy was read at entry's path; return whether it is misplaced there."""
         home = self.get_home_path(copy)
         self.close_findings(copy.path, f"it lies at {escape_text(entry.path)} now")
         self.close_findings(entry.path, "it is known what this is", (FindingKind.STRAY,))
@@ -87,7 +87,7 @@ class RescanContext:
         return True
 
     def open_misplaced_finding(self, copy_id: int, file_id: int, path: str, home_path: str) -> None:
-        """A copy lies at path and belongs at home."""
+        """Record that a copy at `path` belongs at `home_path`."""
         open_or_refresh(
             self.catalog,
             FindingKind.MISPLACED,
@@ -103,7 +103,7 @@ class RescanContext:
 
 @dataclass(frozen=True, slots=True)
 class ObservedCompanion:
-    """A companion as it was read: where, what it holds, a sample of that, and how far down the reading reached."""
+    """A companion as read: its entry, its content with a sample, and the medium it was read from."""
 
     entry: Entry
     file: File
@@ -112,14 +112,14 @@ class ObservedCompanion:
 
 
 def is_all_zero_or_empty(file: File) -> bool:
-    """Whether a companion holds nothing, or zeros only: what is left of one that was being saved in a crash."""
+    """Return whether a companion is empty or all zeros, as a crash during saving leaves it."""
     return file.size == 0 or (
         file.size <= _MAX_ZERO_CHECK_BYTES and file.digest == compute_digest(bytes(file.size))
     )
 
 
 def record_edit(rescan_ctx: RescanContext, copy: Copy, observed: ObservedCompanion) -> None:
-    """A companion was edited at its path: what it held before stays a version, what it holds now is the newest."""
+    """Record an edit: the old content stays as a version, the new one is the newest."""
     home = rescan_ctx.get_home_path(copy)
     rescan_ctx.close_findings(copy.path, "a new version was entered", _KINDS_EXCEPT_MISPLACED)
     _record_version(rescan_ctx, copy, observed, home)
@@ -129,9 +129,9 @@ _KINDS_EXCEPT_MISPLACED = tuple(kind for kind in FindingKind if kind is not Find
 
 
 def record_unrecorded_companion(rescan_ctx: RescanContext, observed: ObservedCompanion) -> int | None:
-    """Enter a companion that lies beside its original and is not recorded there; None if it lies beside none.
+    """Record an unknown companion beside its original; None if it has no original beside it.
 
-    What is given back is the id of the copy that was missing until now; 0 if it is new.
+    Otherwise return the id of the copy that was missing until now, or 0 if it is new.
     """
     entry = observed.entry
     if kind_of(entry.name) is not FileKind.COMPANION or is_all_zero_or_empty(observed.file):
@@ -165,7 +165,7 @@ def _is_companion(copy: Copy) -> bool:
 
 
 def _build_home_path(rescan_ctx: RescanContext, entry: Entry, paired_copy: Copy) -> str:
-    """Where a companion belongs: beside its picture's own place, and called as the picture is called there."""
+    """Return where a companion belongs: beside its picture's own path, under the picture's name there."""
     home = rescan_ctx.get_home_path(paired_copy)
     folder, _, name = home.rpartition("/")
     stem, own = paired_copy.path.rpartition("/")[2].rpartition(".")[0], name.rpartition(".")[0]
@@ -174,11 +174,11 @@ def _build_home_path(rescan_ctx: RescanContext, entry: Entry, paired_copy: Copy)
 
 
 def _record_version(rescan_ctx: RescanContext, copy: Copy, observed: ObservedCompanion, home_path: str) -> None:
-    """What a copy of a companion holds now, as the newest version of what belongs at home. It may be no other."""
+    """Record the copy's content as the newest version at its home path; it may be the same version."""
     old, shoot_id = file_queries.get_file(rescan_ctx.catalog, copy.file_id), copy.shoot_id
     if old.file == observed.file:
         return
-    # By its own path: the old version may have been known first under the name of an equal one.
+    # Use its own path: an equal sidecar may have been recorded first, under another name.
     origin = FileOrigin(observed.entry.name, FileKind.COMPANION, shoot_id, None, old.wall_ns, old.offset)
     file_id = ensure_file(
         rescan_ctx.catalog, observed.file, origin, observed.sample, rescan_ctx.required_copies, rescan_ctx.now
@@ -268,14 +268,14 @@ def _record_new_companion(
 
 
 def mark_older_versions_stale(catalog: Catalog, path: str, now: int) -> None:
-    """Older versions at this path, on any place, are stale; the newest beside each picture is not.
+    """Mark older versions at this path stale on every place; not the newest beside each picture.
 
     Call inside `transaction`.
     """
     for copy in folder_queries.list_copies_at_path(catalog, path):
         newest = find_newest_version(catalog, path, copy.place_id)
         if newest is None or copy.file_id == newest or copy.state is not CopyState.PRESENT:
-            # What is missing or rotten stays so, whatever its version.
+            # A missing or corrupt copy stays so, whatever its version.
             over = (FindingKind.STALE,)
             resolve_at(catalog, copy.place_id, path, "it is no older version", now, kinds=over)
         else:

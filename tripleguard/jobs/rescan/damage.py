@@ -1,9 +1,9 @@
-"""Find out what happened to a bad copy: how it differs from a good one, and how much of it can't be read.
+"""Find out how a bad copy differs from a good one, and how much of it can't be read.
 
 The kinds of damage are those that studies of stored data found (Panzer-Steindel, Data integrity, CERN 2007: single
-bits, 512-byte sectors, 64 KiB regions), and those of interrupted or torn writing: a truncated tail, zeros from
-some point on, blocks that changed places. Both copies are read from the medium, as the cache may still hold what a
-copy once was, and the good one counts only if its digest is right at this moment.
+bits, 512-byte sectors, 64 KiB regions), and those of interrupted or torn writes: a truncated tail, zeros from some
+point on, blocks that changed places. Both copies are read from the medium, as the cache may still hold old
+content, and the good one counts only if its digest is right now.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from tripleguard.rules import is_good_copy
 SECTOR_BYTES = 512
 REGION_BYTES = 65536
 _MAX_TRACKED_SECTORS = 16384
-"""Differing sectors (8 MiB) of which it is remembered what they hold, to tell whether they only changed places."""
+"""How many differing sectors (8 MiB) are remembered, to detect that they only changed places."""
 
 
 @dataclass(frozen=True, slots=True)
 class CopyDamage:
-    """How a copy differs. shape: a word; bytes in all that differ, from first to last offset (0 without any).
+    """How a copy differs: the shape of the damage, and how many bytes from the first to the last offset.
 
-    words: the sentence for a person.
+    The offsets are 0 if no byte differs; `description` is the sentence for a person.
     """
 
     shape: str
@@ -43,7 +43,7 @@ class CopyDamage:
 
 
 class DamageClassifier:
-    """Takes a bad and a good copy piece by piece, in order, and says what is different."""
+    """Compares a bad and a good copy piece by piece, in order."""
 
     def __init__(self) -> None:
         self._offset = 0
@@ -54,12 +54,12 @@ class DamageClassifier:
         self._bad_size = 0
         self._good_size = 0
         self._zeros_start: int | None = None
-        # Each sector's content once more in the bad copy, once less in the good one: all even if none was lost.
+        # +1 for each sector's content in the bad copy, -1 in the good one; all 0 if none was lost.
         self._sector_balance: Counter[int] = Counter()
         self._differing_sectors = 0
 
     def feed(self, bad: bytes, good: bytes) -> None:
-        """The next piece of both, whole sectors but for the last; either may be shorter at its end."""
+        """Compare the next piece of both: whole sectors except the last; either may end early."""
         self._bad_size += len(bad)
         self._good_size += len(good)
         self._track_zero_tail(bad)
@@ -69,7 +69,7 @@ class DamageClassifier:
         self._offset += common
 
     def classify(self) -> CopyDamage:
-        """Return the verdict once both copies were fed whole."""
+        """Return the verdict after both copies were fed completely."""
         first = self._first_offset if self._first_offset is not None else 0
         if self._bad_size < self._good_size and self._differing_bytes == 0:
             missing = self._good_size - self._bad_size
@@ -121,7 +121,7 @@ class DamageClassifier:
             self._sector_balance[hash(good)] -= 1
 
     def _has_only_moved_sectors(self) -> bool:
-        """Return whether every differing sector of the good copy is in the bad one, at another place."""
+        """Return whether every differing sector of the good copy is elsewhere in the bad one."""
         same_size = self._bad_size == self._good_size
         return (
             same_size
@@ -153,7 +153,7 @@ _CHUNK_BYTES = 1024 * 1024
 def diff_with_good_copy(
     ctx: JobContext, drives: Sequence[OpenDrive], drive: OpenDrive, path: str
 ) -> CopyDamage | None:
-    """How the copy at path differs from a good one on a connected drive; None if there is none to compare."""
+    """Return how the copy at path differs from a good one on a connected drive; None if there is none."""
     bad = file_queries.find_copy_at(ctx.catalog, drive.record.id, path)
     if bad is None:
         return None
@@ -173,7 +173,7 @@ def diff_with_good_copy(
 def _compare_copies(
     bad_place: Place, bad_path: str, good_place: Place, good_path: str, expected: File
 ) -> CopyDamage | None:
-    """Return how they differ; None if the good one does not hold the whole file. Raises OSError."""
+    """Return how they differ; None if the good copy does not hold the whole file. Raises OSError."""
     comparison, hasher = DamageClassifier(), Hasher()
     bad = bad_place.open_reader(bad_path)
     try:
@@ -190,7 +190,7 @@ def _compare_copies(
 
 
 def _read_chunks(reading: CopyReader) -> Iterator[bytes]:
-    """Yield what is read in pieces of one size, the last one shorter, however the medium gives it."""
+    """Yield pieces of one size, the last one shorter, however the medium returns them."""
     buffer, held = allocate_aligned(_CHUNK_BYTES), bytearray()
     while count := reading.readinto(buffer):
         held += buffer[:count]
@@ -205,9 +205,9 @@ _PROBE_BYTES = 16 * BLOCK_BYTES
 
 
 def count_unreadable_bytes(place: Place, entry: Entry, should_stop: Callable[[], bool]) -> int:
-    """How many bytes of a file can't be read, to the block of 4 KiB; of those looked at before it was stopped.
+    """Return how many bytes can't be read, in blocks of 4 KiB; only of those tried before a stop.
 
-    Raises the drive's OSError if it is gone, as then nothing is known of the file.
+    Raises the drive's OSError if the drive is gone, because then nothing is known of the file.
     """
     try:
         reading = place.open_reader(entry.path)
@@ -227,7 +227,7 @@ def count_unreadable_bytes(place: Place, entry: Entry, should_stop: Callable[[],
 def _iter_unreadable_blocks(
     reading: PositionalReader, size: int, should_stop: Callable[[], bool]
 ) -> Iterator[int]:
-    """Yield the bytes of each block that can't be read."""
+    """Yield the number of bytes of each block that can't be read."""
     buffer = allocate_aligned(_PROBE_BYTES)
     for start in range(0, size, _PROBE_BYTES):
         if should_stop():

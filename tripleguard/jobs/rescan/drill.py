@@ -1,6 +1,6 @@
 """Restore a random sample of copies from every drive into a scratch folder and compare them.
 
-A rescan shows that copies can be read back; a drill shows that they can be restored. Each sampled copy is removed
+A rescan shows that copies can be read back; a drill shows that they can be restored. Each restored copy is deleted
 from the scratch folder again. The seed is recorded, so that a drill can be repeated.
 """
 
@@ -31,10 +31,12 @@ from tripleguard.rules import is_as_recorded, is_untouched
 
 @dataclass(frozen=True, slots=True)
 class PlaceDrillResult:
-    """One drive's drill. copies: those that are thought to be good, of which the sample was drawn.
+    """One drive's drill.
 
-    known_bad: those that are known to be missing or bad and were left out. bound: with 95 % confidence at most
-    this share of `copies` can't be restored.
+    Attributes:
+        copies: The copies believed to be good, from which the sample was drawn.
+        known_bad_copies: Copies known to be missing or bad, which were left out.
+        failure_share_bound: With 95 % confidence at most this share of `copies` can't be restored.
     """
 
     place: str
@@ -47,7 +49,7 @@ class PlaceDrillResult:
 
 @dataclass(frozen=True, slots=True)
 class DrillResult:
-    """What a drill found. seed repeats it on the same catalog."""
+    """What a drill found. The seed repeats it on the same catalog."""
 
     places: tuple[PlaceDrillResult, ...]
     seed: int
@@ -94,14 +96,14 @@ def drill(ctx: JobContext, drives: Sequence[OpenDrive], sample_size: int, seed: 
 
 
 def build_stopped_error() -> StoppedError:
-    """Return a drill that a person ended."""
+    """Return the error for a drill that the person stopped."""
     return StoppedError("The drill was stopped.", safe="It only reads.", do="Run it again at any time.")
 
 
 def record_drill_end(
     ctx: JobContext, place: PlaceRecord, job: int, outcome: EventOutcome, detail: Mapping[str, int]
 ) -> None:
-    """Enter how the drill of a place ended. detail: seed, sampled, failed, and what else is to be kept."""
+    """Record how the drill of a place ended. detail: seed, sampled, failed, and other counts."""
     sampled, failed, seed = detail["sampled"], detail["failed"], detail["seed"]
     message = f"drill: {sampled:,} copies restored, {failed:,} failed (seed {seed})"
     with ctx.catalog.transaction():
@@ -111,7 +113,7 @@ def record_drill_end(
 
 
 def require_scratch_space(ctx: JobContext, size: int, free_bytes: int) -> None:
-    """Raise NoSpaceError if the scratch folder has less room than that for a copy of this size. Bytes."""
+    """Raise NoSpaceError if the scratch folder has too few free bytes for a copy of this size."""
     if get_free_bytes(ctx.home) < free_bytes:
         raise NoSpaceError(
             f"The scratch folder has no room for a file of {size:,} bytes.",
@@ -121,7 +123,7 @@ def require_scratch_space(ctx: JobContext, size: int, free_bytes: int) -> None:
 
 
 def hash_scratch_file(target: Path) -> File:
-    """Return what a file in the scratch folder holds. Raises OSError."""
+    """Hash a file in the scratch folder. Raises OSError."""
     with target.open("rb") as file:
         return hash_chunks(iter(lambda: file.read(CHUNK_BYTES), b""))
 
@@ -134,7 +136,7 @@ def choose_sample(ctx: JobContext, place: PlaceRecord, sample_size: int, seed: i
 
 @dataclass(frozen=True, slots=True)
 class _CopyFault:
-    """What is wrong with a copy, and what stands at its path."""
+    """What is wrong with a copy, and what is at its path."""
 
     kind: FindingKind
     reason: str
@@ -142,9 +144,9 @@ class _CopyFault:
 
 
 def _find_copy_fault(ctx: JobContext, drive: OpenDrive, copy: Copy) -> _CopyFault | None:
-    """Return what is wrong with a copy; None if it can be restored. A sidecar may have been edited since.
+    """Return what is wrong with a copy, None if it can be restored; a sidecar may have been edited.
 
-    A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
+    A single bad reading may be the cable's fault; only a second one is the copy's.
     """
     known = file_queries.get_file(ctx.catalog, copy.file_id)
     try:
@@ -166,9 +168,9 @@ def _find_copy_fault(ctx: JobContext, drive: OpenDrive, copy: Copy) -> _CopyFaul
 
 
 def _restore_and_compare(ctx: JobContext, drive: OpenDrive, copy: Copy, expected: File | None) -> str | None:
-    """Copy a copy out and compare what arrived; why it failed, None if it is equal.
+    """Restore a copy and compare; return why it failed, None if it is equal.
 
-    expected: what it should hold; None: whatever it holds.
+    expected: what it should hold; None to accept any content.
     """
     target = prepare_scratch_path(ctx.home, f"drill-{copy.id}")
     try:
@@ -201,7 +203,7 @@ class _UnreadableCopyError(Exception):
 
 
 def _copy_to_scratch(drive: OpenDrive, copy: Copy, target: Path) -> File:
-    """Restore a copy into the scratch folder; what was read on the way. Raises _Unread; OSError of the scratch."""
+    """Restore a copy to the scratch folder; return what was read. Raises _UnreadableCopyError, OSError."""
     hasher, buffer = Hasher(), allocate_aligned(CHUNK_BYTES)
     try:
         reading = drive.place.open_reader(copy.path)

@@ -1,8 +1,8 @@
 """List a drive and compare it with the catalog: what is unchanged, missing, changed or new.
 
-What the file system itself can't give (a name whose status fails, a folder that can't be listed) is unreachable
-and never called missing. What it finds under the recorded name, though it lists another spelling, is that copy:
-names are compared as the file system compares them.
+What the file system itself can't return (a name whose stat fails, a folder that can't be listed) is unreachable
+and never called missing. A file found under the recorded name but listed in another spelling is that copy: names
+are compared as the file system compares them.
 """
 
 from __future__ import annotations
@@ -24,10 +24,13 @@ from tripleguard.rules import is_as_recorded, is_exactly_as_recorded
 
 @dataclass(slots=True)
 class ListingDifferences:
-    """Where a drive is not as recorded.
+    """How a drive differs from the catalog.
 
-    changed: what has to be read to tell; unknown: paths without a copy; out_of_reach: what the file system does
-    not give; forbidden: what it does not give to who asks.
+    Attributes:
+        changed: Copies that must be read.
+        unknown: Paths without a recorded copy.
+        unreachable: Copies that the file system does not return.
+        permission_denied: Copies that the current user may not read.
     """
 
     changed: list[tuple[Copy, Entry]] = field(default_factory=list)
@@ -37,10 +40,12 @@ class ListingDifferences:
 
 
 class DriveListing:
-    """One listing of one drive. quick: nothing will be read, so a bad copy that lies there is believed to be bad.
+    """One listing of one drive.
 
-    fine gets the ids of copies that lie as recorded, as they are met; absent each copy that is not there, once all
-    is listed and the drive still answers.
+    Args:
+        quick: Nothing will be read, so a bad copy is still believed to be bad.
+        on_unchanged: Called with the ids of copies found as recorded.
+        on_missing: Called with each missing copy, once all is listed and the drive still responds.
     """
 
     def __init__(
@@ -78,12 +83,12 @@ class DriveListing:
         if self._unlisted and not self._drive.place.is_connected():
             raise OSError(None, "the drive is gone")
         self._check_unlisted()
-        # A sidecar is told by its picture, which has to be known first.
+        # A sidecar is matched by its picture, which must be known first.
         self._differences.unknown.sort(key=lambda path: kind_of(path) is FileKind.COMPANION)
         return self._differences
 
     def _check_unlisted(self) -> None:
-        """What no folder listed: found by its name all the same, or not there."""
+        """Look up by name the copies that no folder listed, and report those that are missing."""
         spelt = {fold_name(path): path for path in self._differences.unknown} if self._unlisted else {}
         respelt: set[str] = set()
         for copy in self._unlisted:
@@ -132,12 +137,12 @@ class DriveListing:
                 self._unlisted.append(copy)
 
     def _is_unchanged(self, copy: Copy, entry: Entry) -> bool:
-        """Return whether it lies as recorded. Of a sidecar the finest sign of an edit counts: it is soon read."""
+        """Return whether it is as recorded. For a sidecar the smallest sign of an edit counts; it is read fast."""
         same = is_exactly_as_recorded if kind_of(copy.path) is FileKind.COMPANION else is_as_recorded
         return same(copy, entry) and self._can_trust_listing(copy)
 
     def _can_trust_listing(self, copy: Copy) -> bool:
-        """Whether a look is enough: a copy that was missing or bad and lies there has to be read to be right."""
+        """Return whether the listing is enough: a copy that was missing or bad must be read again."""
         if copy.state is CopyState.PRESENT:
             return True
         return self._quick and copy.state is not CopyState.MISSING

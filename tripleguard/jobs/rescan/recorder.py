@@ -1,7 +1,7 @@
 """Record the results of a rescan: evidence where a copy is right, a finding where it is not.
 
 Runs inside a catalog transaction, in the order in which files were read, so that a file that vanished from one
-path is known to be missing before it turns up at another.
+path is known to be missing before it is found at another.
 """
 
 from __future__ import annotations
@@ -59,15 +59,12 @@ _KINDS_EXCEPT_MISSING = tuple(kind for kind in FindingKind if kind is not Findin
 
 
 def _list_resolved_kinds(kind: FindingKind) -> tuple[FindingKind, ...]:
-    """Return what is over at a path where this was found; that it is not its own path stays so."""
+    """Return the kinds that this finding resolves at its path; `misplaced` stays open."""
     return tuple(other for other in FindingKind if other not in (kind, FindingKind.MISPLACED))
 
 
 class RescanRecorder:
-    """Enters the results of one drive. now: UTC ns of the look; wants: the rule's drive copies.
-
-    came_back: paths at which a copy was missing until it turned up under another in this look.
-    """
+    """Records the results of one drive. now: UTC ns; required_copies: the rule's drive copies."""
 
     def __init__(self, catalog: Catalog, job_id: int, place: PlaceRecord, required_copies: int, now: int) -> None:
         self.reappeared_paths: set[str] = set()
@@ -78,11 +75,11 @@ class RescanRecorder:
         self._now = now
 
     def record_unchanged(self, result: UnchangedCopies) -> None:
-        """Copies are there as recorded."""
+        """Record that copies were found as recorded."""
         record_copies_listed(self._catalog, result.copy_ids, self._now)
 
     def record_match(self, result: MatchingCopy) -> Medium:
-        """A copy reads back as it should; whatever was wrong at its path is over. How far down that counts."""
+        """Record that a copy holds its file, and resolve the findings at its path; return the medium."""
         copy = result.copy
         set_file_size(self._catalog, copy.file_id, result.entry.size)
         if copy.mtime_ns != result.entry.mtime_ns:
@@ -94,7 +91,7 @@ class RescanRecorder:
         return reached
 
     def record_missing(self, result: MissingCopy) -> FindingKind | None:
-        """Return a copy is not at its path; one that was misplaced there is missed where it belongs."""
+        """Record that a copy is not at its path; a misplaced one is missing at its own path."""
         copy = result.copy
         home = self._rescan_ctx.get_home_path(copy)
         self._missing_paths[copy.id] = copy.path
@@ -106,10 +103,10 @@ class RescanRecorder:
         return self._open_finding(FindingKind.MISSING, copy, {})
 
     def record_mismatch(self, result: MismatchedCopy) -> FindingKind | None:
-        """A copy holds something else, or can't be read. A companion that nobody touched is rotten, not edited."""
+        """Record that a copy is unreadable or differs; a companion that was not touched is rotten, not edited."""
         copy, entry, file = result.copy, result.entry, result.file
         known = file_queries.get_file(self._catalog, copy.file_id)
-        # A driver that shows a time in coarse steps shows an earlier one; a later one was set by an editor.
+        # Drivers with coarse time steps may show an earlier time; a later one was set by an editor.
         touched = not is_untouched(copy, entry) or entry.mtime_ns > copy.mtime_ns
         edited = known.kind is FileKind.COMPANION and touched
         if edited and file is not None and not is_all_zero_or_empty(file):
@@ -129,12 +126,12 @@ class RescanRecorder:
         return self._open_finding(kind, copy, evidence)
 
     def record_unknown(self, result: UnknownFile) -> FindingKind | None:
-        """Return a file lies where the catalog has none: moved here, an editor's companion, or a stray."""
+        """Record an unknown file: a moved copy, an editor's companion, or a stray."""
         entry, file = result.entry, result.file
         if file is None:
             return self._open_stray_finding(entry, {"unreadable": True, "size": entry.size}, None)
         if is_reserved(entry.path):
-            # No picture belongs among the tool's own, so it is no copy; whose it is, a person has to say.
+            # No picture belongs in the reserved folder, so it is no copy; a person must decide whose it is.
             return self._open_stray_finding(
                 entry,
                 {"found": file.digest.hex(), "size": entry.size},
@@ -144,7 +141,7 @@ class RescanRecorder:
         if known is not None and self._is_repair_unrecorded(known, entry.path):
             self._record_repaired_copy(known, result)
             return None
-        # In a bin it is as good as gone: the copy stays missing, and a repair knows where to read it.
+        # A file in a trash folder doesn't count: its copy stays missing, and a repair can read it from there.
         moved = self._find_missing_copy(known, entry) if known and not is_in_bin(entry.path) else None
         if moved is not None:
             self.reappeared_paths.add(self._missing_paths.get(moved.id, moved.path))
@@ -158,13 +155,11 @@ class RescanRecorder:
         return self._open_stray_finding(entry, {"found": file.digest.hex(), "size": entry.size}, known)
 
     def record_vanished(self, path: str) -> None:
-        """What was noticed at a path where nothing is recorded is not there any more."""
+        """Resolve the findings at a path without a recorded copy whose file has vanished."""
         self._close_findings(path, "it is not there any more", kinds=(FindingKind.STRAY,))
 
-    # What each of these rests on
-
     def _find_missing_copy(self, known_file: KnownFile, entry: Entry) -> Copy | None:
-        """Return the missing copy that this can be: equal sidecars of two pictures are not each other."""
+        """Return the missing copy that this can be; equal sidecars of two pictures are not interchangeable."""
         beside = find_pictures(self._catalog, self._place.id, entry.path)
         return next(
             (
@@ -182,13 +177,12 @@ class RescanRecorder:
         )
 
     def _can_belong_to(self, copy: Copy, pictures: frozenset[bytes]) -> bool:
-        """Whether a missing companion can lie beside these pictures now: they are its own, or it has none."""
+        """Return whether a missing companion can be beside these pictures: they are its own, or it has none."""
         its = find_pictures(self._catalog, copy.place_id, copy.path)
         return not its or not pictures or bool(its & pictures)
 
     def _is_repair_unrecorded(self, known_file: KnownFile, path: str) -> bool:
-        """Whether an open finding waits for this file at this path: a repair was cut off before it could say
-        so."""
+        """Return whether a finding waits for this file here: a repair was interrupted before recording it."""
         wanted = find_newest_version(self._catalog, path, self._place.id)
         waiting = (FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STALE, FindingKind.MISSING)
         return any(

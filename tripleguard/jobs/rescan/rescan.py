@@ -1,7 +1,7 @@
-"""Rescan the drives: list them, read again the copies that are due, and record what is wrong.
+"""Rescan the drives: list them, read the due copies again, and record what is wrong.
 
-Every drive is listed first, which finds what vanished, moved or appeared. Then the copies that are due are read
-from the medium, oldest evidence first, on all drives at once.
+Every drive is listed first, which finds what vanished, moved or appeared. Then the due copies are read from the
+medium, oldest evidence first, on all drives at once.
 """
 
 from __future__ import annotations
@@ -44,17 +44,17 @@ from tripleguard.wording import pluralize
 _POLL_SECONDS = 0.1
 _MAX_BATCH_RESULTS = 1000
 _DURABLE_COMMIT_SECONDS = 2.0
-"""Seconds of reading that a power cut may make to be done again."""
+"""Seconds of reading that a power cut may undo."""
 _MAX_MESSAGES = 20
 _MAX_COMPARISONS = 1000
-"""Bad copies that are laid beside a good one in one run; the others wait for the next."""
+"""How many bad copies one run compares with a good one; the others wait for the next."""
 _RESUME_WINDOW_NS = 7 * DAY
-"""How old a cut-off run of `all` may be to be gone on with, in ns: what it read would else pass as read now."""
+"""Age in ns up to which an interrupted run of `all` is resumed; older readings must not count as new."""
 
 
 @dataclass(frozen=True, slots=True)
 class SharedCopyFilter:
-    """Only the copies of files that a place has too, if last verified before then. before: UTC ns."""
+    """Only copies of files that this place has too, if last verified before `verified_before` (UTC ns)."""
 
     place_id: int
     verified_before: int
@@ -67,10 +67,10 @@ def rescan(
     budget: Budget,
     shared: SharedCopyFilter | None = None,
 ) -> Job[RescanResult]:
-    """Look at the open and locked drives again, within the budget. Yields progress, returns what was found.
+    """Rescan the open and locked drives within the budget. Yields progress, returns what was found.
 
-    shared: with depth `due`, what is due instead of what the rule says.
-    A stop by the person ends it in good order. Raises CatalogError.
+    shared: with depth `due`, replaces the rule's definition of due. A stop by the person ends it cleanly. Raises
+    CatalogError.
     """
     began = time.monotonic()
     run = _RescanRun(ctx, drives, depth, budget, shared)
@@ -87,7 +87,7 @@ def rescan(
 def read_back_copies(
     ctx: JobContext, drives: Sequence[OpenDrive], copies_by_place: Mapping[int, Sequence[Copy]]
 ) -> Job[RescanResult]:
-    """Read these copies back now, by place (id), all drives at once; what was found is entered as by any rescan.
+    """Read these copies back now, by place id, on all drives at once; record as any rescan does.
 
     Raises CatalogError.
     """
@@ -105,7 +105,7 @@ def read_back_copies(
 
 
 def count_open_findings(ctx: JobContext, place_ids: Collection[int]) -> int:
-    """Return how many copies on these places are missing, corrupt or altered, and nobody has accepted that."""
+    """Return how many copies on these places are missing, corrupt or altered and not accepted."""
     bad = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED)
     return sum(
         one.place_id in place_ids and one.kind in bad and one.accepted_at is None
@@ -114,7 +114,7 @@ def count_open_findings(ctx: JobContext, place_ids: Collection[int]) -> int:
 
 
 class _RescanRun:
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(
         self,
@@ -163,11 +163,11 @@ class _RescanRun:
             )
 
     def _should_stop(self) -> bool:
-        """Return whether the lanes are to end: the caller asked for it, or this run failed."""
+        """Return whether the lanes should end: the caller asked for it, or this run failed."""
         return self._ctx.stop.is_set() or self._aborted.is_set()
 
     def run(self) -> Iterator[Progress]:
-        """Until every lane is through."""
+        """Run until every lane is done."""
         for lane in self._lanes:
             lane.start()
         waiting = len(self._lanes)
@@ -193,9 +193,9 @@ class _RescanRun:
         yield from self._compare_bad_copies()
 
     def _compare_bad_copies(self) -> Iterator[Progress]:
-        """Lay what is bad, and was not compared yet, beside a good copy that is connected; keep how it differs.
+        """Compare new bad copies with a good copy on a connected drive, and keep how they differ.
 
-        When the time is up, only a few are: the others wait for the next run.
+        When the time is up only a few are compared; the others wait for the next run.
         """
         by_id = {drive.record.id: drive for drive in self._drives}
         described = 0
@@ -222,9 +222,9 @@ class _RescanRun:
                 yield Message(f"Drive {drive.record.name}: {escape_text(one.path)}: {damage.description}.")
 
     def _choose_due_before(self, drive: OpenDrive, depth: RescanDepth) -> int:
-        """Before which moment a copy must have been verified to be read now.
+        """Return the time before which a copy must have been verified to be read now.
 
-        A run of `all` that was cut off goes on where it was: what it had read is not read again.
+        An interrupted run of `all` is resumed: what it had read is not read again.
         """
         rule = self._ctx.settings.rule
         if depth != "all":
@@ -232,7 +232,7 @@ class _RescanRun:
         first = find_interrupted_run_start(
             self._ctx.catalog, "rescan all", drive.record.name, self._started_at - _RESUME_WINDOW_NS
         )
-        # A clock that was ahead then must not make this run read what it has just read.
+        # If the clock was ahead then, don't read again what this run has just read.
         return min(first, self._started_at) if first is not None else self._started_at
 
     def _drain_results(self) -> list[ScanResult]:
@@ -261,10 +261,10 @@ class _RescanRun:
         yield from map(Message, said)
 
     def _needs_durable_commit(self, batch: list[ScanResult]) -> bool:
-        """Return whether a power cut must not take back what this batch tells.
+        """Return whether a power cut must not lose this batch.
 
-        That a copy is as it was costs a second reading if it is forgotten, so it is forced to the disk every so
-        often only: a drive would else idle while the catalog's disk confirms each picture.
+        Losing an unchanged result only costs a second reading, so those are synced only every so often: else the
+        drive would idle while the catalog's disk confirms each picture.
         """
         if time.monotonic() - self._last_durable_commit >= _DURABLE_COMMIT_SECONDS:
             return True
@@ -299,7 +299,7 @@ class _RescanRun:
                 messages += self._report_missing(seen, entering)
                 return
             case MissingCopy(_, copy):
-                # It may turn up under another name yet: told at the end.
+                # It may still be found under another name; reported at the end.
                 kind = entering.record_missing(result)
                 seen.checked += 1
                 if kind is not None:
@@ -315,7 +315,7 @@ class _RescanRun:
                 messages.append(f"Drive {seen.place}: {escape_text(path)} is {kind}.")
 
     def _report_missing(self, place_result: PlaceRescanResult, recorder: RescanRecorder) -> Iterator[str]:
-        """Yield what is missing now that all was looked at; what lies under another name only moved."""
+        """Yield what is missing after the whole drive was scanned; what has another name was only moved."""
         missing = FindingKind.MISSING
         place_result.new_findings = [
             (kind, path)
@@ -328,7 +328,7 @@ class _RescanRun:
         )
 
     def _close_vanished_strays(self, lane: int) -> None:
-        """Strays and moved files that were not seen again are gone from where they were."""
+        """Resolve the findings of strays and moved files that were not seen again."""
         drive = self._drives[lane]
         for one in list_open_findings(self._ctx.catalog):
             if (

@@ -12,10 +12,15 @@ from tripleguard.model import FindingKind
 class PlaceRescanResult:
     """What a rescan did on one drive.
 
-    checked: copies looked at; unchanged: of these, as recorded; read_back: of these, read from the medium;
-    from_memory: of these, read and equal, but maybe from memory. unproved: what only such a reading speaks for.
-    found: what is wrong that was not known before. finished: all that was asked for was looked at. trouble: why it
-    could not be looked at to the end, though it answers.
+    Attributes:
+        checked: Copies checked.
+        unchanged: Of these, those as recorded.
+        read_back: Of these, those read from the medium.
+        read_from_cache: Of these, equal ones that may have come from a cache.
+        is_finished: Everything requested was checked.
+        error_message: Why it could not be finished although the drive responds.
+        new_findings: What is wrong that was not known before.
+        cached: Copies whose only evidence is a reading that may have come from a cache.
     """
 
     place: str
@@ -34,10 +39,9 @@ class PlaceRescanResult:
 
 @dataclass(frozen=True, slots=True)
 class RescanResult:
-    """What a rescan found, by drive. stopped: the person ended it early.
+    """What a rescan found, by drive. was_stopped: the person ended it early.
 
-    still_open: copies on these drives that are missing, corrupt or altered now, found this time or before, and
-    that nobody has accepted.
+    open_finding_count: copies on these drives that are missing, corrupt or altered, new or old, and not accepted.
     """
 
     places: tuple[PlaceRescanResult, ...]

@@ -1,8 +1,8 @@
-"""Scan one drive in a thread of its own: list it all, then read what is due in the order in which it lies there.
+"""Scan one drive in its own thread: list it, then read the due copies in their order on the medium.
 
-Two drives are read at the same time, and no drive by two readers. A lane only reports what it read; the job
-records it. It can be stopped or killed at any byte: the next run repeats at most the one picture it was in, as no
-other is begun before the last one is recorded.
+Two drives are read at the same time, but no drive by two readers. A lane only reports what it read; the job
+records it. It can be stopped or killed at any byte: the next run repeats at most one picture, as none is begun
+before the last one is recorded.
 """
 
 from __future__ import annotations
@@ -44,23 +44,24 @@ from tripleguard.places.base import PlaceReader
 RescanDepth = Literal["quick", "due", "all", "named"]
 
 _MAX_UNRECORDED_BYTES = 4 * 1024 * 1024
-"""Bytes of small files that may be read on before the catalog has them: less than a picture in all."""
+"""Bytes of small files that may be read before the catalog has them: less than one picture."""
 
 _MAX_TRIES = 3
-"""How often a copy is read that is being changed meanwhile."""
+"""How often a copy is read that changes meanwhile."""
 
 _BATCH_COPIES = 2_000
-"""Copies that are taken oldest evidence first and then read in the order in which they lie."""
+"""How many copies are taken, oldest evidence first, and then sorted by their order on the medium."""
 
 
 class ScanLane:
-    """One drive being looked at in a thread of its own. catalog is this lane's own connection.
+    """The scan of one drive in its own thread. catalog: this lane's own connection.
 
-    read: bytes read so far; seconds: time spent reading them, without what a cap on the rate held back.
-
-    due_before: copies verified before this moment (UTC ns) are due; now: those verified after it too, as no
-    clock that is right can have said so. shared_with: of these, only files that this place (id) has too. named:
-    with that depth, the copies to read, and nothing is listed. report gets every result.
+    Args:
+        due_before: Copies verified before this time (UTC ns) are due.
+        now: Copies verified after this time are due too, since a right clock can't have recorded that.
+        on_result: Called with every result.
+        shared_with: Read only the due copies of files that this place (id) has too.
+        requested: With that depth, the copies to read; nothing is listed.
     """
 
     _read_ahead: ReadAhead
@@ -95,7 +96,7 @@ class ScanLane:
         self._on_result = on_result
         self._unrecorded_bytes = 0
         self._can_continue = threading.Condition()
-        # What was read because it had changed is not read again as due: the catalog may not have heard of it yet.
+        # A copy that was read because it had changed is not read again as due; the catalog may not have it yet.
         self._already_read: set[int] = set()
         self._permission_denied: list[str] = []
         self._thread = threading.Thread(target=self._run_guarded, name=f"scan-{drive.record.name}", daemon=True)
@@ -111,13 +112,13 @@ class ScanLane:
         self._thread.join()
 
     def acknowledge(self, result: FileReadResult) -> None:
-        """The catalog has it now; called from the job's thread."""
+        """Note that the catalog has the result; called from the job's thread."""
         with self._can_continue:
             self._unrecorded_bytes -= _get_pending_bytes(result.entry)
             self._can_continue.notify()
 
     def _run_guarded(self) -> None:
-        # The threads that read ahead are begun by this one, and are as gentle.
+        # The read-ahead threads inherit this thread's low priority.
         lower_priority()
         self._read_ahead = ReadAhead(self._drive.record.name)
         try:
@@ -138,7 +139,7 @@ class ScanLane:
             self._catalog.close()
 
     def _build_permission_error(self) -> CopyError:
-        """Copies that who runs this may not read are neither good nor bad; but nobody has looked at them."""
+        """Return the error for copies that the current user may not read: neither good nor bad, but unchecked."""
         first = escape_text(self._permission_denied[0])
         more = f" and {len(self._permission_denied) - 1:,} more copies" if len(self._permission_denied) > 1 else ""
         return PlaceFailedError(
@@ -181,7 +182,7 @@ class ScanLane:
         return self._should_stop() or self._budget.is_used_up()
 
     def _read_cached(self) -> bool:
-        """Read what was last read from memory, maybe, and would come from the device now."""
+        """Read copies whose last reading may have come from a cache and can come from the device now."""
         for copy in iter_verifiable_copies(self._catalog, self._drive, self._shared_with):
             if self._should_end():
                 return False
@@ -221,13 +222,13 @@ class ScanLane:
         return True
 
     def _stat_copy(self, copy: Copy) -> Entry | None:
-        """The copy as it lies there; None if it is not, or is out of reach. Raises CopyError if the drive is."""
+        """Return the copy's entry; None if missing or unreachable. Raises CopyError if the drive is gone."""
         try:
             return self._drive.place.stat(copy.path)
         except CopyError as error:
             if not self._drive.place.is_connected():
                 raise
-            # What may not be looked at was counted while it was listed.
+            # Copies without permission were counted while listing.
             if not isinstance(error.__cause__, PermissionError):
                 self._report_unreachable(copy)
             return None
@@ -239,14 +240,14 @@ class ScanLane:
         self._on_result(MissingCopy(self.number, copy))
 
     def _report_unreachable(self, copy: Copy) -> None:
-        """The file system does not give it: as recorded, and not one byte of it can be read."""
+        """Report a copy that is listed as recorded but of which no byte can be read."""
         self._already_read.add(copy.id)
         as_recorded = Entry(copy.path, copy.size, copy.mtime_ns)
         medium = self._drive.place.best_medium
         self._report_read(MismatchedCopy(self.number, copy, as_recorded, None, b"", max(1, copy.size), medium))
 
     def _wait_for_catalog(self, entry: Entry) -> None:
-        """Begin a file only if what a cut makes to be read again is that file alone, or less than a picture."""
+        """Wait until a power cut would repeat this file only, or less than one picture."""
         with self._can_continue:
             while (
                 self._unrecorded_bytes
@@ -261,31 +262,31 @@ class ScanLane:
         self._on_result(result)
 
     def _read_copy(self, copy: Copy, entry: Entry) -> None:
-        """Read a copy and tell how it is; nothing of one that changes while it is read: the next run tells."""
+        """Read a copy and report the result; nothing if it changes meanwhile: the next run reads it."""
         for _ in range(_MAX_TRIES):
-            told = self._compare_content(copy, entry)
-            if told is None:
+            result = self._compare_content(copy, entry)
+            if result is None:
                 return
-            # Somebody may have saved there since it was looked at: then it is not what was seen then.
-            now = self._drive.place.stat(copy.path) if isinstance(told, MismatchedCopy) else entry
+            # It may have been saved since it was listed; then it is not the file that was seen.
+            now = self._drive.place.stat(copy.path) if isinstance(result, MismatchedCopy) else entry
             if now == entry:
-                self._report_read(told)
+                self._report_read(result)
                 return
             if now is None:
                 return
             entry = now
 
     def _compare_content(self, copy: Copy, entry: Entry) -> MatchingCopy | MismatchedCopy | None:
-        """Return what reading a copy tells, which was seen as entry; None if it was stopped or is not there."""
+        """Read a copy and return the result; None if stopped or missing."""
         self._wait_for_catalog(entry)
         expected = file_queries.get_file(self._catalog, copy.file_id).file
         file, sample, medium, unread = self._read_file(entry)
         if file is None and not unread:
             return None
-        # Equal digests are equal bytes; a size that was only told may be wrong.
+        # Equal digests mean equal bytes; a size from a listing may be wrong.
         if file is not None and file.digest == expected.digest:
             return MatchingCopy(self.number, copy, replace(entry, size=file.size), medium)
-        # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
+        # A single bad reading may be the cable's fault; only a second one is the copy's.
         again, sample, medium, unread = self._read_file(entry)
         if again is None and not unread:
             return None
@@ -312,9 +313,9 @@ class ScanLane:
             os.close(descriptor)
 
     def _read_file(self, entry: Entry) -> tuple[File | None, bytes, Medium, int]:
-        """What the medium holds; no file when stopped, or, with the bytes that can't be read, when it failed.
+        """Return what the medium holds; no file if stopped, or, with the unreadable bytes, if it failed.
 
-        A file that went away since it was listed is as one that was stopped: the next look tells.
+        A file that vanished since it was listed counts as stopped; the next run finds out.
         """
         try:
             reading = self._drive.place.open_reader(entry.path)
@@ -344,12 +345,12 @@ class ScanLane:
                     self._budget.throttle(self._budget.spend(len(chunk)), self._should_stop)
                     self._budget.wait_while_paused(self._should_stop)
                     waited += time.monotonic() - asked
-                    # A file is read to its end when the time is up, as else a long one would never be read; but
-                    # not while there is to be quiet.
+                    # Finish the current file when the time is up, else a long one would never be read; but
+                    # stop for a pause.
                     if self._should_stop() or self._budget.paused.is_set():
                         return None, b"", reading.medium, 0
         finally:
-            # What a cap or a pause held back says nothing of how fast the drive reads.
+            # Time spent in a cap or a pause says nothing about the drive's speed.
             self.seconds += time.monotonic() - began - waited
         return hasher.as_file(), hasher.sample(), reading.medium, 0
 
@@ -361,5 +362,5 @@ class ScanLane:
 
 
 def _get_pending_bytes(entry: Entry) -> int:
-    """Return what a file counts among those that wait for the catalog, in bytes; an empty one too."""
+    """Return how many bytes a file counts while it waits for the catalog; an empty one counts too."""
     return max(1, entry.size)

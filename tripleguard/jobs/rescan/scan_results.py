@@ -9,7 +9,7 @@ from tripleguard.model import Copy, Entry, File, Medium
 
 @dataclass(frozen=True, slots=True)
 class UnchangedCopies:
-    """Copies that are there with size and time as recorded."""
+    """Copies found with size and time as recorded."""
 
     lane: int
     copy_ids: tuple[int, ...]
@@ -17,7 +17,7 @@ class UnchangedCopies:
 
 @dataclass(frozen=True, slots=True)
 class ChangedCopies:
-    """So many copies are there in some way, but not as recorded; each is told of again once it was read."""
+    """How many copies were found but not as recorded; each is reported again once it was read."""
 
     lane: int
     count: int
@@ -33,7 +33,7 @@ class MissingCopy:
 
 @dataclass(frozen=True, slots=True)
 class MatchingCopy:
-    """A copy was read back and holds what it should. entry: as it lies there now."""
+    """A copy was read back and holds its file. entry: as found now."""
 
     lane: int
     copy: Copy
@@ -43,7 +43,7 @@ class MatchingCopy:
 
 @dataclass(frozen=True, slots=True)
 class MismatchedCopy:
-    """A copy holds something else, or can't be read. file: what it holds; None: so many bytes are unreadable."""
+    """A copy is unreadable or holds other content. file: its content; None if bytes are unreadable."""
 
     lane: int
     copy: Copy
@@ -67,7 +67,7 @@ class UnknownFile:
 
 @dataclass(frozen=True, slots=True)
 class ScanFinished:
-    """A lane is through. finished: all that was asked for was looked at. gone: the drive stopped answering."""
+    """A lane ended. is_finished: everything was checked; is_disconnected: the drive stopped responding."""
 
     lane: int
     is_finished: bool
@@ -76,7 +76,7 @@ class ScanFinished:
 
 
 FileReadResult = MatchingCopy | MismatchedCopy | UnknownFile
-"""What is told once a file was read to its end."""
+"""A result that is reported once a file was read to its end."""
 
 ScanResult = (
     UnchangedCopies | ChangedCopies | MissingCopy | MatchingCopy | MismatchedCopy | UnknownFile | ScanFinished
