@@ -15,14 +15,14 @@ from pathlib import Path
 import tripleguard
 
 _POLL_SECONDS = 0.2
-"""Seconds after which somebody who waits looks up."""
+"""Seconds after which a waiting thread checks again."""
 
 
 @dataclass(slots=True)
 class Budget:
-    """What may be spent. seconds, total_bytes: None is no limit; rate: bytes/s over all lanes, 0 no cap.
+    """The limits of a job. seconds, total_bytes: None for no limit; rate: bytes/s over all lanes, 0 for no cap.
 
-    paused is set while the person wants quiet.
+    paused: set while the person wants the drives to be quiet.
     """
 
     seconds: float | None = None
@@ -35,24 +35,24 @@ class Budget:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def is_used_up(self) -> bool:
-        """Return whether nothing more should be begun."""
+        """Return whether nothing more should be started."""
         if self.seconds is not None and time.monotonic() - self._started_at >= self.seconds:
             return True
         return self.total_bytes is not None and self._spent_bytes >= self.total_bytes
 
     def wait_while_paused(self, is_ended: Callable[[], bool]) -> None:
-        """Wait while the person wants quiet; no longer than the time that may be spent, nor after ended."""
+        """Wait while paused, but not beyond the time limit, nor after `is_ended`."""
         while self.paused.is_set() and not is_ended() and not self.is_used_up():
             time.sleep(_POLL_SECONDS)
 
     def throttle(self, seconds: float, is_ended: Callable[[], bool]) -> None:
-        """Wait so many seconds, as the rate asks; not after ended."""
+        """Wait this many seconds, as the rate requires, but not after `is_ended`."""
         until = time.monotonic() + seconds
         while (left := until - time.monotonic()) > 0 and not is_ended():
             time.sleep(min(left, _POLL_SECONDS))
 
     def spend(self, size: int) -> float:
-        """Count size bytes; returns how many seconds to wait before the next ones."""
+        """Count size bytes; return how many seconds to wait before the next ones."""
         with self._lock:
             self._spent_bytes += size
             if not self.rate:
@@ -63,14 +63,14 @@ class Budget:
 
 
 _LOW_PRIORITY = 10
-"""A niceness (setpriority(2)) at which every program that was not told otherwise goes first."""
+"""A niceness (setpriority(2)) below every program with the default one."""
 
 
 def lower_priority() -> None:
-    """Let every other program go first, for the disk and the processor.
+    """Let all other programs go first, for the disk and the processor.
 
-    On Linux this is for the calling thread alone, so a process that does other things later is as eager as before;
-    elsewhere for the whole process, so it is done only in the main thread of one that has nothing else to do.
+    On Linux this affects the calling thread only; elsewhere the whole process, so it is done only in the main
+    thread of a process that does nothing else.
     """
     if sys.platform != "linux" and threading.current_thread() is not threading.main_thread():
         return
@@ -87,9 +87,9 @@ def lower_priority() -> None:
 
 
 def start_child_process(command: Sequence[str]) -> subprocess.Popen[bytes]:
-    """Start it, with pipes to its standard input and output and no words of its own. Raises OSError.
+    """Start it with pipes to its standard input and output, and no error output. Raises OSError.
 
-    From the program's own folder: where the person stands may be a card, and what lies there is not imported.
+    It runs in the program's own folder: the current one may be a card, and modules there must not be imported.
     """
     return subprocess.Popen(
         command,

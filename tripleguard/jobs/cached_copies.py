@@ -1,7 +1,7 @@
-"""Find copies whose last read-back may have come from memory, and which can be verified now.
+"""Find copies whose last reading may have come from a cache, and which can be verified now.
 
-One definition serves the report, the top-up, the rescan and both clearances: a copy counts if its last reading
-reached the device (`Medium.is_from_device`, `rules`), and reading it again helps if that would.
+One definition serves the report, the topup, the rescan and both clearances: a copy counts if its last reading
+reached the device (`Medium.is_from_device`, `rules`), and reading it again helps if that reading would.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _PAGE_SIZE = 1_000
 
 @dataclass(frozen=True, slots=True)
 class CachedCopies:
-    """A drive with copies whose evidence may rest on memory. provable: reading them now would prove them."""
+    """A drive with copies read from a cache at best. is_verifiable: reading them now would verify them."""
 
     record: PlaceRecord
     copies: int
@@ -31,7 +31,7 @@ class CachedCopies:
 
     @property
     def message(self) -> str:
-        """Return what is the matter, without a full stop."""
+        """Return what is wrong, without a full stop."""
         were = "was" if self.copies == 1 else "were"
         return (
             f"{pluralize(self.copies, 'copy', 'copies')} on drive {self.record.name} {were} read back, maybe from "
@@ -51,7 +51,10 @@ class CachedCopies:
 
 
 def find_cached_copies(ctx: JobContext, record: PlaceRecord, root: Path | None) -> CachedCopies | None:
-    """What of a drive rests on memory; None if nothing does, or the settings count it. root: None: it is away."""
+    """Return a drive's copies read from a cache at best; None if there are none or the settings count them.
+
+    root: where it is mounted; None if it is absent.
+    """
     copies = 0 if ctx.settings.rule.accept_cached else due_copies.count_cached_copies(ctx.catalog, record.id)
     if not copies:
         return None
@@ -65,7 +68,7 @@ def find_cached_copies(ctx: JobContext, record: PlaceRecord, root: Path | None) 
 
 
 def iter_verifiable_copies(catalog: Catalog, drive: OpenDrive, shared_with: int | None = None) -> Iterator[Copy]:
-    """The copies on an open drive that a reading would prove now. shared_with: as in `due.list_due_copies`."""
+    """Yield the copies that a reading would verify now. shared_with: as in `due_copies.list_due_copies`."""
     reaches, insertion = drive.place.best_medium.is_from_device, drive.record.insertion
     if not reaches and insertion is None:
         return

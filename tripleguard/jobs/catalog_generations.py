@@ -1,14 +1,14 @@
-"""Detect a catalog that is older than what a drive has seen, and take over what the drives know.
+"""Detect a catalog that is older than what a drive has seen, and merge what the drives know.
 
 Each drive keeps a small note of the last generation of each catalog that it saw (`catalog.generations`). A job
-enters a new generation and writes it to the drives before it changes what is known of copies, and once more
-when it has done so. A drive with a generation that the catalog never had shows that the catalog was restored
-from an older copy; a drive that was away for long has a generation that is old and known. What such a drive
-knows is taken over, and then no copy counts until it is read back again: all in one transaction, so that a
-power cut leaves either all or none.
+records a new generation and writes it to the drives before it changes any copy's record, and once more when it is
+done. A drive with a generation that the catalog never had shows that the catalog was restored from an older copy;
+a drive that was absent for long has a generation that is old but known. The state on such a drive is merged, and
+then no copy counts until it is read back again: all in one transaction, so that a power cut leaves either all or
+none.
 
-The catalog then goes on under an id of its own: where two laptops went on from one catalog, that is reported
-once and not each time one of them connects the drive.
+The catalog then continues under an id of its own: if two laptops continued from one catalog, that is reported once
+and not each time one of them connects the drive.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class _GenerationNote(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class _GenerationMismatch:
-    """Why a drive gives reason to doubt that the catalog is the latest. behind: by its note it is not."""
+    """Why a drive's note casts doubt on the catalog. is_behind: the note shows that it is outdated."""
 
     drive: Place
     message: str
@@ -59,7 +59,7 @@ class _GenerationMismatch:
 
 
 def explain_outdated(catalog: Catalog, drives: Sequence[Place]) -> str | None:
-    """Why the catalog can't be called the latest that these drives have seen, at this moment; None if it can.
+    """Return why the catalog may not be the latest that these drives have seen; None if it is.
 
     A sentence without a full stop. The notes are read again; nothing is changed.
     """
@@ -67,16 +67,16 @@ def explain_outdated(catalog: Catalog, drives: Sequence[Place]) -> str | None:
 
 
 def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Place], at: int) -> list[str]:
-    """Return where the catalog is older than what one of the drives has seen, take over what is known there.
+    """Merge the newer state from drives if the catalog is older than what one of them has seen.
 
-    Nothing in the catalog counts then before it was read back again. at: UTC ns. Returns what to tell the person.
+    Then nothing in the catalog counts until it was read back again. at: UTC ns. Returns messages for the person.
     Raises CatalogError.
     """
     doubts = _find_mismatches(catalog, drives)
     behind = [doubt for doubt in doubts if doubt.is_behind]
-    said = [f"{doubt.message}." for doubt in doubts if not doubt.is_behind]
+    messages = [f"{doubt.message}." for doubt in doubts if not doubt.is_behind]
     if not behind:
-        return said
+        return messages
     known_as = generations.get_catalog_id(catalog)
     assert known_as is not None
     decisions = read_decisions([doubt.drive for doubt in behind], known_as)
@@ -88,7 +88,7 @@ def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Place], at:
                 doubt for doubt in _find_mismatches(catalog, [one.drive for one in behind]) if doubt.is_behind
             ]
             if not behind:
-                return said
+                return messages
             conflicts: list[MergeConflict] = []
             number = generations.get_latest_number(catalog)
             taken = _merge_snapshot(catalog, later, at, conflicts)
@@ -113,7 +113,7 @@ def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Place], at:
             f"And {len(contradictions) - _MAX_CONFLICTS_SHOWN:,} more; all are in `tripleguard log`."
         ]
     return [
-        *said,
+        *messages,
         *contradictions,
         f"{what}. Nothing on any drive was changed. Do not reformat a card on an answer from before. Next: "
         "connect all drives and run `tripleguard rescan`.",
@@ -124,26 +124,27 @@ def merge_newer_state(home: Home, catalog: Catalog, drives: Sequence[Place], at:
 def generation_recorded(
     catalog: Catalog, drives: Sequence[Place], at: int, notify: Callable[[str], None]
 ) -> Iterator[None]:
-    """While this lasts a job works with these drives, which are held for it. at: UTC ns.
+    """Record generations around a job that works with these locked drives. at: UTC ns.
 
-    They are told of a new generation at its beginning, and at its end if anything was changed meanwhile. A drive
-    that can't take its note holds up nobody: tell says so. Raises CatalogError.
+    They get a new generation at its beginning, and at its end if anything was changed meanwhile. A drive that
+    can't take its note delays nobody; `notify` reports it. Raises CatalogError.
     """
     write_generations(catalog, drives, at, notify)
     before = catalog.change_counters
     try:
         yield
     finally:
-        # The end of a job is never hidden by what goes wrong here.
+        # An error here must not hide how the job ended.
         with contextlib.suppress(CatalogError, sqlite3.Error):
             if catalog.change_counters != before:
                 write_generations(catalog, [drive for drive in drives if drive.is_connected()], at, notify)
 
 
 def acknowledge_generations(catalog: Catalog, drives: Sequence[Place], at: int) -> None:
-    """Count as known what drives saw of the catalog that this one was rebuilt from. Call inside `transaction`.
+    """Accept the generations that drives saw of the catalog that this one was rebuilt from.
 
-    Their next note then shuts that catalog out, if an older copy of it ever comes back. at: UTC ns.
+    Their next note then rules that catalog out, should an older copy of it come back. at: UTC ns. Call inside
+    `transaction`.
     """
     former = generations.get_last_former_id(catalog)
     for drive in drives if former else ():
@@ -153,7 +154,7 @@ def acknowledge_generations(catalog: Catalog, drives: Sequence[Place], at: int) 
 
 
 def generation_path(catalog_id: str) -> str:
-    """Return where a drive keeps the last generation that it saw of the catalog with this id."""
+    """Return the path of a drive's note of the last generation that it saw of a catalog."""
     return f"{GENERATIONS_DIR}/{catalog_id}.json"
 
 
@@ -181,7 +182,7 @@ def _find_mismatches(catalog: Catalog, drives: Sequence[Place]) -> list[_Generat
 
 
 def _read_generation(drive: Place, catalog_id: str) -> Generation | None:
-    """What the drive noted of that catalog, None if nothing. Raises CopyError, ValueError if it is no note."""
+    """Return the drive's note of that catalog, None without one. Raises CopyError, ValueError if invalid."""
     try:
         content = drive.read_own_unlocked(generation_path(catalog_id), _MAX_NOTE_BYTES)
     except CopyError as error:
@@ -208,10 +209,9 @@ def _describe_conflict(conflict: MergeConflict) -> str:
 def _merge_snapshot(
     catalog: Catalog, snapshot: Snapshot | None, at: int, conflicts: list[MergeConflict]
 ) -> str | None:
-    """Take over what a snapshot knows; what was done in words, None if it can't be used. Call inside
-    `transaction`.
+    """Merge a snapshot; return what was done in words, None if it can't be used.
 
-    conflicts: gets what the two say differently.
+    conflicts: gets what the two disagree about. Call inside `transaction`.
     """
     if snapshot is None or explain_rejected_catalog(snapshot.catalog) is not None:
         return None
@@ -226,7 +226,7 @@ def _merge_snapshot(
             except StopIteration as end:
                 generations.import_faults(catalog, snapshot.catalog, end.value)
     except (CatalogError, sqlite3.IntegrityError, ValueError, TypeError, KeyError, OverflowError):
-        # A full disk of the home is no fault of the snapshot, and has ended the transaction.
+        # A full disk of the home is not the snapshot's fault, and has ended the transaction.
         if not catalog.is_in_transaction:
             raise
         conflicts.clear()
@@ -235,7 +235,7 @@ def _merge_snapshot(
 
 
 def write_generations(catalog: Catalog, drives: Sequence[Place], at: int, notify: Callable[[str], None]) -> None:
-    """Enter a new generation, and only once that is on the disk tell the drives of it."""
+    """Record a new generation, and only once it is durable write it to the drives."""
     if not drives:
         return
     with catalog.transaction():
@@ -256,7 +256,7 @@ def write_generations(catalog: Catalog, drives: Sequence[Place], at: int, notify
 
 
 def _is_former_id_unused(catalog: Catalog, drive: Place, former: str) -> bool:
-    """Whether all that the drive saw of the former id is known here, so that nobody else goes on under it."""
+    """Return whether everything that the drive saw of the former id is known here, so nobody else uses it."""
     try:
         seen = _read_generation(drive, former)
     except ValueError:

@@ -1,4 +1,4 @@
-"""Read the decisions of a person that are kept on drives, and apply them to a new or restored catalog.
+"""Read a person's decisions that are kept on drives, and apply them to a new or restored catalog.
 
 `jobs.drive_records` writes them there.
 """
@@ -23,30 +23,30 @@ from tripleguard.places.reserved import DECISIONS_DIR, QUARANTINE_DIR, may_reach
 _MAX_PACKED_BYTES = 64 * 1024 * 1024
 _MAX_BYTES = 512 * 1024 * 1024
 _MAX_FILES_PER_DRIVE = 64
-"""Files of decisions that are looked at on one drive."""
+"""How many files of decisions are read from one drive."""
 
 
 def apply_decisions(
     catalog: Catalog, decisions: Sequence[Decisions], former_catalog_id: str | None, generation: int
 ) -> None:
-    """Take over decisions, in their order; those that make no sense are passed over. Call inside `transaction`.
+    """Apply decisions in their order; skip inconsistent ones. Call inside `transaction`.
 
-    known_as, number: the id that this catalog had, and its latest generation then.
+    former_catalog_id, generation: the id that this catalog had, and its latest generation then.
     """
-    for said in decisions:
-        later = former_catalog_id in (said.catalog, *said.former) and said.generation >= generation
+    for decided in decisions:
+        later = former_catalog_id in (decided.catalog, *decided.former) and decided.generation >= generation
         try:
             with catalog.savepoint():
-                restore_decisions(catalog, said, is_later_state=later)
+                restore_decisions(catalog, decided, is_later_state=later)
         except INVALID_DECISION_ERRORS:
             if not catalog.is_in_transaction:
                 raise
 
 
 def read_decisions(drives: Iterable[Place], catalog_id: str | None = None) -> list[Decisions]:
-    """Return the decisions that lie on these drives, earliest first; what is damaged or hostile is passed over.
+    """Return the decisions on these drives, earliest first; skip damaged or hostile ones.
 
-    of: only those of the catalog with this id.
+    catalog_id: only those of this catalog.
     """
     found: list[Decisions] = []
     for drive in drives:
@@ -63,22 +63,22 @@ def read_decisions(drives: Iterable[Place], catalog_id: str | None = None) -> li
 
 
 def _read_decisions_file(drive: Place, name: str) -> Decisions:
-    """Return one file of decisions. Raises ValueError, zlib.error, CopyError for what can't be used."""
+    """Return one file of decisions. Raises ValueError, zlib.error, CopyError if it can't be used."""
     packed = drive.read_own_unlocked(f"{DECISIONS_DIR}/{name}", _MAX_PACKED_BYTES) or b""
     unzip = zlib.decompressobj(wbits=31)
     content = unzip.decompress(packed, _MAX_BYTES)
     if not unzip.eof:
         raise ValueError("it is cut off or too large")
     try:
-        said = msgspec.json.decode(content, type=Decisions)
+        decisions = msgspec.json.decode(content, type=Decisions)
     except (msgspec.MsgspecError, RecursionError) as error:
         raise ValueError(str(error)) from error
-    if f"{said.catalog}.json.gz" != name or not generations.is_catalog_id(said.catalog):
+    if f"{decisions.catalog}.json.gz" != name or not generations.is_catalog_id(decisions.catalog):
         raise ValueError("it is that of another catalog")
-    paths = [*(one.path for one in said.accepted), *(one.path for one in said.versions)]
+    paths = [*(one.path for one in decisions.accepted), *(one.path for one in decisions.versions)]
     for path in map(decode_name, paths):
         if path and (
             not is_safe_path(path) or (may_reach_reserved_dir(path) and not path.startswith(f"{QUARANTINE_DIR}/"))
         ):
             raise ValueError("a path that tripleguard keeps for itself")
-    return said
+    return decisions

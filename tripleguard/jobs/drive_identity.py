@@ -1,7 +1,7 @@
-"""Notice a drive that turns up on another file system than before: a copy of it, or it was moved there.
+"""Detect a drive that is on another file system than before: it was copied or moved there.
 
-Its marker says who it is and can be copied with everything else. So what was verified holds for the file system
-it was read from: on another one each copy counts again once it was read there.
+Its marker can be copied with everything else. So a verification applies to the file system it was made on: on
+another one each copy counts only once it was read there.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from tripleguard.places.fs_identity import (
 
 
 def update_identity(ctx: JobContext, record: PlaceRecord, now: FileSystemIdentity, root: Path) -> None:
-    """Compare the file system that a drive at root is on with the recorded one, and record what it is now.
+    """Compare the file system of a drive at root with the recorded one, and record the current one.
 
-    If it is another one, nothing that was verified counts for the drive's copies any more, and the user is told.
+    If it is another one, the verifications of the drive's copies no longer count, and the user is notified.
     """
     recorded = None if record.identity is None else decode_identity(record.identity)
     other = recorded is not None and is_different_fs(recorded, now)
@@ -52,7 +52,7 @@ def update_identity(ctx: JobContext, record: PlaceRecord, now: FileSystemIdentit
 
 
 def _moved_drive_error(record: PlaceRecord) -> PlaceError:
-    """Return what to say of a drive that is on another file system than before."""
+    """Return the error for a drive that is on another file system than before."""
     if record.kind is PlaceKind.OFFSITE:
         return PlaceError(
             f"The folder of {record.name} is on another file system than before, or was copied: it is not what "

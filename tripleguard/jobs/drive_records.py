@@ -1,8 +1,8 @@
-"""Write what belongs beside the copies on a drive: check lists, catalog snapshots, and a person's decisions.
+"""Write the records beside the copies on a drive: check lists, catalog snapshots, and a person's decisions.
 
-They let the archive outlive the tool and the laptop. Each shoot's folder has a check list in the plain format
-that `b3sum --check` reads; a list never loses a line that somebody else put there. The decisions of one catalog
-are one file on each drive, written before a command returns; `jobs.decisions` reads them.
+They let the archive outlive the tool and the laptop. Each shoot's folder has a check list in the plain format that
+`b3sum --check` reads; lines that someone else put there are kept. The decisions of one catalog are one file on
+each drive, written before a command returns; `jobs.decisions` reads them.
 """
 
 from __future__ import annotations
@@ -44,12 +44,12 @@ _MAX_CHECKLIST_BYTES = 256 * 1024 * 1024
 def write_checklists_and_snapshots(
     ctx: JobContext, drives: Sequence[OpenDrive], *, with_snapshots: bool
 ) -> list[TripleguardError]:
-    """Bring the check lists that lag behind up to date, and leave a snapshot on each drive that had such.
+    """Update the outdated check lists, and write a snapshot to each drive that had such; return the errors.
 
-    A list counts as left only when the snapshot beside it is. What could not be done is returned.
+    A list counts as written only once the snapshot is.
     """
     troubles: list[TripleguardError] = []
-    behind: list[tuple[OpenDrive, list[Shoot]]] = []
+    stale: list[tuple[OpenDrive, list[Shoot]]] = []
     for drive in drives:
         lagging = due_copies.list_stale_checklists(ctx.catalog, drive.record.id)
         try:
@@ -59,14 +59,14 @@ def write_checklists_and_snapshots(
             troubles.append(error)
             continue
         if lagging:
-            behind.append((drive, lagging))
-    if behind and with_snapshots:
-        troubles += _write_snapshots(ctx, behind)
+            stale.append((drive, lagging))
+    if stale and with_snapshots:
+        troubles += _write_snapshots(ctx, stale)
     return troubles
 
 
 def _write_snapshots(ctx: JobContext, stale: Sequence[tuple[OpenDrive, list[Shoot]]]) -> list[TripleguardError]:
-    """Leave a fresh snapshot of the catalog on each drive, and keep the last few of this catalog."""
+    """Write a new catalog snapshot to each drive, and keep the last few of this catalog."""
     mine = f"-{ensure_catalog_id(ctx)[:8]}.db.gz"
     fresh = f"catalog-{format_stamp(ctx.clock.now())}{mine}"
     troubles: list[TripleguardError] = []
@@ -108,21 +108,21 @@ def _write_checklist(ctx: JobContext, drive: OpenDrive, shoot: Shoot) -> None:
     for at, digest in folder_queries.list_digests_below_folder(ctx.catalog, drive.record.id, folder):
         lines[at[len(folder) + 1 :]] = digest
     before = drive.place.read_own(path, _MAX_CHECKLIST_BYTES)
-    said = checklist.find_remarks(before) if before is not None else None
-    if before is not None and said is not None:
+    remarks = checklist.find_remarks(before) if before is not None else None
+    if before is not None and remarks is not None:
         for name, digest in checklist.parse_b3sum(before):
             lines.setdefault(name, digest)
-    content = b"".join(line + b"\n" for line in said or ()) + checklist.format_b3sum(sorted(lines.items()))
+    content = b"".join(line + b"\n" for line in remarks or ()) + checklist.format_b3sum(sorted(lines.items()))
     if content and content != before:
-        drive.place.write_own(path, [content], replaces=before if said is not None else None)
+        drive.place.write_own(path, [content], replaces=before if remarks is not None else None)
     _write_checklist_of_outside_copies(ctx, drive, shoot, folder)
 
 
 def _write_checklist_of_outside_copies(ctx: JobContext, drive: OpenDrive, shoot: Shoot, folder: str) -> None:
-    """The list of a shoot's copies that lie elsewhere: an archive that was adopted stays as it is."""
-    here = folder_queries.list_digests_of_shoot(ctx.catalog, drive.record.id, shoot.id, excluded_folder=folder)
+    """Write the list of a shoot's copies outside its folder: an adopted archive stays as it is."""
+    digests = folder_queries.list_digests_of_shoot(ctx.catalog, drive.record.id, shoot.id, excluded_folder=folder)
     path = f"{LISTS_DIR}/{fit_to_limits(shoot.title, drive.place.fs_limits)}.b3"
-    content = checklist.format_b3sum(here)
+    content = checklist.format_b3sum(digests)
     if content and content != drive.place.read_own(path, _MAX_CHECKLIST_BYTES):
         drive.place.write_own(path, [content])
 
@@ -137,7 +137,7 @@ def compress_file(path: Path) -> Iterator[bytes]:
 
 
 def _delete_old_snapshots(drive: OpenDrive, newest: str, suffix: str) -> None:
-    """Remove the oldest snapshots of this catalog; never the fresh one, whatever the clock says of it."""
+    """Remove the oldest snapshots of this catalog; never the new one, whatever its time says."""
     names = sorted(entry.name for entry in drive.place.list_own_files(SNAPSHOTS_DIR))
     older = [name for name in names if name.endswith(suffix) and name != newest]
     for name in older[: 1 - MAX_SNAPSHOTS]:
@@ -146,21 +146,21 @@ def _delete_old_snapshots(drive: OpenDrive, newest: str, suffix: str) -> None:
 
 @contextlib.contextmanager
 def decisions_saved(ctx: JobContext) -> Iterator[None]:
-    """While this lasts something may be decided; at its end every drive that is here has it, however it ended."""
+    """Save decisions that are made inside the block to every connected drive, however it ends."""
     before = ctx.catalog.change_counters
     try:
         yield
     finally:
-        # What went wrong before is what the person must hear of.
+        # Don't let an error here replace the original one.
         with contextlib.suppress(CatalogError):
             if ctx.catalog.change_counters != before:
                 save_decisions(ctx)
 
 
 def save_decisions(ctx: JobContext) -> None:
-    """Put what people decided onto every drive in service that is here and does not have it yet.
+    """Write the decisions to every connected drive in service that does not have them yet.
 
-    What can't be put there is told, and fails nothing. Raises CatalogError.
+    A failure is reported, but is no error. Raises CatalogError.
     """
     try:
         lagging = _drives_without_decisions(ctx)
@@ -175,7 +175,7 @@ def save_decisions(ctx: JobContext) -> None:
 
 
 def _drives_without_decisions(ctx: JobContext) -> list[tuple[PlaceRecord, Path]]:
-    """Return the drives that are here and were not left what was decided last."""
+    """Return the connected drives that lack the latest decisions."""
     if generations.get_catalog_id(ctx.catalog) is None:
         return []
     state, gone = _decisions_state(ctx.catalog), list_drives_with_yes(ctx.catalog) | ctx.protected_place_ids
@@ -200,11 +200,11 @@ def _save_decisions_on(ctx: JobContext, record: PlaceRecord, path: Path) -> None
             lock_drive(stack, ctx, record.name, drive, holder)
             for line in merge_newer_state(ctx.home, ctx.catalog, [drive], now):
                 ctx.notify(line)
-            # Else an older copy of the home could forget a yes that was given, and nobody would tell it.
+            # Else an older copy of the home could lack a yes that was given, unnoticed.
             write_generations(ctx.catalog, [drive], now, ctx.notify)
             state = _decisions_state(ctx.catalog)
-            said = collect_decisions(ctx.catalog, now)
-            drive.write_own(f"{DECISIONS_DIR}/{said.catalog}.json.gz", _compress_decisions(said))
+            decisions = collect_decisions(ctx.catalog, now)
+            drive.write_own(f"{DECISIONS_DIR}/{decisions.catalog}.json.gz", _compress_decisions(decisions))
         except TripleguardError as error:
             if isinstance(error, CatalogError):
                 raise

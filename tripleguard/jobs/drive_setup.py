@@ -25,11 +25,11 @@ from tripleguard.places.marker import create_marker
 from tripleguard.places.offsite_url import parse_offsite_url
 
 MAX_NOTE_LENGTH = 200
-"""Letters of a drive's note."""
+"""The maximum length of a drive's note, in characters."""
 
 
 def ensure_catalog_id(ctx: JobContext) -> str:
-    """Return the id of this catalog, made at the first call."""
+    """Return the id of this catalog, created at the first call."""
     known = get_catalog_id(ctx.catalog)
     if known is not None:
         return known
@@ -38,10 +38,9 @@ def ensure_catalog_id(ctx: JobContext) -> str:
 
 
 def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRole.ROAD) -> PlaceRecord:
-    """Make the folder at root a drive called name, or take up one that was a drive before.
+    """Make the folder at root a drive called name, or reactivate one that was a drive before.
 
-    A drive that the catalog knows is only brought back into service. Raises UsageError, PlaceError, NoSpaceError,
-    PlaceFailedError.
+    A known drive is only brought back into service. Raises UsageError, PlaceError, NoSpaceError, PlaceFailedError.
     """
     root = root.expanduser().absolute()
     why = find_title_problem(name)
@@ -81,7 +80,7 @@ def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRol
 def set_drive_state(ctx: JobContext, name: str, state: PlaceState) -> PlaceRecord:
     """Mark a drive as lost, shelved or active again. Nothing on the drive is touched.
 
-    Raises UsageError for one that is out of service: only who has it in hand brings it back, with `add_drive`.
+    Raises UsageError for one that is out of service: `add_drive` brings it back, with the drive connected.
     """
     record = get_place(ctx.catalog, name)
     if record.state is PlaceState.RETIRED or (record.state is PlaceState.LOST and state is not PlaceState.LOST):
@@ -151,7 +150,7 @@ def _check_name_is_free(ctx: JobContext, name: str) -> None:
 
 
 def check_no_overlap(ctx: JobContext, root: Path) -> None:
-    """Refuse a folder that holds, is or lies in a place that is known. Raises PlaceError."""
+    """Raise PlaceError for a folder that contains, is or lies in a known place."""
     real = root.resolve()
     for record in list_places(ctx.catalog):
         folder = last_known_folder(record)
@@ -168,7 +167,7 @@ def check_no_overlap(ctx: JobContext, root: Path) -> None:
 
 
 def last_known_folder(record: PlaceRecord) -> Path | None:
-    """Return the folder where a place was last seen; None for one that is no folder."""
+    """Return the last folder of a place; None if it is no folder."""
     if record.last_path is None or record.kind is PlaceKind.DRIVE:
         return None if record.last_path is None else Path(record.last_path)
     url = parse_offsite_url(record.last_path)

@@ -1,6 +1,6 @@
-"""Walk what lies on a drive, folder by folder, without the tool's own files.
+"""Walk a drive, folder by folder, without the tool's own files.
 
-What the file system itself can't give (a name whose status fails, a folder that can't be listed) is neither
+What the file system itself can't return (a name whose stat fails, a folder that can't be listed) is neither
 present nor missing: it is unreachable.
 """
 
@@ -20,7 +20,7 @@ from tripleguard.places.reserved import CHECKLIST_NAME, QUARANTINE_DIR, RESERVED
 
 @dataclass(frozen=True, slots=True)
 class DriveFolder:
-    """One folder with the photographer's plain files right in it. has_list: a check list lies there too."""
+    """One folder with the regular files directly in it. has_checklist: it contains a check list too."""
 
     path: str
     entries: list[Entry]
@@ -28,7 +28,7 @@ class DriveFolder:
 
 
 class DriveWalk:
-    """One walk over a drive. into_own: also what lies among the tool's own and is not certainly its own."""
+    """One walk over a drive. include_reserved: also files in the reserved folder that may not be the tool's."""
 
     def __init__(self, drive: Place, *, include_reserved: bool = False) -> None:
         self._drive = drive
@@ -37,7 +37,7 @@ class DriveWalk:
         self.forbidden_paths: set[str] = set()
 
     def folders(self, folder: str = "") -> Iterator[DriveFolder]:
-        """Each folder at or below folder, those above first, however deep. Raises OSError if the drive is gone."""
+        """Yield each folder at or below folder, parents first. Raises OSError if the drive is gone."""
         waiting = [folder]
         while waiting:
             found, below = self._list_folder(waiting.pop())
@@ -45,7 +45,7 @@ class DriveWalk:
             waiting += reversed(below)
 
     def _list_folder(self, folder: str) -> tuple[DriveFolder, list[str]]:
-        """Return a folder, and the paths of those right in it."""
+        """Return a folder, and the paths of its subfolders."""
         entries: list[Entry] = []
         below: list[str] = []
         has_list = False
@@ -64,11 +64,11 @@ class DriveWalk:
         return DriveFolder(folder, entries, has_list), below
 
     def is_unreachable(self, path: str) -> bool:
-        """Return whether the file system did not give this path, so that nothing can be said of it."""
+        """Return whether the file system failed to return this path, so that its state is unknown."""
         return _contains_path(self.unreachable_paths, path)
 
     def is_forbidden(self, path: str) -> bool:
-        """Return whether who runs this may not look at this path, so that nothing can be said of it."""
+        """Return whether the current user may not read this path, so that its state is unknown."""
         return _contains_path(self.forbidden_paths, path)
 
     def _is_reserved(self, path: str) -> bool:
@@ -84,7 +84,7 @@ class DriveWalk:
             return []
 
     def _record_unreachable(self, path: str, error: OSError) -> None:
-        """Note what the file system does not give; what went away meanwhile is simply gone."""
+        """Note a path that the file system does not return; one that vanished meanwhile is simply gone."""
         if isinstance(error, FileNotFoundError | NotADirectoryError):
             return
         if not self._drive.is_connected():
@@ -95,7 +95,7 @@ class DriveWalk:
 
 
 def is_litter(drive: Place, entry: Entry) -> bool:
-    """Return whether a file is what systems leave everywhere. Raises OSError."""
+    """Return whether a file is litter of an operating system. Raises OSError."""
 
     def head() -> bytes:
         descriptor = drive.open_for_reading(entry.path)

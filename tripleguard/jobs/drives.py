@@ -26,13 +26,13 @@ from tripleguard.places.locks import LockHolder, hold_lock, request_lock
 
 @dataclass(frozen=True, slots=True)
 class OpenDrive:
-    """A drive that is here: what the catalog knows of it, and the thing itself."""
+    """A connected drive: its record and the opened place."""
 
     record: PlaceRecord
     place: Place
 
     def stat_or_none(self, path: str) -> Entry | None:
-        """Return the plain file at path now; None too where the drive can't be asked: in doubt it is not there."""
+        """Return the regular file at path; None also if the drive does not respond: in doubt it is missing."""
         try:
             return self.place.stat(path)
         except CopyError:
@@ -47,14 +47,14 @@ class CopySource(Protocol):
     @property
     def place(self) -> Readable: ...
     def stat_or_none(self, path: str) -> Entry | None:
-        """As `OpenDrive.stat_or_none`."""
+        """Return the entry as `OpenDrive.stat_or_none` does."""
 
 
 @dataclass(frozen=True, slots=True)
 class JobDrives:
-    """The drives of one job: those that are held for it, and those that can only be looked at, with why.
+    """The drives of one job: those locked for it, and those that can only be read, with the reason.
 
-    looked_at: all that are here, writable or not. away: those that are not here. leaving: as in `open_drives`.
+    connected: all connected ones, writable or not. away: the absent ones. leaving_id: as in `open_drives`.
     """
 
     writable: list[OpenDrive]
@@ -64,15 +64,15 @@ class JobDrives:
     leaving_id: int | None = None
 
     def readable(self) -> list[OpenDrive]:
-        """Those that are held, those on a read-only medium, which nobody can change, and the one that leaves.
+        """Return the drives that are locked, on a read-only medium, or leaving.
 
-        What is read from the last one is compared with what it should be, as it is not held.
+        A leaving drive is not locked, so what is read from it is compared with its recorded digest.
         """
         held = {*(drive.record.id for drive in self.writable), self.leaving_id}
         return [one for one in self.connected if one.record.id in held or one.place.is_read_only]
 
     def errors(self, *, include_away: bool = False) -> list[TripleguardError]:
-        """Return why drives that are here could not be held; named: and which are away, as they were asked for."""
+        """Return why connected drives are not locked; include_away: also which are absent."""
         missed = [
             PlaceError(
                 f"Drive {record.name} is not connected, so nothing was done with it.",
@@ -83,7 +83,7 @@ class JobDrives:
         return [error for _, error in self.unavailable] + (missed if include_away else [])
 
     def no_drive_error(self, next_step: str) -> TripleguardError:
-        """What to raise when no drive is left to work on: why the first was refused, or that none is here."""
+        """Return the error if no drive is left: why the first is unavailable, or that none is connected."""
         if self.unavailable:
             return self.unavailable[0][1]
         return PlaceError("No drive is connected.", safe="Nothing was changed.", do=next_step)
@@ -92,12 +92,12 @@ class JobDrives:
 def locate_drives(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
     """Return every drive the catalog knows, with its path if it is connected. Raises PlaceError for clones."""
     records = [record for record in list_places(ctx.catalog) if record.kind is PlaceKind.DRIVE]
-    here = ctx.places.find_connected(records)
-    return [(record, here.get(record.uid)) for record in records]
+    roots = ctx.places.find_connected(records)
+    return [(record, roots.get(record.uid)) for record in records]
 
 
 def select_writable_drives(ctx: JobContext, names: Sequence[str]) -> list[tuple[PlaceRecord, Path | None]]:
-    """The drives a job may write to: the named ones, else all active ones. Raises UsageError, PlaceError."""
+    """Return the drives a job may write to: the named or all active ones. Raises UsageError, PlaceError."""
     found = _select_named_or_active(ctx, names)
     for record, _ in found:
         if record.state is PlaceState.RETIRING:
@@ -127,7 +127,7 @@ def _select_named_or_active(ctx: JobContext, names: Sequence[str]) -> list[tuple
 
 
 def select_read_only_sources(ctx: JobContext) -> list[tuple[PlaceRecord, Path | None]]:
-    """Drives in service that nothing is written to: those on the shelf and those that are leaving."""
+    """Return the drives in service that are only read from: shelved and leaving ones."""
     return [
         (record, path)
         for record, path in locate_drives(ctx)
@@ -139,7 +139,7 @@ _MAINTAINED_STATES = (PlaceState.ACTIVE, PlaceState.SHELVED, PlaceState.RETIRING
 
 
 def select_maintained_drives(ctx: JobContext, names: Sequence[str] = ()) -> list[tuple[PlaceRecord, Path | None]]:
-    """The drives whose copies are looked after: the named ones, else all in service, on the shelf or leaving.
+    """Return the drives to maintain: the named ones, else all active, shelved or leaving ones.
 
     Raises UsageError, PlaceError.
     """
@@ -157,14 +157,14 @@ def open_drives(
     for_writing: bool = True,
     leaving_id: int | None = None,
 ) -> Iterator[JobDrives]:
-    """Open the drives that are here and hold their locks. Raises PlaceBusyError, PlaceError for a bad marker.
+    """Open the connected drives and lock them. Raises PlaceBusyError, PlaceError for a bad marker.
 
-    leaving: the id of a drive on which nothing is to change, not even a lock or a time of last access: it is only
-    looked at and read from. The same holds for every drive that is leaving already. Where the catalog turns out to
-    be older than what a drive has seen, that is put right first; see `work.generations`.
+    leaving_id: a drive that may not change in any way, not even by a lock or an access time: it is only read. The
+    same holds for every drive whose state is leaving. If the catalog is older than what a drive has seen, it is
+    updated first; see `jobs.catalog_generations`.
 
-    Locks are taken in one order by all, so that two jobs never wait for each other. What an interrupted job
-    left unfinished on a drive is cleared.
+    Every job takes the locks in the same order, so that two jobs never wait for each other. Unfinished files of an
+    interrupted job are removed from the drive.
     """
     with contextlib.ExitStack() as stack:
         found: list[OpenDrive] = []
@@ -195,7 +195,7 @@ def open_drives(
             looked_at.append(OpenDrive(replace(record, insertion=drive.insertion), drive))
             if record.id == leaving_id:
                 continue
-            # A lock is a note on the drive, and nobody writes to one that is leaving.
+            # A lock is a file on the drive, and nothing is written to a leaving one.
             if for_writing and not is_leaving:
                 holder = LockHolder(os.getpid(), platform.node(), purpose, format_iso(now))
                 try:
@@ -210,7 +210,7 @@ def open_drives(
         with ctx.catalog.transaction():
             for drive_ in looked_at:
                 record_place_connected(ctx.catalog, drive_.record.id, drive_.place.root, now)
-                # A drive that can't say how full it is, is asked again by the next job.
+                # If a drive can't report its free space, the next job asks again.
                 with contextlib.suppress(CopyError):
                     record_place_space(ctx.catalog, drive_.record.id, drive_.place.free_space(), now)
         if leaving_id is not None:
@@ -228,7 +228,7 @@ def open_drives(
 
 
 def _bring_catalog_up_to_date(ctx: JobContext, drives: Sequence[OpenDrive]) -> None:
-    """See that the catalog is the latest that these drives saw. Raises PlaceError if their state changes."""
+    """Make sure the catalog is the latest that these drives saw. Raises PlaceError if their state changes."""
     lines = merge_newer_state(ctx.home, ctx.catalog, [drive.place for drive in drives], ctx.clock.now())
     for line in lines:
         ctx.notify(line)
@@ -245,12 +245,12 @@ def _bring_catalog_up_to_date(ctx: JobContext, drives: Sequence[OpenDrive]) -> N
 
 
 def explain_outdated_catalog(ctx: JobContext, drives: Sequence[OpenDrive]) -> str | None:
-    """Why the catalog is not known to be the latest that these drives have seen; None if it is. Asks them now."""
+    """Return why the catalog may not be the latest that these drives have seen; None if it is."""
     return explain_outdated(ctx.catalog, [drive.place for drive in drives])
 
 
 def lock_drive(stack: contextlib.ExitStack, ctx: JobContext, name: str, drive: Place, holder: LockHolder) -> None:
-    """Hold a drive's lock on the stack, waiting as long as the kit has patience.
+    """Lock a drive until the stack closes, waiting up to `ctx.lock_timeout_s`.
 
     Raises PlaceBusyError, PlaceFailedError.
     """

@@ -1,7 +1,7 @@
 """Find which copies of a card file exist already, and which drives still need one.
 
-A name, a size and a sample of both ends make a guess, which decides whether a file is only read at first or
-copied at once. Only its digest decides whether it is there already.
+Name, size and a sample of both ends give a guess, which decides whether a file is first only read or copied at
+once. Only its digest decides whether it exists already.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ from tripleguard.places.base import SourceFolder
 from tripleguard.rules import is_as_recorded, is_recent, should_read_again
 
 RESUME_WINDOW_NS = DAY
-"""How old an interrupted offload may be for its readings to count when it is resumed, in ns."""
+"""How old an interrupted offload may be for its readings to be reused, in ns."""
 
 
 @dataclass(frozen=True, slots=True)
 class CopyGaps:
-    """What the drives of a job miss of one file: lanes without a copy, and copies that want proof."""
+    """What a job's drives lack of one file: lanes without a copy, and copies to verify."""
 
     lanes: tuple[int, ...]
     unverified: tuple[tuple[int, Copy], ...]
@@ -39,10 +39,11 @@ class CopyGaps:
 
 
 class ExistingCopies:
-    """Questions of one thread about what the drives hold. catalog belongs to that thread.
+    """Looks up existing copies for one thread, which owns the catalog connection.
 
-    within_hours: how recently a copy must have been read back to need no reading now; None: as the rule says.
-    seen: where to note how each copy that was looked at lay there (size, mtime, ctime), by place (id) and path.
+    Args:
+        max_age_hours: How recently a copy must have been read back; None for the rule's value.
+        stamps: Receives the stamp (size, mtime, ctime) of each checked copy, by place id and path.
     """
 
     def __init__(
@@ -66,10 +67,10 @@ class ExistingCopies:
     def find_resumable(
         self, card: SourceFolder, entry: Entry, insertion: str | None
     ) -> tuple[KnownFile, int] | None:
-        """Return the file an interrupted offload read at this path of this very card, not touched since, and when.
+        """Return the file that an interrupted offload read at this path of this card, unchanged since, and when.
 
-        A card that was taken out, or looks the same, is read again. A reading from a time to come was made by
-        another clock, and is of unknown age.
+        A card that was removed, or merely looks the same, is read again. A reading from the future was made by
+        another clock, so its age is unknown.
         """
         if insertion is None:
             return None
@@ -84,7 +85,7 @@ class ExistingCopies:
         return next(((known, at) for known, at in earlier if known.sample == sample), None)
 
     def guess_file(self, card: SourceFolder, entry: Entry) -> KnownFile | None:
-        """Return the file this may be, by name, size and sample: never a proof."""
+        """Return the file this may be, by name, size and sample; it is only a guess."""
         alike = file_queries.list_files_like(self.catalog, entry.name, entry.size)
         if not alike:
             return None
@@ -98,10 +99,10 @@ class ExistingCopies:
         lanes: Sequence[int],
         originals: frozenset[bytes] | None = None,
     ) -> CopyGaps:
-        """Return which of these lanes lack a copy of a file that would lie under this name; looks at the drives.
+        """Return which of these lanes lack a copy of a file that would get this name; checks the drives.
 
-        pictures: as in `copies_usable_for`. A drive that can't be looked at lacks it: whoever tries to write there
-        finds out why.
+        originals: as in `copies_usable_for`. A drive that does not respond lacks it: writing there will report
+        why.
         """
         missing: list[int] = []
         unproved: list[tuple[int, Copy]] = []
@@ -129,15 +130,14 @@ class ExistingCopies:
     def _find_on_drive(
         self, known: KnownFile, drive: OpenDrive, copies: Iterable[Copy]
     ) -> tuple[Copy | None, list[Copy]]:
-        """The best copy that lies on the drive as recorded, and those that do not. Raises PlaceFailedError."""
+        """Return the best copy that is on the drive as recorded, and the missing ones. Raises PlaceFailedError."""
         there: Copy | None = None
         gone: list[Copy] = []
         for copy in copies:
             seen = drive.place.stat(copy.path)
             if self._stamps is not None and seen is not None:
                 self._stamps.setdefault((copy.place_id, copy.path), (seen.size, seen.mtime_ns, seen.ctime_ns))
-            # A companion with another time was edited: it is a newer version, and no bad copy to move to
-            # quarantine.
+            # A companion with another time was edited: it is a newer version, not a bad copy to quarantine.
             edited = known.kind is FileKind.COMPANION and not is_as_recorded(copy, seen)
             if seen is None or seen.size != copy.size or edited:
                 gone.append(copy)
@@ -150,7 +150,7 @@ class ExistingCopies:
         return there, gone
 
     def _was_changed(self, copy: Copy, seen: Entry, drive: OpenDrive) -> bool:
-        """Whether a copy that is to count for a yes was changed in any way since it was read back, or may be."""
+        """Return whether a copy for a yes was, or may have been, changed since it was read back."""
         if self._max_age_hours is None or not drive.place.keeps_change_times:
             return False
         return copy.evidence.ctime_ns != seen.ctime_ns
@@ -174,14 +174,13 @@ class ExistingCopies:
 def copies_usable_for(
     by_name: CopiesByName, known: KnownFile, entry_name: str, originals: frozenset[bytes] | None
 ) -> list[Copy]:
-    """The copies of a file that stand for a card file of this name, whatever their state but moved to quarantine.
+    """Return the copies usable for a card file of this name, whatever their state except quarantined.
 
-    A bad copy that was moved to quarantine has left its place: nothing is missing because of it, and nothing
-    helps it.
+    A quarantined copy has left its path: nothing is missing because of it, and nothing helps it.
 
-    An original's bytes are what counts, wherever they lie. A sidecar or an empty file means something only under
-    its own name, and beside its own picture on the very drive: the same settings beside another one are another
-    statement. pictures: the digests of the originals of its frame; None where it has none.
+    An original counts by its bytes, wherever it is. A sidecar or an empty file counts only under its own name, and
+    beside its own picture on the same drive: equal settings beside another picture are another statement.
+    originals: the digests of its frame's originals; None if it has none.
     """
     if is_identified_by_content(known.kind, known.file.size) or originals is None or known.file.size == 0:
         return [
@@ -198,44 +197,44 @@ def copies_usable_for(
 
 
 def satisfies(known: KnownFile, path: str, entry_name: str) -> bool:
-    """Return whether a copy at path stands for a file of this name, wherever the pictures of the two lie."""
+    """Return whether a copy at path is usable for a file of this name, whatever the pictures beside them."""
     return is_identified_by_content(known.kind, known.file.size) or is_name_of_copy(
         path.rpartition("/")[2], entry_name
     )
 
 
 def candidate_copies(by_name: CopiesByName, known: KnownFile, entry_name: str) -> list[Copy]:
-    """Return every copy that can stand for a card file of this name, wherever it lies: see `satisfies`."""
+    """Return every copy that may be usable for a card file of this name, at any path; see `satisfies`."""
     if is_identified_by_content(known.kind, known.file.size):
         return file_queries.list_copies(by_name.catalog, known.id)
     return by_name.find_copies(known.id, entry_name)
 
 
 class FrameOriginals:
-    """The originals of the frame that is being looked at, one frame after another, known by their content."""
+    """The originals of one frame after another, by their content."""
 
     def __init__(self) -> None:
         self._frame: tuple[str, str] | None = None
         self._originals: dict[bytes, str] | None = None
 
     def add_unknown(self, entry: Entry) -> None:
-        """This entry is an original of its frame, and what it holds is not known yet."""
+        """Add an original of its frame whose content is not known yet."""
         self._switch_frame(entry)
         self._originals = self._originals or {}
 
     def add(self, entry: Entry, file: File) -> None:
-        """This entry is an original of its frame, and this is what it holds. An empty one is no picture."""
+        """Add an original of its frame with its content; an empty one is no picture."""
         self._switch_frame(entry)
         if file.size > 0:
             self._originals = {**(self._originals or {}), file.digest: entry.name}
 
     def digests(self, entry: Entry) -> frozenset[bytes] | None:
-        """Return the digests of the originals of this entry's frame; None if it has none that is known."""
+        """Return the digests of the originals of this entry's frame; None if none is known."""
         self._switch_frame(entry)
         return frozenset(self._originals) if self._originals is not None else None
 
     def digests_by_closeness(self, entry: Entry) -> list[bytes]:
-        """Return the same, the one that this entry names in its own name first, then as the card lists them."""
+        """Return the same, first the one named in this entry's name, then in the card's order."""
         self._switch_frame(entry)
         names = self._originals or {}
         return sorted(
@@ -249,12 +248,12 @@ class FrameOriginals:
 
 
 def is_identified_by_content(kind: FileKind, size: int) -> bool:
-    """Return whether equal bytes make equal files, whatever they are called."""
+    """Return whether equal bytes make equal files, whatever their names."""
     return kind.is_original and size > 0
 
 
 def _with_current_mtime(copy: Copy, entry: Entry) -> Copy:
-    """The copy with the time it has now; what was proved of it counts no more if that is not the recorded one."""
+    """Return the copy with its current time; a differing time voids its verification."""
     evidence = copy.evidence if is_as_recorded(copy, entry) else Evidence(copy.evidence.written_at)
     return replace(copy, mtime_ns=entry.mtime_ns, evidence=evidence)
 

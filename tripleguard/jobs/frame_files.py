@@ -1,7 +1,6 @@
-"""Group files by frame: a raw, its camera JPEG and its sidecars, wherever they lie.
+"""Group files by frame: a raw, its camera JPEG and its sidecars, wherever they are.
 
-A frame is known by one of its files, its main one: the raw if there is one, else the picture, the film, the
-sound.
+A frame is identified by its main file: the raw if there is one, else the picture, the film, the sound.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ from tripleguard.clock import SECOND
 from tripleguard.model import Copy, CopyState, FileKind
 
 _SAME_MOMENT_NS = 2 * SECOND
-"""A camera writes one moment into both files of a frame; some round it (common practice, no source)."""
+"""A camera writes the same time into both files of a frame; some round it (common practice, no source)."""
 
 _MAIN_KIND_ORDER = (FileKind.RAW, FileKind.PICTURE, FileKind.VIDEO, FileKind.SOUND)
 
@@ -39,11 +38,11 @@ class FrameFile:
 
 
 def files_of_frame_at(catalog: Catalog, path: str, place_ids: Collection[int] = ()) -> list[FrameFile]:
-    """Return the files of the frame that a path belongs to; the main one first. Empty: there is none.
+    """Return the files of the frame that a path belongs to, the main one first; empty if there is none.
 
-    places: where that path is meant; others count where the same picture lies there, as one path can hold two
-    pictures on two drives. None named: any. Of a raw and a picture that two cameras took at two moments under
-    one name, only the one that path is.
+    place_ids: where that path is meant; others count if they have the same picture there, as one path can hold two
+    pictures on two drives. Empty: any place. Of a raw and a picture that two cameras took at different times under
+    one name, only the frame of the path is returned.
     """
     frame, (folder, _, name) = get_frame_key(path), path.rpartition("/")
     stem = name[: len(frame[1])]
@@ -75,12 +74,12 @@ def _copies_of_one_picture(
     while more := {place for place, held in holds.items() if place not in alike and held & wanted}:
         alike |= more
         wanted.update(*(holds[place] for place in more))
-    # What lies on a place without its picture says nothing of another one's.
+    # A companion without its picture on that place can't be assigned to another place's picture.
     return [pair for pair in copies if pair[0].place_id in alike or pair[0].place_id not in holds]
 
 
 def _files_of_another_moment(catalog: Catalog, originals: list[FrameFile], path: str) -> list[FrameFile]:
-    """Raws and pictures that were taken at another moment than the one at path, or else the main one."""
+    """Return the raws and pictures with another capture time than the one at path, or than the main one."""
     still = [member for member in originals if member.kind in (FileKind.RAW, FileKind.PICTURE)]
     if len(still) < 2:
         return []
@@ -92,7 +91,7 @@ def _files_of_another_moment(catalog: Catalog, originals: list[FrameFile], path:
 
 
 def files_of_frame(catalog: Catalog, file_id: int) -> list[FrameFile]:
-    """The files of the frame that an original belongs to, where most of its copies lie; the main one first."""
+    """Return the files of the frame of an original, where most of its copies are; the main one first."""
     copies = [
         copy for copy in file_queries.list_copies(catalog, file_id) if copy.state is not CopyState.QUARANTINED
     ]
@@ -103,7 +102,7 @@ def files_of_frame(catalog: Catalog, file_id: int) -> list[FrameFile]:
 
 
 def update_wanted_offsite(catalog: Catalog) -> None:
-    """Bring what is wanted offsite up to date with the selects. Call inside `Catalog.transaction`."""
+    """Update the offsite requirements from the selects. Call inside `Catalog.transaction`."""
     set_offsite_requirements(catalog, list(_list_wanted(catalog)))
 
 
@@ -115,7 +114,7 @@ def _list_wanted(catalog: Catalog) -> Iterable[OffsiteRequirement]:
 
 
 def _list_originals(copies: list[tuple[Copy, FileKind]]) -> list[FrameFile]:
-    """Return each original once, under the path where most of its copies lie."""
+    """Return each original once, under the path of most of its copies."""
     paths: dict[int, Counter[str]] = {}
     kinds: dict[int, FileKind] = {}
     for copy, kind in copies:

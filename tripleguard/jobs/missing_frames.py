@@ -50,7 +50,7 @@ class CardCount:
 
 @dataclass(frozen=True, slots=True)
 class MissingFramesReport:
-    """What the numbers say: the cards of nights with a known number of cards, and all open gaps."""
+    """The missing frames: the cards of nights with a known number of cards, and all open gaps."""
 
     nights: tuple[SessionCards, ...] = ()
     open: tuple[MissingFrames, ...] = ()
@@ -251,7 +251,7 @@ def _add_gap_event(ctx: JobContext, day: str, outcome: EventOutcome, words: str,
 def _is_already_explained(explained: GapRecord, row: GapRecord) -> bool:
     """Return whether a person's explanation covers this gap, too: the same location, and no more frames."""
     if explained.kind == row.kind == GapLocation.AFTER_BODY:
-        # This is asked once per night, whichever body ended first according to the cards read so far.
+        # The count is asked once per night, whichever body was last according to the cards read so far.
         return True
     if (explained.kind, explained.body_id) != (row.kind, row.body_id):
         return False

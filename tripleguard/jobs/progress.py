@@ -1,4 +1,4 @@
-"""What a job yields while it runs, messages and progress updates, and the rate estimator behind them."""
+"""What a job yields while it runs (messages and progress updates), and its rate estimator."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from typing import TypeVar
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One plain line for the person: something happened that they would want to know now."""
+    """One line for the person about something that they should know now."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
 class LaneProgress:
-    """One drive: bytes written and read back so far, whether it is still taking part."""
+    """One drive: bytes written and read back so far, and whether it still takes part."""
 
     name: str
     bytes_written: int
@@ -28,7 +28,7 @@ class LaneProgress:
 
 @dataclass(frozen=True, slots=True)
 class ProgressUpdate:
-    """How far the job is. doing: a word or two. Bytes; rate in bytes/s; left in seconds, None if unknown."""
+    """The progress of a job. activity: a word or two; rate: bytes/s; seconds_left: None if unknown."""
 
     activity: str
     files: int
@@ -51,7 +51,7 @@ _UPDATE_SECONDS = 0.1
 
 
 class RateEstimator:
-    """Counts for one job. of_files, of_bytes: how much there is to do."""
+    """Estimates the progress of one job with this many files and bytes to process."""
 
     def __init__(self, activity: str, total_files: int, total_bytes: int) -> None:
         self._activity = activity
@@ -61,7 +61,7 @@ class RateEstimator:
         self._updated_at = 0.0
 
     def is_due(self) -> bool:
-        """Return whether it is time to tell again."""
+        """Return whether the next update is due."""
         return time.monotonic() - self._updated_at >= _UPDATE_SECONDS
 
     def update(self, files: int, bytes_done: int) -> ProgressUpdate:

@@ -1,9 +1,9 @@
 """Open the catalog snapshots on drives, and check a catalog before anything is taken from it.
 
-A snapshot's name carries a time, and a clock may have been wrong: which of two snapshots of one catalog is the
-later one is decided by the events in them, never by their names. A snapshot on a drive may be anybody's, and
-what it says is acted upon: a repair puts copies where it says that they belong. So no path in it may leave its
-place or lead into the tool's own folder, and no name in it may be a path.
+A snapshot's name contains a time, and a clock may have been wrong: which of two snapshots of one catalog is later
+is decided by their events, never by their names. A snapshot on a drive may come from anyone, and its content is
+acted upon: a repair puts copies where it says. So no path in it may leave its place or lead into the reserved
+folder, and no name in it may be a path.
 """
 
 from __future__ import annotations
@@ -33,9 +33,12 @@ _FREE_SPACE_RESERVE = 256 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One usable snapshot, unpacked. events: how much its catalog had noted; source: where it lay.
+    """One usable snapshot, decompressed.
 
-    newest: what it noted last, which tells two catalogs apart that went on from one.
+    Attributes:
+        source: Where it was found.
+        events: The number of events in its catalog.
+        latest_event: Its last event, which tells apart two catalogs that continued from one.
     """
 
     source: str
@@ -48,24 +51,24 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class UnusableSnapshot:
-    """A snapshot that can't be used, and why in plain words."""
+    """A snapshot that can't be used, and why, in plain words."""
 
     source: str
     reason: str
 
 
 PackedSnapshot = tuple[str, Callable[[], Iterator[bytes]]]
-"""A snapshot as it lies somewhere: where, and its bytes piece by piece. Raises OSError, TripleguardError."""
+"""A snapshot's source, and its bytes piece by piece. Raises OSError, TripleguardError."""
 
 
 @contextlib.contextmanager
 def open_snapshots(
     home: Home, drives: Sequence[Place], extra: Iterable[PackedSnapshot] = (), *, catalog_id: str | None = None
 ) -> Iterator[tuple[list[Snapshot], list[UnusableSnapshot]]]:
-    """Yield the snapshots on these drives that can be used, the one that knows most first, and those that can't.
+    """Yield the usable snapshots on these drives, the most complete first, and the unusable ones.
 
-    further: snapshots that lie elsewhere. Of one catalog's snapshots with the same last event only one is kept.
-    of: only those of the catalog with this id. All are gone again afterwards.
+    extra: snapshots from elsewhere. Of a catalog's snapshots with the same last event only one is kept.
+    catalog_id: only those of this catalog. All are deleted afterwards.
     """
     usable: list[Snapshot] = []
     unusable: list[UnusableSnapshot] = []
@@ -117,7 +120,7 @@ def _read_pieces(drive: Place, path: str) -> Iterator[bytes]:
 
 
 def _decompress(pieces: Iterator[bytes], max_bytes: int) -> Iterator[memoryview]:
-    """Yield a snapshot's bytes. Raises OSError, zlib.error, ValueError if it is cut off or larger than room."""
+    """Yield a snapshot's bytes. Raises OSError, zlib.error, ValueError if truncated or above max_bytes."""
     unzip = zlib.decompressobj(wbits=31)
     total = 0
     for packed in pieces:
@@ -135,7 +138,7 @@ def _decompress(pieces: Iterator[bytes], max_bytes: int) -> Iterator[memoryview]
 
 
 def _open_snapshot(path: Path, source: str) -> Snapshot:
-    """Open an unpacked snapshot, check it whole, bring it up to date. Raises TripleguardError."""
+    """Open a decompressed snapshot, check all of it, and migrate it. Raises TripleguardError."""
     trouble = find_open_error(path)
     if trouble is not None:
         raise ValueError(trouble)
@@ -154,7 +157,7 @@ _QUARANTINE_STATES = (CopyState.QUARANTINED, CopyState.MISSING)
 
 
 def explain_rejected_catalog(catalog: Catalog) -> str | None:
-    """Why nothing may be taken over from another catalog, in plain words; None if it may. It is only read."""
+    """Return why nothing may be taken from another catalog, in plain words; None if it may. Only reads."""
     try:
         return validation.find_invalid_row(catalog) or next(_find_faults(catalog), None)
     except CatalogError as error:
@@ -172,7 +175,7 @@ def _find_faults(catalog: Catalog) -> Iterator[str]:
     for path, state in validation.iter_copies_in_hidden_folders(catalog):
         if may_reach_reserved_dir(path) and state not in _QUARANTINE_STATES:
             yield "a copy in a folder that tripleguard keeps for itself"
-    # A check list and a record of a clearance begin with a c, however they are spelt.
+    # Check lists and clearance records begin with a c, in any spelling.
     for path in validation.iter_copies_named_like(catalog, "c"):
         if is_reserved(fold_name(path)):
             yield "a copy under a name that tripleguard keeps for itself"

@@ -1,4 +1,4 @@
-"""What a file on a drive holds, read from the medium now, outside of a copying job or a rescan."""
+"""Read what a file on a drive holds, from the medium, outside of a copying job or a rescan."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ _PIECE = 1024 * 1024
 
 
 def file_at(drive: OpenDrive, path: str, *, most: int | None = None) -> File:
-    """Read the file at path to its end and return what it holds.
+    """Read the file at path to its end and return its content.
 
     Args:
-        most: Stop reading after about so many bytes: a file that is longer is another one anyway.
+        most: Stop after about this many bytes: a longer file is another one anyway.
 
     Raises:
         OSError, CopyError: It can't be read.

@@ -1,1 +1,1 @@
-"""Hand a shoot over as a bag that anybody can check, and check anybody's bag."""
+"""Hand a shoot over as a bag that anyone can check, and check any bag."""

@@ -1,10 +1,10 @@
-"""Check whether a bag is complete and valid: anybody's bag, of version 0.93 to 1.0, without a catalog.
+"""Check whether any bag of version 0.93 to 1.0 is complete and valid, without a catalog.
 
-Complete: all that must be there is there, listed as it must be. Valid: complete, and every checksum in every
-manifest was computed from the bytes that lie there and is equal (RFC 8493, section 3). In doubt the answer is no:
-checksums of an unknown kind, or of an unknown version, prove nothing.
+Complete: everything required is there and listed. Valid: complete, and every checksum in every manifest was
+computed from the bytes that are there and is equal (RFC 8493, section 3). In doubt the answer is no: checksums of
+an unknown kind, or of an unknown version, prove nothing.
 
-The bag comes from outside. No link in it is followed, no path in it leaves it, nothing is fetched, and neither its
+The bag is untrusted input. No link in it is followed, no path in it leaves it, nothing is fetched, and neither its
 size nor the length of its lists decides how much memory the check takes.
 """
 
@@ -36,9 +36,14 @@ _IGNORED_NAMES = frozenset({".ds_store", "thumbs.db", "desktop.ini"})
 
 @dataclass(frozen=True, slots=True)
 class BagCheckResult:
-    """What a check found. version: as the bag says; files, total_bytes: of the payload that lies there.
+    """What a check found.
 
-    algorithms: the checksums that were computed. flaws: why it is not valid; notes: what is worth knowing.
+    Attributes:
+        version: As the bag declares.
+        algorithms: The checksums that were computed.
+        files, total_bytes: Of the payload that is there.
+        flaws: Why the bag is not valid.
+        notes: What else is worth knowing.
     """
 
     root: Path
@@ -54,7 +59,7 @@ class BagCheckResult:
 
 
 def check_bag(root: Path, stop: Event) -> Job[BagCheckResult]:
-    """Check the bag at root, all of it. Yields progress.
+    """Check the whole bag at root. Yields progress.
 
     Raises PlaceError if there is no folder, PlaceFailedError if it goes away, NoSpaceError, StoppedError.
     """
@@ -148,7 +153,7 @@ class _BagCheckRun:
             )
 
     def _report_ambiguous(self) -> None:
-        """Names and lines that can be understood in more than one way."""
+        """Report names and lines that are ambiguous."""
         strict, payload = self._reading.bag.is_strict, self._reading.payload
         for ledger in (payload, self._reading.tags):
             for path, same in ledger.iter_duplicates():
@@ -178,12 +183,12 @@ class _BagCheckRun:
         values = (
             value for label, value in self._reading.read_description() if label.casefold() == OXUM.casefold()
         )
-        said = list(itertools.islice(values, 2))
-        if len(said) > 1:
+        oxums = list(itertools.islice(values, 2))
+        if len(oxums) > 1:
             self._tally.add_flaw_or_note(
-                self._reading.bag.is_strict, BagFlaw.OXUM, f"{OXUM} stands there more than once", said[1]
+                self._reading.bag.is_strict, BagFlaw.OXUM, f"{OXUM} stands there more than once", oxums[1]
             )
-        for value in said:
+        for value in oxums:
             if parse_oxum(value) != (self.total_bytes, self.files):
                 there = format_oxum(self.total_bytes, self.files)
                 self._tally.add_flaw(BagFlaw.OXUM, f"it says {value[:60]}, there is {there}")
@@ -223,7 +228,7 @@ class _BagCheckRun:
         read_ahead: ReadAhead,
         hasher: ParallelHasher,
     ) -> Iterator[int]:
-        """Read one file once for all its sums; how many bytes came, piece by piece."""
+        """Read one file once for all its checksums; yield the bytes of each piece."""
         sums: dict[str, RunningChecksum] = {
             name: sum_ for name, _ in expected if (sum_ := new_checksum(name)) is not None
         }

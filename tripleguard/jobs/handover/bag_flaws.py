@@ -1,4 +1,4 @@
-"""What can be wrong with a bag: one kind each, counted, with the first few paths."""
+"""The kinds of flaws that a bag can have, counted, with the first few paths of each."""
 
 from __future__ import annotations
 
@@ -57,12 +57,12 @@ _SENTENCES: dict[BagFlaw, str] = {
 }
 
 _VALIDITY_ONLY = frozenset({BagFlaw.UNKNOWN_SUM, BagFlaw.CORRUPT, BagFlaw.UNREADABLE})
-"""What a complete bag may still have: everything is there, and its bytes are wrong or not proved."""
+"""Flaws of a complete bag: everything is there, but its bytes are wrong or unverified."""
 
 
 @dataclass(frozen=True, slots=True)
 class FlawCount:
-    """One kind of flaw or note: how often, in words, and the first paths or names."""
+    """One kind of flaw or note: its count, a sentence, and the first paths or names."""
 
     kind: str
     count: int
@@ -72,7 +72,7 @@ class FlawCount:
 
 @dataclass(slots=True)
 class FlawTally:
-    """Flaws and notes as they turn up. However many there are, only the first few are kept."""
+    """Collects flaws and notes. However many there are, only the first few are kept."""
 
     _flaws: dict[BagFlaw, tuple[int, list[str]]] = field(default_factory=dict)
     _notes: dict[str, tuple[int, list[str]]] = field(default_factory=dict)
@@ -81,11 +81,11 @@ class FlawTally:
         self._flaws[kind] = _add_example(self._flaws.get(kind), example)
 
     def add_note(self, sentence: str, example: str) -> None:
-        """Something that is no fault, or was none in the version of the bag."""
+        """Add something that is no flaw, or was none in the bag's version."""
         self._notes[sentence] = _add_example(self._notes.get(sentence), example)
 
     def add_flaw_or_note(self, is_strict: bool, kind: BagFlaw, sentence: str, example: str) -> None:
-        """A flaw where the rules of 1.0 hold, a note in an older bag."""
+        """Add a flaw if the rules of 1.0 apply, else a note."""
         if is_strict:
             self.add_flaw(kind, example)
         else:

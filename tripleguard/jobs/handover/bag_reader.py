@@ -1,7 +1,7 @@
-"""Read what a bag lists and what lies in it into ledgers.
+"""Read what a bag lists and what it contains into inventories.
 
-No link is followed, no path is opened that would leave the bag, and no list is held in memory. What is not as it
-must be is counted; whether that is a flaw or, in an older bag, only worth a note, depends on the version.
+No link is followed, no path that leaves the bag is opened, and no list is held in memory. What breaks a rule is
+counted; whether that is a flaw or, in an older bag, only a note, depends on the version.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _MAX_MANIFESTS = 64
 
 
 class BagReader:
-    """One bag being read. payload, tags: what is listed and what is there, inside `data` and beside it."""
+    """The reading of one bag, with the inventories of its payload and its tag files."""
 
     def __init__(self, folder: DirHandle, stop: Event) -> None:
         self.folder = folder
@@ -65,12 +65,12 @@ class BagReader:
         self.tags.close()
 
     def raise_if_stopped(self) -> None:
-        """Raises StoppedError once the person wants it to end."""
+        """Raise StoppedError if the person asked to stop."""
         if self._stop.is_set():
             raise StoppedError("The check was stopped.", safe="It only reads.", do="Run it again at any time.")
 
     def read_declaration(self) -> bool:
-        """Read `bagit.txt`; False if nothing more can be said of the folder."""
+        """Read `bagit.txt`; return False if nothing more can be said of the folder."""
         try:
             content = self.folder.read_small(DECLARATION, _MAX_DECLARATION_BYTES)
         except OSError:
@@ -100,7 +100,7 @@ class BagReader:
                 self.tally.add_note(words, path)
 
     def scan_base(self) -> None:
-        """Find the manifests, payload first, and everything else that lies outside the payload."""
+        """Find the manifests, payload manifests first, and all other files outside the payload."""
         payload_is_there = False
         for name, status in self.folder.iter_dir(""):
             if isinstance(status, OSError):
@@ -136,7 +136,7 @@ class BagReader:
             self.tally.add_note("manifests are not named by their algorithm in lower case", name)
 
     def scan_payload(self) -> tuple[int, int]:
-        """Find the payload: how many files lie there, and their bytes."""
+        """List the payload; return the number of its files and their bytes."""
         self._list_folder(PAYLOAD_DIR, self.payload, 1)
         return self.payload.count_present()
 
@@ -167,7 +167,7 @@ class BagReader:
             self.tally.add_flaw(BagFlaw.UNREADABLE, folder)
 
     def read_manifest(self, number: int) -> None:
-        """Read what the manifest of this number lists."""
+        """Read the manifest with this number."""
         one = self.manifests[number]
         for line in self._read_lines(one.name):
             found = parse_manifest_line(line)
@@ -193,7 +193,7 @@ class BagReader:
         return self.bag.is_strict and named is not None and named.is_tag_manifest
 
     def read_fetch_list(self) -> None:
-        """Read what is to be fetched. Nothing is."""
+        """Read the list of files to fetch; none is fetched."""
         for line in self._read_lines(_FETCH_FILE):
             found = parse_fetch_line(line)
             if found is None:
@@ -219,7 +219,7 @@ class BagReader:
         return why is not None
 
     def _read_lines(self, name: str) -> Iterator[str]:
-        """Yield the lines of a text file in the bag's base; none if it is not there."""
+        """Yield the lines of a text file in the bag's base; nothing if there is no such file."""
         try:
             descriptor = self.folder.open(name, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         except FileNotFoundError:
@@ -248,7 +248,7 @@ class BagReader:
             os.close(descriptor)
 
     def read_description(self) -> Iterator[tuple[str, str]]:
-        """Label and value of everything the bag says of itself."""
+        """Yield the label and value of each line of the bag's description."""
         for element in iter_info_elements(self._read_lines(self.bag.info_name)):
             if isinstance(element, str):
                 line = f"{self.bag.info_name}: {element[:200]}"

@@ -1,7 +1,7 @@
 """Finalize a handover folder: write a bag's text files, or the plain list.
 
-They are written when every copy is in its place, and the one that makes the folder whole comes last. What an
-interrupted run has written is kept as it is.
+They are written when every copy is published, and the one that makes the folder complete comes last. Files that an
+interrupted run has written are kept.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _MANIFEST_ALGORITHMS = ("sha256", "sha512")
 
 @dataclass(frozen=True, slots=True)
 class HandoverSummary:
-    """What is told of a handover. shoot: its title. left_out: how many of its files could not be had."""
+    """The summary in a handover folder. shoot: its title; left_out_count: files that were not available."""
 
     shoot: str
     files: int
@@ -36,7 +36,7 @@ class HandoverSummary:
 
 
 def get_reserved_names(form: str) -> frozenset[str]:
-    """Return what lies in the folder beside the files of the shoot."""
+    """Return the names in the folder besides the shoot's files."""
     if form == "list":
         return frozenset({CHECKLIST_NAME})
     manifests = (f"{kind}manifest-{name}.txt" for kind in ("", "tag") for name in _MANIFEST_ALGORITHMS)
@@ -50,9 +50,9 @@ def finalize_folder(
     summary: HandoverSummary,
     notes: Mapping[str, FinishedCopy],
 ) -> None:
-    """Write what makes the folder whole, the decisive file last. notes: by path from the folder.
+    """Write what makes the folder complete, the decisive file last. notes: by path in the folder.
 
-    Raises NameTakenError where something else stands there, NoSpaceError, PlaceFailedError.
+    Raises NameTakenError if a name has other content, NoSpaceError, PlaceFailedError.
     """
     if task.form == "list":
         content = b"".join(checklist.format_sha256sum((path, note.sha256) for path, note in sorted(notes.items())))
@@ -86,12 +86,12 @@ def _write_tags(
 def _load_or_build_info(
     ctx: JobContext, target: HandoverFolder, task: HandoverTask, summary: HandoverSummary
 ) -> bytes:
-    """`bag-info.txt`. What an interrupted run settled on stays so: part of it may be written already."""
+    """Return `bag-info.txt`; what an interrupted run chose stays, as other files may contain it already."""
     oxum = tag_files.format_oxum(summary.total_bytes, summary.files)
     if not task.closing:
-        said = _format_info(ctx.settings.handover, summary, oxum, format_iso(ctx.clock.now())[:10])
-        target.write_task(HandoverTask(task.shoot, task.catalog, task.form, task.what, said.decode("utf-8")))
-        return said
+        info = _format_info(ctx.settings.handover, summary, oxum, format_iso(ctx.clock.now())[:10])
+        target.write_task(HandoverTask(task.shoot, task.catalog, task.form, task.what, info.decode("utf-8")))
+        return info
     if f"\n{tag_files.OXUM}: {oxum}\n" not in task.closing:
         raise NameTakenError(
             f"{target.name} was about to be finished with other files than it has now.",
@@ -125,7 +125,7 @@ def _format_size(total_bytes: int) -> str:
 
 
 def _write_file(target: HandoverFolder, name: str, content: bytes) -> None:
-    """One file of the folder's own, read back before it is named. One that is there must be the same."""
+    """Write a tag file and read it back before it is published; an existing one must be equal."""
     if target.stat(name) is not None:
         if _read_content(target, name) != content:
             raise NameTakenError(

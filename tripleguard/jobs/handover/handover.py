@@ -1,8 +1,8 @@
-"""Hand a shoot over: a folder that says of itself what it holds, and that anyone can check without this tool.
+"""Hand a shoot over: a folder that describes its content, and that anyone can check without this tool.
 
-The folder is a bag as RFC 8493 has it, with SHA-512 and SHA-256 of every file, or plain files with one list that
-`sha256sum --check` reads. What makes it whole, `bagit.txt` or the list, is named last: a folder with it is
-complete, one without it is unfinished, and the same command goes on with it. The drives are only read.
+The folder is a bag as RFC 8493 defines it, with SHA-512 and SHA-256 of every file, or plain files with one list
+that `sha256sum --check` reads. What makes it complete, `bagit.txt` or the list, is written last: a folder with it
+is complete, one without it is unfinished, and the same command continues. The drives are only read.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ from tripleguard.wording import pluralize
 HandoverForm = Literal["bag", "list"]
 HandoverScope = Literal["all", "selects"]
 _BYTES_PER_LINE = 512
-"""Bytes that the lists take for one file, at most, for what is asked of the disk beforehand."""
+"""The bytes that the lists take per file at most, for the check of free space."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +56,13 @@ class LeftOutFile:
 
 @dataclass(frozen=True, slots=True)
 class HandoverResult:
-    """What was handed over. finished: the folder says of itself what it holds. total_bytes: of all its files.
+    """What was handed over.
 
-    renamed: (as on the drives, as in the folder). medium: how far down the reading back reached, at worst.
-    foreign: what somebody else put into the work folder; it stays there.
+    Attributes:
+        is_finished: The folder is complete and describes itself.
+        renamed: (path on the drives, path in the folder) pairs.
+        medium: The worst medium of the reading back.
+        foreign_files: What someone else put into the work folder; it stays there.
     """
 
     shoot: Shoot
@@ -81,7 +84,7 @@ class HandoverResult:
 
 @dataclass(frozen=True, slots=True)
 class HandoverRequest:
-    """What is to be handed over, and as what. leave_out: finish also where some files can't be had."""
+    """What to hand over, and in which form. allow_incomplete: finish even if some files are not available."""
 
     shoot: Shoot
     form: HandoverForm = "bag"
@@ -92,7 +95,7 @@ class HandoverRequest:
 def hand_over(
     ctx: JobContext, drives: Sequence[OpenDrive], target: HandoverFolder, request: HandoverRequest
 ) -> Job[HandoverResult]:
-    """Fill the folder with the shoot, or go on filling it. Yields progress.
+    """Fill the folder with the shoot, or continue filling it. Yields progress.
 
     Raises UsageError if the folder holds something else or there is nothing to hand over, NoSpaceError,
     NameTakenError, PlaceFailedError, PlaceBusyError, StoppedError, CatalogError.
@@ -158,14 +161,14 @@ def _fill(
     )
     if finished:
         yield ProgressUpdate("writing the lists", len(given), len(items), 0, 0, 0.0, None)
-        told = HandoverSummary(shoot.title, result.files, result.total_bytes, len(result.left_out))
-        finalize_folder(ctx, target, task, told, {prefix + item.path: note for item, note in given})
+        summary = HandoverSummary(shoot.title, result.files, result.total_bytes, len(result.left_out))
+        finalize_folder(ctx, target, task, summary, {prefix + item.path: note for item, note in given})
     _record_handover(ctx, result, job)
     return result
 
 
 def _select_files(ctx: JobContext, request: HandoverRequest) -> list[SelectedFile]:
-    """Return the files that are asked for. Raises UsageError if there are none."""
+    """Return the requested files. Raises UsageError if there are none."""
     wanted = list_shoot_files(ctx.catalog, request.shoot, ctx.settings.layout)
     if request.scope == "selects":
         wanted = keep_selects(ctx.catalog, request.shoot, wanted)
@@ -180,11 +183,8 @@ def _select_files(ctx: JobContext, request: HandoverRequest) -> list[SelectedFil
     return wanted
 
 
-# What the folder may hold
-
-
 def _refuse_foreign_folder(target: HandoverFolder) -> None:
-    """A folder that holds something and is not one that is being filled is left alone. Raises UsageError."""
+    """Raise UsageError for a folder that is not empty and not an unfinished handover."""
     if target.is_foreign():
         raise UsageError(
             f"{target.name} has a folder .tripleguard of something else: it may be a drive that lost its marker.",
@@ -210,7 +210,7 @@ def _refuse_foreign_folder(target: HandoverFolder) -> None:
 
 
 def _begin_or_resume_task(ctx: JobContext, target: HandoverFolder, request: HandoverRequest) -> HandoverTask:
-    """Return the task of this folder, begun now or before. Raises UsageError if it is another one."""
+    """Return the folder's task, new or unfinished. Raises UsageError if it is another one."""
     fresh = HandoverTask(request.shoot.title, ensure_catalog_id(ctx), request.form, request.scope)
     known = target.read_task()
     if known is None:
@@ -232,7 +232,7 @@ def _begin_or_resume_task(ctx: JobContext, target: HandoverFolder, request: Hand
 
 
 def _refuse_unlisted_files(target: HandoverFolder, paths: set[str], form: HandoverForm) -> None:
-    """A file that nobody listed would make the folder say less than it holds. Raises UsageError."""
+    """Raise UsageError if there is an unlisted file, which the folder would not describe."""
     for entry in target.walk():
         if entry.path not in paths and entry.path not in get_reserved_names(form):
             raise UsageError(
@@ -244,7 +244,7 @@ def _refuse_unlisted_files(target: HandoverFolder, paths: set[str], form: Handov
 
 
 def _refuse_too_large(target: HandoverFolder, items: Sequence[HandoverItem], prefix: str) -> None:
-    """What can't fit is said before the first byte. Raises NoSpaceError."""
+    """Raise NoSpaceError before the first byte is copied if the files don't fit."""
     largest = target.fs_limits.max_file_bytes
     for item in items:
         if largest and item.known_file.file.size > largest:
@@ -266,7 +266,7 @@ def _refuse_too_large(target: HandoverFolder, items: Sequence[HandoverItem], pre
 
 
 def _record_handover(ctx: JobContext, result: HandoverResult, job: int) -> None:
-    """What was handed over, for the log."""
+    """Record in the catalog what was handed over."""
     now = ctx.clock.now()
     outcome = EventOutcome.SUCCESS if not result.left_out else EventOutcome.PARTIAL
     form = "a bag" if result.form == "bag" else "a folder with a list"
@@ -283,7 +283,7 @@ def _record_handover(ctx: JobContext, result: HandoverResult, job: int) -> None:
 
 @contextlib.contextmanager
 def _folder_errors_explained(target: HandoverFolder) -> Iterator[None]:
-    """Yield the folder's troubles in words that fit it: what is said of drives would send a person astray."""
+    """Rephrase errors about the folder, as advice about drives would mislead."""
     try:
         yield
     except (NoSpaceError, PlaceFailedError) as error:

@@ -1,9 +1,9 @@
 """Copy into the handover folder: read once, hash three ways, write, read back, publish.
 
-A copy's BLAKE3 is compared with the catalog while it is read. One that is not equal, or can't be read, is tried
-once more, then never handed over: the other drive's copy is taken, and the bad one is a finding. The same pass
-makes the SHA-256 and SHA-512 of the manifests. What was written is read back past the cache, while the next file
-is copied, and only then gets its name.
+A copy's BLAKE3 is compared with the catalog while it is read. A copy that differs, or can't be read, is tried once
+more, then never handed over: another drive's copy is used, and the bad one becomes a finding. The same pass
+computes the SHA-256 and SHA-512 of the manifests. A written file is read back past the cache, while the next one
+is copied, and only then published.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ _CHANGED_REASON = "it was changed since it was last looked at"
 
 @dataclass(frozen=True, slots=True)
 class RejectedCopy:
-    """A copy that was not taken, and why."""
+    """A copy that was not used, and why."""
 
     place: str
     path: str
@@ -48,7 +48,7 @@ class RejectedCopy:
 
 @dataclass(frozen=True, slots=True)
 class _UnpublishedFile:
-    """A copy that is written and flushed, and not named yet."""
+    """A copy that is written and flushed, but not yet published."""
 
     item: HandoverItem
     path: str
@@ -58,7 +58,7 @@ class _UnpublishedFile:
 
 
 class HandoverCopier:
-    """Copies one list of items. prefix: what stands before each item's path in the folder."""
+    """Copies one list of items. prefix: precedes each item's path in the folder."""
 
     def __init__(
         self,
@@ -90,7 +90,7 @@ class HandoverCopier:
         self.finished_notes: dict[str, FinishedCopy] = {}
 
     def close(self) -> None:
-        """Forget what is not named yet, and end the threads."""
+        """Discard what is not published yet, and end the threads."""
         for one in self._pending:
             one.verification.exception()
             one.incoming.discard()
@@ -100,7 +100,7 @@ class HandoverCopier:
         self._read_back_ahead.close()
 
     def copy_all(self, items: Sequence[HandoverItem]) -> Generator[tuple[int, int], None, None]:
-        """Copy what is not there yet; (files, bytes) after each piece. Raises CopyError, StoppedError."""
+        """Copy the missing items; yield (files, bytes) after each piece. Raises CopyError, StoppedError."""
         done = 0
         for files, item in enumerate(items):
             if not self._is_already_copied(item):
@@ -123,10 +123,9 @@ class HandoverCopier:
         self._save_notes()
 
     def _is_already_copied(self, item: HandoverItem) -> bool:
-        """Return whether a run before this one finished the item: it is read, whatever was noted of it then.
+        """Return whether an earlier run finished the item; it is read again, whatever was noted then.
 
-        Raises NameTakenError if its name holds something else, PlaceFailedError if it does not hold any more what
-        was noted.
+        Raises NameTakenError if its name has other content, PlaceFailedError if it has changed since.
         """
         self._raise_if_stopped()
         path = self._prefix + item.path
@@ -147,9 +146,9 @@ class HandoverCopier:
     def _verify_existing(
         self, item: HandoverItem, path: str, mtime_ns: int, *, was_verified: bool
     ) -> FinishedCopy:
-        """Return what a file that was named before holds: the item, or it is not ours to touch.
+        """Verify an existing file; it must hold the item, or it is not ours to touch.
 
-        was_whole: it was read back by the run that named it, and is as old and as large as it was then.
+        was_verified: the run that published it read it back, and its time and size are unchanged.
         """
         sums = _create_hashers()
         size = 0
@@ -179,13 +178,13 @@ class HandoverCopier:
     # From a drive
 
     def _copy_item(self, item: HandoverItem) -> Generator[int, None, _UnpublishedFile | None]:
-        """Copy an item from the first copy that holds what it should; bytes so far."""
+        """Copy an item from its first good copy; yield the bytes so far."""
         for copy in item.copies:
             drive = self._drives.get(copy.place_id)
             if drive is None:
                 continue
             why = ""
-            # A reading that is wrong once may be the cable; only one that is wrong twice is the copy.
+            # A single bad reading may be the cable's fault; only a second one is the copy's.
             for _ in range(2):
                 try:
                     return (yield from self._copy_from(item, copy, drive))
@@ -231,7 +230,7 @@ class HandoverCopier:
         return _UnpublishedFile(item, self._prefix + item.path, incoming, note, proved)
 
     def _reject_copy(self, copy: Copy, drive: OpenDrive, reason: str) -> None:
-        """A copy that can't be handed over. If nobody touched it since it was recorded, it is a finding."""
+        """Reject a copy. If its stamp is as recorded, it becomes a finding."""
         if not drive.place.is_connected():
             self._drives.pop(copy.place_id, None)
             self.rejected.append(RejectedCopy(drive.record.name, copy.path, "its drive stopped answering"))
@@ -254,7 +253,7 @@ class HandoverCopier:
     # Back from the folder
 
     def _read_back(self, path: str, digest: bytes, size: int) -> Medium | None:
-        """Return how far down the reading reached, if what was written is what the folder's disk holds now."""
+        """Return the medium that was read if the folder's disk holds what was written, else None."""
         hasher = Hasher()
         reading = self._target.open_reader(path)
         try:
@@ -267,7 +266,7 @@ class HandoverCopier:
         return reading.medium if (found.digest, found.size) == (digest, size) else None
 
     def _publish_verified(self, max_pending: int) -> None:
-        """Give copies their names, in order, until so many are waiting."""
+        """Publish copies, in order, until at most this many are waiting."""
         while len(self._pending) > max_pending:
             one = self._pending[0]
             try:
@@ -294,7 +293,7 @@ class HandoverCopier:
                 self._save_notes()
 
     def _save_notes(self) -> None:
-        """Make the names durable, then note what is finished."""
+        """Make the published names durable, then note what is finished."""
         if not self._unsaved_notes:
             return
         paths = [

@@ -1,8 +1,8 @@
-"""Collect what whoever hands a shoot over should know before they let the folder go.
+"""Collect what a person should know before they give a handover away.
 
-What lies in the shoot's folders and is in no catalog yet is not handed over. What is handed over may be more than
-was meant: pictures rated rejected, sidecars with all that an editor wrote, pictures that were damaged when the
-card was read.
+Files in the shoot's folders that no catalog has are not handed over. What is handed over may be more than
+intended: pictures rated as rejected, sidecars with an editor's full content, pictures that were damaged on the
+card.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tripleguard.model import CopyState, Entry, FileKind, Shoot
 
 @dataclass(frozen=True, slots=True)
 class UncatalogedFile:
-    """A file that lies in the shoot's folder on a drive, and that the catalog does not have."""
+    """A file in the shoot's folder on a drive that the catalog does not have."""
 
     place: str
     path: str
@@ -31,7 +31,7 @@ class UncatalogedFile:
 
 @dataclass(frozen=True, slots=True)
 class HandoverWarnings:
-    """rejected, damaged: paths in the folder; sidecars: how many; beside: what is not in it."""
+    """Warnings about a handover: paths of rejected and damaged pictures, and the number of sidecars."""
 
     rejected: tuple[str, ...]
     damaged: tuple[str, ...]
@@ -42,9 +42,9 @@ class HandoverWarnings:
 def collect_warnings(
     ctx: JobContext, drives: Sequence[OpenDrive], shoot: Shoot, items: Sequence[HandoverItem], *, frames_only: bool
 ) -> HandoverWarnings:
-    """Look at what is handed over, and at what lies beside it on these drives.
+    """Check the files to hand over, and the uncataloged files beside them on these drives.
 
-    frames_only: of what lies beside, only what belongs to a frame among the items.
+    frames_only: report only uncataloged files that belong to a frame among the items.
     """
     rejected = [item.path for item in items if (selects.find_rating(ctx.catalog, item.known_file.id) or 0) < 0]
     frames = {get_frame_key(copy.path) for item in items for copy in item.copies} if frames_only else None
@@ -64,15 +64,15 @@ def collect_warnings(
 def _find_uncataloged_files(
     ctx: JobContext, drive: OpenDrive, shoot: Shoot, items: Sequence[HandoverItem]
 ) -> Iterator[Entry]:
-    """Yield what nobody entered, in the shoot's own folder and right in others that its files lie in."""
+    """Yield the uncataloged files in the shoot's folder, and directly in other folders of its files."""
     own = build_shoot_folder(ctx.settings.layout, shoot.day, shoot.name)
-    lying = {
+    folders = {
         copy.path.rpartition("/")[0] for item in items for copy in item.copies if copy.place_id == drive.record.id
     }
     walk = DriveWalk(drive.place)
     try:
         found = [entry for folder in walk.folders(own) for entry in folder.entries]
-        for path in sorted(lying):
+        for path in sorted(folders):
             if path != own and not path.startswith(f"{own}/"):
                 found += next(walk.folders(path)).entries
         for entry in found:
@@ -80,5 +80,5 @@ def _find_uncataloged_files(
             if (copy is None or copy.state is CopyState.MISSING) and not is_litter(drive.place, entry):
                 yield entry
     except OSError:
-        # The drive went away: what was to come from it is told as left out.
+        # The drive went away; its files are reported as left out.
         return

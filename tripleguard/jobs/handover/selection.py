@@ -1,9 +1,9 @@
-"""Select what of a shoot is handed over, under which name, and from which copies.
+"""Select which files of a shoot are handed over, under which names, and from which copies.
 
-Every file of the shoot, its companions in their newest version. A file lies in the handover folder as it lies in
-the shoot's folder on the drives. Names that are no UTF-8 can't stand in a bag's manifest, so there their bytes are
-encoded; two names that some systems take for one are told apart by a number, because whoever gets the folder may
-copy it to such a system.
+These are all files of the shoot, with companions in their newest version. A file has the same path in the handover
+folder as in the shoot's folder on the drives. A bag's manifest can't contain names that are not UTF-8, so their
+bytes are encoded; two names that some systems treat as equal are numbered, because the recipient may copy them to
+such a system.
 """
 
 from __future__ import annotations
@@ -26,9 +26,12 @@ from tripleguard.rules import is_good_copy
 
 @dataclass(frozen=True, slots=True)
 class HandoverItem:
-    """One file that is handed over. path: relative to the payload. stored: as the drives have it, if it differs.
+    """One file to hand over.
 
-    copies: where it can be had from, those that were verified first.
+    Attributes:
+        path: Relative to the payload.
+        path_on_drives: Its path on the drives, if it differs.
+        copies: Its sources, verified ones first.
     """
 
     known_file: KnownFile
@@ -59,7 +62,7 @@ def list_shoot_files(catalog: Catalog, shoot: Shoot, layout: LayoutSettings) -> 
 
 
 def keep_selects(catalog: Catalog, shoot: Shoot, files: Iterable[SelectedFile]) -> list[SelectedFile]:
-    """Return what of the list belongs to a frame that was chosen: the raw, its camera picture, its sidecars."""
+    """Return the files whose frame is selected: the raw, its camera picture, its sidecars."""
     chosen: dict[int, set[str]] = {}
     for select in list_selects(catalog):
         if select.known_file.shoot_id == shoot.id:
@@ -77,9 +80,9 @@ def keep_selects(catalog: Catalog, shoot: Shoot, files: Iterable[SelectedFile]) 
 def assign_paths(
     files: Iterable[SelectedFile], limits: FsLimits, *, text_only: bool, reserved: Sequence[str]
 ) -> list[HandoverItem]:
-    """The list with every path as the folder can hold it, no two of them alike. The order decides who is numbered.
+    """Return the files with paths that the folder supports, all distinct; earlier files keep their names.
 
-    text_only: names must be UTF-8. reserved: paths that are kept for something else.
+    text_only: names must be UTF-8. reserved: paths that are used otherwise.
     """
     taken = {fold_name(path) for path in reserved}
     items: list[HandoverItem] = []
@@ -94,7 +97,7 @@ def assign_paths(
 
 
 def _get_path_in_shoot(folder: str, known_file: KnownFile, copies: Sequence[Copy]) -> str:
-    """Where a file lies in the shoot's folder, by the first of its copies that does; else its whole path there."""
+    """Return a file's path in the shoot's folder, from its first copy there; else its whole path."""
     inside = next((copy.path for copy in copies if copy.path.startswith(folder)), None)
     if inside is not None:
         return inside.removeprefix(folder)
@@ -118,6 +121,6 @@ def _iter_candidate_paths(path: str, limits: FsLimits) -> Iterable[str]:
 
 
 def _sort_best_first(copies: Sequence[Copy]) -> tuple[Copy, ...]:
-    """Copies that are as they should be, the verified ones first; by drive, so that one drive is read in order."""
+    """Return the good copies, verified ones first, then by drive so that one drive is read in order."""
     usable = [copy for copy in copies if copy.state is CopyState.PRESENT]
     return tuple(sorted(usable, key=lambda copy: (not is_good_copy(copy), copy.place_id, copy.id)))

@@ -1,8 +1,8 @@
-"""Adopt an archive that was made by hand: hash every file, record it where it lies, and pair copies by content.
+"""Adopt an archive that was made by hand: hash every file, record it where it is, and match copies by content.
 
-Nothing is moved, copied or renamed. All drives are read at the same time, each by one reader. What lies on two
-drives with the same bytes has two verified copies from then on, wherever it lies on them; what differs under one
-path is reported, for one of the two may be damaged.
+Nothing is moved, copied or renamed. All drives are read at the same time, each by one reader. Equal bytes on two
+drives become two verified copies, whatever their paths; different bytes under the same path are reported, since
+one of the two may be damaged.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _POLL_SECONDS = 0.2
 
 @dataclass(frozen=True, slots=True)
 class AdoptResult:
-    """What was entered, by drive; paths under which two drives hold different bytes; what could not be listed."""
+    """What was recorded, by drive; paths whose bytes differ between drives; paths that could not be listed."""
 
     ingested: dict[str, IngestResult]
     conflicting_paths: tuple[str, ...]
@@ -44,10 +44,10 @@ class AdoptResult:
 
 
 def adopt(ctx: JobContext, drives: Sequence[OpenDrive]) -> Job[AdoptResult]:
-    """Enter what the open and locked drives hold and the catalog does not. Yields progress.
+    """Record the files on the open and locked drives that the catalog lacks. Yields progress.
 
-    Can be stopped at any file: what was entered stays, and the next run goes on. Raises StoppedError,
-    PlaceFailedError, CatalogError.
+    It can be stopped at any file: records stay, and the next run continues. Raises StoppedError, PlaceFailedError,
+    CatalogError.
     """
     began = time.monotonic()
     entered_since = ctx.clock.now()
@@ -76,7 +76,7 @@ def adopt(ctx: JobContext, drives: Sequence[OpenDrive]) -> Job[AdoptResult]:
 
 
 class _AdoptLane:
-    """One drive being read in a thread of its own, with a connection of its own."""
+    """The reading of one drive, in its own thread with its own connection."""
 
     def __init__(self, ctx: JobContext, drive: OpenDrive, entries: Sequence[Entry]) -> None:
         self.name = drive.record.name
@@ -142,7 +142,7 @@ def _run_lanes(ctx: JobContext, lanes: Sequence[_AdoptLane]) -> Iterator[Progres
 
 
 def _assign_shoots(ctx: JobContext, drives: Sequence[OpenDrive], since: int) -> None:
-    """Put what was entered since then (UTC ns) into the shoot that its best folder says, whoever was read first.
+    """Assign what was recorded since then (UTC ns) to the shoot of its best folder, whoever read it first.
 
     A folder with a date is better than one without; then the first drive and the first path.
     """
@@ -161,13 +161,13 @@ def _assign_shoots(ctx: JobContext, drives: Sequence[OpenDrive], since: int) -> 
                 if file_id not in twins:
                     claimed.setdefault(file_id, title)
         for title, drive, folder in called:
-            # Equal sidecars of two shoots: each copy belongs to what it lies beside, whoever was read first.
-            here = folder_queries.list_file_ids_in_folder(ctx.catalog, drive.record.id, folder, since)
-            day, name = next((claimed[file_id] for file_id in here if file_id in claimed), title)
+            # For equal sidecars of two shoots, each copy belongs to the files beside it, whoever read it first.
+            file_ids = folder_queries.list_file_ids_in_folder(ctx.catalog, drive.record.id, folder, since)
+            day, name = next((claimed[file_id] for file_id in file_ids if file_id in claimed), title)
             if day is None:
                 continue
             becomes = ensure_shoot(ctx.catalog, day, name, ctx.clock.now())
-            for file_id in (file_id for file_id in here if file_id in twins):
+            for file_id in (file_id for file_id in file_ids if file_id in twins):
                 set_shoot_of_copies(ctx.catalog, file_id, drive.record.id, folder, becomes)
                 if shoots.list_shoot_ids_of_file(ctx.catalog, file_id) == {becomes}:
                     set_shoot_of_file(ctx.catalog, file_id, becomes)
@@ -179,7 +179,7 @@ def _assign_shoots(ctx: JobContext, drives: Sequence[OpenDrive], since: int) -> 
 
 
 def _find_unknown_files(catalog: Catalog, drive: OpenDrive, walk: DriveWalk) -> Iterator[Entry]:
-    """Files on a drive that the catalog does not have, folder by folder, originals before what belongs to them."""
+    """Yield the unknown files on a drive, folder by folder, originals before their companions."""
     for folder in walk.folders():
         known = {
             copy.path

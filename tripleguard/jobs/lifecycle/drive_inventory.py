@@ -1,7 +1,7 @@
-"""Take stock of a drive: list it and compare it with earlier catalogs and its own check lists. Nothing is read.
+"""Take inventory of a drive: compare its listing with earlier catalogs and its check lists. Reads no files.
 
-A check list lies in the folder it describes, so it is found wherever that folder was moved to. What two sources
-say differently of one path is reported, and left for a rescan to decide by reading.
+A check list is in the folder it describes, so it is found wherever that folder was moved. If two sources disagree
+about a path, that is reported and left to a rescan.
 """
 
 from __future__ import annotations
@@ -38,8 +38,15 @@ _MAX_CHECKLIST_BYTES = 256 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class DriveInventory:
-    """What one drive holds. known: copies an earlier catalog knew at their path; moved: at another; listed: only
-    a check list knew them; unknown: nobody did; gone: known once and not there now."""
+    """What one drive holds.
+
+    Attributes:
+        known_at_path: Copies that an earlier catalog had at their path.
+        moved: Copies that it had at another path.
+        listed: Files in a check list only.
+        unknown: Files that no source knows.
+        missing: Recorded copies that are not there.
+    """
 
     place: str
     known_at_path: int
@@ -51,7 +58,7 @@ class DriveInventory:
 
 
 class InventoryRun:
-    """Lists one drive into the catalog."""
+    """Records the listing of one drive in the catalog."""
 
     def __init__(self, catalog: Catalog, settings: Settings, drive: Place, record: PlaceRecord, now: int) -> None:
         self.conflicts: list[MergeConflict] = []
@@ -66,7 +73,7 @@ class InventoryRun:
         self._known_at_path = self._moved = self._listed = self._unknown = self._missing = 0
 
     def run(self) -> Iterator[int]:
-        """Do it; yields now and then how many files were seen. Raises PlaceFailedError, CatalogError."""
+        """Take the inventory; yield the number of files so far. Raises PlaceFailedError, CatalogError."""
         seen = 0
         met: set[str] = set()
         lists: dict[str, tuple[Mapping[str, bytes], str]] = {}
@@ -105,7 +112,7 @@ class InventoryRun:
         )
 
     def _read_root_checklists(self) -> dict[str, bytes]:
-        """Return what the check lists name that speak of the whole drive."""
+        """Return the digests in the check lists that cover the whole drive."""
         named: dict[str, bytes] = {}
         for entry in self._drive.list_own_files(LISTS_DIR):
             named.update(checklist.parse_b3sum(self._drive.read_own(entry.path, _MAX_CHECKLIST_BYTES) or b""))
@@ -145,14 +152,14 @@ class InventoryRun:
     def _record_missing(self, copy: Copy) -> None:
         if self._walk.is_unreachable(copy.path):
             return
-        # It may have been found under its new path by then.
+        # It may have been found under its new path meanwhile.
         now = file_queries.get_copy(self._catalog, copy.id)
         if now.path == copy.path and now.state is not CopyState.MISSING:
             set_copy_state(self._catalog, copy.id, CopyState.MISSING, self._now)
             self._missing += 1
 
     def _record_checklist_only(self, entry: Entry, digest: bytes, root: str) -> None:
-        """A file that a check list names and no catalog has at this path."""
+        """Record a file that a check list names and no catalog has at this path."""
         known = file_queries.find_file_by_digest(self._catalog, digest)
         moved = self._find_moved_copy(known, entry) if known else None
         if known is not None and moved is not None:
@@ -163,19 +170,19 @@ class InventoryRun:
             self._moved += 1
             return
         if known is None and (entry.size == 0) != (digest == _EMPTY_DIGEST):
-            # A name that lost its bytes, or a list that says so of a picture.
+            # A name without bytes, or a list that says so of a picture.
             self._unknown += 1
             what = f"it has {entry.size:,} bytes here, and a check list names {digest.hex()[:16]} for it"
             self.conflicts.append(MergeConflict(self._record.name, entry.path, what))
             return
         if known is not None and known.file.size != entry.size:
-            # One of the two is cut off; which one only reading can tell.
+            # One of the two is truncated; only reading shows which.
             what = f"it has {entry.size:,} bytes here, and {known.file.size:,} elsewhere under the same digest"
             self.conflicts.append(MergeConflict(self._record.name, entry.path, what))
             if known.sample is not None:
                 self._unknown += 1
                 return
-            # Nobody ever read the other one either: its size is not known better than this one's.
+            # The other one was never read either, so its size is no better known.
         shoot_id = known.shoot_id if known else self._get_shoot_id(root, entry)
         if known:
             file_id = known.id
@@ -193,7 +200,7 @@ class InventoryRun:
         return self._folder[1]
 
     def _find_moved_copy(self, known_file: KnownFile, entry: Entry) -> Copy | None:
-        """Return a copy of that file on this drive that is not where it was, and can be this one."""
+        """Return a copy of that file on this drive that has left its path and can be this one."""
         for copy in file_queries.list_copies(self._catalog, known_file.id):
             if copy.place_id != self._record.id or copy.state is CopyState.QUARANTINED or copy.size != entry.size:
                 continue
@@ -202,7 +209,7 @@ class InventoryRun:
         return None
 
     def _get_shoot_id(self, root: str, entry: Entry) -> int:
-        """Return the shoot that a folder with a check list is, by its name; else by the file's own day."""
+        """Return the shoot of a folder with a check list, by its name; else by the file's own day."""
         title = root or entry.folder
         day, name = guess_shoot(title)
         if day is not None and name is not None:

@@ -1,7 +1,7 @@
-"""Work out what is left of the files on a drive that is lost, stolen or dead, and in which order to copy them.
+"""Work out which files of a lost, stolen or dead drive still have copies, and in which order to copy them.
 
-Files that are good on one drive only come first, and the drives that hold most of them are to be connected first.
-Evidence may be old, so the result says when copies were last read back, and what to read first.
+Files that are good on only one drive come first, and the drives with most of them are to be connected first.
+Evidence may be old, so the result says when copies were last read back, and which drive to read first.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from tripleguard.rules import get_overdue_cutoff, is_counted_drive, is_good_copy
 
 @dataclass(frozen=True, slots=True)
 class FileTotals:
-    """So many files and bytes."""
+    """A number of files and their bytes."""
 
     files: int = 0
     total_bytes: int = 0
@@ -36,7 +36,7 @@ class FileTotals:
 
 @dataclass(frozen=True, slots=True)
 class ShootLoss:
-    """What is left of one shoot's files that were on the drive: verified nowhere, only offsite, on one drive."""
+    """One shoot's files that were on the drive: now verified nowhere, only offsite, or on one drive."""
 
     shoot: Shoot
     without_copy: FileTotals
@@ -46,7 +46,7 @@ class ShootLoss:
 
 @dataclass(frozen=True, slots=True)
 class LossReport:
-    """What is left without a drive. sources: drives to connect, those that hold most single copies first."""
+    """What remains without a drive. source_drives: to connect, those with most single copies first."""
 
     record: PlaceRecord
     on_lost_drive: FileTotals
@@ -59,9 +59,9 @@ class LossReport:
 
 @dataclass(frozen=True, slots=True)
 class RemainingDrive:
-    """What one other drive holds of what was on the lost one. oldest, newest: when it was read back, UTC ns.
+    """What one other drive holds of the lost drive's files. Times in UTC ns.
 
-    overdue: how many of these copies were read back longer ago than the rule allows. is_here: it is connected now.
+    overdue: copies that were read back longer ago than the rule allows.
     """
 
     record: PlaceRecord
@@ -73,8 +73,8 @@ class RemainingDrive:
 
 
 def list_remaining_drives(ctx: JobContext, record: PlaceRecord) -> tuple[RemainingDrive, ...]:
-    """Return the other drives that what was on a drive rests on, the first to read on top. Raises PlaceError."""
-    here = {place.id for place, path in locate_drives(ctx) if path is not None}
+    """Return the other drives with copies of a drive's files, the first to read on top. Raises PlaceError."""
+    connected_ids = {place.id for place, path in locate_drives(ctx) if path is not None}
     rule, now = ctx.settings.rule, ctx.clock.now()
     found = []
     for place in list_places(ctx.catalog):
@@ -85,12 +85,12 @@ def list_remaining_drives(ctx: JobContext, record: PlaceRecord) -> tuple[Remaini
         if good is not None:
             amount = FileTotals(good.files, good.total_bytes)
             oldest, newest = good.oldest_verified_at, good.newest_verified_at
-            found.append(RemainingDrive(place, amount, oldest, newest, good.overdue, place.id in here))
+            found.append(RemainingDrive(place, amount, oldest, newest, good.overdue, place.id in connected_ids))
     return tuple(sorted(found, key=lambda one: (one.overdue == 0, one.oldest_verified_at)))
 
 
 def assess_loss(catalog: Catalog, record: PlaceRecord) -> LossReport:
-    """Return what is left of the files that were on a drive whose copies do not count any more."""
+    """Return what remains of the files on a drive whose copies no longer count."""
     by_shoot: dict[int, dict[str, FileTotals]] = {}
     held = FileTotals()
     names = list(_iter_named_files(catalog, record))
@@ -119,7 +119,7 @@ def assess_loss(catalog: Catalog, record: PlaceRecord) -> LossReport:
 
 @dataclass(frozen=True, slots=True)
 class _NamedFile:
-    """One name of a file that is counted by name: equal sidecars of two pictures are two losses. on: drives."""
+    """One name of a file that is counted by name: equal sidecars of two pictures are two losses."""
 
     shoot_id: int
     size: int
@@ -135,10 +135,10 @@ def _iter_named_files(catalog: Catalog, record: PlaceRecord) -> Iterator[_NamedF
     counting = frozenset(place.id for place in list_places(catalog) if is_counted_drive(place))
     for file_id, size, is_offsite in list_shared_files_on(catalog, record.id):
         for copies in group_copies_by_use(catalog, file_id):
-            here = next((copy for copy in copies if copy.place_id == record.id), None)
-            if here is not None and not is_superseded(catalog, file_id, copies):
+            own_copy = next((copy for copy in copies if copy.place_id == record.id), None)
+            if own_copy is not None and not is_superseded(catalog, file_id, copies):
                 good = frozenset(copy.place_id for copy in copies if is_good_copy(copy)) & counting
-                yield _NamedFile(here.shoot_id, size, is_offsite, good)
+                yield _NamedFile(own_copy.shoot_id, size, is_offsite, good)
 
 
 def _rank_source_drives(

@@ -1,9 +1,8 @@
-"""Rebuild the catalog from what the drives hold: the laptop is gone, the pictures are not.
+"""Rebuild the catalog from the drives after the laptop was lost.
 
-The snapshot that knows most becomes the new catalog, what others know besides is added, and then every drive is
-listed: what only the check lists name is recorded, what lies in another folder now is found by its digest, what is
-not there is marked so. Nothing is read, so all evidence is inherited and counts for nothing until a rescan has
-read the copies back.
+The most complete snapshot becomes the new catalog, the others are merged into it, and then every drive is listed:
+files that only check lists name are recorded, moved ones are matched by digest, missing ones are marked. No file
+is read, so all evidence is inherited and counts for nothing until a rescan has read the copies back.
 """
 
 from __future__ import annotations
@@ -44,12 +43,12 @@ from tripleguard.names import escape_text
 from tripleguard.places.base import Place
 
 _MIN_SCRATCH_BYTES = 4 * 1024 * 1024
-"""A disk with less room than this is full: what failed on it failed for that."""
+"""With fewer free bytes than this the disk counts as full, and as the cause of a failure."""
 
 
 @dataclass(frozen=True, slots=True)
 class UsedSnapshot:
-    """A snapshot, and what became of it: `scan_base`, `added`, or `known already`."""
+    """A snapshot and its role: `scan_base`, `added`, or `known already`."""
 
     source: str
     files: int
@@ -58,7 +57,7 @@ class UsedSnapshot:
 
 @dataclass(frozen=True, slots=True)
 class RebuildResult:
-    """What the new catalog knows. kept: where the catalog that was there before lies now."""
+    """What the new catalog knows. previous_catalog: where the former catalog was moved."""
 
     used_snapshots: tuple[UsedSnapshot, ...]
     unusable_snapshots: tuple[UnusableSnapshot, ...]
@@ -80,11 +79,14 @@ def rebuild(
     replace_existing: bool,
     extra_snapshots: Sequence[PackedSnapshot] = (),
 ) -> Job[RebuildResult]:
-    """Make the catalog of this home from what these open and held drives carry. Yields progress.
+    """Make this home's catalog from these open and locked drives. Yields progress.
 
-    further: snapshots that lie elsewhere, such as offsite.
-    anew: a catalog that is there already is kept under another name; else it is an error.
-    Raises UsageError, PlaceError, PlaceFailedError, CatalogError, OSError.
+    Args:
+        replace_existing: Keep an existing catalog under another name; else it is an error.
+        extra_snapshots: Snapshots from elsewhere, such as offsite.
+
+    Raises:
+        UsageError, PlaceError, PlaceFailedError, CatalogError, OSError: There is no new catalog.
     """
     check_can_rebuild(home, replace_existing=replace_existing)
     refuse_clones(drives)
@@ -110,18 +112,18 @@ def rebuild(
                         acknowledge_generations(catalog, drives, clock.now())
                     apply_drive_copies_rule(catalog, settings.rule.drive_copies)
                     places = yield from _list_drives(catalog, settings, clock, drives, conflicts)
-                    # Now also of files that only a check list knew.
+                    # Apply them also to files that only a check list knew.
                     with catalog.transaction():
                         apply_decisions(catalog, decisions, known_as, number)
                         update_wanted_offsite(catalog)
                 _record_event(catalog, clock, used)
                 files, total, _ = count_totals(catalog)
-                here = {drive.uid for drive in drives}
-                away = tuple(place.name for place in list_places(catalog) if place.uid not in here)
+                connected_uids = {drive.uid for drive in drives}
+                away = tuple(place.name for place in list_places(catalog) if place.uid not in connected_uids)
                 catalog.back_up_to(plain)
             finally:
                 catalog.close()
-        # Whoever opened the old one meanwhile would go on in it.
+        # A process that has opened the old one meanwhile would go on using it.
         check_can_rebuild(home, replace_existing=replace_existing)
         kept = install_catalog(home, plain, clock.now())
         open_catalog(home.catalog).close()
@@ -142,7 +144,7 @@ def rebuild(
 
 
 def check_can_rebuild(home: Home, *, replace_existing: bool) -> None:
-    """Whether this home can get a new catalog now. Raises UsageError, CatalogError if the old one is in use."""
+    """Check that this home can get a new catalog now. Raises UsageError, CatalogError if it is in use."""
     if home.catalog.exists() and not replace_existing:
         raise UsageError(
             f"There is a catalog in {home.root} already.",
@@ -155,7 +157,7 @@ def check_can_rebuild(home: Home, *, replace_existing: bool) -> None:
 
 
 def refuse_clones(drives: Sequence[Place]) -> None:
-    """What lies on a clone is not what lies on the drive it was made from. Raises UsageError, PlaceError."""
+    """Refuse drives given twice and cloned drives, whose content may differ. Raises UsageError, PlaceError."""
     by_uid: dict[str, Place] = {}
     for drive in drives:
         other = by_uid.setdefault(drive.uid, drive)
@@ -182,7 +184,7 @@ def _mark_unusable(snapshot: Snapshot) -> UnusableSnapshot:
 
 
 def _build_no_snapshot_error(unusable: Sequence[UnusableSnapshot]) -> PlaceError:
-    """Without drives there are no check lists to go by: an empty catalog would only look like one."""
+    """Return the error: without drives there are no check lists, and an empty catalog would mislead."""
     why = "; ".join(f"{one.source}: {one.reason}" for one in unusable) or "there is none"
     return PlaceError(
         f"No snapshot of a catalog could be used ({why}).",
@@ -192,7 +194,7 @@ def _build_no_snapshot_error(unusable: Sequence[UnusableSnapshot]) -> PlaceError
 
 
 def _create_base(target: Path, snapshots: Sequence[Snapshot]) -> tuple[Catalog, list[UsedSnapshot]]:
-    """Return the catalog to begin with: a copy of the snapshot that knows most, or an empty one."""
+    """Return the first catalog: a copy of the most complete snapshot, or an empty one."""
     sound = (
         one
         for one in snapshots
@@ -214,7 +216,7 @@ def _merge_snapshots(
     unusable: list[UnusableSnapshot],
     at: int,
 ) -> list[UsedSnapshot]:
-    """Add what the other snapshots know besides; of one that says nonsense nothing is taken."""
+    """Merge the other snapshots; take nothing from an inconsistent one."""
     based_on = {one.source for one in used}
     base_id = next((one.catalog_id for one in snapshots if one.source in based_on), None)
     found: list[UsedSnapshot] = []
@@ -230,7 +232,7 @@ def _merge_snapshots(
                 with catalog.transaction():
                     conflicts += list(merge_with_annotations(catalog, one.catalog, one.source, at))
         except (CatalogError, sqlite3.Error, ValueError, TypeError, KeyError, OverflowError) as error:
-            # A full disk of the home is no fault of the snapshot.
+            # A full disk of the home is not the snapshot's fault.
             if get_free_bytes(home) < _MIN_SCRATCH_BYTES:
                 raise
             why = str(error).splitlines()[0]
@@ -244,7 +246,7 @@ def _merge_snapshots(
 def _list_drives(
     catalog: Catalog, settings: Settings, clock: Clock, drives: Sequence[Place], conflicts: list[MergeConflict]
 ) -> Job[list[DriveInventory]]:
-    """Every drive as it lies now, entered. Returns what was found on each."""
+    """List and record every drive; return what was found on each."""
     found: list[DriveInventory] = []
     now = clock.now()
     for drive in drives:

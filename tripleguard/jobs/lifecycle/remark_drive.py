@@ -1,7 +1,7 @@
-"""Write a new marker on a drive whose marker is damaged or gone, under the name that the person gives it.
+"""Write a new marker on a drive whose marker is damaged or gone, under the name that the person gives.
 
-Its id is taken from the snapshots, so that it stays the drive it was. The name is checked against what that drive
-should hold: a marker on the wrong drive would make two of one.
+The id is taken from the snapshots, so that it stays the same drive. The name is checked against what that drive
+should hold: a marker on the wrong drive would merge two drives into one.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ _SAMPLE_COPIES = 400
 def remark_drive(
     places: PlaceAccess, home: Home, clock: Clock, name: str, root: Path, other_drives: Sequence[Place]
 ) -> None:
-    """Write the marker of the drive at root anew, as the drive called name. others: where snapshots may lie too.
+    """Write a new marker at root for the drive called name. other_drives: may hold snapshots too.
 
-    Raises UsageError if it has a whole marker of another name, does not hold what that drive should or holds more
-    of another one, or that drive is here already.
+    Raises UsageError if it has an intact marker of another name, does not hold what that drive should or holds
+    more of another one, or that drive is connected already.
     """
     why = find_title_problem(name)
     if why is not None:
@@ -75,9 +75,9 @@ def _identify_place(
     drive: Place,
     other_drives: Sequence[Place],
 ) -> PlaceRecord | None:
-    """Return the place of that name that this drive can be; None if no snapshot knows the name. Raises UsageError.
+    """Return the place of that name that this drive can be; None if no snapshot has it. Raises UsageError.
 
-    Two catalogs may have called two drives by one name, so a place that does not fit is not the last word.
+    Two catalogs may use one name for two drives, so a place that does not fit does not end the search.
     """
     refused: dict[str, UsageError] = {}
     for one in snapshots:
@@ -85,7 +85,7 @@ def _identify_place(
             continue
         for place in list_places(one.catalog):
             named = place.name.casefold() == name.casefold() and place.kind is PlaceKind.DRIVE
-            # What an earlier snapshot says of the same drive is no second opinion.
+            # An earlier snapshot of the same drive is no second source.
             if named and place.uid not in refused:
                 try:
                     _refuse_if_connected(places, place, drive, other_drives)
@@ -102,9 +102,9 @@ def _identify_place(
 def _refuse_if_connected(
     places: PlaceAccess, place: PlaceRecord, drive: Place, other_drives: Sequence[Place]
 ) -> None:
-    """Drives of a pair hold the same folders, so that their content can't tell one from the other."""
-    here = {other.uid: other.root for other in other_drives}
-    root = here.get(place.uid) or _find_connected_path(places, place)
+    """Raise UsageError if that drive is connected: paired drives hold the same folders and look alike."""
+    roots_by_uid = {other.uid: other.root for other in other_drives}
+    root = roots_by_uid.get(place.uid) or _find_connected_path(places, place)
     if root is not None and not os.path.samefile(root, drive.root):
         raise UsageError(
             f"Drive {place.name} is here already, at {escape_text(str(root))}.",
@@ -114,7 +114,7 @@ def _refuse_if_connected(
 
 
 def _find_connected_path(places: PlaceAccess, place: PlaceRecord) -> Path | None:
-    """Return where that drive is connected by a whole marker; the damaged one may lie where it was last seen."""
+    """Return where that drive is connected with an intact marker; the damaged one may be at its last path."""
     try:
         return places.find_connected([place]).get(place.uid)
     except PlaceError:
@@ -122,8 +122,10 @@ def _find_connected_path(places: PlaceAccess, place: PlaceRecord) -> Path | None
 
 
 def _check_content(catalog: Catalog, place: PlaceRecord, drive: Place, connected_uids: Collection[str]) -> None:
-    """Whether the drive holds what that place should: at least half of some of its copies, and no less than it
-    holds of another drive's that is not here. Raises UsageError."""
+    """Check that the drive holds what that place should: at least half of a sample of its copies.
+
+    It must also hold no less of them than of another, absent drive's. Raises UsageError.
+    """
     there, of_copies = _count_present_copies(catalog, place, drive)
     if there * 2 < of_copies:
         raise UsageError(
@@ -148,7 +150,7 @@ def _check_content(catalog: Catalog, place: PlaceRecord, drive: Place, connected
 
 
 def _count_present_copies(catalog: Catalog, place: PlaceRecord, drive: Place) -> tuple[int, int]:
-    """Return how many of a place's newest copies lie on this drive, and of how many."""
+    """Return how many of a place's newest copies are on this drive, and of how many."""
     copies = list_newest_present_copies(catalog, place.id, _SAMPLE_COPIES)
     there = sum((entry := drive.stat(copy.path)) is not None and entry.size == copy.size for copy in copies)
     return there, len(copies)

@@ -1,8 +1,7 @@
 """Retire a drive: copy elsewhere what only it holds, read that back, then answer and record it.
 
-Nothing is ever written to the drive that leaves, and nothing on it is touched. From the moment it is leaving its
-copies do not count, so that every copy this makes necessary is listed and made like any other, over as many
-evenings as it takes.
+Nothing is ever written to or removed from the leaving drive. Once it is leaving its copies do not count, so every
+copy that becomes necessary is listed and made like any other, over as many evenings as it takes.
 """
 
 from __future__ import annotations
@@ -39,7 +38,7 @@ IN_SERVICE = (PlaceState.ACTIVE, PlaceState.SHELVED, PlaceState.RETIRING)
 
 @dataclass(frozen=True, slots=True)
 class RetirePreparation:
-    """What was done so that a drive can go: copies made, and copies read again."""
+    """What was done before a drive goes: copies made, and copies read again."""
 
     topup_result: TopupResult
     rescan_result: RescanResult
@@ -58,7 +57,7 @@ def get_drive_to_retire(ctx: JobContext, name: str) -> PlaceRecord:
 
 
 def mark_leaving(ctx: JobContext, record: PlaceRecord) -> None:
-    """From now on the copies on this drive do not count."""
+    """Mark a drive as leaving: its copies no longer count."""
     if record.state is PlaceState.RETIRING:
         return
     now = ctx.clock.now()
@@ -77,10 +76,13 @@ def mark_leaving(ctx: JobContext, record: PlaceRecord) -> None:
 def prepare_retirement(
     ctx: JobContext, leaving: PlaceRecord, drives: Sequence[OpenDrive], read_only_drives: Sequence[OpenDrive] = ()
 ) -> Job[RetirePreparation]:
-    """Make the copies that are missing once the drive is gone, and read those again that will remain.
+    """Make the copies that will be missing without the drive, and read back those that remain.
 
-    drives: all that are open and held. besides: those that can only be read from, as a leaving one may be. Raises
-    PlaceError if no other drive is held, StoppedError, PlaceFailedError, CatalogError.
+    Args:
+        drives: All that are open and locked.
+        read_only_drives: Drives to read from only, such as a leaving one.
+
+    Raises PlaceError if no other drive is open, StoppedError, PlaceFailedError, CatalogError.
     """
     others = [drive for drive in drives if drive.record.id != leaving.id]
     targets = [drive for drive in others if drive.record.state is PlaceState.ACTIVE]
@@ -94,7 +96,7 @@ def prepare_retirement(
     made = yield from topup(
         ctx, targets, sources=[one for one in (*drives, *read_only_drives) if one not in targets]
     )
-    # What is read now shall still be young enough on the day of the question.
+    # Copies read now must still be recent enough on the day of the question.
     before = ctx.clock.now() - ctx.settings.clearance.drive_days * DAY // 2
     read = yield from rescan(ctx, others, "due", Budget(), SharedCopyFilter(leaving.id, before))
     return RetirePreparation(made, read)
@@ -103,9 +105,9 @@ def prepare_retirement(
 def answer_and_record(
     ctx: JobContext, record: PlaceRecord, drives: Sequence[OpenDrive]
 ) -> Job[DriveClearanceResult]:
-    """The answer for the drive, kept in the catalog.
+    """Answer for the drive and record the answer.
 
-    Raises as `clear_drive`, and PlaceBusyError where another drive was given a yes meanwhile.
+    Raises as `clear_drive`, and PlaceBusyError if another drive was given a yes meanwhile.
     """
     given = list_drives_with_yes(ctx.catalog)
     answer = yield from clear_drive(ctx, record, drives)
@@ -134,7 +136,7 @@ def answer_and_record(
 
 
 def withdraw_yes(ctx: JobContext, record: PlaceRecord) -> bool:
-    """Take back the yes that was given for a drive: it stays; whether one stood."""
+    """Withdraw the yes that was given for a drive; return whether there was one."""
     with ctx.catalog.transaction():
         stood = revoke_drive_yes(ctx.catalog, record.id)
         if stood:
@@ -150,9 +152,9 @@ def withdraw_yes(ctx: JobContext, record: PlaceRecord) -> bool:
 
 
 def retire(ctx: JobContext, answer: DriveClearanceResult, drives: Sequence[OpenDrive]) -> tuple[str, ...]:
-    """Take the drive that was cleared out of service; returns where the record was written.
+    """Take the cleared drive out of service; return where the record was written.
 
-    A drive that can't take the record is passed over: the catalog has it, and every drive gets the catalog.
+    A drive that can't take the record is skipped: the catalog has it, and every drive gets the catalog.
     """
     assert answer.clearance.is_yes
     record = answer.record

@@ -1,8 +1,8 @@
 """Write check lists and catalog snapshots offsite, and read the snapshots back.
 
-A check list lies in each shoot's folder, as on the drives, and the compressed catalog in a few generations: the
-bucket explains itself, and losing the bag loses neither pictures nor knowledge. A list never loses a line that
-somebody else put there.
+Each shoot's folder has its check list, as on the drives, and a few generations of the compressed catalog are kept:
+the bucket describes itself, and losing the bag loses neither pictures nor records. Lines that someone else added
+to a list are kept.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ _MAX_CHECKLIST_BYTES = 256 * 1024 * 1024
 def write_checklists_and_snapshot(
     ctx: JobContext, offsite: OpenOffsite, throttle: Callable[[int], None]
 ) -> list[TripleguardError]:
-    """Bring check lists and the catalog up to date there, where copies came since. What failed is returned."""
+    """Update check lists and the catalog for new copies offsite; return the errors."""
     lagging = due_copies.list_stale_checklists(ctx.catalog, offsite.record.id)
     if not lagging:
         return []
@@ -120,7 +120,7 @@ def _write_snapshot(ctx: JobContext, offsite: OpenOffsite, throttle: Callable[[i
     try:
         names = offsite.place.list_own_names(SNAPSHOTS_DIR)
     except CopyError:
-        # The snapshot is there; older ones are removed next time.
+        # The snapshot was written; remove older ones next time.
         names = []
     older = sorted(name for name in names if mine in name and name != fresh)
     for name in older[: 1 - MAX_SNAPSHOTS]:
@@ -133,7 +133,7 @@ _ENCRYPTED_REASON = "it is sealed: give your key with --key FILE"
 def read_offsite_snapshots(
     places: PlaceAccess, address: str, key: DecryptionKey | None = None
 ) -> list[PackedSnapshot]:
-    """What lies at an address. key: opens what is sealed.
+    """Return the snapshots at an address. key: decrypts encrypted ones.
 
     Raises UsageError, PlaceError, AccessDeniedError, NetworkError.
     """

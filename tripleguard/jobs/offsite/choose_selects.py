@@ -1,8 +1,7 @@
-"""Choose selects by hand: by name, by path, from a list, or from a folder that holds copies of the chosen ones.
+"""Choose selects by hand: by name, by path, from a list, or from a folder with copies of the chosen ones.
 
-A name that means several frames chooses none of them: they are listed, and a shoot narrows it. A given file is
-known by its content, wherever it lies; a finished JPEG, whose content nobody knows, by its name and capture time
-together.
+An ambiguous name chooses nothing: its frames are listed, and a shoot narrows it. A given file is recognized by its
+content, wherever it is; a finished JPEG, whose content is unknown, by its name and capture time together.
 """
 
 from __future__ import annotations
@@ -39,7 +38,7 @@ _EPOCH = datetime(1970, 1, 1)
 
 @dataclass(slots=True)
 class SelectsChange:
-    """What changed. frames: chosen or dropped now; unchanged: were so already; not_found: with why."""
+    """What changed: frames chosen or dropped now, those unchanged, and names not found, with the reason."""
 
     frames: int = 0
     unchanged: int = 0
@@ -49,7 +48,7 @@ class SelectsChange:
 
 @dataclass(frozen=True, slots=True)
 class SelectsOverview:
-    """What is chosen. how: number of selects by the way they were chosen."""
+    """The selects by shoot, and their number by the way they were chosen."""
 
     selects: int
     count_by_method: dict[str, int]
@@ -58,7 +57,7 @@ class SelectsOverview:
 
 @dataclass(frozen=True, slots=True)
 class SelectsInput:
-    """What was typed. names: names or paths; lists: files with a name or path a line; shoot narrows names."""
+    """The person's input. names: names or paths; lists: files with one per line; shoot narrows names."""
 
     names: tuple[str, ...] = ()
     lists: tuple[Path, ...] = ()
@@ -66,7 +65,7 @@ class SelectsInput:
 
 
 def summarize_selects(ctx: JobContext) -> SelectsOverview:
-    """Return what is chosen, by shoot."""
+    """Return the selects, by shoot."""
     chosen = selects.list_selects(ctx.catalog)
     return SelectsOverview(
         len(chosen), dict(Counter(one.method for one in chosen)), tuple(selects.list_shoot_selects(ctx.catalog))
@@ -74,7 +73,7 @@ def summarize_selects(ctx: JobContext) -> SelectsOverview:
 
 
 def update_selects(ctx: JobContext, selects_input: SelectsInput, *, is_chosen: bool = True) -> Job[SelectsChange]:
-    """Choose, or with chosen false drop, every frame that was given. Nothing offsite is touched. Yields progress.
+    """Choose, or with `is_chosen` false drop, every given frame. Changes nothing offsite. Yields progress.
 
     Raises UsageError for a list that can't be read, CatalogError.
     """
@@ -121,7 +120,7 @@ def _resolve_all(
 
 
 def _read_list(path: Path) -> Iterable[str]:
-    """The names in a list: one a line, empty lines and those that begin with # left out. Raises WrongUse."""
+    """Return the names in a list: one per line, without empty lines and comments (#). Raises UsageError."""
     try:
         with path.open("rb") as file:
             content = file.read(_MAX_LIST_BYTES + 1)
@@ -142,7 +141,7 @@ def _read_list(path: Path) -> Iterable[str]:
 
 
 class _FrameResolver:
-    """Finds the frame that something given means."""
+    """Finds the frame that an input means."""
 
     def __init__(self, ctx: JobContext, shoot: str | None) -> None:
         self._catalog = ctx.catalog
@@ -151,7 +150,7 @@ class _FrameResolver:
         self._titles = {one.id: fold_name(one.title) for one in shoots.list_shoots(ctx.catalog)}
 
     def resolve(self, name_or_path: str) -> list[FrameFile] | str:
-        """Return the frame of a name, a path on a drive or a file anywhere; else why there is none."""
+        """Return the frame of a name, a path on a drive or any file; else why there is none."""
         path = Path(name_or_path)
         if path.is_file():
             return self._resolve_file(path)
@@ -170,7 +169,7 @@ class _FrameResolver:
         return f"{len(frames)} frames have that name ({where}): give a path, or narrow it with --shoot"
 
     def resolve_folder(self, root: Path) -> Iterator[tuple[str, list[FrameFile] | str]]:
-        """Each picture below a folder, with its frame or why there is none. Raises PlaceError, CardGoneError."""
+        """Yield each picture below a folder with its frame, or why none. Raises PlaceError, CardGoneError."""
         card = self._places.open_source(root)
         try:
             for item in card.entries():
@@ -202,12 +201,12 @@ class _FrameResolver:
         return self._find_by_name_and_time(entry, head)
 
     def _find_by_content(self, card: SourceFolder, entry: Entry) -> int | None:
-        """Return the original with these very bytes, whatever it is called. Raises OSError."""
+        """Return the original with these bytes, whatever its name. Raises OSError."""
         known = file_queries.find_file_by_digest(self._catalog, _hash_file(card, entry).digest)
         return known.id if known is not None and known.kind.is_original else None
 
     def _find_by_name_and_time(self, entry: Entry, head: bytes) -> list[FrameFile] | str:
-        """Return the frame whose name the finished picture's name begins with, taken at the same second."""
+        """Return the frame whose name begins the finished picture's name, captured in the same second."""
         capture = read_capture(head, entry.name)
         local = capture.local
         if local is None or not capture.is_zone_known:
@@ -239,7 +238,7 @@ class _FrameResolver:
 
 
 def _hash_file(card: SourceFolder, entry: Entry) -> File:
-    """Return what a file outside holds. Raises OSError."""
+    """Hash a file outside the drives. Raises OSError."""
     hasher, buffer = Hasher(), allocate_aligned(CHUNK_BYTES)
     reading = card.open_reader(entry.path)
     try:

@@ -1,8 +1,7 @@
 """Drill the offsite place: fetch a random sample into the scratch folder and compare it.
 
-Fetching costs what the provider charges, so the sample ends with the budget, whatever is asked for. An encrypted
-copy is decrypted if the key is given, and else fetched and compared as it is stored. A network failure says
-nothing about a copy.
+Providers charge for fetching, so the sample ends with the budget. An encrypted copy is decrypted if the key is
+given, else it is fetched and compared as stored. A network failure says nothing about a copy.
 """
 
 from __future__ import annotations
@@ -44,7 +43,7 @@ from tripleguard.places.cache_bypass import allocate_aligned
 
 @dataclass(slots=True)
 class OffsiteDrillResult:
-    """What a drill of the offsite place found. as_they_lie: of the sample, sealed ones that were not opened."""
+    """What a drill of the offsite place found. not_decrypted: sampled copies that were compared encrypted."""
 
     place: PlaceDrillResult
     cost: ReadBackCost
@@ -59,7 +58,7 @@ def drill_offsite(
     max_bytes: int,
     key: DecryptionKey | None = None,
 ) -> Job[OffsiteDrillResult]:
-    """Fetch a random sample of `sample_size` copies, most_bytes at most, and compare. Yields progress.
+    """Fetch a random sample of `sample_size` copies, at most `max_bytes`, and compare. Yields progress.
 
     Raises NetworkError, AccessDeniedError, NoSpaceError, UsageError for a key that does not fit, StoppedError,
     CatalogError.
@@ -94,7 +93,7 @@ def drill_offsite(
 
 
 class _OffsiteDrillRun:
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(self, ctx: JobContext, offsite: OpenOffsite, job: int, key: DecryptionKey | None) -> None:
         self._ctx, self._offsite, self._job, self._key = ctx, offsite, job, key
@@ -108,7 +107,7 @@ class _OffsiteDrillRun:
             copy = file_queries.get_copy(self._ctx.catalog, number)
             stored = rows.find_object(self._ctx.catalog, number)
             size = stored.stored_bytes if stored else copy.size
-            # The first one always fits: a drill that looks at nothing proves nothing.
+            # Always fetch the first one: an empty drill proves nothing.
             if self.sampled and self.read_bytes + size > max_bytes:
                 return
             yield ProgressUpdate("drill offsite", self.sampled, len(copy_ids), self.read_bytes, 0, 0.0, None)
@@ -122,7 +121,7 @@ class _OffsiteDrillRun:
             expected = File(stored.blake3, stored.stored_bytes)
             self.not_decrypted += 1
         try:
-            # A fetch that is wrong once may be the line; only one that is wrong twice is the object.
+            # A single bad fetch may be the network's fault; only a second one is the object's.
             if self._fetch(copy, encrypted=sealed) == expected or self._fetch(copy, encrypted=sealed) == expected:
                 return
             same = stored is None or get_tag(self._offsite, copy.path) == stored.tag
@@ -137,7 +136,7 @@ class _OffsiteDrillRun:
         record_failed_copy(self._ctx, copy, reason, "drill", self._job, kind=kind)
 
     def _fetch(self, copy: Copy, *, encrypted: bool) -> File | None:
-        """Return what arrived in the scratch folder; None: it was sealed and can't be opened any more."""
+        """Return the file that arrived in the scratch folder; None if it can't be decrypted any more."""
         target = prepare_scratch_path(self._ctx.home, f"drill-{copy.id}")
         try:
             require_scratch_space(self._ctx, copy.size, copy.size * 3)
@@ -170,9 +169,9 @@ class _OffsiteDrillRun:
         return self._key.decrypt(place.open_reader(copy.path))
 
     def _raise_if_network_failed(self, copy: Copy, error: OSError) -> None:
-        """It could not be opened to its end: return where the object is at fault.
+        """Return if the object itself is at fault for a failed fetch.
 
-        Raises NetworkError where not.
+        Raises NetworkError if the network is.
         """
         stored = rows.find_object(self._ctx.catalog, copy.id)
         try:

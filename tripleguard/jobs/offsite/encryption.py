@@ -1,10 +1,9 @@
 """Encrypt files for recipients whose keys the person keeps, and decrypt them with a key given for one command.
 
 The format is age (age-encryption.org/v1), which other programs read. Encrypting needs no private key, and none is
-kept anywhere. An encrypted file is made once in the home's scratch folder and kept there until it is sent:
-encrypting again would give other bytes, and an upload could not be resumed. An encrypted object is decrypted into
-the scratch folder while it is read, and gone when the reading is closed; its digest says whether it is the right
-picture.
+stored. An encrypted file is made once in the home's scratch folder and kept there until it is sent: encrypting
+again would give other bytes, and an upload could not be resumed. For reading, an object is decrypted into the
+scratch folder and deleted when the reading is closed; its digest proves that it is the right picture.
 """
 
 from __future__ import annotations
@@ -38,7 +37,7 @@ AGE_SUFFIX = ".age"
 
 
 class Encryptor:
-    """Seals for these recipients; with none it hands everything on as it is. how: 'age' or ''."""
+    """Encrypts for these recipients; without any it passes sources on unchanged. method: 'age' or ''."""
 
     def __init__(self, home: Home, recipients: Sequence[str]) -> None:
         self.method = AGE if recipients else ""
@@ -46,7 +45,7 @@ class Encryptor:
         self._recipients = tuple(recipients)
 
     def encrypt(self, plain: UploadSource) -> UploadSource:
-        """Return the source to send instead, which takes the plain one's place. Raises OSError, WrongSettings."""
+        """Return the encrypted source, which replaces the plain one. Raises OSError, SettingsError."""
         if not self.method:
             return plain
         try:
@@ -55,7 +54,7 @@ class Encryptor:
             plain.close()
 
     def _find_existing(self, plain: UploadSource) -> UploadSource | None:
-        """Return what an earlier run sealed of it, if that is as it was then; None: it has to be sealed anew."""
+        """Return the encrypted file of an earlier run if it is unchanged; else None."""
         path, noted = (find_scratch(self._home, name) for name in self._get_scratch_names(plain.file))
         if path is None or noted is None:
             return None
@@ -75,22 +74,22 @@ class Encryptor:
         path = find_scratch(self._home, name)
         assert path is not None
         source = _hash_encrypted(path, plain)
-        # Nobody here can open it, so only this tells later whether it is what was sealed.
+        # Nobody here can decrypt it, so only its digest shows later that it is unchanged.
         write_scratch(prepare_scratch_path(self._home, beside), [memoryview(source.file.digest.hex().encode())])
         return source
 
     def forget(self, file: File) -> None:
-        """What was sealed of this file was sent."""
+        """Delete the encrypted file, which was sent."""
         for name in self._get_scratch_names(file) if self.method else ():
             path = find_scratch(self._home, name)
             if path is not None:
                 delete_scratch(path)
 
     def _get_scratch_names(self, file: File) -> tuple[str, str]:
-        """Of what was sealed, and of its digest."""
+        """Return the names of the encrypted file and of its digest file."""
         from blake3 import blake3
 
-        # For other recipients it is another parcel.
+        # Other recipients make another encrypted file.
         for_whom = blake3("\n".join(self._recipients).encode()).hexdigest(length=4)
         name = f"sealed-{file.digest.hex()}-{for_whom}{AGE_SUFFIX}"
         return name, f"{name}.b3"
@@ -102,29 +101,29 @@ def _hash_encrypted(path: Path, plain: UploadSource) -> UploadSource:
 
 
 def encrypt_bytes(content: bytes, recipients: Sequence[str]) -> bytes:
-    """Something small, sealed. Raises PlaceError, WrongSettings."""
+    """Encrypt a small content. Raises PlaceError, SettingsError."""
     age = import_age()
     found: bytes = age.encrypt(content, _parse_recipients(recipients))
     return found
 
 
 def encrypt_stream(source: object, target: object, recipients: Sequence[str]) -> None:
-    """Seal one open file into another. Raises PlaceError, WrongSettings, OSError."""
+    """Encrypt one open file into another. Raises PlaceError, SettingsError, OSError."""
     import_age().encrypt_io(source, target, _parse_recipients(recipients))
 
 
 def build_object_key(path: str, encryption: str) -> str:
-    """Return the key of a file whose name says how it is sealed."""
+    """Return the key of a file; its suffix shows how it is encrypted."""
     return f"{path}{AGE_SUFFIX}" if encryption else path
 
 
 def is_encrypted(stored: StoredObject | None) -> bool:
-    """Return whether what lies there has to be opened with a key before it is the picture."""
+    """Return whether the object must be decrypted with a key."""
     return stored is not None and bool(stored.encryption)
 
 
 def import_age() -> Any:
-    """Return the library, which has no types. Raises PlaceError where it is not installed."""
+    """Return the age library, which has no types. Raises PlaceError if it is not installed."""
     try:
         import pyrage
     except ImportError as error:
@@ -155,14 +154,14 @@ _HEAD_BYTES = 64 * 1024
 
 
 class DecryptionKey:
-    """Identities that open what was sealed for them; home: whose scratch folder is used. Never shown."""
+    """Identities that decrypt what was encrypted for them, using home's scratch folder. Never displayed."""
 
     def __init__(self, home: Home, identities: list[Any]) -> None:
         self._home = home
         self._identities = identities
 
     def can_decrypt(self, encrypted: CopyReader) -> bool:
-        """Return whether this was sealed for the key, by its beginning; the reading is closed. Raises OSError."""
+        """Return whether this was encrypted for the key, by its header; closes the reading. Raises OSError."""
         age = import_age()
         with contextlib.closing(encrypted):
             beginning = _ReadingAsFile(encrypted, _HEAD_BYTES)
@@ -171,12 +170,12 @@ class DecryptionKey:
             except age.DecryptError:
                 return False
             except OSError:
-                # The beginning of something larger ends too soon, and that is all that is wrong.
+                # Only the header was read, so a truncated body is no error.
                 return True
             return True
 
     def decrypt(self, encrypted: CopyReader) -> CopyReader:
-        """What is sealed in a reading, as a reading of its own; the sealed one is closed. Raises OSError."""
+        """Decrypt a reading into a reading of its own; closes the encrypted one. Raises OSError."""
         name = f"{_DECRYPTED_PREFIX}-{os.getpid()}-{secrets.token_hex(8)}"
         age = import_age()
         try:
@@ -195,9 +194,9 @@ class DecryptionKey:
 
 @dataclass(frozen=True, slots=True)
 class DecryptingPlace:
-    """A place whose sealed objects are read as what is in them. Others are read as they are.
+    """A place whose encrypted objects are decrypted for reading; others are read as they are.
 
-    keys: by the name of what is in it, the key of a sealed object.
+    object_keys: the key of an encrypted object, by its content's name.
     """
 
     place: Readable
@@ -214,7 +213,7 @@ class DecryptingPlace:
 
 
 def read_key_file(home: Home, path: Path) -> DecryptionKey:
-    """The private keys in a file as programs for age write it: one a line, # for remarks. Raises WrongUse."""
+    """Read the private keys in an age identity file: one per line, # for comments. Raises UsageError."""
     age = import_age()
     _delete_leftovers(home)
     try:
@@ -225,7 +224,7 @@ def read_key_file(home: Home, path: Path) -> DecryptionKey:
     except OSError as error:
         raise _build_key_error(path, error.strerror or "it can't be read") from error
     except (UnicodeDecodeError, age.IdentityError):
-        # What it holds, and what the library says of it, belongs in no message and no trace.
+        # Never show the file's content, or the library's message about it, in a message or a traceback.
         raise _build_key_error(path, "a line of it is no private key of age") from None
     if not identities:
         raise _build_key_error(path, "there is no key in it")
@@ -233,7 +232,7 @@ def read_key_file(home: Home, path: Path) -> DecryptionKey:
 
 
 def _delete_leftovers(home: Home) -> None:
-    """Remove what a killed command had opened: it was sealed for a reason."""
+    """Delete what an interrupted command had decrypted."""
     import psutil
 
     for left in home.scratch.glob(f"{_DECRYPTED_PREFIX}-*"):
@@ -243,9 +242,9 @@ def _delete_leftovers(home: Home) -> None:
 
 
 class _ReadingAsFile:
-    """A reading as the library wants a file. It asks for little at a time, and each request costs a round trip.
+    """Wraps a reading as the file object that the library wants; buffers its small reads, as requests are slow.
 
-    most: bytes after which it ends.
+    max_bytes: bytes after which it ends.
     """
 
     def __init__(self, reading: CopyReader, max_bytes: int | None = None) -> None:
@@ -266,17 +265,17 @@ class _ReadingAsFile:
 
 
 class _NullWriter:
-    """Takes what is written and keeps nothing."""
+    """A writer that discards its input."""
 
     def write(self, content: bytes) -> int:
         return len(content)
 
     def flush(self) -> None:
-        """There is nothing to flush."""
+        """Do nothing."""
 
 
 class _DecryptedReading:
-    """What was sealed, in a passing file. Its medium is the place that it came from."""
+    """The decrypted content in a temporary file; its medium is that of the place it came from."""
 
     medium = Medium.DIRECT
 

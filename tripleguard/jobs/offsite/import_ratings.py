@@ -1,8 +1,8 @@
 """Import ratings that an editor or a camera wrote, and choose the selects by them.
 
-Sidecars are searched on every connected drive, and in folders that are named, such as the one on the laptop that
-is being edited in; of each, only what changed since the last time is read. Pictures are read once: what a camera
-wrote does not change. A sidecar outranks the picture, a newer sidecar an older one.
+Sidecars are searched on every connected drive, and in named folders, such as the editor's working folder on the
+laptop; only those changed since the last time are read. Pictures are read once, as they never change. A sidecar
+outranks its picture, and a newer sidecar an older one.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ _BATCH_SIZE = 500
 class RatingsImport:
     """What was read and what changed.
 
-    sidecars, pictures: how many were read now. not_known: sidecars that no picture of the catalog could be found
-    for, or that do not parse, with why.
+    sidecars, pictures: how many were read now. unmatched: sidecars that match no known picture or can't be parsed,
+    with the reason.
     """
 
     sidecars: int = 0
@@ -55,7 +55,7 @@ class RatingsImport:
 def import_ratings(
     ctx: JobContext, drives: Sequence[OpenDrive], folders: Sequence[Path] = ()
 ) -> Job[RatingsImport]:
-    """Read what changed on the drives and below the outside folders, and choose by it. Yields progress.
+    """Read new ratings on the drives and below the outside folders, and choose by them. Yields progress.
 
     Raises PlaceError for an outside path that is no folder, CatalogError.
     """
@@ -93,7 +93,7 @@ def import_ratings(
 
 @dataclass(frozen=True, slots=True)
 class _SidecarRating:
-    """What one sidecar says of its frame."""
+    """The rating in one sidecar, with its frame."""
 
     entry: Entry
     content: bytes
@@ -102,7 +102,7 @@ class _SidecarRating:
 
 
 class _DriveSidecars:
-    """The sidecars on a drive, and the frames they lie beside. One that was edited becomes a new version."""
+    """The sidecars on a drive, and their frames. An edited one becomes a new version."""
 
     def __init__(self, ctx: JobContext, job: int, drive: OpenDrive) -> None:
         self._place = drive.place
@@ -123,7 +123,7 @@ class _DriveSidecars:
         return found or "no picture of that name lies beside it in the catalog"
 
     def record(self, entry: Entry, content: bytes) -> bool:
-        """Enter what a sidecar holds now; False: it rotted, so what it says is not believed."""
+        """Record the sidecar's content; return False if it is corrupt, so that its rating is ignored."""
         hasher = SamplingHasher()
         hasher.update(content)
         file, sample = hasher.as_file(), hasher.sample()
@@ -138,7 +138,7 @@ class _DriveSidecars:
 
 
 class _LooseSidecars:
-    """The sidecars in a folder that is no drive: pictures are known by content or by a name nobody else has."""
+    """The sidecars in a folder off the drives; pictures are matched by content or by a unique name."""
 
     def __init__(self, catalog: Catalog, card: SourceFolder) -> None:
         self._card = card
@@ -160,7 +160,7 @@ class _LooseSidecars:
         return self._card.read_at(entry.path, 0, MAX_SIDECAR_BYTES + 1)
 
     def record(self, entry: Entry, content: bytes) -> bool:
-        """Return what lies outside is nobody's copy."""
+        """Record nothing: loose sidecars are not tracked as copies."""
         return True
 
     def find_frame(self, catalog: Catalog, entry: Entry) -> list[FrameFile] | str:
@@ -176,7 +176,7 @@ class _LooseSidecars:
 
 
 def match_by_content(catalog: Catalog, card: SourceFolder, entry: Entry) -> int | None:
-    """Return the file that this is by name, size and a sample of both ends; None if it is none that is known."""
+    """Return the file with this name, size and sample of both ends; None if there is none."""
     alike = file_queries.list_files_like(catalog, entry.name, entry.size)
     if not alike:
         return None
@@ -192,7 +192,7 @@ def match_by_content(catalog: Catalog, card: SourceFolder, entry: Entry) -> int 
 
 
 def find_frames_by_name(catalog: Catalog, name: str) -> list[list[FrameFile]]:
-    """Return every frame that has a file of this name, with or without its extension."""
+    """Return every frame with a file of this name, with or without its extension."""
     frames: dict[int, list[FrameFile]] = {}
     for known in selects.list_files_by_name(catalog, name):
         frame = files_of_frame(catalog, known.id)
@@ -202,7 +202,7 @@ def find_frames_by_name(catalog: Catalog, name: str) -> list[list[FrameFile]]:
 
 
 def read_head(place: Place, path: str, length: int) -> bytes:
-    """Return the first bytes of a file on a drive, at most length. Raises OSError."""
+    """Return up to length bytes from the start of a file on a drive. Raises OSError."""
     descriptor = place.open_for_reading(path)
     try:
         with os.fdopen(descriptor, "rb", closefd=False) as file:
@@ -212,7 +212,7 @@ def read_head(place: Place, path: str, length: int) -> bytes:
 
 
 def _read_embedded_rating(place: Place, path: str, name: str) -> float | None:
-    """Return what a picture on a drive says of itself. Raises OSError."""
+    """Return the rating that a picture on a drive contains. Raises OSError."""
     descriptor = place.open_for_reading(path)
     try:
         with os.fdopen(descriptor, "rb", closefd=False) as file:
@@ -258,11 +258,11 @@ def _record_sidecars(
     ctx: JobContext, source: str, origin: _DriveSidecars | _LooseSidecars, batch: Iterable[_SidecarRating]
 ) -> None:
     with ctx.catalog.transaction():
-        for said in batch:
-            if origin.record(said.entry, said.content):
-                main, now = said.frame[0].file_id, ctx.clock.now()
-                selects.record_rating(ctx.catalog, main, said.rating, said.entry.mtime_ns, now)
-            selects.record_sidecar_reading(ctx.catalog, source, said.entry)
+        for sidecar in batch:
+            if origin.record(sidecar.entry, sidecar.content):
+                main, now = sidecar.frame[0].file_id, ctx.clock.now()
+                selects.record_rating(ctx.catalog, main, sidecar.rating, sidecar.entry.mtime_ns, now)
+            selects.record_sidecar_reading(ctx.catalog, source, sidecar.entry)
 
 
 def _import_from_pictures(ctx: JobContext, drive: OpenDrive, result: RatingsImport) -> Iterator[Progress]:

@@ -1,7 +1,7 @@
 """Retry policy, rate limit and bytes in flight for a slow network that fails.
 
-The wait grows with every failure in a row and is randomized, so that a network that comes back is not flooded. It
-ends after so many tries, or so long without progress.
+The wait doubles with every failure in a row and is randomized, so that a recovering network is not flooded.
+Retrying ends after a number of tries, or a time without progress.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 _BURST_SECONDS = 0.5
-"""Seconds of unused line that may be made up for: what a pause between two requests has cost."""
+"""Seconds of unused capacity that may be caught up: about one pause between two requests."""
 
 _MIN_IN_FLIGHT_BYTES = 512 * 1024
 _RATE_WINDOW_SECONDS = 20.0
@@ -23,10 +23,13 @@ _RATE_WINDOW_SECONDS = 20.0
 
 @dataclass(frozen=True, slots=True)
 class RetryPolicy:
-    """How a failing line is tried again. Seconds.
+    """How a failed request is retried. All times in seconds.
 
-    first, longest: bounds of the wait, which doubles from try to try. tries: in a row for one part. without: how
-    long the whole run goes on when nothing arrives. silence: how long a line may say nothing before it is dead.
+    Attributes:
+        first_wait_s, max_wait_s: Bounds of the wait, which doubles with each try.
+        max_tries: Tries in a row for one part.
+        give_up_after_s: How long the whole run goes on without progress.
+        response_timeout_s: How long a connection may be silent before it counts as broken.
     """
 
     first_wait_s: float = 0.5
@@ -36,12 +39,12 @@ class RetryPolicy:
     response_timeout_s: float = 30.0
 
     def choose_wait(self, failures: int, random_fraction: Callable[[], float] = random.random) -> float:
-        """Seconds to wait after so many failures in a row, at least 1: a random part of a growing bound."""
+        """Return the seconds to wait after this many failures in a row (at least 1): a random part of a bound."""
         return random_fraction() * min(self.max_wait_s, self.first_wait_s * 2.0 ** min(failures - 1, 32))
 
 
 class Throttle:
-    """Holds all senders together to a rate, and measures it. Called with the bytes that are to go out next.
+    """Limits all senders together to a rate, and measures it. Call it with the number of bytes to send next.
 
     rate: bytes/s, 0 for no limit.
     """
@@ -68,7 +71,7 @@ class Throttle:
             self._sleep_until(start)
 
     def measure_rate(self) -> float:
-        """Bytes per second over the last while."""
+        """Return the recent rate in bytes per second."""
         with self._lock:
             (began, first), now = self._samples[0], time.monotonic()
             return (self.sent_bytes - first) / (now - began) if now - began > 0.2 else 0.0
@@ -79,18 +82,18 @@ class Throttle:
 
 
 def choose_in_flight_limit(rate: float, max_bytes: int) -> int:
-    """Bytes that may be on their way at once: what the line carries in a second, at most one part.
+    """Return how many bytes may be in flight: what the network carries in a second, at most one part.
 
-    More would only be lost when it is cut: a second is longer than any answer takes to come. rate: bytes/s as
-    measured, 0 where nothing was sent yet.
+    More would only be lost when the connection breaks: a second is longer than any round trip. rate: measured
+    bytes/s, 0 before anything was sent.
     """
     return min(max_bytes, max(_MIN_IN_FLIGHT_BYTES, int(rate)))
 
 
 class InFlightLimiter:
-    """Bounds how many bytes are on their way at once: what a cut line, or a kill, can cost.
+    """Limits the bytes in flight, which a broken connection or a kill can cost.
 
-    most: asked anew each time; whatever it says, one thing may always go alone.
+    get_limit: called each time; a single request may always go alone.
     """
 
     def __init__(self, get_limit: Callable[[], int], should_stop: Callable[[], bool]) -> None:
@@ -100,7 +103,7 @@ class InFlightLimiter:
         self._changed = threading.Condition()
 
     def acquire(self, size: int) -> bool:
-        """Wait until so many bytes more may be on their way; False when stopped meanwhile."""
+        """Wait until this many more bytes may be in flight; return False if stopped meanwhile."""
         with self._changed:
             while self._in_flight_bytes and self._in_flight_bytes + size > self._get_limit():
                 if self._should_stop():
@@ -116,7 +119,7 @@ class InFlightLimiter:
 
 
 def is_within_window(window: tuple[datetime.time, datetime.time] | None, now: datetime.time) -> bool:
-    """Whether a local time of day lies within a window; one that ends before it begins goes over midnight."""
+    """Return whether a local time is within a window; one that ends before it begins spans midnight."""
     if window is None:
         return True
     begins, ends = window

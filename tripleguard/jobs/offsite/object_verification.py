@@ -1,8 +1,8 @@
 """Verify a copy offsite.
 
-Where the server is known to refuse a body that is not the one that was signed for, its acceptance verifies what it
-stores: `server`. Else the object is read back: `read`. The first is not a reading of the medium and is recorded as
-such (`cached`, `objects.verification`), so that reading back begins with it.
+If the server is known to reject a body that does not match its signed digest, its acceptance verifies the content:
+`server`. Else the object is read back: `read`. The first is no reading of the medium and is recorded as such
+(`cached`, `objects.verification`), so that reading back begins with it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from tripleguard.places.cache_bypass import allocate_aligned
 
 @dataclass(frozen=True, slots=True)
 class ObjectVerification:
-    """That an object holds what it should. how: 'server' or 'read'."""
+    """The proof that an object holds its file. method: 'server' or 'read'."""
 
     method: str
     tag: str
@@ -37,18 +37,18 @@ class ObjectVerification:
 
 
 def verify_sent(offsite: OpenOffsite, sent: ItemSent, should_stop: Callable[[], bool]) -> ObjectVerification | str:
-    """Prove what was just sent; a text: why it is not what it should be.
+    """Verify an item that was just sent; return why it is not what it should be, as text, if so.
 
     Raises NetworkError, OSError, StoppedError.
     """
-    parcel = sent.item
+    item = sent.item
     if sent.is_verified_on_arrival:
-        # Each part was proved as it arrived; that all of them were put together, only what lies there now tells.
-        tag = sent.tag if parcel.source.part_count == 1 and sent.tag else _find_sent_tag(offsite, parcel)
+        # Each part was verified on arrival; only the object itself shows that all of them were combined.
+        tag = sent.tag if item.source.part_count == 1 and sent.tag else _find_sent_tag(offsite, item)
         if tag is not None:
             return ObjectVerification("server", tag, Medium.CACHED)
-    found, medium, tag = read_object(offsite, parcel.key, should_stop)
-    if found != parcel.source.file:
+    found, medium, tag = read_object(offsite, item.key, should_stop)
+    if found != item.source.file:
         return "read back, it does not hold what was sent; it stays under its key, and another key is used next"
     return ObjectVerification("read", tag, medium)
 
@@ -56,7 +56,7 @@ def verify_sent(offsite: OpenOffsite, sent: ItemSent, should_stop: Callable[[], 
 def read_object(
     offsite: OpenOffsite, key: str, should_stop: Callable[[], bool], on_bytes: Callable[[int], None] | None = None
 ) -> tuple[File, Medium, str]:
-    """What an object holds, how far down the reading reached, and its tag. Raises FileNotFoundError, OSError."""
+    """Return an object's content, the medium read, and its tag. Raises FileNotFoundError, OSError."""
     hasher, buffer = Hasher(), allocate_aligned(CHUNK_BYTES)
     tag = get_tag(offsite, key)
     reading: CopyReader = offsite.place.open_reader(key)
@@ -73,18 +73,17 @@ def read_object(
 
 
 def get_tag(offsite: OpenOffsite, key: str) -> str:
-    """Return the place's word for the version under a key. Raises FileNotFoundError."""
-    lying = offsite.place.head(key)
-    if lying is None:
+    """Return the place's tag of the version under a key. Raises FileNotFoundError."""
+    stored = offsite.place.head(key)
+    if stored is None:
         raise FileNotFoundError(key)
-    return lying.tag
+    return stored.tag
 
 
 def record_verification(
     ctx: JobContext, offsite: OpenOffsite, item: UploadItem, verification: ObjectVerification
 ) -> int:
-    """Enter a proved copy; what was wrong with the file there is over. Its id. Call inside
-    `Catalog.transaction`."""
+    """Record a verified copy and resolve its file's findings there; return its id. Call in `transaction`."""
     catalog, place_id, now = ctx.catalog, offsite.record.id, ctx.clock.now()
     known, source = item.missing_copy.known_file, item.source
     entry = Entry(item.key, known.file.size, source.mtime_ns)
@@ -96,7 +95,7 @@ def record_verification(
     older = (FindingKind.STALE,)
     resolve_at(catalog, place_id, item.missing_copy.required.path, "the newest version is there", now, kinds=older)
     for bad in rows.list_bad_copies(catalog, place_id, known.id):
-        # Equal sidecars of two pictures are not each other.
+        # Equal sidecars of two pictures are not interchangeable.
         if known.kind.is_original or is_name_of_copy(item.key.rpartition("/")[2], bad.path.rpartition("/")[2]):
             _mark_replaced(ctx, bad, now)
     return copy_id
@@ -111,8 +110,8 @@ def _mark_replaced(ctx: JobContext, bad: Copy, now: int) -> None:
 
 
 def _find_sent_tag(offsite: OpenOffsite, item: UploadItem) -> str | None:
-    """Return the tag of what was put together just now, if it has the right size."""
-    lying = offsite.place.head(item.key)
-    if lying is None:
+    """Return the tag of the object that was just combined, if it has the right size."""
+    stored = offsite.place.head(item.key)
+    if stored is None:
         raise NetworkError("It is not there, though the server said yes.")
-    return lying.tag if lying.size == item.source.size else None
+    return stored.tag if stored.size == item.source.size else None

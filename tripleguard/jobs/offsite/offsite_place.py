@@ -72,7 +72,7 @@ UploadSender = S3Bucket | StoreUploader | FolderUploader
 
 @dataclass(frozen=True, slots=True)
 class OpenOffsite:
-    """An offsite place that is held for a job. new_sender makes one for each thread that sends."""
+    """An offsite place locked for a job. create_sender makes one sender for each thread."""
 
     record: PlaceRecord
     url: OffsiteUrl
@@ -82,12 +82,12 @@ class OpenOffsite:
 
     @property
     def is_verified_on_arrival(self) -> bool:
-        """Return whether the server proves what it stores as it arrives; else it has to be read back."""
+        """Return whether the server verifies content on arrival; else it must be read back."""
         return self.capabilities.proves or self.capabilities.header
 
 
 def get_offsite_place(ctx: JobContext) -> PlaceRecord | None:
-    """Return the offsite place in service, None if none was named."""
+    """Return the offsite place in service; None if there is none."""
     found = [
         place
         for place in list_places(ctx.catalog)
@@ -97,14 +97,14 @@ def get_offsite_place(ctx: JobContext) -> PlaceRecord | None:
 
 
 def get_offsite_folder(ctx: JobContext) -> Path | None:
-    """Return the folder that is the offsite place; None where it is none or there is no such place."""
+    """Return the folder that is the offsite place; None if it is another kind or there is none."""
     record = get_offsite_place(ctx)
     url = parse_offsite_url(record.last_path) if record is not None and record.last_path else None
     return url.folder if url is not None and url.kind == "file" else None
 
 
 def require_offsite(ctx: JobContext) -> PlaceRecord:
-    """Return the offsite place in service. Raises UsageError where none was named."""
+    """Return the offsite place in service. Raises UsageError if there is none."""
     record = get_offsite_place(ctx)
     if record is None:
         raise UsageError(
@@ -119,7 +119,7 @@ def require_offsite(ctx: JobContext) -> PlaceRecord:
 def open_locked_offsite(
     ctx: JobContext, record: PlaceRecord, activity: str, retry_policy: RetryPolicy | None = None
 ) -> Iterator[OpenOffsite]:
-    """Open the place and hold it against other jobs of this home.
+    """Open the place and lock it against other jobs of this home.
 
     Raises PlaceBusyError, PlaceError, AccessDeniedError, NetworkError.
     """
@@ -143,7 +143,7 @@ def open_locked_offsite(
 
 
 def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> PlaceRecord:
-    """Name an offsite place, or take one up that was named before.
+    """Add an offsite place, or reactivate one that was added before.
 
     Raises UsageError, PlaceError, AccessDeniedError.
     """
@@ -234,7 +234,7 @@ def _record_seen(ctx: JobContext, record: PlaceRecord) -> None:
 
 
 def _get_capabilities(ctx: JobContext, record: PlaceRecord, url: OffsiteUrl) -> ServerCapabilities:
-    """Return what the server checks; it is asked again after a while, as servers change."""
+    """Return what the server verifies; it is probed again after a while, as servers change."""
     known = get_server_capabilities(ctx.catalog, record.id)
     if known is not None and abs(ctx.clock.now() - known[1]) < _PROBE_INTERVAL_NS:
         return _load_capabilities(known[0])
@@ -254,7 +254,7 @@ def _load_capabilities(stored: Mapping[str, bool]) -> ServerCapabilities:
 
 
 def open_s3_lister(url: OffsiteUrl, clock: Clock, should_stop: Callable[[], bool]) -> S3Listing | None:
-    """Return how an S3 bucket is listed; None for other places. Raises AccessDeniedError without credentials."""
+    """Return the listing of an S3 bucket; None for other places. Raises AccessDeniedError without credentials."""
     if url.kind != "s3":
         return None
     return S3Listing(
@@ -298,13 +298,13 @@ def _find_free_name(ctx: JobContext, name: str) -> str:
 
 
 def get_offsite_totals(ctx: JobContext) -> OffsiteTotals | None:
-    """Return what the offsite place has of the selects; None where there is no such place."""
+    """Return the totals of the selects offsite; None if there is no such place."""
     record = get_offsite_place(ctx)
     return rows.count_offsite_totals(ctx.catalog, record.id) if record else None
 
 
 def list_offsite_findings(ctx: JobContext, totals: OffsiteTotals | None) -> list[Finding]:
-    """What follows from counting: selects that are not there yet, and copies that were proved too long ago."""
+    """Return the findings from counting: selects that are missing there, and overdue copies."""
     record = get_offsite_place(ctx)
     if record is None or totals is None:
         return []

@@ -1,8 +1,8 @@
-"""Repair both ways: upload again what is bad offsite, and read from there what the drives lack.
+"""Repair both ways: upload again what is bad offsite, and fetch from there what the drives lack.
 
 Nothing offsite is overwritten or removed: a bad object stays under its key, and the good one gets another. An
-object that is read as a source must be the very version that was verified, and the copy made of it is checked by
-its digest like any other.
+object used as a source must be the version that was verified, and the copy made of it is checked by its digest
+like any other.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ _NO_LONGER_SELECTED = (
 
 @dataclass(frozen=True, slots=True)
 class OffsiteSource:
-    """The offsite place as a source of good copies; see `ctx.Source`. It is never written to this way.
+    """The offsite place as a read-only source of good copies; see `CopySource`.
 
-    key: opens what is sealed; without it, sealed copies are none. A sealed copy goes by the picture's own name.
+    key: decrypts encrypted copies, which are unusable without it. A copy has the name of its picture.
     """
 
     ctx: JobContext
@@ -59,9 +59,9 @@ class OffsiteSource:
         )
 
     def stat_or_none(self, path: str) -> Entry | None:
-        """Return the copy at path, if it can be opened and is still the version that was proved once.
+        """Return the copy at path, if it can be decrypted and is still a version once verified.
 
-        One that an earlier catalog proved will do: its digest is looked at while it is copied.
+        Verified by an earlier catalog is enough: its digest is checked while it is copied.
         """
         path = self._object_keys.get(path, path)
         copy = file_queries.find_copy_at(self.ctx.catalog, self.record.id, path)
@@ -91,7 +91,7 @@ class OffsiteSource:
 
 @dataclass(frozen=True, slots=True)
 class OffsiteRepairResult:
-    """What was sent again, what was not and why, and what kept it from being tried."""
+    """What was uploaded again, what was not and why, and the errors that prevented it."""
 
     repaired: tuple[RepairOutcome, ...]
     not_repaired: tuple[RepairOutcome, ...]
@@ -99,7 +99,7 @@ class OffsiteRepairResult:
 
 
 def list_open_offsite_findings(ctx: JobContext) -> list[StoredFinding]:
-    """Return what is open and not accepted about the offsite place."""
+    """Return the open findings about the offsite place that were not accepted."""
     record = get_offsite_place(ctx)
     if record is None:
         return []
@@ -109,7 +109,7 @@ def list_open_offsite_findings(ctx: JobContext) -> list[StoredFinding]:
 
 
 def can_offsite_repair(ctx: JobContext, not_repaired: Sequence[RepairOutcome]) -> bool:
-    """Return whether the offsite place has a copy of something that no drive could heal."""
+    """Return whether the offsite place has a copy of a file that no drive could repair."""
     record = get_offsite_place(ctx)
     if record is None or not not_repaired:
         return False
@@ -143,17 +143,17 @@ def explain_missing_key(ctx: JobContext, key: DecryptionKey | None, command: str
 
 
 def has_copies_drives_lack(ctx: JobContext) -> bool:
-    """Return whether the offsite place has a copy of something that is short of copies on drives."""
+    """Return whether the offsite place has a copy of a file that lacks copies on drives."""
     record = get_offsite_place(ctx)
     return record is not None and rows.has_copies_drives_lack(ctx.catalog, record.id)
 
 
 def plan_offsite_repair(ctx: JobContext) -> OffsiteRepairResult:
-    """Return what `repair_offsite` would do, as far as the catalog knows: the network is not asked."""
+    """Return what `repair_offsite` would do, by the catalog alone, without the network."""
     record = get_offsite_place(ctx)
     if record is None:
         return OffsiteRepairResult((), (), ())
-    wanted = {debt.known_file.id for debt in rows.list_missing_offsite(ctx.catalog, record.id)}
+    wanted = {missing_copy.known_file.id for missing_copy in rows.list_missing_offsite(ctx.catalog, record.id)}
     would, would_not = [], []
     for one in list_open_offsite_findings(ctx):
         if one.kind in _REPAIRABLE_KINDS and one.file_id in wanted:
@@ -167,11 +167,13 @@ def plan_offsite_repair(ctx: JobContext) -> OffsiteRepairResult:
 def repair_offsite(
     ctx: JobContext, drives: Sequence[OpenDrive], offsite: OpenOffsite, retry_policy: RetryPolicy | None = None
 ) -> Job[OffsiteRepairResult]:
-    """Send again what is missing or bad offsite, from the open drives. Yields progress. Raises CatalogError."""
+    """Upload missing or bad copies again from the open drives. Yields progress. Raises CatalogError."""
     before = list_open_offsite_findings(ctx)
     result = yield from upload(ctx, drives, offsite, Budget(), allow_metered=True, retry_policy=retry_policy)
     after = {one.id for one in list_open_offsite_findings(ctx)}
-    wanted = {debt.known_file.id for debt in rows.list_missing_offsite(ctx.catalog, offsite.record.id)}
+    wanted = {
+        missing_copy.known_file.id for missing_copy in rows.list_missing_offsite(ctx.catalog, offsite.record.id)
+    }
     reasons = dict(result.not_sent)
     repaired, left = [], []
     for one in before:

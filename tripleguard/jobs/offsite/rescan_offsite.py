@@ -1,9 +1,9 @@
-"""Rescan the offsite place: list all of it, and read back a budget of bytes.
+"""Rescan the offsite place: list all of it, and read back as much as the budget allows.
 
-A listing is cheap and shows what is missing, what is new, and what has another size or tag. What has another tag
-is not verified any more until it was read back. Reading back costs what the provider charges, so it stays within
-the budget: doubtful copies come first, then those only ever verified as they arrived, then the oldest evidence,
-and last what is known to be bad.
+A listing is cheap and shows what is missing, what is new, and what has another size or tag. A copy whose tag
+changed is unverified until it was read back. Providers charge for reading back, so it stays within the budget:
+doubtful copies come first, then those only ever verified on arrival, then the oldest evidence, and last the known
+bad ones.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ _BAD_STATES = (CopyState.CORRUPT, CopyState.ALTERED)
 
 @dataclass(frozen=True, slots=True)
 class ReadBackCost:
-    """What reading back took. of_bytes: all that lies there; price: in the person's currency, 0 if none is set."""
+    """What reading back cost. stored_bytes: all bytes there; price: in the person's currency, 0 if none is set."""
 
     read_bytes: int
     stored_bytes: int
@@ -57,11 +57,11 @@ class ReadBackCost:
 def rescan_offsite(
     ctx: JobContext, offsite: OpenOffsite, depth: RescanDepth, budget: Budget, *, report_strays: bool = True
 ) -> Job[tuple[PlaceRescanResult, ReadBackCost]]:
-    """List the open place and read some of it back: quick: only what is in doubt; due: also the rest; all.
+    """List the open place and read some of it back: quick: doubtful copies; due: also due ones; all.
 
-    quick and due stay within the settings' budget. strays: also tell of what is not in the catalog.
+    quick and due stay within the settings' budget. report_strays: also report what is not in the catalog.
 
-    Raises NetworkError, AccessDeniedError while listing, CatalogError. A stop by the person ends it in good order.
+    Raises NetworkError, AccessDeniedError while listing, CatalogError. A stop by the person ends it cleanly.
     """
     run = _OffsiteRescanRun(ctx, offsite, depth, budget, report_strays=report_strays)
     yield from run.run()
@@ -69,7 +69,7 @@ def rescan_offsite(
 
 
 class _OffsiteRescanRun:
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(
         self, ctx: JobContext, offsite: OpenOffsite, depth: RescanDepth, budget: Budget, *, report_strays: bool
@@ -101,19 +101,19 @@ class _OffsiteRescanRun:
         return ReadBackCost(self.place_result.read_bytes, self._stored_bytes, round(price, 4))
 
     def _compare_listing(self) -> Job[list[tuple[Copy, StoredObject | None]]]:
-        """Hold the listing against the catalog; copies that have to be read to be judged, known bad ones last."""
+        """Compare the listing with the catalog; return the copies that must be read, known bad ones last."""
         recorded = rows.map_objects(self._ctx.catalog, self._place)
         kept = rows.list_replaced_keys(self._ctx.catalog, self._place)
         suspects: list[tuple[Copy, StoredObject | None]] = []
         fine: list[int] = []
-        for lying in self._iter_objects():
-            self._stored_bytes += lying.size
-            copy, stored = recorded.pop(lying.key, (None, None))
+        for listed in self._iter_objects():
+            self._stored_bytes += listed.size
+            copy, stored = recorded.pop(listed.key, (None, None))
             if copy is None:
-                if self._report_strays and lying.key not in kept:
-                    yield from self._record_stray(lying)
+                if self._report_strays and listed.key not in kept:
+                    yield from self._record_stray(listed)
                 continue
-            if stored is None or _has_changed(lying, stored) or not is_good_copy(copy):
+            if stored is None or _has_changed(listed, stored) or not is_good_copy(copy):
                 suspects.append((copy, stored))
             else:
                 fine.append(copy.id)
@@ -129,7 +129,7 @@ class _OffsiteRescanRun:
         return sorted(suspects, key=lambda one: one[0].state in _BAD_STATES)
 
     def _mark_unverified(self, copies: list[int]) -> None:
-        """Until they were read back these are proved no more: a stop, or the budget, may come first."""
+        """Mark these copies unverified until they are read back: a stop, or the budget, may come first."""
         with self._ctx.catalog.transaction():
             for number in copies:
                 rows.mark_unverified(self._ctx.catalog, number)
@@ -145,7 +145,7 @@ class _OffsiteRescanRun:
         copy_ids.clear()
 
     def _read_back(self, suspects: list[tuple[Copy, StoredObject | None]]) -> Job[bool]:
-        """Read back what is suspect, then what wants it most; whether all that was asked for was read."""
+        """Read back doubtful copies, then the most due; return whether everything requested was read."""
         done = self._uncounted = {copy.id for copy, _ in suspects}
         bad = [one for one in suspects if one[0].state in _BAD_STATES]
         wanted = suspects[: len(suspects) - len(bad)]
@@ -168,7 +168,7 @@ class _OffsiteRescanRun:
         return True
 
     def _exceeds_limit(self, size: int) -> bool:
-        """Return whether one more would go over the budget; the first one always fits."""
+        """Return whether one more would exceed the budget; the first one never does."""
         read = self.place_result.read_bytes
         return self._byte_limit is not None and read > 0 and read + size > self._byte_limit
 
@@ -178,12 +178,12 @@ class _OffsiteRescanRun:
         try:
             found, medium, tag = self._read_object(copy.path)
             if found != expected:
-                # A reading that is wrong once may be the line; only one that is wrong twice is the object.
+                # A single bad reading may be the network's fault; only a second one is the object's.
                 found, medium, tag = self._read_object(copy.path)
         except FileNotFoundError:
             yield from self._record_finding(FindingKind.MISSING, copy, {}, CopyState.MISSING)
             return
-        # What was listed as it should be was looked at already.
+        # A copy listed as recorded was counted already.
         self.place_result.checked += copy.id in self._uncounted
         self.place_result.read_back += 1
         if found == expected:
@@ -261,16 +261,16 @@ class _OffsiteRescanRun:
             yield Message(f"Offsite: {escape_text(stored_object.key)} is {FindingKind.STRAY}.")
 
     def _close_vanished_strays(self) -> None:
-        """Strays that were not listed again are gone."""
+        """Resolve the findings of strays that were not listed again."""
         for one in list_open_findings(self._ctx.catalog):
             if one.place_id == self._place and one.kind is FindingKind.STRAY and one.seen_at < self._now:
                 with self._ctx.catalog.transaction():
                     resolve_at(self._ctx.catalog, self._place, one.path, "it is not there any more", self._now)
 
     def _mark_stale(self) -> None:
-        """Sidecars whose newest version is wanted and not there: what lies there is an older one."""
+        """Mark sidecars stale whose newest version is required and missing there."""
         catalog = self._ctx.catalog
-        owed = {debt.required.path for debt in rows.list_missing_offsite(catalog, self._place)}
+        owed = {missing_copy.required.path for missing_copy in rows.list_missing_offsite(catalog, self._place)}
         for copy, _ in rows.map_objects(catalog, self._place).values():
             known = file_queries.get_file(catalog, copy.file_id)
             if known.kind is not FileKind.COMPANION or copy.state is not CopyState.PRESENT:

@@ -1,8 +1,8 @@
 """Upload the selects that are missing offsite, and verify them there.
 
 The oldest day goes first, in it the highest rating. An uploaded file counts only once it is verified: the server
-refuses what did not arrive as it was sent, or the object is read back. It can be stopped at any time, by the
-person or by the network: at most one part is sent again.
+rejects what did not arrive as sent, or the object is read back. The job can be stopped at any time, by the person
+or by the network: at most one part is sent again.
 """
 
 from __future__ import annotations
@@ -45,10 +45,17 @@ _MAX_MESSAGES = 20
 class UploadResult:
     """What an upload did.
 
-    wanted: whether anything is chosen at all. sent, sent_bytes: files and their bytes that are proved offsite now.
-    line_bytes: what went over the line for them. listed: what lies there was listed in this run. read_back: how
-    much of it was read back there, and when. faltered: how often the line failed. still_owed: files. not_sent:
-    (path, why). waits: why nothing more is sent now, '' if all was. rate: bytes/s while sending.
+    Attributes:
+        has_selects: Anything is selected at all.
+        sent, sent_bytes: Files, and their bytes, now verified offsite.
+        network_bytes: Bytes sent for them over the network.
+        retries: How often a request failed and was retried.
+        missing: Files still missing offsite.
+        was_listed: The place was listed in this run.
+        read_back: How much of it was read back there, and when.
+        rate: Bytes per second while sending.
+        blocked_reason: Why nothing more is sent now; '' if nothing is missing.
+        not_sent: (path, reason) pairs.
     """
 
     place: str
@@ -79,9 +86,9 @@ def upload(
     allow_metered: bool = False,
     retry_policy: RetryPolicy | None = None,
 ) -> Job[UploadResult]:
-    """Send what is owed to the open place from the open drives, within the budget. Yields progress.
+    """Send the missing copies to the open place from the open drives, within the budget. Yields progress.
 
-    Raises CatalogError. A stop by the person ends it in good order.
+    Raises CatalogError. A stop by the person ends it cleanly.
     """
     run = _UploadRun(ctx, drives, offsite, budget, retry_policy or RetryPolicy())
     why = f"{why}, so nothing was sent." if (why := find_upload_obstacle(ctx, allow_metered)) else ""
@@ -94,7 +101,7 @@ def upload(
 
 
 def find_upload_obstacle(ctx: JobContext, allow_metered: bool = False) -> str:
-    """Return why the line to the offsite place is not to be used now, by the settings; '' if it may be."""
+    """Return why the settings forbid using the network now; '' if they don't."""
     settings = ctx.settings.offsite
     if settings.metered and not allow_metered:
         return "This connection is paid by the byte (offsite.metered in the settings)"
@@ -106,7 +113,7 @@ def find_upload_obstacle(ctx: JobContext, allow_metered: bool = False) -> str:
 
 
 class _UploadRun:
-    """One run, from the caller's thread."""
+    """One run, in the caller's thread."""
 
     def __init__(
         self,
@@ -132,12 +139,12 @@ class _UploadRun:
             self._job = begin_job(ctx.catalog, "upload", offsite.record.name, current_agent(), ctx.clock.now())
 
     def run(self) -> Iterator[Progress]:
-        """Passes until nothing more can be done: what failed for itself in one is tried once more in the next.
+        """Run passes until nothing more can be done; an item that failed by itself is retried in the next.
 
-        What lies there and is in doubt is read back first, within the budget for that: it need not be sent again.
-        When nothing is owed any more what lies there is listed, so that what vanished since is sent again.
+        Doubtful copies are read back first, within their budget: they need not be sent again. When nothing is
+        missing any more the place is listed, so that what has vanished since is sent again.
         """
-        if any(debt.is_recorded for debt in self._list_missing()):
+        if any(missing_copy.is_recorded for missing_copy in self._list_missing()):
             yield from self._rescan_doubtful()
         yield from self._send_all()
         if not self._list_missing() and not self._ctx.stop.is_set():
@@ -152,7 +159,7 @@ class _UploadRun:
         return rows.list_missing_offsite(self._ctx.catalog, self._offsite.record.id)
 
     def _rescan_doubtful(self) -> Iterator[Progress]:
-        """List what lies there; what is in doubt is read back."""
+        """List the place and read back what is doubtful."""
         try:
             yield from rescan_offsite(self._ctx, self._offsite, "quick", self._budget, report_strays=False)
             self.result.was_listed = True
@@ -161,8 +168,11 @@ class _UploadRun:
             self.result.errors.append(error)
 
     def _send_all(self) -> Iterator[Progress]:
-        debts = self._list_missing()
-        self._total_files, self._total_bytes = len(debts), sum(debt.known_file.file.size for debt in debts)
+        missing_copies = self._list_missing()
+        self._total_files, self._total_bytes = (
+            len(missing_copies),
+            sum(missing_copy.known_file.file.size for missing_copy in missing_copies),
+        )
         usual = rows.get_last_upload_rate(self._ctx.catalog) or 0.0
         yield ProgressUpdate(
             "upload", 0, self._total_files, 0, self._total_bytes, usual, self._estimate_seconds_left(usual)
@@ -174,7 +184,7 @@ class _UploadRun:
                 break
 
     def finish(self) -> UploadResult:
-        """Return what was done; entered into the catalog."""
+        """Record what was done, and return it."""
         result, catalog = self.result, self._ctx.catalog
         standing = rows.count_offsite_totals(catalog, self._offsite.record.id)
         result.has_selects = has_offsite_requirements(catalog)
@@ -205,7 +215,7 @@ class _UploadRun:
         return result
 
     def _run_pass(self) -> Job[bool]:
-        """Send all that is owed now; whether something ended it for good."""
+        """Send all that is missing now; return whether something ended the run for good."""
         packing = UploadQueue(self._ctx, self._drives, self._offsite, self._taken_keys, self._should_end)
         settings = self._ctx.settings.offsite
         sending = UploadWorkers(
@@ -256,43 +266,44 @@ class _UploadRun:
                 self.result.retries += 1
                 if self.result.retries == 1:
                     yield Message(f"{error.what} It is tried again until it works.")
-            case ItemNotSent(parcel, error, ends):
-                upload_queue.give_up(parcel)
-                self.result.not_sent.append((parcel.missing_copy.required.path, error.what))
+            case ItemNotSent(item, error, ends):
+                upload_queue.give_up(item)
+                self.result.not_sent.append((item.missing_copy.required.path, error.what))
                 if ends and not isinstance(error, StoppedError):
                     self.result.errors.append(error)
                     self.result.blocked_reason = error.what
-                yield from self._emit_message(f"{escape_text(parcel.missing_copy.required.path)}: {error.what}")
+                yield from self._emit_message(f"{escape_text(item.missing_copy.required.path)}: {error.what}")
             case ItemSent():
                 yield from self._verify(result, upload_queue)
 
     def _verify(self, sent: ItemSent, upload_queue: UploadQueue) -> Iterator[Progress]:
-        parcel = sent.item
+        item = sent.item
         try:
             proof = verify_sent(self._offsite, sent, self._ctx.stop.is_set)
         except (CopyError, OSError, TripleguardError) as error:
             self.result.not_sent.append(
-                (parcel.missing_copy.required.path, f"it was sent, and could not be proved: {error}")
+                (item.missing_copy.required.path, f"it was sent, and could not be proved: {error}")
             )
-            upload_queue.give_up(parcel)
+            upload_queue.give_up(item)
             return
         if isinstance(proof, str):
-            self._taken_keys.setdefault(parcel.missing_copy.known_file.id, set()).add(parcel.key)
-            self.result.not_sent.append((parcel.missing_copy.required.path, proof))
-            yield from self._emit_message(f"{escape_text(parcel.key)}: {proof}")
+            self._taken_keys.setdefault(item.missing_copy.known_file.id, set()).add(item.key)
+            self.result.not_sent.append((item.missing_copy.required.path, proof))
+            yield from self._emit_message(f"{escape_text(item.key)}: {proof}")
         elif isinstance(proof, ObjectVerification):
             with self._ctx.catalog.transaction():
-                record_verification(self._ctx, self._offsite, parcel, proof)
+                record_verification(self._ctx, self._offsite, item, proof)
             self._files += 1
             self.result.sent += 1
-            self.result.sent_bytes += parcel.missing_copy.known_file.file.size
-        upload_queue.mark_sent(parcel)
+            self.result.sent_bytes += item.missing_copy.known_file.file.size
+        upload_queue.mark_sent(item)
         yield self._build_progress()
 
     def _abort_orphans(self) -> None:
-        """End uploads that were begun for what is wanted no more: their parts would cost room for ever."""
+        """Abort uploads of files that are no longer required: their parts would cost space forever."""
         wanted = {
-            debt.known_file.id for debt in rows.list_missing_offsite(self._ctx.catalog, self._offsite.record.id)
+            missing_copy.known_file.id
+            for missing_copy in rows.list_missing_offsite(self._ctx.catalog, self._offsite.record.id)
         }
         begun = rows.list_unfinished_uploads(self._ctx.catalog, self._offsite.record.id)
         orphans = [one for one in begun if one.file_id not in wanted]
@@ -317,7 +328,7 @@ class _UploadRun:
             yield Message(text)
 
     def _should_end(self) -> bool:
-        """Return whether nothing more is to be begun: the person, the time that was given, or the hours."""
+        """Return whether to begin nothing more: a stop, the time limit, or the allowed hours."""
         if self._ctx.stop.is_set():
             return True
         if self._budget.is_used_up():

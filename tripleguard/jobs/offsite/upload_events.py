@@ -1,4 +1,4 @@
-"""What the upload workers report to the job that started them."""
+"""The events that the upload workers report to the job."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from tripleguard.jobs.offsite.upload_item import UploadItem
 
 @dataclass(frozen=True, slots=True)
 class PartSent:
-    """So many bytes of a parcel arrived."""
+    """This many bytes of an item arrived."""
 
     size: int
 
 
 @dataclass(frozen=True, slots=True)
 class ItemSent:
-    """A parcel lies under its key. tag: the server's word for it, '' if it gave none. arrived: proved by parts."""
+    """An item was stored under its key. tag: the server's, '' if it gave none."""
 
     item: UploadItem
     tag: str
@@ -28,7 +28,7 @@ class ItemSent:
 
 @dataclass(frozen=True, slots=True)
 class ItemNotSent:
-    """A parcel could not be sent. ends: nothing more can be sent now, for the same reason."""
+    """An item could not be sent. is_final: nothing more can be sent now, for the same reason."""
 
     item: UploadItem
     error: TripleguardError
@@ -37,6 +37,6 @@ class ItemNotSent:
 
 @dataclass(frozen=True, slots=True)
 class RetryNotice:
-    """The line failed and is tried again; for the count."""
+    """A request failed and is retried; for the count."""
 
     error: TripleguardError

@@ -1,7 +1,7 @@
-"""One file on its way offsite, read from one good copy and cut into parts whose digests are known before they go.
+"""One file to upload, read from one good copy and split into parts with known digests.
 
-The copy is read once to verify that it holds what the catalog says, and to know each part's SHA-256; what is read
-again when a part is sent must have that very digest.
+The copy is read once to verify it against the catalog and to hash each part (SHA-256); a part that is read again
+to be sent must have that digest.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _CHUNK_BYTES = 1024 * 1024
 
 @dataclass(slots=True)
 class UploadSource:
-    """An open file and what it holds. One descriptor for all threads that read from it."""
+    """An open file and its content. All threads that read from it share one descriptor."""
 
     descriptor: int
     mtime_ns: int
@@ -53,7 +53,7 @@ class UploadSource:
         return body
 
     def iter_chunks(self) -> Iterator[bytes]:
-        """Yield all of it, in order. Raises OSError."""
+        """Yield the whole content, in order. Raises OSError."""
         for offset in range(0, self.size, _CHUNK_BYTES):
             yield self._read(offset, min(_CHUNK_BYTES, self.size - offset))
 
@@ -72,10 +72,14 @@ class UploadSource:
 
 @dataclass(slots=True, eq=False)
 class UploadItem:
-    """One file on its way. key: the one it gets. about: what stands beside it as metadata.
+    """One file to upload.
 
-    aimed: its key was chosen. found: it lies there already. done: parts that arrived, number to tag and SHA-256.
-    refused: keys under which something else was found.
+    Attributes:
+        metadata: What is stored with it as object metadata.
+        is_key_chosen: `key` is final.
+        is_already_there: The object is stored there already.
+        sent_parts: Tag and SHA-256 of the parts that arrived, by number.
+        taken_keys: Keys under which other content was found.
     """
 
     missing_copy: MissingOffsiteCopy
@@ -96,7 +100,7 @@ class UploadItem:
 
 
 def choose_part_size(size: int) -> int:
-    """Return the bytes of a part: as small as a server takes, as a cut line costs half of one."""
+    """Return the bytes per part: as small as servers allow, as a broken connection costs half of one."""
     least = -(-size // MAX_PARTS)
     return max(MIN_PART_BYTES, -(-least // _CHUNK_BYTES) * _CHUNK_BYTES)
 
@@ -104,9 +108,9 @@ def choose_part_size(size: int) -> int:
 def open_verified_source(
     catalog: Catalog, drives: Sequence[OpenDrive], known_file: KnownFile, should_stop: Callable[[], bool]
 ) -> UploadSource | None:
-    """Return a good copy of a file on a connected drive, read through and proved; None where there is none.
+    """Return a good copy of a file on a connected drive, read and verified; None if there is none.
 
-    Raises SourceMismatchError where the only copies hold something else, StoppedError.
+    Raises SourceMismatchError if the only copies hold something else, StoppedError.
     """
     differs: SourceMismatchError | None = None
     for drive, copy in _iter_candidate_copies(catalog, drives, known_file):
@@ -122,7 +126,7 @@ def open_verified_source(
 
 
 def hash_source(descriptor: int, mtime_ns: int, size: int, should_stop: Callable[[], bool]) -> UploadSource:
-    """Read an open file through: its digest, and the sum of each part. Raises OSError, StoppedError."""
+    """Hash an open file as a whole and by part. Raises OSError, StoppedError."""
     whole, part, sums, filled = Hasher(), hashlib.sha256(), [], 0
     part_bytes = choose_part_size(size)
     os.lseek(descriptor, 0, os.SEEK_SET)
@@ -142,7 +146,7 @@ def hash_source(descriptor: int, mtime_ns: int, size: int, should_stop: Callable
 
 
 def build_metadata(known_file: KnownFile, source: UploadSource, encryption: str) -> dict[str, str]:
-    """Return what stands beside an object, so that it explains itself. ASCII only, as headers are."""
+    """Return an object's metadata, so that it describes itself. ASCII only, as in headers."""
     about = {
         "blake3": source.file.digest.hex(),
         "modified": f"{source.mtime_ns // SECOND}.{source.mtime_ns % SECOND:09d}",
@@ -165,7 +169,7 @@ def build_changed_error(message: str) -> SourceMismatchError:
 def _iter_candidate_copies(
     catalog: Catalog, drives: Sequence[OpenDrive], known_file: KnownFile
 ) -> Iterator[tuple[OpenDrive, Copy]]:
-    """Copies that lie on connected drives as recorded, verified ones first."""
+    """Yield the copies on connected drives that are as recorded, verified ones first."""
     by_id = {drive.record.id: drive for drive in drives}
     copies = [copy for copy in file_queries.list_copies(catalog, known_file.id) if copy.state is CopyState.PRESENT]
     for copy in sorted(copies, key=lambda copy: not is_good_copy(copy)):

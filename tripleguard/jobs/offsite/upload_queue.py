@@ -1,7 +1,6 @@
-"""Queue the files to upload next, and choose the key that each gets.
+"""Queue the files to upload next, and choose the key of each.
 
-A key never changes its meaning. What lies under one and is not the file to be sent stays there, and the next free
-name is taken.
+A key never changes its meaning. Other content under a key stays there, and the next free name is taken.
 """
 
 from __future__ import annotations
@@ -28,10 +27,9 @@ _NO_GOOD_COPY = "no good copy of it is on a connected drive: connect the drives 
 
 
 class UploadQueue:
-    """The parcels of one pass. Each holds its source open until it is sent or given up.
+    """The items of one pass. Each keeps its source open until it is sent or given up.
 
-    most_at_once: bytes that may be on their way at once. refused: (path, why) of what could not be packed.
-    refused_keys: by file id, the keys under which something else was found.
+    taken_keys: by file id, the keys under which other content was found.
     """
 
     def __init__(
@@ -53,44 +51,46 @@ class UploadQueue:
         self._lock = threading.Lock()
 
     def iter_items(self) -> Iterator[UploadItem]:
-        """Yield one parcel for each debt that can be paid now; asked by one thread at a time."""
-        for debt in rows.list_missing_offsite(self._catalog, self._offsite.record.id):
+        """Yield one item for each missing copy that can be sent now; called by one thread at a time."""
+        for missing_copy in rows.list_missing_offsite(self._catalog, self._offsite.record.id):
             if self._should_stop():
                 return
-            if debt.is_recorded:
-                self.skipped.append((debt.required.path, _AWAITS_READ_BACK))
+            if missing_copy.is_recorded:
+                self.skipped.append((missing_copy.required.path, _AWAITS_READ_BACK))
                 continue
-            # Asked just before it goes: nobody's picture leaves after its choice was taken back.
-            if not rows.is_required(self._catalog, debt.required):
+            # Check right before sending: a picture that was deselected must not be sent.
+            if not rows.is_required(self._catalog, missing_copy.required):
                 continue
             try:
-                plain = open_verified_source(self._catalog, self._drives, debt.known_file, self._should_stop)
+                plain = open_verified_source(
+                    self._catalog, self._drives, missing_copy.known_file, self._should_stop
+                )
                 if plain is None:
-                    self.skipped.append((debt.required.path, _NO_GOOD_COPY))
+                    self.skipped.append((missing_copy.required.path, _NO_GOOD_COPY))
                     continue
                 source = self._encryptor.encrypt(plain)
             except StoppedError:
                 return
             except SourceMismatchError as error:
-                self.skipped.append((debt.required.path, error.what))
+                self.skipped.append((missing_copy.required.path, error.what))
                 continue
             except (TripleguardError, OSError) as error:
-                self.skipped.append((debt.required.path, str(error)))
+                self.skipped.append((missing_copy.required.path, str(error)))
                 continue
-            about = build_metadata(debt.known_file, source, self._encryptor.method)
-            parcel = UploadItem(debt, source, debt.required.path, self._encryptor.method, about)
-            parcel.taken_keys = self._taken_keys.get(debt.known_file.id, set())
+            about = build_metadata(missing_copy.known_file, source, self._encryptor.method)
+            item = UploadItem(missing_copy, source, missing_copy.required.path, self._encryptor.method, about)
+            item.taken_keys = self._taken_keys.get(missing_copy.known_file.id, set())
             with self._lock:
-                self._open_items.add(parcel)
-            yield parcel
+                self._open_items.add(item)
+            yield item
 
     def mark_sent(self, item: UploadItem) -> None:
-        """A parcel arrived: nothing of it is needed any more."""
+        """Release what was kept for an item that arrived."""
         self.give_up(item)
         self._encryptor.forget(item.missing_copy.known_file.file)
 
     def give_up(self, item: UploadItem) -> None:
-        """A parcel goes no further in this pass; what was made for it is kept for the next."""
+        """Drop an item from this pass; what was prepared for it is kept for the next."""
         with self._lock:
             if item in self._open_items:
                 self._open_items.remove(item)
@@ -98,8 +98,8 @@ class UploadQueue:
 
     def close(self) -> None:
         with self._lock:
-            for parcel in self._open_items:
-                parcel.source.close()
+            for item in self._open_items:
+                item.source.close()
             self._open_items.clear()
         self._catalog.close()
 
@@ -108,14 +108,14 @@ _MAX_NAMES = 99
 
 
 class KeyChooser:
-    """Aims parcels at keys. catalog belongs to whoever holds the lock around each call."""
+    """Chooses keys. Callers hold a lock around each call; the catalog belongs to the lock's holder."""
 
     def __init__(self, offsite: OpenOffsite, catalog: Catalog) -> None:
         self._offsite = offsite
         self._catalog = catalog
 
     def iter_candidate_keys(self, item: UploadItem) -> Iterator[str]:
-        """Keys that the catalog has nothing else under, the plain one first.
+        """Yield keys that hold nothing else by the catalog, the plain one first.
 
         Raises NameTakenError after the last.
         """
@@ -131,9 +131,9 @@ class KeyChooser:
         raise NameTakenError(f"No name is left for {escape_text(item.missing_copy.required.path)}.")
 
     def resume_upload(self, sender: S3Bucket, item: UploadItem, key: str) -> bool:
-        """Go on with an upload of this parcel to a key that was begun before, if there is one.
+        """Resume an unfinished upload of this item to a key, if there is one.
 
-        Raises FileNotFoundError where the server forgot it.
+        Raises FileNotFoundError if the server has forgotten it.
         """
         begun = rows.find_unfinished_upload(self._catalog, self._offsite.record.id, key)
         if begun is None:
@@ -152,7 +152,7 @@ class KeyChooser:
     def abort_unfinished(
         self, sender: S3Bucket, key: str, run_with_retries: Callable[[Callable[[], None]], object]
     ) -> None:
-        """Give up an upload to this key that is another file's, or an older version's."""
+        """Abort an unfinished upload to this key of another file or an older version."""
         begun = rows.find_unfinished_upload(self._catalog, self._offsite.record.id, key)
         if begun is None:
             return
@@ -162,7 +162,7 @@ class KeyChooser:
             rows.remove_upload(self._catalog, begun.id)
 
     def is_already_there(self, sender: UploadSender, item: UploadItem, key: str) -> bool | None:
-        """Return whether this very parcel seems to lie under a key already; None: nothing does."""
+        """Return whether this item seems to be under a key already; None if nothing is there."""
         if key in item.taken_keys:
             return False
         if isinstance(sender, S3Bucket):
@@ -178,5 +178,5 @@ class KeyChooser:
 
     @staticmethod
     def _is_key_usable(is_same_file: bool, state: CopyState) -> bool:
-        """Whether a parcel may go where something is recorded: where that was this file, and is gone or fine."""
+        """Return whether a recorded key may be used: it is the same file's, and that is missing or good."""
         return is_same_file and state in (CopyState.PRESENT, CopyState.MISSING)

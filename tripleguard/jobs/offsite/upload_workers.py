@@ -1,8 +1,7 @@
-"""The threads that upload: each takes the next part there is, and retries until it is sent.
+"""The threads that upload: each takes the next part to send, and retries until it is sent.
 
-Bytes in flight are bounded by what the network carries in a second, and by one part, so that a dropped connection
-or a kill costs no more. Small files go side by side, since on a slow network the replies take the time; a large
-one goes part by part.
+Bytes in flight are bounded by what the network carries in a second, and by one part, so that a broken connection
+costs no more. Small files are sent in parallel, as on a slow network the replies take the time.
 """
 
 from __future__ import annotations
@@ -48,10 +47,7 @@ SendResult = PartSent | ItemSent | ItemNotSent | RetryNotice | ThreadCrashed
 
 
 class UploadWorkers:
-    """Sends parcels from a source of them with some threads; results come out of `iter_batches`.
-
-    parcels is called by one thread at a time. The threads end when it is exhausted, or stop is called.
-    """
+    """Sends items, taken by one thread at a time, until none is left; results come out of `iter_batches`."""
 
     def __init__(
         self,
@@ -123,7 +119,7 @@ class UploadWorkers:
             sender.close()
 
     def _take_next(self) -> tuple[UploadItem, int] | None:
-        """Return the next part there is to send; number 0 is a whole file."""
+        """Return the next part to send; number 0 is a whole file."""
         with self._items_lock:
             while True:
                 if self._multipart_item is not None:
@@ -131,18 +127,18 @@ class UploadWorkers:
                     if number and self._is_still_selected(self._multipart_item):
                         return self._multipart_item, number
                     self._multipart_item = None
-                parcel = next(self._items, None)
-                if parcel is None:
+                item = next(self._items, None)
+                if item is None:
                     return None
-                if parcel.source.part_count == 1 or not self._can_send_parts():
-                    return parcel, 0
-                self._multipart_item = parcel
+                if item.source.part_count == 1 or not self._can_send_parts():
+                    return item, 0
+                self._multipart_item = item
 
     def _can_send_parts(self) -> bool:
         return self._offsite.url.kind == "s3"
 
     def _take_next_part(self, item: UploadItem) -> int:
-        """Return the number of the next part that did not arrive yet; 0: there is none."""
+        """Return the number of the next part not yet sent; 0 if there is none."""
         while not item.has_failed and item.next_part <= item.source.part_count:
             number, item.next_part = item.next_part, item.next_part + 1
             if number not in item.sent_parts:
@@ -150,7 +146,7 @@ class UploadWorkers:
         return 0
 
     def _is_still_selected(self, item: UploadItem) -> bool:
-        """Return whether it is chosen still; else it goes no further."""
+        """Return whether the file is still selected; if not, cancel its upload."""
         with self._catalog_lock:
             wanted = rows.is_required(self._catalog, item.missing_copy.required)
         if not wanted:
@@ -219,7 +215,7 @@ class UploadWorkers:
             self._throttle(len(piece))
             hasher.update(piece)
             yield piece
-        # Before it gets its name: a name means the whole and the right file.
+        # Check before it gets its name: a name means the whole and right file.
         if hasher.as_file() != item.source.file:
             raise build_changed_error("The copy changed while it was sent")
 
@@ -261,7 +257,7 @@ class UploadWorkers:
         self.results.put(ItemSent(item, tag, is_verified_on_arrival=self._offsite.is_verified_on_arrival))
 
     def _choose_key(self, sender: UploadSender, item: UploadItem) -> None:
-        """Choose the key, or go on where an earlier run was."""
+        """Choose the key, or resume the upload of an earlier run."""
         with self._catalog_lock:
             keys = list(itertools.islice(self._key_chooser.iter_candidate_keys(item), _MAX_KEYS))
         for key in keys:
@@ -281,14 +277,14 @@ class UploadWorkers:
                 if self._request_with_retries(lambda: self._key_chooser.resume_upload(sender, item, key)):
                     return True
             except FileNotFoundError:
-                # Forgotten, or made an object by a run that did not live to hear of it.
+                # The server forgot it, or an interrupted run completed it without recording that.
                 item.upload_token = ""
                 item.sent_parts.clear()
             self._key_chooser.abort_unfinished(sender, key, lambda ask: self._request_with_retries(ask))
         return False
 
     def _create_object(self, sender: S3Bucket, item: UploadItem, request: Callable[[], str], size: int = 0) -> str:
-        """Ask for what makes the object; where the answer to an earlier try was lost, it is there already."""
+        """Send the request that creates the object; after a lost reply, the object may exist already."""
         attempts = 0
 
         def once() -> str:
@@ -305,7 +301,7 @@ class UploadWorkers:
         return self._request_with_retries(once, size)
 
     def _find_own_tag(self, sender: S3Bucket, item: UploadItem) -> str | None:
-        """Return the tag of what lies under the parcel's key, if that is this very parcel."""
+        """Return the tag of the object under the item's key, if it is this very item."""
         found = sender.head(item.key)
         if found is None or found.get("content-length") != str(item.source.size):
             return None
@@ -327,9 +323,9 @@ class UploadWorkers:
             )
 
     def _request_with_retries(self, request: Callable[[], ResponseT], size: int = 0) -> ResponseT:
-        """Ask until it is answered, waiting longer from failure to failure. Raises what ends it.
+        """Repeat a request until it succeeds, waiting longer after each failure. Raises the final error.
 
-        size: bytes that are on their way while it is asked; while it waits, others may go.
+        size: bytes in flight during the request; while it waits, others may be sent.
         """
         failures, pages, began = 0, 0, time.monotonic()
         while True:
@@ -347,7 +343,7 @@ class UploadWorkers:
                 failures += 1
                 quiet = time.monotonic() - self.last_response_at
                 if failures >= self._retry_policy.max_tries or quiet > self._retry_policy.give_up_after_s:
-                    # Where others get through, it is not the line.
+                    # Other requests got through since, so the network is not at fault.
                     raise (
                         self._build_stuck_error(error, failures) if self._last_progress_at > began else error
                     ) from None
@@ -385,7 +381,7 @@ class UploadWorkers:
             time.sleep(min(left, 0.2))
 
     def _restart_lost_upload(self, item: UploadItem) -> None:
-        """The server knows nothing of an upload any more: what was sent of it is lost, and it is begun anew."""
+        """Start an upload again that the server has forgotten, with everything sent for it."""
         with self._catalog_lock, self._catalog.transaction():
             rows.remove_upload(self._catalog, item.upload_id)
         self._mark_failed(
