@@ -110,9 +110,9 @@ def offload(
 ) -> Job[OffloadResult]:
     """Copy the card's files to the open and locked drives and answer whether it may be reformatted.
 
-    accept_damaged: accept files damaged at source. read_twice: read the card twice and compare; None: after an
-    error. body: name of a body without serial number. ask_card_count: called at the end. Yields progress. Raises
-    CardGoneError, StoppedError, PlaceFailedError (no drive left), CatalogError.
+    accept_damaged: accept files damaged at source. read_twice: read the card twice and compare; None: after an error.
+    body: name of a body without serial number. ask_card_count: called at the end. Yields progress.
+    Raises CardGoneError, StoppedError, PlaceFailedError (no drive left), CatalogError.
     """
     began = time.monotonic()
     yield ProgressUpdate("listing the card", 0, 0, 0, 0, 0.0, None)
