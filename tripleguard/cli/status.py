@@ -11,7 +11,7 @@ from tripleguard.cli.shell import print_json, print_lines
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_obj
 def command(home: str | None, as_json: bool) -> int:
-    """Return what the watch is doing, what it waits for, what it did last. Exit status 1: no watch runs."""
+    """What the watch is doing, what it waits for, what it did last. Exit status 1: no watch runs."""
     from tripleguard.clock import SystemClock
     from tripleguard.home import resolve_home
     from tripleguard.watch import status
