@@ -168,9 +168,9 @@ class File:
 class Evidence:
     """What is known of a copy, and since when (UTC ns; None: never).
 
-    inherited_at: when an earlier catalog, or this one on another file system, verified it; it was not read since, so
-    that counts for nothing. cached_insertion: the drive's insertion in which its bytes last went through the system's
-    cache (`places/insertion.py`). ctime_ns: its `Entry.ctime_ns` right before it was read back.
+    inherited_at: when an earlier catalog, or this one on another file system, verified it; it was not read since,
+    so that counts for nothing. cached_insertion: the drive's insertion in which its bytes last went through the
+    system's cache (`places/insertion.py`). ctime_ns: its `Entry.ctime_ns` right before it was read back.
     """
 
     written_at: int | None = None

@@ -15,7 +15,7 @@ _WORD_PATTERN = re.compile(r"\s*\S+")
 
 
 def wrap_line(line: str, stream: TextIO | None = None) -> str:
-    """Return the line wrapped for the terminal behind stream (standard output); unchanged for others."""
+    """Return the line wrapped if stream (standard output) is a terminal; always escape control characters."""
     line = escape_control_characters(line)
     if not (stream or sys.stdout).isatty():
         return line
