@@ -52,10 +52,10 @@ def list_companions(catalog: Catalog, file_id: int, pictures: Iterable[bytes]) -
     wanted, found = frozenset(pictures), dict[int, Copy]()
     for digest in sorted(wanted):
         picture = file_queries.find_file_by_digest(catalog, digest)
-        for lying in file_queries.list_copies(catalog, picture.id) if picture is not None else ():
-            folder, _, name = lying.path.rpartition("/")
+        for original_copy in file_queries.list_copies(catalog, picture.id) if picture is not None else ():
+            folder, _, name = original_copy.path.rpartition("/")
             stem = name.rpartition(".")[0]
-            for copy in _iter_copies_named(catalog, lying.place_id, folder, stem, file_id):
+            for copy in _iter_copies_named(catalog, original_copy.place_id, folder, stem, file_id):
                 if copy.id not in found and find_pictures(catalog, copy.place_id, copy.path) & wanted:
                     found[copy.id] = copy
     return list(found.values())

@@ -178,6 +178,10 @@ def list_rescan_readings(catalog: Catalog, place_name: str, limit: int) -> list[
     )
     found = []
     for ended, started, detail in rows:
-        told = json.loads(detail)
-        found.append(ReadMeasurement(ended, told["bytes"], told.get("seconds", (ended - started) / SECOND)))
+        detail_fields = json.loads(detail)
+        found.append(
+            ReadMeasurement(
+                ended, detail_fields["bytes"], detail_fields.get("seconds", (ended - started) / SECOND)
+            )
+        )
     return found

@@ -198,7 +198,7 @@ def _file_or_none(row: Row | None) -> KnownFile | None:
 
 
 _MAX_UNINDEXED_COPIES = 16
-_BATCH_SIZE = 500  # SQLite takes 999 values in a statement at least (sqlite.org/limits)
+_BATCH_SIZE = 500  # SQLite accepts at least 999 values in a statement (sqlite.org/limits)
 
 
 class CopiesByName:

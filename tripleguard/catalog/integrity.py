@@ -322,16 +322,16 @@ _DAMAGED_SQL = (
 
 
 def _row_to_damaged(row: Row) -> DamagedFile:
-    told = json.loads(row[5])
+    evidence = json.loads(row[5])
     return DamagedFile(
         id=row[0],
         file_id=row[1],
         path=from_db(row[2]),
         shoot_id=row[3],
         since=row[4],
-        is_broken=bool(told["broken"]),
-        reason=str(told["why"]),
-        sign=str(told["sign"]),
+        is_broken=bool(evidence["broken"]),
+        reason=str(evidence["why"]),
+        sign=str(evidence["sign"]),
         is_accepted=row[6] is not None,
         is_from_card=bool(row[7]),
     )

@@ -85,15 +85,15 @@ def _merge_ratings(catalog: Catalog, other: Catalog, source: str, id_map: IdMap)
 def _does_rating_outrank(left: tuple[int, int | None], right: tuple[int, int | None]) -> bool:
     """Return whether the left (rating, time of the sidecar) outranks the right one."""
 
-    def rank(said: tuple[int, int | None]) -> tuple[bool, int, int]:
-        return said[1] is not None, said[1] or 0, said[0]
+    def rank(rating: tuple[int, int | None]) -> tuple[bool, int, int]:
+        return rating[1] is not None, rating[1] or 0, rating[0]
 
     return rank(left) > rank(right)
 
 
 def _format_rating(rating: int, said_at: int | None) -> str:
-    said = f"in a sidecar of {format_iso(said_at)}" if said_at is not None else "in the picture itself"
-    return f"{rating / 100:g} ({said})"
+    source = f"in a sidecar of {format_iso(said_at)}" if said_at is not None else "in the picture itself"
+    return f"{rating / 100:g} ({source})"
 
 
 def _merge_selects(catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> Iterator[MergeConflict]:
@@ -260,8 +260,8 @@ def _merge_accepted_at(
     if row is not None and row[4] is None:
         if row[2] is not None:
             return
-        known, told = _parse_evidence(row[3]), _parse_evidence(theirs.evidence)
-        if row[1] == file_id and all(known.get(key) == told.get(key) for key in FAULT_EVIDENCE_KEYS):
+        known, other_evidence = _parse_evidence(row[3]), _parse_evidence(theirs.evidence)
+        if row[1] == file_id and all(known.get(key) == other_evidence.get(key) for key in FAULT_EVIDENCE_KEYS):
             _update_accepted(catalog, row[0], theirs)
             return
         what = f"{theirs.describe(source)}, another source found something else there"
@@ -272,10 +272,10 @@ def _merge_accepted_at(
 
 def _parse_evidence(text: str) -> Mapping[str, object]:
     """Return a finding's evidence. Raises ValueError, TypeError if it is invalid."""
-    told = json.loads(text)
-    if not isinstance(told, dict):
+    evidence = json.loads(text)
+    if not isinstance(evidence, dict):
         raise TypeError("evidence that is none")
-    return told
+    return evidence
 
 
 def _update_accepted(catalog: Catalog, finding_id: int, theirs: _AcceptedRow) -> None:

@@ -181,11 +181,11 @@ def _match_name(catalog: Catalog, part: str) -> _Condition:
     def holds(name: str) -> str:
         return f"({' OR '.join([f'instr(lower(CAST({name} AS TEXT)), lower(?))'] * len(forms))})"
 
-    asked: tuple[object, ...]
-    asked = values = tuple(map(to_db, forms))
+    parameters: tuple[object, ...]
+    parameters = values = tuple(map(to_db, forms))
     if min(map(len, forms)) >= _MIN_INDEXED_LENGTH:
         match = " OR ".join('"' + form.replace("\0", "").replace('"', '""') + '"' for form in forms)
-        names, where, asked = (
+        names, where, parameters = (
             "name_parts p CROSS JOIN names n ON n.id = p.rowid",
             "name_parts MATCH ?",
             (to_db(match),),
@@ -193,19 +193,19 @@ def _match_name(catalog: Catalog, part: str) -> _Condition:
     else:
         names, where = "names n", holds("n.name")
     count = catalog.fetch_one(
-        f"SELECT count(*) FROM (SELECT 1 FROM {names} WHERE {where} LIMIT ?)", *asked, _MAX_COUNTED
+        f"SELECT count(*) FROM (SELECT 1 FROM {names} WHERE {where} LIMIT ?)", *parameters, _MAX_COUNTED
     )
     assert count is not None
     sources = (
         _RowSource(
             f"FROM {names} CROSS JOIN files f INDEXED BY files_by_name ON f.name = n.name COLLATE NOCASE"
             f" AND f.name = n.name WHERE {where}",
-            asked,
+            parameters,
         ),
         _RowSource(
             f"FROM {names} CROSS JOIN other_names a INDEXED BY other_names_by_name ON a.name = n.name"
             f" CROSS JOIN files f ON f.id = a.file_id WHERE {where}",
-            asked,
+            parameters,
         ),
         # Names that are not text are in no name index; they are few.
         _RowSource(

@@ -49,7 +49,7 @@ def run_command_line(root: click.Group) -> None:
         # The reader of the output is gone, so there is nobody to report to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
-    except Exception as error:  # noqa: BLE001 - the outermost edge; what nobody foresaw is told like the rest
+    except Exception as error:  # noqa: BLE001 - the outermost edge; unexpected errors are reported like all others
         if os.environ.get("TRIPLEGUARD_TRACE"):
             traceback.print_exc()
         _print_error(_wrap_unexpected_error(error))

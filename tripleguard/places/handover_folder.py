@@ -202,7 +202,7 @@ class HandoverFolder:
                     self._read_own(f"{_FINISHED_DIR}/{name}") or b"[]", type=list[FinishedCopy]
                 )
             except msgspec.MsgspecError:
-                continue  # what it spoke of is read again
+                continue  # the files in this record are read again
             found |= {one.path: one for one in some}
         return number + 1, found
 

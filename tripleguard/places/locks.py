@@ -21,7 +21,7 @@ from tripleguard.places.os_errors import os_errors_explained
 _NOTE_BYTES = 512
 _MAX_TRIES = 10
 _RETRY_DELAY_S = 0.05
-_LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
+_LOCKED_BYTE = 1 << 30  # Windows locks byte ranges; this byte lies beyond the note, so that it stays readable
 
 
 class LockHolder(msgspec.Struct, frozen=True):

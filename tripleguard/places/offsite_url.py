@@ -140,7 +140,7 @@ def get_environment() -> Mapping[str, str]:
 
 
 def _address_error(text: str, reason: str) -> UsageError:
-    # What stands after ? or before @ may be a credential, and a message may end up in a log.
+    # The part after ? or before @ may be a credential, and messages may be logged.
     harmless = text.partition("?")[0].rpartition("@")[2]
     return UsageError(
         f"{escape_text(harmless)} is no address of an offsite place: {reason}.",
