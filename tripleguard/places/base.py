@@ -255,10 +255,10 @@ class Place(CopyTarget, Protocol):
         """Let go of it."""
 
     def open_reader(self, path: str) -> PlaceReader:
-        """As in `CopyTarget`; the copy may be read by offset too."""
+        """Open a copy as in `CopyTarget`; it may be read by offset too."""
 
     def fsync_files(self, *paths: str) -> None:
-        """As in `CopyTarget`, for several files."""
+        """Flush several files as in `CopyTarget`."""
 
     def read_identity(self) -> FileSystemIdentity:
         """Return what identifies the file system that it is on."""
