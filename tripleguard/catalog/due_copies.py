@@ -151,7 +151,7 @@ def count_cached_copies(catalog: Catalog, place_id: int) -> int:
 
 
 def count_due_by_day(catalog: Catalog, place_id: int, interval_days: int, now: int) -> list[DueCopies]:
-    """Return a place's present copies by the day on which they are due; see `forecast.get_due_day`."""
+    """Return a place's present copies by the day on which they are due; see `rescan_plan.get_due_day`."""
     left = "c.verified_at + ?3 * ?2 - ?1"
     rows = catalog.fetch_all(
         f"SELECT CASE WHEN c.verified_at IS NULL OR c.verified_at > ?1 OR {left} < 0 THEN 0"
