@@ -25,14 +25,14 @@ def format_b3sum(files: Iterable[tuple[str, bytes]]) -> bytes:
 
 
 def format_sha256sum(files: Iterable[tuple[str, str]]) -> Iterator[bytes]:
-    """The lines for (name, SHA-256 in hex) pairs as `sha256sum --check` reads them; any name can stand there."""
+    """Yield lines for (name, SHA-256 in hex) pairs as `sha256sum --check` reads them; any name is possible."""
     for name, digest in files:
         escaped = "".join(_ESCAPES.get(char, char) for char in name)
         yield os.fsencode(f"{chr(92) if escaped != name else ''}{digest}  {escaped}\n")
 
 
 def parse_b3sum(content: bytes) -> Iterator[tuple[str, bytes]]:
-    """(name, digest) of every line that is one; others are passed over."""
+    """Yield (name, digest) of every valid line; skip the others."""
     for raw in content.split(b"\n"):
         try:
             found = _parse_line(raw.decode("utf-8").rstrip("\r"))
@@ -43,7 +43,7 @@ def parse_b3sum(content: bytes) -> Iterator[tuple[str, bytes]]:
 
 
 def find_remarks(content: bytes) -> list[bytes] | None:
-    """The lines of a check list that say something else, in their order; None where it is no text at all."""
+    """Return the other lines of a check list, in their order; None if it is no text."""
     if b"\0" in content:
         return None
     found: list[bytes] = []
@@ -58,7 +58,7 @@ def find_remarks(content: bytes) -> list[bytes] | None:
 
 
 def is_checklist(content: bytes) -> bool:
-    """Return whether this is a check list and nothing else: every line that says anything is one."""
+    """Return whether this is a check list and nothing else: every non-empty line is valid."""
     return len(list(parse_b3sum(content))) == sum(bool(line.strip()) for line in content.split(b"\n"))
 
 
@@ -70,7 +70,7 @@ def _format_line(name: str, digest: bytes) -> str:
 def _parse_line(line: str) -> tuple[str, bytes] | None:
     escaped = line.startswith("\\")
     digits, gap, name = line[escaped:].partition("  ")
-    # `read_bytes.fromhex` would pass over spaces among the digits.
+    # `bytes.fromhex` would ignore spaces among the digits.
     if not gap or not name or len(digits) != 64 or not set(digits) <= _HEX_DIGITS:
         return None
     digest = bytes.fromhex(digits)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ClearanceReason:
-    """Why a clearance says no, or what it notes beside a yes."""
+    """A reason why a clearance says no, or a note beside the answer."""
 
     kind: str
     count: int
@@ -17,10 +17,13 @@ class ClearanceReason:
 
 @dataclass(frozen=True, slots=True)
 class MissingFrames:
-    """Frames or a card that may be missing, as the frame numbers tell, in words.
+    """Frames or a card that may be missing according to the frame numbers, in words.
 
-    number: by which a person can explain it. sure: whether a card may be missing, or it is only worth a look. day:
-    the shooting day. frames: how many; first, last: their camera names, where it is frames that are missing.
+    Attributes:
+        number: For a person to explain it.
+        is_card_suspected: A card may be missing; else it is only worth a check.
+        day: The shooting day.
+        first, last: Camera names of the missing frames, if it is about frames.
     """
 
     number: int
@@ -37,11 +40,15 @@ class MissingFrames:
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
-    """The answer whether a card may be reformatted, and what it rests on.
+    """The answer whether a card may be reformatted, and its basis.
 
-    at: when the last look began, UTC ns: the moment that the answer is about; answered_at: when it was given.
-    total_bytes: of all files seen. list_digest: BLAKE3 over the list of what was covered. reasons make it a no;
-    notes stand beside the answer, and so does what is missing of the night (numbers).
+    Attributes:
+        at: When the final check began, UTC ns: the moment that the answer is about.
+        total_bytes: Of all files seen.
+        list_digest: BLAKE3 over the list of covered files.
+        reasons: What makes it a no.
+        notes, missing_frames: Shown beside the answer.
+        answered_at: When it was given, UTC ns.
     """
 
     is_yes: bool

@@ -1,4 +1,4 @@
-"""The clock that jobs are given, and how times are written; a test passes a simulated one."""
+"""The clock that jobs are given, and how times are formatted; a test passes a simulated one."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ DAY = 24 * HOUR
 
 
 class Clock(Protocol):
-    """What a job asks of the time."""
+    """The time as jobs use it."""
 
     def now(self) -> int:
-        """UTC nanoseconds."""
+        """Return the time in UTC nanoseconds."""
 
     def zone(self) -> tzinfo | None:
-        """Return the local zone for what a person reads; None: the system's."""
+        """Return the local zone for times that a person reads; None for the system's."""
 
 
 class SystemClock:
@@ -32,15 +32,15 @@ class SystemClock:
 
 
 def format_iso(ns: int) -> str:
-    """`2026-06-14T01:30:05Z`."""
+    """Return a time as `2026-06-14T01:30:05Z`."""
     return datetime.fromtimestamp(ns // SECOND, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def parse_iso(text: str) -> int:
-    """UTC ns of what `format_iso` wrote. Raises ValueError."""
+    """Return UTC ns from a time as `format_iso` writes it. Raises ValueError."""
     return int(datetime.fromisoformat(text).timestamp()) * SECOND
 
 
 def format_stamp(ns: int) -> str:
-    """`20260614T013005Z`, for names."""
+    """Return a time for names, as `20260614T013005Z`."""
     return datetime.fromtimestamp(ns // SECOND, UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -1,6 +1,6 @@
 """Read the settings file: TOML in, typed settings out, and errors that name the line.
 
-Unknown keys are errors: a misspelt setting that is ignored would break a promise without a word.
+Unknown keys are errors: a misspelt setting that is ignored would silently break a promise.
 """
 
 from __future__ import annotations
@@ -39,12 +39,12 @@ _WATCH_TIMES = {
     "heartbeat_every": ("heartbeat_seconds", 'a time like "10min"'),
     "drill": ("drill_time", 'a day and a time like "sunday 04:00", or ""'),
 }
-"""Settings of the watch that are times: the property that understands it, and what is expected."""
+"""The watch's time settings: the property that parses each, and the expected form."""
 _TEMPLATE_FIELDS = ("year", "date", "shoot", "body", "name")
 
 
 class RuleSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What each file needs."""
+    """The requirements for each file's copies."""
 
     drive_copies: Annotated[int, msgspec.Meta(ge=1, le=9)] = 2
     road_days: Annotated[int, msgspec.Meta(ge=1)] = 30
@@ -54,7 +54,7 @@ class RuleSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class LayoutSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Where a copy lies on a drive."""
+    """The path of a copy on a drive."""
 
     template: str = "{year}/{date} {shoot}/{body}/{name}"
     day_starts: str = "05:00"
@@ -66,7 +66,7 @@ class LayoutSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class DriveSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How drives are treated."""
+    """How drives are used."""
 
     reserve: str = "2 GiB"
     rescan_nightly: str = "2h"
@@ -137,7 +137,7 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def report_time(self) -> time | None:
-        """Return when the report is written; None: never."""
+        """Return when the report is written; None for never."""
         return time.fromisoformat(self.report_at.strip()) if self.report_at.strip() else None
 
     @property
@@ -147,13 +147,13 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def night_seconds(self) -> float:
-        """Return how long the night is by the clock; one that ends when it begins is a whole day."""
+        """Return the length of the night in seconds; a whole day if it ends when it begins."""
         begins, ends = (at.hour * 3600 + at.minute * 60 + at.second for at in self.night_hours)
         return float((ends - begins) % 86_400 or 86_400)
 
     @property
     def drill_time(self) -> tuple[int, time] | None:
-        """Weekday (Monday is 0) and time; None: never."""
+        """Return weekday (Monday is 0) and time of the drill; None for never."""
         if not self.drill.strip():
             return None
         day, _, at = self.drill.strip().partition(" ")
@@ -161,7 +161,7 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How selects are sent offsite, and looked at there."""
+    """How selects are sent offsite and verified there."""
 
     limit: str = ""
     hours: str = ""
@@ -174,12 +174,12 @@ class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def limit_bytes(self) -> int:
-        """Bytes per second; 0: no limit."""
+        """Return the limit in bytes per second; 0 for none."""
         return parse_rate(self.limit) if self.limit.strip() else 0
 
     @property
     def window(self) -> tuple[time, time] | None:
-        """Return when sending may go on, local wall time; None: always."""
+        """Return the hours for sending in local wall time; None for always."""
         if not self.hours.strip():
             return None
         begins, _, ends = self.hours.partition("-")
@@ -191,7 +191,7 @@ class OffsiteSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """All settings, each with the value used when the file is silent."""
+    """All settings, with defaults for missing keys."""
 
     rule: RuleSettings = RuleSettings()
     layout: LayoutSettings = LayoutSettings()
@@ -207,7 +207,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def parse_size(text: str) -> int:
-    """`2 GiB` or `500 MB` as bytes. Raises ValueError."""
+    """Return a size such as `2 GiB` or `500 MB` in bytes. Raises ValueError."""
     match = _SIZE_PATTERN.match(text)
     if match is None:
         raise ValueError(f"{text!r} is not a size like 500 MB or 2 GiB")
@@ -216,7 +216,7 @@ def parse_size(text: str) -> int:
 
 
 def parse_rate(text: str) -> int:
-    """`500 kB/s` or `2 Mbit/s` as bytes per second. Raises ValueError."""
+    """Return a rate such as `500 kB/s` or `2 Mbit/s` in bytes per second. Raises ValueError."""
     bits = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([kKMG]?)bit/s\s*", text)
     if bits is not None:
         return int(float(bits[1]) * 1000 ** _UNIT_POWERS[bits[2]] / 8)
@@ -224,7 +224,7 @@ def parse_rate(text: str) -> int:
 
 
 def parse_duration(text: str) -> float:
-    """`90d`, `2h`, `1h 30min`, `90s` as seconds. Raises ValueError."""
+    """Return a duration such as `90d`, `2h`, `1h 30min` or `90s` in seconds. Raises ValueError."""
     match = _DURATION_PATTERN.match(text)
     if match is None or not any(match.groups()):
         raise ValueError(f"{text!r} is not a time like 90d, 2h, 1h 30min or 45min")
@@ -233,7 +233,7 @@ def parse_duration(text: str) -> float:
 
 
 def read_settings(path: Path) -> Settings:
-    """Return the settings in the file, all defaults if there is none. Raises WrongSettings naming line and key."""
+    """Return the settings in the file, or all defaults. Raises SettingsError naming line and key."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -244,7 +244,7 @@ def read_settings(path: Path) -> Settings:
 
 
 def parse_settings(text: str, path: Path) -> Settings:
-    """Return the settings in text; path is only for messages. Raises WrongSettings naming line and key."""
+    """Return the settings in text; path is for messages. Raises SettingsError naming line and key."""
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -281,7 +281,7 @@ def _describe_unknown_key(key: str, known: list[str], text: str, section: str | 
 
 
 def _describe_validation_error(error: str, text: str) -> str:
-    """msgspec's `Expected `int`, got `str` - at `$.rule.drive_copies`` in our words, with the line."""
+    """Rephrase msgspec's "Expected `int`, got `str` - at `$.rule.drive_copies`", with the line."""
     message, _, where = error.partition(" - at ")
     parts = where.strip("`$.").split(".")
     section, key = (parts[0], parts[-1]) if len(parts) > 1 else (None, parts[0])
@@ -374,7 +374,7 @@ def _find_template_problem(template: str) -> str | None:
 
 
 def _find_line(text: str, section: str | None, key: str) -> int:
-    """Return the line a key stands on (1 if it can't be found)."""
+    """Return the line of a key (1 if it can't be found)."""
     here: str | None = None
     for number, line in enumerate(text.splitlines(), 1):
         bare = line.strip()

@@ -12,15 +12,15 @@ from tripleguard.home import Home, write_atomically
 
 
 def write_setting(home: Home, section: str, key: str, value: str) -> None:
-    """Set one key of the settings file, value as TOML writes it; all else stays as it is. Raises TripleguardError.
+    """Set one key of the settings file to value, written in TOML; keep all else. Raises TripleguardError.
 
-    Raises WrongSettings if the file is wrong, or writes this key in a way that only a person can change.
+    Raises SettingsError if the file is invalid, or has this key in a form that only a person can change.
     """
     try:
         text = home.settings.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         text = ""
-    # What can't be read is told by the reading of the settings.
+    # Invalid settings raise the same error as when they are read.
     parse_settings(text, home.settings)
     changed = replace_setting(text, section, key, value, home.settings)
     if changed == text:
@@ -36,9 +36,9 @@ def write_setting(home: Home, section: str, key: str, value: str) -> None:
 
 
 def replace_setting(text: str, section: str, key: str, value: str, path: Path) -> str:
-    """The settings with one key set, value as TOML writes it; all other lines stay. path is only for messages.
+    """Return the settings with one key set to value, written in TOML; keep all else. path: for messages.
 
-    Raises WrongSettings if the key is written in a way that only a person can change.
+    Raises SettingsError if the key has a form that only a person can change.
     """
     lines, here, header = text.splitlines(keepends=True), "", None
     for number, line in enumerate(lines):

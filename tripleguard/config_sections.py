@@ -9,7 +9,7 @@ import msgspec
 
 
 class HandoverSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a bag says of whoever hands it over. Empty: it says nothing of it."""
+    """What a bag says about its sender; empty values are left out."""
 
     organization: str = ""
     address: str = ""
@@ -20,7 +20,7 @@ class HandoverSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class ForecastSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a forecast counts with. Rates are per year; 0.02 is one in fifty."""
+    """The assumptions of a forecast. Rates are per year; 0.02 is one in fifty."""
 
     tour_ends: str = ""
     fit_weeks: Annotated[int, msgspec.Meta(ge=1, le=520)] = 13
@@ -36,24 +36,24 @@ class ForecastSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def tour_end(self) -> date | None:
-        """Return the day the tour ends; None: not said."""
+        """Return the day the tour ends; None if unknown."""
         return date.fromisoformat(self.tour_ends.strip()) if self.tour_ends.strip() else None
 
 
 class CameraSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What can't be read from a camera's files. without_serial: model to the name of the only body of it."""
+    """What a camera's files don't say. without_serial: camera model to the name of its only body."""
 
     without_serial: dict[str, str] = {}
 
 
 class ClearanceSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a clearance counts."""
+    """How recently counted copies must have been read back."""
 
     card_hours: Annotated[int, msgspec.Meta(ge=1, le=24 * 7)] = 24
     drive_days: Annotated[int, msgspec.Meta(ge=1)] = 7
 
 
 class SelectSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What makes a picture a select."""
+    """Which pictures become selects."""
 
     at_least: Annotated[float, msgspec.Meta(gt=0, le=5)] = 4.0

@@ -1,4 +1,4 @@
-"""The only module that hashes: BLAKE3 digests, samples, and the checksums that standards ask for.
+"""The only module that hashes: BLAKE3 digests, samples, and the checksums that standards require.
 
 BLAKE3-256 is a file's identity: it keeps up with any card and drive on one core, and `b3sum --check` reads its
 lists on any machine. A *sample* is a short digest over the first and last 64 KiB and the size. It only suggests
@@ -20,11 +20,11 @@ SAMPLE_EDGE = 64 * 1024
 SAMPLE_BYTES = 16
 
 EMPTY_DIGEST = bytes.fromhex("af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262")
-"""BLAKE3 of nothing (official test vectors, length 0). A file with bytes can never have it."""
+"""BLAKE3 of empty input (official test vectors, length 0). A file with bytes can never have it."""
 
 
 class Hasher:
-    """A running BLAKE3 over what it is given, counting bytes. Large buffers are hashed outside the GIL."""
+    """A running BLAKE3 that counts bytes. Large buffers are hashed outside the GIL."""
 
     def __init__(self) -> None:
         self._hash = blake3()
@@ -43,7 +43,7 @@ class Hasher:
 
 
 class SamplingHasher(Hasher):
-    """A hasher that also keeps the two edges of what it saw, for `sample`."""
+    """A hasher that also keeps the first and last bytes, for `sample`."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -57,7 +57,7 @@ class SamplingHasher(Hasher):
         self._tail = (self._tail + bytes(data[-SAMPLE_EDGE:]))[-SAMPLE_EDGE:]
 
     def sample(self) -> bytes:
-        """Return the same 16 bytes that `compute_sample` gives for this content."""
+        """Return the same 16 bytes as `compute_sample` for this content."""
         return compute_sample(self.size, self._read_edge)
 
     def _read_edge(self, offset: int, length: int) -> bytes:
@@ -67,7 +67,7 @@ class SamplingHasher(Hasher):
 
 
 def hash_chunks(chunks: Iterator[memoryview] | Iterator[bytes]) -> File:
-    """Return the file that the chunks make up, in order."""
+    """Return the file that consists of these chunks, in order."""
     hasher = Hasher()
     for chunk in chunks:
         hasher.update(chunk)
@@ -75,7 +75,7 @@ def hash_chunks(chunks: Iterator[memoryview] | Iterator[bytes]) -> File:
 
 
 def compute_digest(data: bytes) -> bytes:
-    """BLAKE3-256 of data, 32 bytes."""
+    """Return the BLAKE3-256 of data, 32 bytes."""
     digest: bytes = blake3(data).digest(length=DIGEST_BYTES)
     return digest
 
@@ -83,8 +83,8 @@ def compute_digest(data: bytes) -> bytes:
 def compute_sample(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
     """Return a 16-byte guess at a file's identity from its size, first and last 64 KiB.
 
-    read_at(offset, length) returns up to length bytes. A picture's noise makes two different files differ
-    here; equal samples still prove nothing.
+    read_at(offset, length) returns up to length bytes. A picture's noise makes different files differ here; equal
+    samples still prove nothing.
     """
     mix = blake3(size.to_bytes(8, "little"))
     mix.update(read_at(0, min(SAMPLE_EDGE, size)))
@@ -96,7 +96,7 @@ def compute_sample(size: int, read_at: Callable[[int, int], bytes]) -> bytes:
 
 
 class RunningChecksum(Protocol):
-    """A running checksum of some standard algorithm. Large buffers are summed outside the GIL."""
+    """A running checksum of some standard algorithm. Large buffers are hashed outside the GIL."""
 
     def update(self, data: bytes | bytearray | memoryview, /) -> object: ...
 
@@ -108,10 +108,10 @@ _HASHLIB_ALGORITHMS = frozenset({"md5", "sha1", "sha224", "sha256", "sha384", "s
 
 
 def new_checksum(algorithm: str) -> RunningChecksum | None:
-    """A sum by its name in lower case without anything between (`sha512`, `sha3256`); None if it is not known."""
+    """Return a new checksum by its name, such as `sha512` or `sha3256`; None if it is unknown."""
     if algorithm == "blake3":
         return blake3()
     if _SHA3.fullmatch(algorithm):
         return hashlib.new(f"sha3_{algorithm[4:]}")
-    # Old bags have MD5 and SHA-1: they find what rotted, which is all that is asked of them here.
+    # Old bags have MD5 and SHA-1; they detect rot, which is enough here.
     return hashlib.new(algorithm, usedforsecurity=False) if algorithm in _HASHLIB_ALGORITHMS else None

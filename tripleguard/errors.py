@@ -1,7 +1,7 @@
 """The error tree: every error says what happened, what is safe, and what to do next.
 
-The command line prints those three and nothing else. `exit_status` is what a script sees: 2 the command or the
-settings are wrong, 3 the work could not be done, 130 stopped by the user.
+The command line prints those three and nothing else. `exit_status` is for scripts: 2 for a wrong command or wrong
+settings, 3 if the work could not be done, 130 if stopped by the user.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ class TripleguardError(Exception):
 
 
 class UsageError(TripleguardError):
-    """The command can't mean what was typed: no such card, a drive given as a card, an unknown name."""
+    """The command makes no sense: no such card, a drive given as a card, an unknown name."""
 
     exit_status = 2
 
 
 class SettingsError(TripleguardError):
-    """The settings file does not parse or holds a value of the wrong kind."""
+    """The settings file does not parse or has an invalid value."""
 
     exit_status = 2
 
 
 class NotSetUpError(UsageError):
-    """There is no catalog in this home yet."""
+    """This home has no catalog yet."""
 
 
 class CatalogError(TripleguardError):
@@ -55,54 +55,54 @@ class NoDriveError(PlaceError):
 
 
 class PlaceUnreadableError(PlaceError):
-    """A place is mounted, but its device answers with errors, so that it can't even be said which one it is."""
+    """A place is mounted, but its device fails, so that it can't be identified."""
 
 
 class CardGoneError(TripleguardError):
-    """The card went away in the middle."""
+    """The card was removed during the job."""
 
 
 class CopyError(TripleguardError):
-    """One copy could not be made. The job goes on with the others."""
+    """One copy could not be made. The job continues with the others."""
 
 
 class NameTakenError(CopyError):
-    """The final name belongs to something else already; nothing was replaced."""
+    """The final name is taken by other content; nothing was replaced."""
 
 
 class SourceMismatchError(CopyError):
-    """The copy that was to be the source does not hold what the catalog says; nothing is made from it."""
+    """The source copy does not hold what the catalog says; nothing is made from it."""
 
 
 class NoSpaceError(CopyError):
-    """The place is full, or what is left is kept in reserve."""
+    """The place is full, except for its reserve."""
 
 
 class PlaceFailedError(CopyError):
-    """The place stopped answering or became read-only in the middle of the work."""
+    """The place stopped responding or became read-only during the job."""
 
 
 class NetworkError(CopyError):
-    """The way to an offsite place failed for now: a cut or stalled line, a busy server. Trying again is right."""
+    """The connection to an offsite place failed for now, or the server is busy; retrying makes sense."""
 
 
 class UploadCorruptedError(NetworkError):
-    """The server refused a body because it did not arrive as it was sent. Nothing of it was kept."""
+    """The server rejected a body that did not arrive as it was sent; nothing of it was kept."""
 
 
 class ItemStuckError(CopyError):
-    """One thing does not get through, again and again, while others do: it is left, and they go on."""
+    """One item fails again and again while others succeed: it is skipped, and they continue."""
 
 
 class AccessDeniedError(PlaceError):
-    """An offsite place refuses us: credentials, permissions, a clock that is off, no such bucket."""
+    """An offsite place denies access: credentials, permissions, a wrong clock, no such bucket."""
 
 
 class CaptivePortalError(PlaceError):
-    """Somebody else answered in the server's stead: the network wants a person to sign in first."""
+    """Something else answered instead of the server: the network wants a person to sign in first."""
 
 
 class StoppedError(TripleguardError):
-    """The user asked to stop. What was finished is kept; running again goes on from there."""
+    """The user asked to stop. Finished work is kept; running again continues from there."""
 
     exit_status = 130

@@ -25,7 +25,7 @@ APP_NAME = "tripleguard"
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """Where this user's settings, catalog and reports live."""
+    """The folder of this user's settings, catalog and reports."""
 
     root: Path
 
@@ -47,22 +47,22 @@ class Home:
 
     @property
     def reports(self) -> Path:
-        """Return the watch's reports, the newest of each form and those before."""
+        """Return the folder of the watch's reports: the newest of each form, and earlier ones."""
         return self.root / "reports"
 
     @property
     def previews(self) -> Path:
-        """Small pictures of files. They show people: nobody else can read them. They may be removed any time."""
+        """Return the folder of previews, which only this user can read; they may be deleted at any time."""
         return self.root / "previews"
 
     @property
     def watch(self) -> Path:
-        """Return what the watch notes for itself and for `status`, and its log."""
+        """Return the folder of the watch's state, its status and its log."""
         return self.root / "watch"
 
 
 def resolve_home(path: str | None) -> Home:
-    """Return the home that was asked for, or the platform's usual folder for application data."""
+    """Return the requested home, or the platform's folder for application data."""
     if path:
         return Home(Path(path).expanduser().absolute())
     from platformdirs import user_data_path
@@ -71,7 +71,7 @@ def resolve_home(path: str | None) -> Home:
 
 
 def create_home(home: Home) -> None:
-    """Make the home's folders and, if there is none, its settings file. Raises TripleguardError."""
+    """Create the home's folders and, if missing, its settings file. Raises TripleguardError."""
     try:
         for folder in (home.root, home.scratch, home.locks):
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -89,7 +89,7 @@ def create_home(home: Home) -> None:
 
 
 def read_example_settings() -> str:
-    """Return the settings file that a new home gets: every key, with its value and what it means."""
+    """Return the settings file of a new home: every key with its value and meaning."""
     packaged = resources.files("tripleguard").joinpath("settings.example.toml")
     if packaged.is_file():
         return packaged.read_text(encoding="utf-8")
@@ -100,9 +100,9 @@ _SQLITE_SIDE_SUFFIXES = ("-wal", "-shm")
 
 
 def prepare_scratch_path(home: Home, name: str) -> Path:
-    """A path for a passing file below the home; an old one of that name is removed, with what lay beside it.
+    """Return the path of a scratch file; delete an old one of that name and its journals.
 
-    SQLite would play the journal that a killed run left beside a database into the next one of that name.
+    SQLite would apply the journal of an interrupted run to the next database of that name.
     """
     home.scratch.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = home.scratch / name
@@ -111,21 +111,21 @@ def prepare_scratch_path(home: Home, name: str) -> Path:
 
 
 def write_scratch(path: Path, pieces: Iterable[memoryview]) -> None:
-    """Write a passing file below the home. Raises OSError."""
+    """Write a scratch file. Raises OSError."""
     with path.open("xb") as file:
         for piece in pieces:
             file.write(piece)
 
 
 def find_scratch(home: Home, name: str) -> Path | None:
-    """Return a whole file that an earlier run left in the scratch folder, None if there is none."""
+    """Return a complete scratch file of an earlier run, None if there is none."""
     path = home.scratch / name
     return path if path.is_file() else None
 
 
 @contextlib.contextmanager
 def open_new_scratch(home: Home, name: str) -> Iterator[BinaryIO]:
-    """Yield a scratch file for writing, which has its name only once it is whole. Raises OSError."""
+    """Yield a scratch file for writing, which gets its name once complete. Raises OSError."""
     unfinished = prepare_scratch_path(home, f"{name}.part")
     with unfinished.open("xb") as file:
         yield file
@@ -133,22 +133,21 @@ def open_new_scratch(home: Home, name: str) -> Iterator[BinaryIO]:
 
 
 def get_free_bytes(home: Home) -> int:
-    """Free bytes on the disk of the home."""
+    """Return the free bytes on the disk of the home."""
     return shutil.disk_usage(home.root).free
 
 
 def delete_scratch(path: Path) -> None:
-    """Remove a passing file, and what SQLite left beside it."""
+    """Delete a scratch file and its SQLite journals."""
     for suffix in ("", *_SQLITE_SIDE_SUFFIXES):
         path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def install_catalog(home: Home, new_catalog: Path, at: int) -> Path | None:
-    """Give a finished catalog the name of this home's; one that is there already is kept under another name.
+    """Install a finished catalog in this home; rename an existing one and return its new path.
 
-    A journal that lies there goes with it, also where the catalog itself is gone: it would be played into the new
-    one. at: UTC ns, for that name. Returns where the earlier one lies. Nobody else may have it open; see
-    `catalog.store.fold_name`, which leaves one file. Raises OSError.
+    Its journal is moved with it, even if the catalog itself is gone: SQLite would apply it to the new one. at: UTC
+    ns, for the name. No process may have it open; see `catalog.store.checkpoint_into_one_file`. Raises OSError.
     """
     with new_catalog.open("rb") as file:
         os.fsync(file.fileno())
@@ -164,7 +163,7 @@ def install_catalog(home: Home, new_catalog: Path, at: int) -> Path | None:
 
 
 def write_atomically(path: Path, content: bytes, *, durable: bool = True) -> None:
-    """Put a small file below the home, whole or not at all, in place of an earlier one. Raises OSError.
+    """Write a small file below the home completely or not at all, replacing an earlier one. Raises OSError.
 
     durable: it survives a power cut.
     """
@@ -180,9 +179,9 @@ def write_atomically(path: Path, content: bytes, *, durable: bool = True) -> Non
 
 
 def prune_files(folder: Path, pattern: str, keep: int, max_bytes: int) -> None:
-    """Remove all but the last files of that pattern, by name, from a folder of notes below the home.
+    """Delete all but the last files of a pattern, by name, from a folder below the home.
 
-    most: bytes that they may take together; the last one stays however large it is.
+    max_bytes: their maximum total size; the last one stays however large it is.
     """
     total = 0
     for number, path in enumerate(sorted(folder.glob(pattern), reverse=True)):
@@ -192,12 +191,12 @@ def prune_files(folder: Path, pattern: str, keep: int, max_bytes: int) -> None:
 
 
 MAX_PREVIEWS = 500
-"""Small pictures that are kept."""
+"""The maximum number of previews."""
 MAX_PREVIEW_BYTES = 50_000_000
 
 
 def read_preview(home: Home, name: str) -> bytes | None:
-    """Return the small picture that was kept under a name; None if there is none, or it can't be read."""
+    """Return the preview stored under a name; None if there is none or it can't be read."""
     try:
         return (home.previews / f"{name}.jpg").read_bytes()
     except OSError:
@@ -205,7 +204,7 @@ def read_preview(home: Home, name: str) -> bytes | None:
 
 
 def store_preview(home: Home, name: str, content: bytes) -> None:
-    """Keep a small picture; the oldest give way to it. A full or failing disk keeps none, and that is all."""
+    """Store a preview, replacing the oldest ones. Ignores a full or failing disk."""
     with contextlib.suppress(OSError):
         write_atomically(home.previews / f"{name}.jpg", content, durable=False)
         kept = sorted(
@@ -224,11 +223,11 @@ def _list_previews(folder: Path) -> list[Path]:
 
 
 PAGE_HEADER = b"<!DOCTYPE html>\n<!-- tripleguard report -->"
-"""How a page of ours begins; nothing else is ever replaced by one."""
+"""The beginning of our pages; only files that begin so are ever replaced by one."""
 
 
 def write_page(path: Path, content: bytes) -> None:
-    """Write a page where the person asked for it, in place of an earlier one of ours. Raises TripleguardError."""
+    """Write a page at a person's path, replacing only an earlier page of ours. Raises TripleguardError."""
     if not content.startswith(PAGE_HEADER):
         raise AssertionError("a page says in its first lines that it is one")
     try:
@@ -253,9 +252,9 @@ def _is_page(path: Path) -> bool:
 
 
 def create_rotating_log(path: Path, max_bytes: int, backup_count: int) -> logging.Handler:
-    """Return a log file below the home that turns over at size bytes and keeps so many older ones. Raises OSError.
+    """Return a log handler that rotates at max_bytes and keeps backup_count old files. Raises OSError.
 
-    What can't be written, on a full disk, is left out.
+    Lines that can't be written, on a full disk, are dropped.
     """
     from logging.handlers import RotatingFileHandler
 
@@ -268,6 +267,6 @@ def create_rotating_log(path: Path, max_bytes: int, backup_count: int) -> loggin
 
 
 def open_home_lock(home: Home, name: str) -> int:
-    """Return a read-write descriptor on a lock file below the home. Raises OSError."""
+    """Return a read-write descriptor of a lock file below the home. Raises OSError."""
     home.locks.mkdir(mode=0o700, parents=True, exist_ok=True)
     return os.open(home.locks / f"{name}.lock", os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o600)

@@ -22,7 +22,7 @@ _DATED_FOLDER = re.compile(
 _NOT_SHOOT_NAMES = frozenset(
     {"DCIM", "RAW", "RAWS", "JPG", "JPEG", "CARDS", "CARD", "ORIGINALS", "PRIVATE", "VIDEO"}
 )
-"""Folders that people and cameras make within a shoot (common practice, no source)."""
+"""Folders that people and cameras create within a shoot (common practice, no source)."""
 
 
 def compute_shooting_day(local: datetime, day_start: time) -> str:
@@ -32,14 +32,14 @@ def compute_shooting_day(local: datetime, day_start: time) -> str:
 
 
 def build_shoot_folder(layout: LayoutSettings, day: str, shoot: str) -> str:
-    """Return the folder of a shoot on a drive: the template up to the part that holds the shoot's name."""
+    """Return the folder of a shoot on a drive: the template up to the part with the shoot's name."""
     parts = layout.template.split("/")
     depth = next(index for index, part in enumerate(parts) if "{shoot}" in part)
     return "/".join(_fill_part(part, day, shoot, "", "") for part in parts[: depth + 1])
 
 
 def parse_shoot_path(layout: LayoutSettings, path: str) -> tuple[str, str] | None:
-    """Return the day and name of the shoot in whose folder a path on a drive lies; None if it lies in none."""
+    """Return day and name of the shoot whose folder contains a path on a drive; None if there is none."""
     parts = layout.template.split("/")
     depth = max(index for index, part in enumerate(parts) if "{shoot}" in part or "{date}" in part)
     pattern = "/".join(_FIELD_PATTERN.sub(_to_regex_group, re.escape(part)) for part in parts[: depth + 1])
@@ -54,9 +54,9 @@ def parse_shoot_path(layout: LayoutSettings, path: str) -> tuple[str, str] | Non
 
 
 def guess_shoot(folder: str) -> tuple[str | None, str | None]:
-    """Return the day and name that somebody gave a shoot by calling its folders so, as far as they can be told.
+    """Guess day and name of a shoot from the names that someone gave its folders.
 
-    The deepest folder that begins with a date decides; else the deepest that is no camera's own and no year.
+    The deepest folder that begins with a date decides; else the deepest that is neither a camera's own nor a year.
     """
     parts = [part for part in folder.split("/") if part]
     for part in reversed(parts):
@@ -76,20 +76,20 @@ def guess_shoot(folder: str) -> tuple[str | None, str | None]:
 
 
 def can_hold_shoots(layout: LayoutSettings, name: str) -> bool:
-    """Return whether a folder of that name at the top of a drive can hold shoots, or be one."""
+    """Return whether a folder of that name at the top of a drive can contain shoots, or be one."""
     part = layout.template.split("/")[0]
     return re.fullmatch(_FIELD_PATTERN.sub(_to_regex_group, re.escape(part)), name) is not None
 
 
 def build_copy_path(layout: LayoutSettings, day: str, shoot: str, body: str, card_path: str) -> str:
-    """Return the path of a copy, before the drive's limits and taken names are looked at."""
+    """Return the path of a copy, before the drive's limits and taken names are considered."""
     return "/".join(
         _fill_part(part, day, shoot, body, _strip_card_folders(card_path)) for part in layout.template.split("/")
     )
 
 
 def _to_regex_group(field: re.Match[str]) -> str:
-    """Return a field of the template as a pattern; the day and the shoot can be asked for by name."""
+    """Return a field of the template as a pattern, with named groups for day and shoot."""
     shape = _FIELD_SHAPES.get(field[1], "[^/]+?")
     return f"(?P<{field[1]}>{shape})" if field[1] in ("date", "shoot") else f"(?:{shape})"
 
@@ -103,14 +103,14 @@ def _is_day(text: str) -> bool:
 
 
 def _fill_part(part: str, day: str, shoot: str, body: str, name: str) -> str:
-    """Return one part of the template; values are put in at once, so that none is read as a field."""
+    """Fill one part of the template; all values at once, so that none is parsed as a field."""
     return part.format_map({"year": day[:4], "date": day, "shoot": shoot, "body": body, "name": name})
 
 
 def _strip_card_folders(card_path: str) -> str:
-    """Return what of a card path is kept: the name of a picture in a DCF folder, the whole path of anything else.
+    """Return the part of a card path to keep: a picture's name in a DCF folder, else the whole path.
 
-    A video's folders (`PRIVATE/...`) belong together and mean something to the programs that read them.
+    A video's folders (`PRIVATE/...`) belong together and matter to the programs that read them.
     """
     parts = card_path.split("/")
     if len(parts) == 3 and parts[0].upper() == "DCIM" and parse_dcf_folder(parts[1]):

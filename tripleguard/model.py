@@ -17,7 +17,7 @@ DIGEST_BYTES = 32
 
 
 class FileKind(enum.StrEnum):
-    """What sort of file a camera or an editor wrote."""
+    """The kind of a file that a camera or an editor wrote."""
 
     RAW = "raw"
     PICTURE = "picture"
@@ -28,7 +28,7 @@ class FileKind(enum.StrEnum):
 
     @property
     def is_original(self) -> bool:
-        """Return whether it is something a camera recorded, which can't be had again and never changes."""
+        """Return whether a camera recorded it: it is irreplaceable and never changes."""
         return self in (FileKind.RAW, FileKind.PICTURE, FileKind.VIDEO, FileKind.SOUND)
 
 
@@ -52,7 +52,7 @@ class Medium(enum.StrEnum):
 
 
 class CopyState(enum.StrEnum):
-    """How a copy was when it was last looked at."""
+    """The state of a copy when it was last checked."""
 
     PRESENT = "present"
     MISSING = "missing"
@@ -62,18 +62,18 @@ class CopyState(enum.StrEnum):
 
 
 class PlaceState(enum.StrEnum):
-    """What a place is to us, whether or not it is plugged in now."""
+    """The service state of a place, whether or not it is connected."""
 
     ACTIVE = "active"
     SHELVED = "shelved"
     RETIRING = "leaving"
-    """About to be retired: read from, never written to, and its copies do not count any more."""
+    """About to be retired: only read from, and its copies no longer count."""
     LOST = "lost"
     RETIRED = "retired"
 
     @property
     def is_in_service(self) -> bool:
-        """Whether good copies on the place count. The view `places_in_service` of the catalog says the same."""
+        """Return whether good copies on the place count; matches the catalog's view `places_in_service`."""
         return self in (PlaceState.ACTIVE, PlaceState.SHELVED)
 
 
@@ -83,7 +83,7 @@ class PlaceKind(enum.StrEnum):
 
 
 class DriveRole(enum.StrEnum):
-    """Where a drive lives, which decides how often it is verified."""
+    """Where a drive is kept, which decides how often it is verified."""
 
     ROAD = "road"
     SHELF = "shelf"
@@ -104,7 +104,7 @@ class FindingKind(enum.StrEnum):
 
 
 class Severity(enum.StrEnum):
-    """How soon a finding wants a person."""
+    """How urgent a finding is."""
 
     NOW = "now"
     SOON = "soon"
@@ -112,7 +112,7 @@ class Severity(enum.StrEnum):
 
 
 class Integrity(enum.StrEnum):
-    """Whether a camera's own file holds together, as far as can be told."""
+    """Whether a camera's own file is intact, as far as can be checked."""
 
     CLEAN = "clean as far as can be told"
     UNCHECKED = "not checkable"
@@ -168,10 +168,9 @@ class File:
 class Evidence:
     """What is known of a copy, and since when (UTC ns; None: never).
 
-    inherited_at: it was verified then by an earlier catalog, or on another file system; here it has not been read
-    since, and it counts for nothing. cached_in: the insertion of the drive in which its bytes last went through
-    the system's cache (`places/insertion.py`); None: not known. ctime_ns: the copy's `ScheduleEntry.ctime_ns`
-    right before it was read back; None: not known.
+    inherited_at: when an earlier catalog, or this one on another file system, verified it; it was not read since,
+    so that counts for nothing. cached_insertion: the drive's insertion in which its bytes last went through the
+    system's cache (`places/insertion.py`). ctime_ns: its `Entry.ctime_ns` right before it was read back.
     """
 
     written_at: int | None = None
@@ -185,10 +184,10 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One plain file as a card or a place lists it now. path is relative; size in bytes.
+    """One regular file as a card or a place lists it now. path is relative; size in bytes.
 
-    ctime_ns: when the file system last noted a change of any kind, which no program can set back; 0 where it keeps
-    no such time. FAT and exFAT give the modification time again.
+    ctime_ns: when the file system last recorded any change, which no program can set; 0 if it keeps no such time.
+    FAT and exFAT return the modification time instead.
     """
 
     path: str
@@ -208,7 +207,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class UncopyableEntry:
-    """Something on a card that can't be copied: path, and why in plain words."""
+    """An item on a card that can't be copied: its path, and why in plain words."""
 
     path: str
     reason: str
@@ -234,7 +233,7 @@ class Copy:
 
 @dataclass(frozen=True, slots=True)
 class KnownSpace:
-    """How much room a place had when it was last seen: free and total bytes, at: UTC ns."""
+    """The space on a place when it was last connected: free and total bytes, at: UTC ns."""
 
     free: int
     total: int
@@ -243,11 +242,12 @@ class KnownSpace:
 
 @dataclass(frozen=True, slots=True)
 class PlaceRecord:
-    """What the catalog remembers of a place. uid is the marker's id; path and room as it was last seen.
+    """The catalog's record of a place. uid: the marker's id; path and space: as last known.
 
-    note: where it is kept, in the photographer's words. identity: its file system, as `places/fs_identity.py`
-    writes it; None: never looked at. insertion: the one it is opened in now (`places/insertion.py`); None: not
-    known.
+    Attributes:
+        note: Where it is kept, in the photographer's words.
+        identity: Its file system, as `places/fs_identity.py` encodes it; None if unknown.
+        insertion: The current one (`places/insertion.py`); None if unknown.
     """
 
     id: int
@@ -282,9 +282,9 @@ class Shoot:
 class Capture:
     """What a camera wrote about a picture, as far as it could be read.
 
-    local: camera wall time `YYYY-MM-DDTHH:MM:SS`, without a zone. subsec: the digits after the second.
-    offset: `+HH:MM` or `-HH:MM` where the camera wrote it. zone_known: False where local is a film's own clock,
-    which is UTC in some cameras.
+    local: camera wall time `YYYY-MM-DDTHH:MM:SS`, without a zone. subsec: the digits after the second. offset:
+    `+HH:MM` or `-HH:MM` if the camera wrote it. is_zone_known: False if local is a film's own clock, which is UTC
+    in some cameras.
     """
 
     local: str | None = None
@@ -298,9 +298,9 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class ImageInfo:
-    """How a picture is to be shown, and what was thought of it in the camera.
+    """How to display a picture, and its rating in the camera.
 
-    width, height: pixels as stored, before turning. orientation: Exif's, 1 to 8. rating: XMP's, -1 or 0 to 5.
+    width, height: pixels as stored, before rotation. orientation: Exif's, 1 to 8. rating: XMP's, -1 or 0 to 5.
     """
 
     width: int | None = None
@@ -310,21 +310,21 @@ class ImageInfo:
 
 
 WRONG_START_SIGN = "begins wrongly"
-"""The sign of a file that begins as no file of its kind does."""
+"""The sign of a file whose beginning does not fit its kind."""
 
 EVEN_COLOUR_SIGN = "even colour or hole"
-"""How the sign of a blank run begins where an even colour may be coded as one."""
+"""The beginning of the sign of a blank run, if an even colour can be encoded as one."""
 
 SIGNS_CLEARED_BY_DECODING = (WRONG_START_SIGN, EVEN_COLOUR_SIGN)
-"""How the signs of those flaws begin that are none if the whole picture decodes."""
+"""The beginnings of signs that are no flaws if the whole picture decodes."""
 
 
 @dataclass(frozen=True, slots=True)
 class IntegrityFlaw:
-    """One thing in a camera's file that does not hold together.
+    """One flaw in a camera's file. sign: the same text for the same flaw in other files.
 
-    grave: the file is broken by it, else suspicious. sign: the same words for the same fault in other files. why:
-    for a person. habit: it may be how this maker's files are, and no fault, if nearly all of a model have it.
+    is_grave: the file is broken by it, else suspicious. is_possible_quirk: no flaw if nearly all files of a model
+    have it.
     """
 
     is_grave: bool
@@ -335,7 +335,7 @@ class IntegrityFlaw:
 
 @dataclass(frozen=True, slots=True)
 class IntegrityVerdict:
-    """What a look through a camera's file said. why: of one that is not checkable, why not."""
+    """The result of inspecting a camera's file. explanation: why it is not checkable."""
 
     integrity: Integrity
     flaws: tuple[IntegrityFlaw, ...] = ()
@@ -344,24 +344,26 @@ class IntegrityVerdict:
 
 @dataclass(frozen=True, slots=True)
 class FreeSpace:
-    """Bytes on a place: free for us, in all, and kept in reserve. total 0: the place can't say."""
+    """Bytes on a place: free for us, in total, and reserved. total 0: unknown."""
 
     free: int
     total: int
     reserve: int
 
     def can_hold(self, size: int) -> bool:
-        """Return whether size more bytes fit without touching the reserve; a place that can't say is tried."""
+        """Return whether size more bytes fit without the reserve; if the space is unknown, try."""
         return self.total == 0 or self.free - self.reserve >= size
 
 
 @dataclass(frozen=True, slots=True)
 class FsLimits:
-    """What the file system of a place can hold, learnt by a probe.
+    """What the file system of a place supports, found by a probe.
 
-    forbidden: characters no name may hold. name_bytes / name_units: longest name in bytes of UTF-8 or in
-    UTF-16 units (0: no such limit). largest: biggest file in bytes (0: no limit known). mtime_step_ns:
-    how finely a modification time is kept.
+    Attributes:
+        forbidden_chars: Characters that no name may contain.
+        max_name_bytes, max_name_units: The longest name in bytes of UTF-8 or in UTF-16 units (0: no such limit).
+        max_file_bytes: The largest file (0: unknown).
+        mtime_step_ns: The resolution of modification times.
     """
 
     is_case_insensitive: bool
@@ -377,9 +379,9 @@ class FsLimits:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing wrong, since when (UTC ns), and what to do about it in plain words.
+    """One problem, since when (UTC ns), and what to do about it in plain words.
 
-    number: by which a person can accept it; None for what follows from counting.
+    number: for a person to accept it; None for findings that follow from counting.
     """
 
     kind: FindingKind

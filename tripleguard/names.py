@@ -1,8 +1,8 @@
 """Make file names safe to store and safe to show, and compare them across file systems.
 
-Names come from outside: from cards, drives and users. A stored name keeps its bytes wherever the target can
-hold them; where it can't, the name is changed as little as possible and the catalog keeps the original. A name
-that is shown can't move the cursor, hide text or open markup.
+Names come from outside: from cards, drives and users. A stored name keeps its bytes if the target supports them;
+else it is changed as little as possible and the catalog keeps the original. A displayed name can't move the
+cursor, hide text or open markup.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ EXFAT_FORBIDDEN = '"*/:<>?\\|' + "".join(map(chr, range(32)))
 
 
 def escape_text(name: str) -> str:
-    """Return the name as one line of harmless text: control, direction and broken characters as escapes."""
+    """Return the name as one line of harmless text, with control, direction and invalid characters escaped."""
     if name.isascii() and name.isprintable():
         return name
     out: list[str] = []
@@ -38,7 +38,7 @@ def escape_text(name: str) -> str:
 
 
 def is_valid_utf8(name: str) -> bool:
-    """Return whether the name is valid UTF-8 as it came."""
+    """Return whether the unchanged name is valid UTF-8."""
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:
@@ -47,7 +47,7 @@ def is_valid_utf8(name: str) -> bool:
 
 
 def fold_name(name: str) -> str:
-    """Return the name for comparing where case and Unicode form do not count."""
+    """Return the name for comparison regardless of case and Unicode form."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
@@ -59,7 +59,7 @@ def is_safe_path(path: str) -> bool:
 
 
 def split_suffix(name: str) -> tuple[str, str]:
-    """Stem and extension; `IMG_1.CR3.xmp` splits before `.CR3` so that a suffix keeps the pair together."""
+    """Return stem and extension; `IMG_1.CR3.xmp` splits before `.CR3`, so that numbers keep the pair together."""
     stem, dot, end = name.rpartition(".")
     if not stem:
         return name, ""
@@ -71,7 +71,7 @@ def split_suffix(name: str) -> tuple[str, str]:
 
 
 def add_number(name: str, n: int) -> str:
-    """Return the n-th way to say a name that is taken: `IMG_1.CR3`, `IMG_1-2.CR3`, `IMG_1-3.CR3`."""
+    """Return the n-th alternative to a taken name: `IMG_1.CR3`, `IMG_1-2.CR3`, `IMG_1-3.CR3`."""
     if n == 1:
         return name
     stem, end = split_suffix(name)
@@ -79,7 +79,7 @@ def add_number(name: str, n: int) -> str:
 
 
 def fit_to_limits(path: str, limits: FsLimits) -> str:
-    """Return the path as this place can hold it: equal to `choose_path` wherever that is possible."""
+    """Return the path as this place supports it, unchanged if possible."""
     return "/".join(_fit_part(part, limits) for part in path.split("/"))
 
 
@@ -92,7 +92,7 @@ def _fit_part(part: str, limits: FsLimits) -> str:
 
 
 def _shorten(part: str, limits: FsLimits) -> str:
-    """Return the part cut to fit, keeping its extension and the number that tells it from a twin."""
+    """Return the part shortened to fit, with its extension and its `-N` number."""
     if _fits(part, limits):
         return part
     stem, end = split_suffix(part)
@@ -114,7 +114,7 @@ def _fits(part: str, limits: FsLimits) -> bool:
 
 
 def is_name_of_copy(copy_name: str, original_name: str) -> bool:
-    """Whether a copy's name says what the wanted name says: as it is, numbered because it was taken, or fitted."""
+    """Return whether a copy's name stands for the original one: equal, numbered because taken, or fitted."""
     return any(
         _matches(name, original_name, is_truncated=may_be_truncated(copy_name))
         for name in (copy_name, strip_number(copy_name))
@@ -122,10 +122,9 @@ def is_name_of_copy(copy_name: str, original_name: str) -> bool:
 
 
 def compute_name_keys(copy_name: str) -> frozenset[str] | None:
-    """The keys under which `is_name_of_copy` is a plain comparison: those of the names that stored stands for.
+    """Return the keys for which `is_name_of_copy` is a plain comparison with `compute_name_key`.
 
-    None where it may have been cut, so that only `is_name_of_copy` can tell. The key of a wanted name is
-    `compute_name_key`.
+    None if the name may be truncated, so that only `is_name_of_copy` can decide.
     """
     if may_be_truncated(copy_name):
         return None
@@ -133,7 +132,7 @@ def compute_name_keys(copy_name: str) -> frozenset[str] | None:
 
 
 def compute_name_key(original_name: str) -> str:
-    """Return the key of a wanted name; see `compute_name_keys`."""
+    """Return the key of an original name; see `compute_name_keys`."""
     return _normalize(original_name)
 
 
@@ -146,19 +145,19 @@ def _matches(name: str, original_name: str, *, is_truncated: bool) -> bool:
 
 
 def _normalize(name: str) -> str:
-    """Return the name as the strictest drive would hold it, without regard to case and form."""
+    """Return the name as the strictest drive would store it, ignoring case and Unicode form."""
     plain = name if is_valid_utf8(name) else escape_text(name).replace("\\", "_")
     return fold_name("".join("_" if char in EXFAT_FORBIDDEN else char for char in plain))
 
 
 def strip_number(name: str) -> str:
-    """Return the name without the `-N` that tells it from a twin."""
+    """Return the name without its `-N` number."""
     stem, end = split_suffix(name)
     return _NUMBER_SUFFIX.sub("", stem) + end
 
 
 def may_be_truncated(name: str) -> bool:
-    """Whether a name is so near a limit that it may have been cut: a cut leaves less than one character free."""
+    """Return whether a name may be truncated: less than one more character would fit a drive's limit."""
     return len(os.fsencode(name)) > 251 or len(name.encode("utf-16-le", "surrogatepass")) // 2 > 253
 
 

@@ -32,11 +32,12 @@ class CopyStatus(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CopyRequirements:
-    """What the rule asks of a copy that is to count.
+    """The rule's requirements for a copy to count.
 
-    road_days, shelf_days: how recently it must have been verified. accept_cached: whether a read-back that may
-    have come from memory counts. within: how recently in ns, wherever the drive lives and not in the future; None:
-    the days count.
+    Attributes:
+        road_days, shelf_days: How recently it must have been verified.
+        accept_cached: A reading that may have come from a cache counts.
+        max_age_ns: How recently, on any drive and not in the future; None to use the days.
     """
 
     road_days: int
@@ -46,9 +47,9 @@ class CopyRequirements:
 
 
 def is_same_mtime(first: int, second: int) -> bool:
-    """Return whether two modification times (ns) can be one: within 2 s, or shifted by a zone and no more.
+    """Return whether two modification times (ns) can be equal: within 2 s, or shifted by a zone and no more.
 
-    FAT keeps local time in steps of 2 s; a reader in another zone sees it shifted by a multiple of 15 minutes
+    FAT stores local time in steps of 2 s; a reader in another zone sees it shifted by a multiple of 15 minutes
     (exFAT specification 1.00, sections 7.4.8 and 7.4.10), at most 16 hours.
     """
     apart = abs(first - second)
@@ -61,22 +62,23 @@ def is_same_mtime(first: int, second: int) -> bool:
 
 
 def is_as_recorded(copy: Copy, entry: Entry | None) -> bool:
-    """Return whether a copy lies on its drive as the catalog has it: there, same size, same time."""
+    """Return whether a copy is on its drive as recorded: present, same size, same time."""
     return entry is not None and entry.size == copy.size and is_same_mtime(entry.mtime_ns, copy.mtime_ns)
 
 
 def is_exactly_as_recorded(copy: Copy, entry: Entry) -> bool:
-    """Return whether a copy lies on its drive with the very size and time that the catalog has.
+    """Return whether a copy is on its drive with exactly the recorded size and time.
 
-    Enough not to read it; where it is not so, only reading tells whether it was touched.
+    Then it need not be read; otherwise only reading shows whether it was changed.
     """
     return (entry.size, entry.mtime_ns) == (copy.size, copy.mtime_ns)
 
 
 def is_untouched(copy: Copy, entry: Entry) -> bool:
-    """Return whether nobody has written to a copy since it was recorded: same size, same time, no zone between.
+    """Return whether nobody has written to a copy since it was recorded: same size and time, no zone shift.
 
-    A time that another driver shows in whole seconds is the same one; two fine times that differ are two savings.
+    A driver may show the same time in whole seconds. Two sub-second mtimes that differ mean the file was saved
+    twice.
     """
     return entry.size == copy.size and is_untouched_mtime(entry.mtime_ns, copy.mtime_ns)
 
@@ -88,15 +90,15 @@ def is_untouched_mtime(first: int, second: int) -> bool:
 
 
 def is_verified(evidence: Evidence) -> bool:
-    """Return whether a copy was read back and was as it should be, however long ago and however far down."""
+    """Return whether a copy was read back and equal, however long ago and from whatever medium."""
     return evidence.verified_at is not None and evidence.medium is not None
 
 
 def is_good_copy(copy: Copy) -> bool:
-    """Return whether a copy is good: present at its path when last looked at, and read back by this catalog.
+    """Return whether a copy is good: present at its path when last checked, and read back by this catalog.
 
-    The view `good_copies` of the catalog says the same. Whether a good copy counts now depends on more: on its
-    place (`PlaceState.is_in_service`), on the drive as it is now and on how old the reading is (`copy_status`).
+    The catalog's view `good_copies` matches this. Whether a good copy counts now also depends on its place
+    (`PlaceState.is_in_service`), on the drive as it is now and on the age of the reading (`copy_status`).
     """
     return copy.state is CopyState.PRESENT and is_verified(copy.evidence)
 
@@ -116,7 +118,12 @@ def copy_status(
     requirements: CopyRequirements,
     now: int,
 ) -> CopyStatus:
-    """Whether this copy counts now. seen: what its drive lists at its path, if the drive is here. now: UTC ns."""
+    """Return whether this copy counts now, and if not, why.
+
+    Args:
+        entry: What its connected drive lists at its path.
+        now: UTC ns.
+    """
     if not drive.is_in_service:
         return CopyStatus.OUT_OF_SERVICE
     if copy.state is not CopyState.PRESENT or (is_connected and not is_as_recorded(copy, entry)):
@@ -136,17 +143,17 @@ def copy_status(
 
 
 def should_read_again(evidence: Evidence, *, reaches_device: bool, insertion: str | None) -> bool:
-    """Return whether reading a copy again, which was last read from memory, maybe, would bring its evidence on.
+    """Return whether reading a copy again, after a reading from a cache, would improve its evidence.
 
-    reaches_device: readings on its drive go past every cache. insertion: the drive's now, None if it is not known.
-    The first reading through the cache in an insertion counts, see `Medium.REMOUNTED`. Of a copy of which it is
-    not known when it was in memory, a reading makes that known, so that one in the next insertion counts.
+    reaches_device: readings on its drive bypass every cache. insertion: the drive's current one, None if unknown.
+    The first reading through the cache in an insertion counts, see `Medium.REMOUNTED`. If it is unknown when a
+    copy was in a cache, a reading records that, so that one in the next insertion counts.
     """
     return reaches_device or (insertion is not None and evidence.cached_insertion != insertion)
 
 
 def primary_reason(statuses: Iterable[CopyStatus]) -> CopyStatus | None:
-    """Of the copies that do not count, the reason that a person should hear first; None if there is none."""
+    """Return the reason to show first of copies that do not count; None if there is none."""
     found = set(statuses)
     order = (
         CopyStatus.MISSING,
@@ -160,30 +167,29 @@ def primary_reason(statuses: Iterable[CopyStatus]) -> CopyStatus | None:
 
 
 def get_interval_days(role: DriveRole, road_days: int, shelf_days: int) -> int:
-    """Return how often copies on a drive of this role are to be verified, in days."""
+    """Return how often copies on a drive of this role must be verified, in days."""
     return shelf_days if role is DriveRole.SHELF else road_days
 
 
 def is_recent(verified_at: int, role: DriveRole, road_days: int, shelf_days: int, now: int) -> bool:
-    """Whether a verification is recent enough for the rule; one from a day or more ahead is a wrong clock's."""
+    """Return whether a verification is recent enough; one from a day or more ahead is a wrong clock's."""
     return get_overdue_cutoff(role, road_days, shelf_days, now) <= verified_at <= now + DAY
 
 
 def get_overdue_cutoff(role: DriveRole, road_days: int, shelf_days: int, now: int) -> int:
-    """Copies on a drive of this role verified before this moment (UTC ns) are overdue."""
+    """Return the time (UTC ns) before which verifications on a drive of this role are overdue."""
     return now - get_interval_days(role, road_days, shelf_days) * DAY
 
 
 def can_share_disk(first: frozenset[str] | None, second: frozenset[str] | None) -> bool:
-    """Whether two copies may lie on one disk. None: it can't be told where one lies; in doubt it is the same."""
+    """Return whether two copies may share a disk; None: unknown, so assume that they do."""
     return first is None or second is None or bool(first & second)
 
 
 def count_independent(disks: Sequence[frozenset[str] | None], *, allow_same_disk: bool) -> int:
-    """Return how many of these copies count: the most of them of which no two may share a disk.
+    """Return how many of these copies count: the largest number of which no two may share a disk.
 
-    disks: for each copy, the disks that its drive is on. allow_same_disk: a person said that one disk is enough;
-    then every copy counts.
+    disks: the disks of each copy's drive. allow_same_disk: a person accepts one disk, so every copy counts.
     """
     if allow_same_disk:
         return len(disks)
@@ -200,9 +206,9 @@ def _are_independent(disks: Sequence[frozenset[str] | None]) -> bool:
 
 
 def mark_beyond_limit(items: Sequence[tuple[int | None, int]], max_bytes: int) -> list[bool]:
-    """Return which of these (since UTC ns, bytes) are left when the newest are kept, keep bytes of them at most.
+    """Return which of these (since UTC ns, bytes) are beyond `max_bytes` when the newest are kept.
 
-    One of unknown age is taken for the newest of all.
+    An item of unknown age counts as the newest.
     """
     order = sorted(range(len(items)), key=lambda index: (items[index][0] is None, items[index][0] or 0))
     beyond, total = [False] * len(items), 0
@@ -213,15 +219,15 @@ def mark_beyond_limit(items: Sequence[tuple[int | None, int]], max_bytes: int) -
 
 
 def is_at_least_old(since: int | None, min_age_ns: int, now: int) -> bool:
-    """Return whether something is at least so old (ns); what has no age, or a clock ahead gave one, is not."""
+    """Return whether something is at least this old (ns); False if its age is unknown or in the future."""
     return since is not None and since <= now - min_age_ns and since <= now
 
 
 def rank_fetch_source(copy: Copy, place: PlaceRecord, *, is_connected: bool) -> tuple[int, ...] | None:
-    """How soon this copy is the one to fetch, the least first; None: not at all. here: its place is connected.
+    """Return the rank of this copy as the one to fetch, lowest first; None: not at all.
 
-    A verified copy before one that was not, what is connected before what lies on a shelf, a drive before the
-    offsite tier, and of equals the one that was verified on a later day.
+    A verified copy comes before an unverified one, a connected place before an absent one, a drive before the
+    offsite place, and among equals the one verified on a later day.
     """
     if copy.state is not CopyState.PRESENT or place.state in (PlaceState.LOST, PlaceState.RETIRED):
         return None

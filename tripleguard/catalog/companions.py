@@ -1,13 +1,13 @@
 """Which pictures a companion belongs to, and which of its versions is the newest.
 
-A companion belongs to the pictures beside it, under its own name, on the very drive it lies on. A path alone says
-nothing: two drives can hold two pictures under one path, each with settings of its own. So a companion is known by
-the content of its pictures. A numbered one (`IMG_1-2.xmp`) belongs to the picture of that number; where there is
-none, it is a further version beside the picture without it.
+A companion belongs to the pictures beside it, under its own name, on its own drive. A path alone does not identify
+it: two drives can have two pictures under one path, each with settings of its own. So a companion is identified by
+the content of its pictures. A numbered one (`IMG_1-2.xmp`) belongs to the picture of that number; if there is
+none, it is another version beside the picture without a number.
 
-The newest version wins. An edit is newer than what it was made of; else the versions' own times decide. An older
-version is kept where it lies but needs no more copies. Where two drives hold different pictures at one path, the
-companions of each have a version line of their own.
+The newest version wins. An edit is newer than what it replaced; else the versions' own times decide. An older
+version is kept where it is but needs no more copies. If two drives have different pictures at one path, the
+companions of each have their own line of versions.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from tripleguard.names import fold_name, may_be_truncated, split_suffix, strip_n
 
 _HAS_CONTENT = f"{IS_ORIGINAL} AND f.size > 0"
 _UNCUT_CHARACTERS = 60
-"""Characters of a name that no drive cuts away: the shortest limit is 255 bytes, four for each character."""
+"""The characters of a name that no drive truncates: the shortest limit is 255 bytes, four per character."""
 
 
 def find_pictures(catalog: Catalog, place_id: int, path: str) -> frozenset[bytes]:
-    """Return the digests of the originals that a companion at this path of a place belongs to; empty: of none.
+    """Return the digests of the originals of a companion at this path of a place; empty if none.
 
-    A copy that is missing or bad there still says what belongs there; one that was moved to quarantine does not.
+    An original that is missing or bad there counts too; a quarantined one does not.
     """
     folder, _, name = path.rpartition("/")
     for stem in _iter_stems(name):
@@ -45,29 +45,29 @@ def find_pictures(catalog: Catalog, place_id: int, path: str) -> frozenset[bytes
 
 
 def list_companions(catalog: Catalog, file_id: int, pictures: Iterable[bytes]) -> list[Copy]:
-    """Return the copies of a companion, whatever their state, that lie beside one of these pictures (digests).
+    """Return the copies of a companion, whatever their state, beside one of these pictures (digests).
 
-    What it costs does not depend on how many other pictures have companions with the same bytes.
+    The cost does not depend on how many other pictures have companions with the same bytes.
     """
     wanted, found = frozenset(pictures), dict[int, Copy]()
     for digest in sorted(wanted):
         picture = file_queries.find_file_by_digest(catalog, digest)
-        for lying in file_queries.list_copies(catalog, picture.id) if picture is not None else ():
-            folder, _, name = lying.path.rpartition("/")
+        for original_copy in file_queries.list_copies(catalog, picture.id) if picture is not None else ():
+            folder, _, name = original_copy.path.rpartition("/")
             stem = name.rpartition(".")[0]
-            for copy in _iter_copies_named(catalog, lying.place_id, folder, stem, file_id):
+            for copy in _iter_copies_named(catalog, original_copy.place_id, folder, stem, file_id):
                 if copy.id not in found and find_pictures(catalog, copy.place_id, copy.path) & wanted:
                     found[copy.id] = copy
     return list(found.values())
 
 
 def build_companion_name(picture: str, name: str) -> str:
-    """What a companion of this name is called beside a picture of that name, so that the two stay a pair."""
+    """Return the name of a companion beside this picture, so that the two stay a pair."""
     return picture.rpartition(".")[0] + split_suffix(name)[1]
 
 
 def _iter_stems(name: str) -> Iterator[str]:
-    """Yield the stems that a companion's picture can have, the closest first."""
+    """Yield the possible stems of a companion's picture, the closest first."""
     yield from dict.fromkeys(
         one
         for stem in (name.rpartition(".")[0], split_suffix(name)[0])
@@ -96,7 +96,7 @@ def _iter_originals(
 
 
 def _iter_copies_named(catalog: Catalog, place_id: int, folder: str, stem: str, file_id: int) -> Iterator[Copy]:
-    """Yield the copies of one file in a folder whose name begins with a picture's stem."""
+    """Yield the copies of one file in a folder whose names begin with a picture's stem."""
     for low, high in _build_name_ranges(stem[:_UNCUT_CHARACTERS], cut=True):
         for row in catalog.fetch_all(
             f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.name >= ? AND c.name < ?"
@@ -111,14 +111,14 @@ def _iter_copies_named(catalog: Catalog, place_id: int, folder: str, stem: str, 
 
 
 def _build_name_ranges(begin: str, *, cut: bool) -> Iterator[tuple[str, str]]:
-    """From and to which names a name that begins so lies, as written and all in one case."""
+    """Yield the ranges of names with this beginning, as written and in lower or upper case."""
     for one in dict.fromkeys((begin, begin.upper(), begin.lower())):
         # `/` follows `.`, and is in no name.
         yield one, (f"{one}\U0010ffff" if cut else f"{one[:-1]}/")
 
 
 def add_version(catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_ns: int, at: int) -> None:
-    """Enter that this path held this file at this time. Call inside `transaction`."""
+    """Record that this path held this file at this time. Call inside `transaction`."""
     row = catalog.fetch_one("SELECT coalesce(max(number), 0) FROM versions WHERE path = ?", to_db(path))
     assert row is not None
     catalog.execute(
@@ -136,11 +136,10 @@ def add_version(catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_
 def add_edit(
     catalog: Catalog, shoot_id: int, path: str, file_id: int, mtime_ns: int, at: int, *, previous_file_id: int
 ) -> None:
-    """Enter that this path was edited: it held the version `previous_file_id` (a file's id). Call inside
-    `transaction`.
+    """Record an edit of this path, which replaced the version `previous_file_id`. Call inside `transaction`.
 
-    Content that was never seen at this path is newer than what it replaced, also where the editor's clock was
-    behind. One that was seen before was brought back, and by its time it is told whether that was meant.
+    Content that is new at this path is newer than what it replaced, even if the editor's clock was behind. Content
+    that was there before was restored; its time decides whether on purpose.
     """
     rows = catalog.fetch_all(
         "SELECT file_id, mtime_ns FROM versions WHERE path = ? AND file_id IN (?, ?)",
@@ -155,9 +154,9 @@ def add_edit(
 
 
 def find_newest_version(catalog: Catalog, path: str, place_id: int | None) -> int | None:
-    """Return the file that this path should hold on a place; None if it never had two versions there, or in doubt.
+    """Return the file that this path should hold on a place; None in doubt or without two versions.
 
-    place_id None: wherever one picture alone lies beside this path.
+    place_id: None for any place, if only one picture is beside this path.
     """
     versions = _list_versions(catalog, path)
     if not versions:
@@ -175,14 +174,14 @@ def find_newest_version(catalog: Catalog, path: str, place_id: int | None) -> in
 
 @dataclass(slots=True)
 class _VersionLine:
-    """The places whose companions at a path belong to the same picture, and what each holds there."""
+    """The places whose companions at a path belong to the same picture, and each one's file."""
 
     pictures: frozenset[bytes]
     files: dict[int, int]
 
 
 def is_in_version_line(catalog: Catalog, copy: Copy, pictures: frozenset[bytes]) -> bool:
-    """Whether a companion's copy can be a version of one that lies beside these pictures (digests) at its path."""
+    """Return whether a companion's copy can be a version of the one beside these pictures (digests)."""
     its = find_pictures(catalog, copy.place_id, copy.path)
     return _is_same_picture(its, pictures) or (not its and copy.place_id not in _list_drive_ids(catalog))
 
@@ -196,9 +195,9 @@ def _list_drive_ids(catalog: Catalog) -> frozenset[int]:
 
 
 def _list_version_lines(catalog: Catalog, path: str) -> list[_VersionLine]:
-    """Return the companions recorded at a path, those of one picture together.
+    """Return the companions recorded at a path, grouped by picture.
 
-    Offsite a companion may arrive before its picture: what lies beside none there follows the drives.
+    Offsite a companion may arrive before its picture: without one, it is grouped as on the drives.
     """
     drives = _list_drive_ids(catalog)
     lines: list[_VersionLine] = []
@@ -223,7 +222,7 @@ def _list_versions(catalog: Catalog, path: str) -> list[int]:
 
 
 def set_preferred_version(catalog: Catalog, path: str, file_id: int) -> None:
-    """A person wants this version of the path, whatever the times say. Call inside `transaction`.
+    """Make this version of the path the newest, as a person chose it. Call inside `transaction`.
 
     The next edit is newer again.
     """
@@ -236,7 +235,7 @@ def set_preferred_version(catalog: Catalog, path: str, file_id: int) -> None:
 
 
 def update_required_copies(catalog: Catalog, path: str, drive_copies: int) -> None:
-    """Only the newest version beside each picture wants copies, and what lies at another path too.
+    """Require copies only of the newest version beside each picture, and of files with other paths.
 
     Call inside `transaction`.
     """

@@ -1,10 +1,8 @@
-"""Collect what people decided, apart from all that was found.
+"""Collect a person's decisions, separately from everything that was found.
 
-It is small enough to be written to every drive after each command.
-
-Selects and the ratings they follow, what became of drives, what was accepted, preferred and explained, and which
-answers were given. Everything is named by content, by a drive's id or by a path, so that another catalog of the
-same files can take it over (see `catalog.restore_decisions`).
+They are small enough to be written to every drive after each command: selects and their ratings, states of drives,
+accepted findings, preferred versions, explained gaps, and given answers. All are named by content, by a drive's id
+or by a path, so that another catalog of the same files can apply them (see `catalog.restore_decisions`).
 """
 
 from __future__ import annotations
@@ -19,7 +17,7 @@ from tripleguard.catalog.store import Catalog, Row
 
 
 class SelectDecision(msgspec.Struct, frozen=True, array_like=True):
-    """A frame that was chosen or dropped, by its main file. digest: hexadecimal; since: UTC ns, as all times."""
+    """A frame that was chosen or dropped, by its main file. digest: hexadecimal; all times: UTC ns."""
 
     digest: str
     chosen: bool
@@ -28,7 +26,7 @@ class SelectDecision(msgspec.Struct, frozen=True, array_like=True):
 
 
 class RatingRecord(msgspec.Struct, frozen=True, array_like=True):
-    """What a frame was rated, in hundredths, and when a sidecar said so."""
+    """A frame's rating in hundredths, and the time of the sidecar that had it."""
 
     digest: str
     rating: int
@@ -36,7 +34,7 @@ class RatingRecord(msgspec.Struct, frozen=True, array_like=True):
 
 
 class PlaceDecision(msgspec.Struct, frozen=True, array_like=True):
-    """What was said of a place. at: when that last changed; yes_at: when a yes was given that stands."""
+    """The state of a place. at: when it last changed; yes_at: when a yes was given that still holds."""
 
     uid: str
     name: str
@@ -50,7 +48,7 @@ class PlaceDecision(msgspec.Struct, frozen=True, array_like=True):
 
 
 class AcceptedFinding(msgspec.Struct, frozen=True, array_like=True):
-    """An open finding that a person lives with. place: its id, None where it is about a file wherever it lies."""
+    """An open finding that a person accepted. place: its id; None for a finding about a file at any path."""
 
     kind: str
     place: str | None
@@ -65,7 +63,7 @@ class AcceptedFinding(msgspec.Struct, frozen=True, array_like=True):
 
 
 class PreferredVersion(msgspec.Struct, frozen=True, array_like=True):
-    """A version of a path that had several, with the time that says which one is wanted. shoot: day and name."""
+    """A version of a path, with the time that makes it the preferred one. shoot: day and name."""
 
     path: str
     digest: str
@@ -77,7 +75,7 @@ class PreferredVersion(msgspec.Struct, frozen=True, array_like=True):
 
 
 class ExplainedGap(msgspec.Struct, frozen=True, array_like=True):
-    """A doubt about frame numbers that a person closed. body: make, model and serial."""
+    """A gap in frame numbers that a person explained. body: make, model and serial."""
 
     day: str
     kind: str
@@ -99,7 +97,7 @@ class ExplainedGap(msgspec.Struct, frozen=True, array_like=True):
 
 
 class ReportedCardCount(msgspec.Struct, frozen=True, array_like=True):
-    """How many cards somebody said a night had."""
+    """How many cards a night had, as a person reported."""
 
     day: str
     cards: int | None
@@ -123,7 +121,7 @@ class RecordedAnswer(msgspec.Struct, frozen=True, array_like=True):
 
 
 class Decisions(msgspec.Struct, frozen=True, forbid_unknown_fields=False):
-    """All that people decided in one catalog. generation: its latest then; former: the ids it had before."""
+    """All decisions made in one catalog. generation: its latest then; former: its earlier ids."""
 
     catalog: str
     generation: int
@@ -140,7 +138,7 @@ class Decisions(msgspec.Struct, frozen=True, forbid_unknown_fields=False):
 
 
 def collect_decisions(catalog: Catalog, at: int) -> Decisions:
-    """Return what people decided in this catalog until now. at: UTC ns. It must have an id."""
+    """Return the decisions made in this catalog until now. at: UTC ns. The catalog must have an id."""
     known_as = generations.get_catalog_id(catalog)
     assert known_as is not None
 
@@ -176,17 +174,17 @@ def collect_decisions(catalog: Catalog, at: int) -> Decisions:
 
 
 def fingerprint_decisions(catalog: Catalog) -> str:
-    """Return a text that changes whenever something was decided; far cheaper than `collect_decisions`."""
+    """Return a text that changes with every decision; much cheaper than `collect_decisions`."""
     return repr([catalog.fetch_one(question) for question in _FINGERPRINT_QUERIES])
 
 
 def decode_name(text: str) -> str:
-    """Return the path or name that a text of a decision stands for. Raises ValueError."""
+    """Return the path or name that a decision's text encodes. Raises ValueError."""
     return os.fsdecode(bytes.fromhex(text[1:])) if text.startswith("\0") else text
 
 
 def _encode_name(value: str | bytes) -> str:
-    """Return a path or name as a text: what is no UTF-8 as a NUL and its bytes in hexadecimal."""
+    """Encode a path or name as text; what is not UTF-8 as a NUL and its bytes in hexadecimal."""
     return f"\0{value.hex()}" if isinstance(value, bytes) else value
 
 

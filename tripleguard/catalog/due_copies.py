@@ -15,7 +15,7 @@ _SHARED_SQL = " AND (? IS NULL OR EXISTS (SELECT 1 FROM copies o WHERE o.file_id
 
 
 def list_stale_checklists(catalog: Catalog, place_id: int) -> list[Shoot]:
-    """Shoots whose check list on a place lags behind the catalog."""
+    """Return the shoots whose check list on a place is out of date."""
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name FROM stale_checklists d JOIN shoots s ON s.id = d.shoot_id WHERE"
         " d.place_id = ?",
@@ -25,7 +25,7 @@ def list_stale_checklists(catalog: Catalog, place_id: int) -> list[Shoot]:
 
 
 def count_overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, int | None]:
-    """Copies on a place last verified before then, and the oldest time."""
+    """Return how many copies on a place were last verified before then, and the oldest time."""
     row = catalog.fetch_one(
         "SELECT count(*), min(verified_at) FROM good_copies WHERE place_id = ? AND verified_at < ?",
         place_id,
@@ -36,7 +36,7 @@ def count_overdue(catalog: Catalog, place_id: int, before: int) -> tuple[int, in
 
 
 def count_verified_in_future(catalog: Catalog, place_id: int, after: int) -> tuple[int, None]:
-    """Copies on a place verified after then, by a clock that was wrong; since when is not known."""
+    """Return how many copies on a place were verified after then, by a wrong clock; the time is unknown."""
     row = catalog.fetch_one(
         "SELECT count(*) FROM good_copies WHERE place_id = ? AND verified_at > ?", place_id, after
     )
@@ -45,7 +45,7 @@ def count_verified_in_future(catalog: Catalog, place_id: int, after: int) -> tup
 
 
 def get_oldest_verified(catalog: Catalog, place_id: int) -> int | None:
-    """Return when the longest-unverified copy on a place was last read back."""
+    """Return when the longest unverified copy on a place was last read back."""
     row = catalog.fetch_one(
         "SELECT min(verified_at) FROM good_copies WHERE place_id = ?",
         place_id,
@@ -56,7 +56,7 @@ def get_oldest_verified(catalog: Catalog, place_id: int) -> int | None:
 def sum_due_bytes(
     catalog: Catalog, place_id: int, before: int, latest: int, shared_with: int | None = None
 ) -> int:
-    """Bytes on a place that were never verified, or last before `before` or after `latest` (UTC ns).
+    """Return the bytes on a place never verified, or last before `before` or after `latest` (UTC ns).
 
     shared_with: only of files that this other place has too.
     """
@@ -83,10 +83,10 @@ def list_due_copies(
     limit: int,
     shared_with: int | None = None,
 ) -> list[Copy]:
-    """Copies never verified, then those verified before `before`, oldest first, then those after `latest`.
+    """Return copies never verified, then those verified before `before`, oldest first, then after `latest`.
 
-    The last ones were verified by a clock that was wrong. after: (verified_at or 0, id) of the last one that was
-    taken; (-1, 0) to begin. shared_with: only files that this other place has too.
+    The last ones were verified by a wrong clock. after: (verified_at or 0, id) of the last copy already returned;
+    (-1, 0) to begin. shared_with: only files that this other place has too.
     """
     verified, last = after
     if verified <= 0:
@@ -124,10 +124,10 @@ def list_due_copies(
 def list_verifiable_copies(
     catalog: Catalog, place_id: int, insertion: str | None, after: int, limit: int, shared_with: int | None = None
 ) -> list[Copy]:
-    """Copies that were last read from memory, maybe, and that it helps to read again, by id, those after one.
+    """Return copies whose last reading may have come from a cache and that should be read again, by id.
 
-    insertion: the place's now; None: readings there go past every cache. See `rules.should_read_again`.
-    shared_with: as in `list_due_copies`.
+    insertion: the place's current one; None if readings there bypass every cache. See `rules.should_read_again`.
+    after: only ids above this one. shared_with: as in `list_due_copies`.
     """
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {GOOD_COPY_FROM} WHERE c.place_id = ? AND c.medium = 'cached'"
@@ -144,14 +144,14 @@ def list_verifiable_copies(
 
 
 def count_cached_copies(catalog: Catalog, place_id: int) -> int:
-    """Return how many copies on a place have no better evidence than a reading that may have come from memory."""
+    """Return how many copies on a place were at best read from a cache."""
     row = catalog.fetch_one("SELECT count(*) FROM good_copies WHERE place_id = ? AND medium = 'cached'", place_id)
     assert row is not None
     return int(row[0])
 
 
 def count_due_by_day(catalog: Catalog, place_id: int, interval_days: int, now: int) -> list[DueCopies]:
-    """Every present copy of a place by the day on which it falls due, as `forecast.get_due_day` counts them."""
+    """Return a place's present copies by the day on which they are due; see `rescan_plan.get_due_day`."""
     left = "c.verified_at + ?3 * ?2 - ?1"
     rows = catalog.fetch_all(
         f"SELECT CASE WHEN c.verified_at IS NULL OR c.verified_at > ?1 OR {left} < 0 THEN 0"
@@ -168,8 +168,7 @@ def count_due_by_day(catalog: Catalog, place_id: int, interval_days: int, now: i
 def list_rescan_readings(catalog: Catalog, place_name: str, limit: int) -> list[ReadMeasurement]:
     """Return the newest rescans of a drive that read from its medium, newest first.
 
-    One that did not note how long it read counts from its beginning to its end, which makes the drive slower than
-    it is.
+    If the reading time was not recorded, the whole rescan counts, so the drive appears slower than it is.
     """
     rows = catalog.fetch_all(
         "SELECT ended_at, started_at, detail FROM jobs WHERE subject = ? AND kind LIKE 'rescan %'"
@@ -179,6 +178,10 @@ def list_rescan_readings(catalog: Catalog, place_name: str, limit: int) -> list[
     )
     found = []
     for ended, started, detail in rows:
-        told = json.loads(detail)
-        found.append(ReadMeasurement(ended, told["bytes"], told.get("seconds", (ended - started) / SECOND)))
+        detail_fields = json.loads(detail)
+        found.append(
+            ReadMeasurement(
+                ended, detail_fields["bytes"], detail_fields.get("seconds", (ended - started) / SECOND)
+            )
+        )
     return found

@@ -1,4 +1,4 @@
-"""Jobs, append-only events in the words of PREMIS 3, and the clearances that were given."""
+"""Jobs, append-only events in the words of PREMIS 3, and given clearances."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tripleguard.model import EventOutcome, EventType
 
 @dataclass(frozen=True, slots=True)
 class CatalogEvent:
-    """One thing that was done. at: UTC ns. message: one plain line."""
+    """One event. at: UTC ns; message: one plain line."""
 
     at: int
     type: EventType
@@ -27,7 +27,7 @@ class CatalogEvent:
 def begin_job(
     catalog: Catalog, kind: str, subject: str, agent: str, at: int, *, insertion: str | None = None
 ) -> int:
-    """Note that a job began; its id. Call inside `transaction`. insertion: of the card that it reads."""
+    """Record that a job began; return its id. insertion: of its card. Call inside `transaction`."""
     return catalog.execute(
         "INSERT INTO jobs (kind, subject, agent, started_at, insertion) VALUES (?, ?, ?, ?, ?)",
         kind,
@@ -39,7 +39,7 @@ def begin_job(
 
 
 def end_job(catalog: Catalog, job_id: int, outcome: EventOutcome, detail: Mapping[str, object], at: int) -> None:
-    """Note how a job ended. Call inside `transaction`."""
+    """Record how a job ended. Call inside `transaction`."""
     catalog.execute(
         "UPDATE jobs SET ended_at = ?, outcome = ?, detail = ? WHERE id = ?",
         at,
@@ -50,7 +50,7 @@ def end_job(catalog: Catalog, job_id: int, outcome: EventOutcome, detail: Mappin
 
 
 def find_interrupted_run_start(catalog: Catalog, kind: str, subject: str, since: int) -> int | None:
-    """Return when the first of the runs of a job began that were all cut off; None if the last one succeeded.
+    """Return when the first of the latest interrupted runs of a job began; None if the last one succeeded.
 
     since: only runs that began after this time (UTC ns) count.
     """
@@ -123,7 +123,7 @@ def list_events(catalog: Catalog, shoot_id: int | None, limit: int) -> list[Cata
 
 
 def add_clearance(catalog: Catalog, clearance: Clearance, subject_kind: str, agent: str) -> None:
-    """Keep the record of an answer. Call inside `transaction`."""
+    """Record an answer. Call inside `transaction`."""
     numbers = [one.message for one in clearance.missing_frames]
     detail = {
         "reasons": _encode_reasons(clearance.reasons),
@@ -147,9 +147,9 @@ def add_clearance(catalog: Catalog, clearance: Clearance, subject_kind: str, age
 
 
 def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
-    """A person was told that this drive may be reformatted: from now on (UTC ns) it may be gone any moment.
+    """Record that a person was told that this drive may be reformatted, at this time (UTC ns).
 
-    Call inside `transaction`.
+    From then on it may be gone at any moment. Call inside `transaction`.
     """
     catalog.execute(
         "INSERT INTO drives_given_yes (place_id, at) VALUES (?, ?)"
@@ -160,14 +160,14 @@ def record_drive_yes(catalog: Catalog, place_id: int, at: int) -> None:
 
 
 def revoke_drive_yes(catalog: Catalog, place_id: int) -> bool:
-    """Return the drive stays after all, by a person's word; whether a yes stood. Call inside `transaction`."""
+    """Withdraw the yes for a drive; return whether there was one. Call inside `transaction`."""
     stood = place_id in list_drives_with_yes(catalog)
     catalog.execute("DELETE FROM drives_given_yes WHERE place_id = ?", place_id)
     return stood
 
 
 def list_drives_with_yes(catalog: Catalog) -> frozenset[int]:
-    """Drives (ids) of which somebody was told that they may be reformatted, which nobody has taken back.
+    """Return the ids of drives that were given a yes which was not withdrawn.
 
     They may be gone by now, however long ago that was.
     """
@@ -175,7 +175,7 @@ def list_drives_with_yes(catalog: Catalog) -> frozenset[int]:
 
 
 def get_last_card_clearance(catalog: Catalog) -> tuple[int, str, bool] | None:
-    """When, for what, and how the last question about a card was answered."""
+    """Return when, for what, and how the last question about a card was answered."""
     row = catalog.fetch_one(
         "SELECT at, subject, answer FROM clearances WHERE subject_kind = 'card' ORDER BY id DESC LIMIT 1"
     )

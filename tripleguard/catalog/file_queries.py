@@ -1,8 +1,8 @@
 """Queries for files, their copies, and the card files they came from. Nothing here changes a row.
 
-A picture has a few copies. One content that many names share, as equal sidecars do, has as many as there are
-names, and a job asks about each name: `CopiesByName` reads the names of such a file once, so that each question
-costs the same however many there are.
+A picture has a few copies. Content that many names share, such as equal sidecars, has as many as there are names,
+and a job asks for each name: `CopiesByName` reads the names of such a file once, so that each query costs the
+same.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def get_file(catalog: Catalog, file_id: int) -> KnownFile:
 
 
 def list_files_like(catalog: Catalog, name: str, size: int) -> list[KnownFile]:
-    """Files of that name and size: a hint what a card file may be, never a proof."""
+    """Return the files of that name and size: a hint what a card file may be, never a proof."""
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS} FROM files f WHERE f.name = ? COLLATE NOCASE AND f.size = ? LIMIT 50",
         to_db(name),
@@ -61,7 +61,7 @@ def list_copies(catalog: Catalog, file_id: int) -> list[Copy]:
 
 
 def list_counted_drive_copies(catalog: Catalog, file_id: int) -> list[Copy]:
-    """Return the good copies of a file on drives in service, wherever these are now."""
+    """Return the good copies of a file on drives in service, connected or not."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {GOOD_COPY_FROM} JOIN places_in_service p ON p.id = c.place_id"
         " WHERE c.file_id = ? AND p.kind = 'drive'",
@@ -71,7 +71,7 @@ def list_counted_drive_copies(catalog: Catalog, file_id: int) -> list[Copy]:
 
 
 def list_newest_present_copies(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:
-    """Return the copies present on a place that were recorded last, newest first."""
+    """Return the present copies on a place that were recorded last, newest first."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.place_id = ? AND c.state = 'present'"
         " ORDER BY c.id DESC LIMIT ?",
@@ -124,7 +124,7 @@ def find_copy_at(catalog: Catalog, place_id: int, path: str) -> Copy | None:
 
 
 def find_body_id(catalog: Catalog, file_id: int) -> int | None:
-    """Return the body that took a file, where it is known."""
+    """Return the body that took a file, if known."""
     row = catalog.fetch_one("SELECT body_id FROM files WHERE id = ?", file_id)
     return row[0] if row else None
 
@@ -132,10 +132,10 @@ def find_body_id(catalog: Catalog, file_id: int) -> int | None:
 def list_earlier_readings(
     catalog: Catalog, entry: Entry, since: int, insertion: str
 ) -> list[tuple[KnownFile, int]]:
-    """Files that unfinished offloads of this very card since then found at this path, unchanged since.
+    """Yield the files that unfinished offloads of this card since then read at this path, unchanged since.
 
-    insertion: of the card, as it is mounted now. Each with when it was read (UTC ns), newest first. Once the same
-    card was offloaded to its end, what came before that is no longer unfinished.
+    insertion: of the card in its current mount. Each with the time of its reading (UTC ns), newest first. A
+    complete offload of the same card ends the series.
     """
     folder, name = split_path(entry.path)
     rows = catalog.fetch_all(
@@ -158,7 +158,7 @@ def list_earlier_readings(
 
 
 def find_card_file(catalog: Catalog, job_id: int, path: str) -> tuple[int, int, int, int] | None:
-    """Return what a job found at a card path: file id, size, mtime and when it was read."""
+    """Return what a job read at a card path: file id, size, mtime and the time of the reading."""
     folder, name = split_path(path)
     return catalog.fetch_one(
         "SELECT file_id, size, mtime_ns, read_at FROM card_files WHERE job_id = ? AND folder = ? AND name = ?",
@@ -169,7 +169,7 @@ def find_card_file(catalog: Catalog, job_id: int, path: str) -> tuple[int, int, 
 
 
 def list_card_readings(catalog: Catalog, path: str) -> list[tuple[int, int, int]]:
-    """Return what offloads found at this card path, newest first: file id, size, mtime."""
+    """Return what offloads read at this card path, newest first: file id, size, mtime."""
     folder, name = split_path(path)
     return catalog.fetch_all(
         "SELECT file_id, size, mtime_ns FROM card_files WHERE name = ? AND folder = ? ORDER BY id DESC LIMIT 50",
@@ -179,13 +179,13 @@ def list_card_readings(catalog: Catalog, path: str) -> list[tuple[int, int, int]
 
 
 def get_meta(catalog: Catalog, key: str) -> str | None:
-    """Return one small fact about this catalog."""
+    """Return one fact about this catalog."""
     row = catalog.fetch_one("SELECT value FROM meta WHERE key = ?", key)
     return row[0] if row else None
 
 
 def _build_replaced_catalog_error(catalog: Catalog) -> CatalogError:
-    """Rows are never taken out of a catalog, so one that is missing lies in another file than it was found in."""
+    """Return the error for a missing row: rows are never deleted, so the catalog file was replaced."""
     return CatalogError(
         f"The catalog {catalog.path} is not the one any more that this command began with.",
         safe="Nothing was removed. Do not reformat a card now.",
@@ -198,14 +198,13 @@ def _file_or_none(row: Row | None) -> KnownFile | None:
 
 
 _MAX_UNINDEXED_COPIES = 16
-_BATCH_SIZE = 500  # SQLite takes 999 values in a statement at least (sqlite.org/limits)
+_BATCH_SIZE = 500  # SQLite accepts at least 999 values in a statement (sqlite.org/limits)
 
 
 class CopiesByName:
-    """Answers for one thread and one job. Copies that are entered meanwhile are seen by the next question.
+    """Finds copies for one thread and one job. Later queries see copies that are recorded meanwhile.
 
-    A copy that is given another name or another content meanwhile, by another job, may be passed over: it then
-    does not count, which is the safe side.
+    A copy that another job renames or changes meanwhile may be missed; then it does not count, which is safe.
     """
 
     def __init__(self, catalog: Catalog) -> None:
@@ -213,8 +212,10 @@ class CopiesByName:
         self._names: dict[int, _NameIndex] = {}
 
     def find_copies(self, file_id: int, name: str) -> list[Copy]:
-        """Return the copies of a file, whatever their state, whose own name stands for this one
-        (`names.is_name_of_copy`)."""
+        """Return the copies of a file, whatever their state, whose names match this one.
+
+        See `names.is_name_of_copy`.
+        """
         known = self._names.get(file_id)
         if known is None:
             rows = self.catalog.fetch_all(
@@ -249,9 +250,9 @@ class _NameIndex:
         self._last: dict[int, int] = {}
 
     def update(self, catalog: Catalog, file_id: int) -> None:
-        """Read the names that were entered since the last time."""
+        """Read the names that were added since the last time."""
         for (place,) in catalog.fetch_all("SELECT id FROM places"):
-            # The index on file and place ends with the row's id: what is known already is not passed over again.
+            # The index on file and place ends with the row's id, so known names are not read again.
             rows = catalog.fetch_all(
                 "SELECT id, name FROM copies WHERE file_id = ? AND place_id = ? AND id > ? ORDER BY id",
                 file_id,
@@ -267,7 +268,7 @@ class _NameIndex:
                     self._by_key.setdefault(key, []).append(copy_id)
 
     def list_candidates(self, name: str) -> list[int]:
-        """Return the ids of copies that may stand for this name."""
+        """Return the ids of copies that may match this name."""
         return self._by_key.get(compute_name_key(name), []) + self._maybe_cut
 
 
@@ -276,7 +277,7 @@ def _filter_by_name(name: str, copies: Iterable[Copy]) -> list[Copy]:
 
 
 def list_files_read_from(catalog: Catalog, subject: str) -> dict[str, tuple[int, int]]:
-    """Paths below a source that were read and have a copy on some drive: path to size and mtime (ns) as read."""
+    """Return the paths below a source that were read and have a copy on a drive, with size and mtime (ns)."""
     rows = catalog.iter_rows(
         "SELECT r.folder, r.name, r.size, r.mtime_ns FROM jobs j JOIN card_files r ON r.job_id = j.id"
         " WHERE j.kind = 'offload' AND j.subject = ? AND EXISTS"

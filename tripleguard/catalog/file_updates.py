@@ -13,7 +13,7 @@ from tripleguard.rules import is_untouched_mtime
 
 @dataclass(frozen=True, slots=True)
 class FileOrigin:
-    """Where a file comes from and what the camera said of it.
+    """The origin of a file and its camera metadata.
 
     wall_ns: the camera's wall time counted as UTC, ns. offset: minutes east of UTC.
     """
@@ -27,7 +27,7 @@ class FileOrigin:
 
 
 def ensure_shoot(catalog: Catalog, day: str, name: str, at: int) -> int:
-    """Return the id of the shoot of that day and name, entered if it is new."""
+    """Return the id of the shoot of that day and name, added if new."""
     catalog.execute(
         "INSERT INTO shoots (day, name, created_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", day, name, at
     )
@@ -37,7 +37,7 @@ def ensure_shoot(catalog: Catalog, day: str, name: str, at: int) -> int:
 
 
 def ensure_body(catalog: Catalog, label: str, make: str, model: str, serial: str) -> int:
-    """Return the id of a camera body, entered if it is new. label must be free or its own."""
+    """Return the id of a camera body, added if new. label must be free or its own."""
     catalog.execute(
         "INSERT INTO bodies (label, make, model, serial) VALUES (?, ?, ?, ?)"
         " ON CONFLICT (make, model, serial) DO NOTHING",
@@ -56,7 +56,7 @@ def ensure_body(catalog: Catalog, label: str, make: str, model: str, serial: str
 def ensure_file(
     catalog: Catalog, file: File, origin: FileOrigin, sample: bytes | None, required_copies: int, at: int
 ) -> int:
-    """Return the id of a file, entered if its content is new. What is known of it already is kept."""
+    """Return the id of a file, added if its content is new. Existing records are kept."""
     row = catalog.fetch_one("SELECT id, sample FROM files WHERE digest = ?", file.digest)
     if row is not None:
         if row[1] is None and sample is not None:
@@ -81,7 +81,7 @@ def ensure_file(
 
 
 def set_file_size(catalog: Catalog, file_id: int, size: int) -> None:
-    """The content of a file was read, and this is its size: what was only told of it before may be wrong."""
+    """Correct the size of a file after its content was read."""
     row = catalog.fetch_one("SELECT size FROM files WHERE id = ?", file_id)
     if row is None or row[0] == size:
         return
@@ -98,13 +98,13 @@ def set_file_size(catalog: Catalog, file_id: int, size: int) -> None:
 
 
 def set_shoot_of_file(catalog: Catalog, file_id: int, shoot_id: int) -> None:
-    """A file and its copies belong to this shoot."""
+    """Assign a file and its copies to this shoot."""
     catalog.execute("UPDATE files SET shoot_id = ? WHERE id = ?", shoot_id, file_id)
     catalog.execute("UPDATE copies SET shoot_id = ? WHERE file_id = ?", shoot_id, file_id)
 
 
 def set_shoot_of_copies(catalog: Catalog, file_id: int, place_id: int, folder: str, shoot_id: int) -> None:
-    """The copies of a file right in this folder of a place belong to this shoot, whatever its others belong to."""
+    """Assign the copies of a file directly in this folder of a place to this shoot, and no others."""
     catalog.execute(
         "UPDATE copies SET shoot_id = ? WHERE file_id = ? AND shoot_id <> ? AND folder_id ="
         " (SELECT id FROM folders WHERE place_id = ? AND path = ?)",
@@ -117,7 +117,7 @@ def set_shoot_of_copies(catalog: Catalog, file_id: int, place_id: int, folder: s
 
 
 def add_card_file(catalog: Catalog, job_id: int, entry: Entry, file_id: int, read_at: int) -> None:
-    """Remember that this job read this path on the card and found this file."""
+    """Record that this job read this file at this path of the card."""
     folder, name = split_path(entry.path)
     catalog.execute(
         "INSERT INTO card_files (job_id, folder, name, size, mtime_ns, ctime_ns, file_id, read_at)"
@@ -146,9 +146,9 @@ def record_copy(
     insertion: str | None = None,
     is_ours: bool = True,
 ) -> int:
-    """Return a flushed and named copy, not read back yet; its id. by_us False: it was found there.
+    """Record a flushed and published copy that is not yet read back; return its id.
 
-    insertion: the place's; the bytes are in the cache of this one now. None: not known.
+    is_ours: False if it was found there. insertion: the place's, whose cache has the bytes now; None if unknown.
     """
     folder_id, name = _ensure_folder(catalog, place_id, entry.path)
     written = at if is_ours else None
@@ -184,11 +184,11 @@ def record_copy_verified(
     *,
     seen: Entry | None = None,
 ) -> Medium:
-    """Return the copy was read back and its digest was equal; how far down that counts as having reached.
+    """Record that the copy was read back and is equal; return the medium that counts.
 
-    seen: how it lay there right before it was read; None: nobody looked, as on a place that keeps no such times.
-    insertion: the place's while it was read; None: not known. The first reading through the cache in an insertion
-    had to come from the device. A later one in the same insertion tells nothing new, and takes nothing away.
+    seen: its entry right before the reading; None if the place has no such times. insertion: the place's during
+    the reading; None if unknown. The first reading through the cache in an insertion came from the device. A later
+    one in the same insertion proves nothing new, and takes nothing away.
     """
     if medium is Medium.REMOUNTED:
         _record_reading(catalog, copy_id, Medium.DROPPED, at, at, insertion, seen)
@@ -199,7 +199,7 @@ def record_copy_verified(
     row = catalog.fetch_one("SELECT cached_insertion, medium, state FROM copies WHERE id = ?", copy_id)
     assert row is not None
     known, earlier, state = row
-    # One that was missing or bad may have been put back a moment ago, by whoever it was.
+    # A copy that was missing or bad may have just been put back, and be in the cache.
     if state == CopyState.PRESENT and insertion is not None and known is not None and known != insertion:
         return record_copy_verified(catalog, copy_id, Medium.REMOUNTED, at, insertion, seen=seen)
     if state == CopyState.PRESENT and earlier is not None and Medium(earlier).is_from_device:
@@ -235,12 +235,12 @@ def _record_reading(
 
 
 def record_copy_listed(catalog: Catalog, copy_id: int, at: int) -> None:
-    """The copy was seen with its size and time as recorded."""
+    """Record that the copy was seen with its recorded size and time."""
     catalog.execute("UPDATE copies SET listed_at = ? WHERE id = ?", at, copy_id)
 
 
 def record_copies_listed(catalog: Catalog, copy_ids: Sequence[int], at: int) -> None:
-    """Copies were seen with size and time as recorded."""
+    """Record that copies were seen with their recorded sizes and times."""
     for start in range(0, len(copy_ids), 500):
         some = copy_ids[start : start + 500]
         marks = ",".join("?" * len(some))
@@ -248,16 +248,16 @@ def record_copies_listed(catalog: Catalog, copy_ids: Sequence[int], at: int) -> 
 
 
 def set_copy_mtime(catalog: Catalog, copy_id: int, mtime_ns: int) -> None:
-    """The copy has another time now, and the same bytes. Call before `record_copy_verified`."""
+    """Record a new time of a copy with the same bytes. Call before `record_copy_verified`."""
     row = catalog.fetch_one("SELECT mtime_ns FROM copies WHERE id = ?", copy_id)
     if row is not None and not is_untouched_mtime(row[0], mtime_ns):
-        # Somebody saved it, perhaps a moment ago: its bytes may be in memory.
+        # It was saved again, perhaps just now: its bytes may be in a cache.
         catalog.execute("UPDATE copies SET cached_insertion = NULL WHERE id = ?", copy_id)
     catalog.execute("UPDATE copies SET mtime_ns = ? WHERE id = ?", mtime_ns, copy_id)
 
 
 def move_copy(catalog: Catalog, copy_id: int, place_id: int, entry: Entry, *, is_verified: bool = True) -> None:
-    """The copy was found at another path of its place. proved False: what was verified speaks no more for it."""
+    """Record a copy's new path on its place. is_verified False: its verification no longer counts."""
     if not is_verified:
         catalog.execute(
             "UPDATE copies SET verified_at = NULL, medium = NULL, cached_insertion = NULL WHERE id = ?", copy_id
@@ -275,7 +275,7 @@ def move_copy(catalog: Catalog, copy_id: int, place_id: int, entry: Entry, *, is
 def set_copy_content(
     catalog: Catalog, copy_id: int, file_id: int, entry: Entry, at: int, insertion: str | None = None
 ) -> None:
-    """The copy's path holds another file now: a companion was changed. insertion: as in `record_copy`."""
+    """Record that a companion was changed: the path holds another file. insertion: as in `record_copy`."""
     catalog.execute(
         "UPDATE copies SET file_id = ?, mtime_ns = ?, state = 'present', state_since = ?, written_at = NULL,"
         " verified_at = NULL, medium = NULL, listed_at = ?, cached_insertion = ? WHERE id = ?",
@@ -289,14 +289,14 @@ def set_copy_content(
 
 
 def set_copy_state(catalog: Catalog, copy_id: int, state: CopyState, at: int) -> None:
-    """What was found wrong with a copy, since now."""
+    """Record what is wrong with a copy, from now on."""
     catalog.execute(
         "UPDATE copies SET state = ?, state_since = ? WHERE id = ? AND state <> ?", state, at, copy_id, state
     )
 
 
 def record_copy_quarantined(catalog: Catalog, copy_id: int, place_id: int, path: str, at: int) -> None:
-    """A bad copy was moved to quarantine on its place and lies at path now."""
+    """Record that a bad copy was quarantined on its place, at this path."""
     folder_id, name = _ensure_folder(catalog, place_id, path)
     catalog.execute(
         "UPDATE copies SET folder_id = ?, name = ?, state = 'quarantined', state_since = ? WHERE id = ?",
@@ -308,17 +308,17 @@ def record_copy_quarantined(catalog: Catalog, copy_id: int, place_id: int, path:
 
 
 def record_checklist_written(catalog: Catalog, place_id: int, shoot_id: int) -> None:
-    """The check list of a shoot on a place is up to date, and a snapshot lies there."""
+    """Record that a shoot's check list on a place, and the snapshot there, are up to date."""
     catalog.execute("DELETE FROM stale_checklists WHERE place_id = ? AND shoot_id = ?", place_id, shoot_id)
 
 
 def apply_drive_copies_rule(catalog: Catalog, drive_copies: int) -> None:
-    """Count every file against the rule's number of drive copies, if that number changed."""
+    """Apply the rule's number of drive copies to every file, if that number changed."""
     row = catalog.fetch_one("SELECT value FROM meta WHERE key = 'required_copies'")
     if row is not None and int(row[0]) == drive_copies:
         return
     with catalog.transaction():
-        # A superseded version of a companion wants no copies, whatever the rule.
+        # A superseded version of a companion requires no copies, whatever the rule.
         catalog.execute(
             "UPDATE files SET required_copies = ? WHERE required_copies NOT IN (0, ?)", drive_copies, drive_copies
         )
@@ -326,7 +326,7 @@ def apply_drive_copies_rule(catalog: Catalog, drive_copies: int) -> None:
 
 
 def set_meta(catalog: Catalog, key: str, value: str) -> None:
-    """Keep one small fact about this catalog."""
+    """Store one fact about this catalog."""
     catalog.execute(
         "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
         key,

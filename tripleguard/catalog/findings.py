@@ -1,7 +1,7 @@
 """Findings about copies on a place: opened once, resolved when they no longer hold, accepted by a person.
 
-Only what a rescan of a place can find is kept here. What follows from counting (under-replicated, overdue) is
-worked out when it is asked for.
+Only findings of a rescan are stored. Those that follow from counting (under-replicated, overdue) are computed on
+demand.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from tripleguard.model import FindingKind
 
 @dataclass(frozen=True, slots=True)
 class StoredFinding:
-    """One finding as the catalog keeps it. since, seen_at, accepted_at: UTC ns."""
+    """One finding as the catalog stores it. since, seen_at, accepted_at: UTC ns."""
 
     id: int
     kind: FindingKind
@@ -50,10 +50,10 @@ def open_or_refresh(
     shoot_id: int | None = None,
     evidence: Mapping[str, object] | None = None,
 ) -> bool:
-    """Open a finding, or say that it still holds; whether it is new. Call inside `transaction`.
+    """Open a finding, or confirm it; return whether it is new. Call inside `transaction`.
 
-    What an earlier look said goes, but for what was told since of the very same fault. Where a person accepted
-    what was there before and something else is there now, that is another finding.
+    Replace the stored evidence, but keep later additions if the fault is unchanged. A different fault at an
+    accepted path is another finding.
     """
     now = dict(evidence or {})
     open_one = next((one for one in list_findings_at(catalog, place_id, path) if one.kind is kind), None)
@@ -87,9 +87,9 @@ def open_or_refresh(
 
 
 FAULT_EVIDENCE_KEYS = ("found", "unreadable", "was")
-"""What tells one fault at a path from another."""
+"""The evidence by which two faults at a path differ."""
 _LATER_EVIDENCE_KEYS = ("damage", "shape", "differing")
-"""What is told of a fault by laying it beside a good copy, once it was found."""
+"""The evidence from comparing a fault with a good copy, after it was found."""
 
 
 def _refresh(
@@ -115,14 +115,14 @@ def _encode_evidence(evidence: Mapping[str, object]) -> str:
 
 
 def add_evidence(catalog: Catalog, place_id: int, path: str, extra: Mapping[str, object]) -> None:
-    """Add to what is known of the findings open at a path. Call inside `transaction`."""
+    """Add evidence to the open findings at a path. Call inside `transaction`."""
     for one in list_findings_at(catalog, place_id, path):
         evidence = json.dumps({**one.evidence, **extra}, sort_keys=True)
         catalog.execute("UPDATE findings SET evidence = ? WHERE id = ?", evidence, one.id)
 
 
 BAD_KINDS = (FindingKind.MISSING, FindingKind.CORRUPT, FindingKind.ALTERED, FindingKind.STRAY)
-"""What is over once the copy at a path reads back as it should."""
+"""The kinds that are resolved once the copy at a path is read back and equal."""
 
 
 def resolve_at(
@@ -134,7 +134,7 @@ def resolve_at(
     *,
     kinds: Sequence[FindingKind] = tuple(FindingKind),
 ) -> None:
-    """Close what is open at a path, of these kinds, as it no longer holds. Call inside `transaction`."""
+    """Resolve the open findings of these kinds at a path. Call inside `transaction`."""
     catalog.execute(
         "UPDATE findings SET closed_at = ?, resolution = ? WHERE place_id = ? AND path = ?"
         f" AND closed_at IS NULL AND kind IN ({','.join('?' * len(kinds))})",
@@ -147,7 +147,7 @@ def resolve_at(
 
 
 def accept(catalog: Catalog, finding_id: int, person: str, reason: str, at: int) -> None:
-    """A person lives with this finding, for a reason. Call inside `transaction`."""
+    """Record that a person accepts this finding, and why. Call inside `transaction`."""
     catalog.execute(
         "UPDATE findings SET accepted_at = ?, accepted_by = ?, accepted_reason = ? WHERE id = ?",
         at,
@@ -158,7 +158,7 @@ def accept(catalog: Catalog, finding_id: int, person: str, reason: str, at: int)
 
 
 def list_open_findings(catalog: Catalog, limit: int = 100_000) -> list[StoredFinding]:
-    """Return what is open on places, oldest first."""
+    """Return the open findings on places, oldest first."""
     rows = catalog.fetch_all(
         f"SELECT {_FINDING_COLUMNS} FROM findings WHERE closed_at IS NULL AND place_id IS NOT NULL"
         " ORDER BY since, id LIMIT ?",
@@ -169,7 +169,7 @@ def list_open_findings(catalog: Catalog, limit: int = 100_000) -> list[StoredFin
 
 @dataclass(frozen=True, slots=True)
 class NumberedFinding:
-    """An open finding as a person names it, by its number; place_id None: it is about a file, wherever it lies."""
+    """An open finding by its number; place_id None: about a file at any path."""
 
     id: int
     kind: FindingKind
@@ -189,7 +189,7 @@ def find_open_finding(catalog: Catalog, finding_id: int) -> NumberedFinding | No
 
 
 def list_findings_at(catalog: Catalog, place_id: int, path: str) -> list[StoredFinding]:
-    """Return what is open at one path of a place."""
+    """Return the open findings at one path of a place."""
     rows = catalog.fetch_all(
         f"SELECT {_FINDING_COLUMNS} FROM findings WHERE place_id = ? AND path = ? AND closed_at IS NULL",
         place_id,
@@ -199,7 +199,7 @@ def list_findings_at(catalog: Catalog, place_id: int, path: str) -> list[StoredF
 
 
 def list_findings_of_copy(catalog: Catalog, copy_id: int) -> list[StoredFinding]:
-    """Return what is open about one copy."""
+    """Return the open findings about one copy."""
     rows = catalog.fetch_all(
         f"SELECT {_FINDING_COLUMNS} FROM findings WHERE copy_id = ? AND closed_at IS NULL", copy_id
     )
@@ -207,9 +207,9 @@ def list_findings_of_copy(catalog: Catalog, copy_id: int) -> list[StoredFinding]
 
 
 def map_last_locations(catalog: Catalog) -> dict[bytes, list[tuple[int, str]]]:
-    """Return where bytes were last found that did not belong there: digest to (place id, path), newest first.
+    """Return where misplaced bytes were last found: digest to (place id, path), newest first.
 
-    A copy that was moved to quarantine since is named where it lies now.
+    A copy that was quarantined since is listed with its quarantine path.
     """
     rows = catalog.fetch_all(
         "SELECT json_extract(f.evidence, '$.found'), f.place_id, f.path, d.path, c.name FROM findings f"

@@ -19,7 +19,7 @@ from tripleguard.model import Copy
 
 
 def list_conflicting_paths(catalog: Catalog) -> list[str]:
-    """Return the paths of originals under which two places hold different bytes now."""
+    """Return the paths of originals whose bytes differ between two places now."""
     rows = catalog.fetch_all(
         "SELECT DISTINCT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
         " JOIN files f ON f.id = c.file_id JOIN folders e ON e.path = d.path AND e.place_id > d.place_id"
@@ -31,7 +31,7 @@ def list_conflicting_paths(catalog: Catalog) -> list[str]:
 
 
 def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
-    """Return every folder of a place that the catalog has copies in, in path order."""
+    """Yield every folder of a place with recorded copies, in path order."""
     rows = catalog.iter_rows(
         "SELECT d.path FROM folders d WHERE d.place_id = ?"
         " AND EXISTS (SELECT 1 FROM copies c WHERE c.folder_id = d.id) ORDER BY d.path",
@@ -41,7 +41,7 @@ def iter_folders(catalog: Catalog, place_id: int) -> Iterator[str]:
 
 
 def list_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
-    """Return the copies recorded right in a folder of a place, but those that were moved to quarantine."""
+    """Return the copies recorded directly in a folder of a place, except quarantined ones."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? AND c.state <> 'quarantined'",
         place_id,
@@ -51,7 +51,7 @@ def list_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[
 
 
 def list_digests_below_folder(catalog: Catalog, place_id: int, folder: str) -> list[tuple[str, bytes]]:
-    """Path and digest of every present copy at or below a folder of a place, in path order."""
+    """Return path and digest of every present copy at or below a folder of a place, in path order."""
     rows = catalog.fetch_all(
         "SELECT d.path, c.name, f.digest FROM folders d JOIN copies c ON c.folder_id = d.id"
         " JOIN files f ON f.id = c.file_id WHERE d.place_id = ? AND c.state = 'present'"
@@ -65,7 +65,7 @@ def list_digests_below_folder(catalog: Catalog, place_id: int, folder: str) -> l
 
 
 def list_names_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[str]:
-    """Names of the copies recorded right in a folder of a place, whatever their state."""
+    """Return the names of the copies recorded directly in a folder of a place, whatever their state."""
     rows = catalog.fetch_all(
         "SELECT c.name FROM folders d JOIN copies c ON c.folder_id = d.id WHERE d.place_id = ? AND d.path = ?",
         place_id,
@@ -75,7 +75,7 @@ def list_names_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[s
 
 
 def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
-    """Return the copies recorded at this path on any place, but those that were moved to quarantine."""
+    """Return the copies recorded at this path on any place, except quarantined ones."""
     folder, name = split_path(path)
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} FROM places p JOIN folders d ON d.place_id = p.id AND d.path = ?"
@@ -88,7 +88,7 @@ def list_copies_at_path(catalog: Catalog, path: str) -> list[Copy]:
 
 
 def list_all_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> list[Copy]:
-    """Return every copy recorded right in a folder of a place, whatever its state, by name."""
+    """Return every copy recorded directly in a folder of a place, whatever its state, by name."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE d.place_id = ? AND d.path = ? ORDER BY c.name",
         place_id,
@@ -100,9 +100,9 @@ def list_all_copies_in_folder(catalog: Catalog, place_id: int, folder: str) -> l
 def list_digests_of_shoot(
     catalog: Catalog, place_id: int, shoot_id: int, *, excluded_folder: str
 ) -> list[tuple[str, bytes]]:
-    """Path and digest of a shoot's present copies on a place that do not lie at or below a folder, in path order.
+    """Return path and digest of a shoot's present copies outside a folder of a place, in path order.
 
-    Where the counts say that there are none, nothing is searched.
+    If the counts show that there are none, nothing is searched.
     """
     at_home = (to_db(excluded_folder), to_db(excluded_folder + "/"), to_db(excluded_folder + "/"))
     counted = catalog.fetch_one(
@@ -131,7 +131,7 @@ def list_digests_of_shoot(
 
 
 def list_file_ids_in_folder(catalog: Catalog, place_id: int, folder: str, since: int) -> list[int]:
-    """Return the files right in a folder of a place that were first seen at or after then (UTC ns)."""
+    """Return the files directly in a folder of a place that were first seen at or after then (UTC ns)."""
     rows = catalog.fetch_all(
         "SELECT f.id FROM folders d JOIN copies c ON c.folder_id = d.id JOIN files f ON f.id = c.file_id"
         " WHERE d.place_id = ? AND d.path = ? AND c.state = 'present' AND f.first_seen_at >= ?",

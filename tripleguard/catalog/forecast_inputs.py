@@ -1,7 +1,7 @@
-"""Inputs of a forecast: how files are spread over places, and how much was shot when.
+"""Inputs of a forecast: how files are distributed over places, and how much was shot when.
 
-A shoot whose every file has a good copy on the same places is counted by its coverage; only elsewhere are files
-counted one by one. So a forecast costs little, however large the archive is.
+A shoot whose files all have good copies on the same places is counted by its coverage; only other shoots are
+counted file by file. So a forecast costs little, however large the archive is.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from tripleguard.catalog.store import Catalog
 
 
 def count_files_by_places(catalog: Catalog, places: frozenset[int]) -> dict[frozenset[int], int]:
-    """Return how many files have good copies on just these places, for each set of them; no place: nowhere.
+    """Return how many files have good copies on exactly each set of places; the empty set: on none.
 
     places: those that count. Superseded versions of companions are not counted.
     """
@@ -29,12 +29,12 @@ def count_files_by_places(catalog: Catalog, places: frozenset[int]) -> dict[froz
 
 
 def list_shoot_bytes(catalog: Catalog) -> list[tuple[str, int]]:
-    """Day and bytes of every shoot, by day."""
+    """Return day and bytes of every shoot, by day."""
     return catalog.fetch_all("SELECT day, bytes FROM shoots WHERE bytes > 0 ORDER BY day")
 
 
 def get_share_on_place(catalog: Catalog, place_id: int, since_day: str) -> float | None:
-    """Return how much of what was shot since that day lies on a place, by bytes; None: nothing was shot since."""
+    """Return the share by bytes of what was shot since that day on a place; None if nothing was shot."""
     row = catalog.fetch_one(
         "SELECT sum(s.bytes), sum(min(s.bytes, coalesce(v.bytes, 0))) FROM shoots s"
         " LEFT JOIN coverage v ON v.shoot_id = s.id AND v.place_id = ? WHERE s.day >= ? AND s.bytes > 0",
@@ -45,7 +45,7 @@ def get_share_on_place(catalog: Catalog, place_id: int, since_day: str) -> float
 
 
 def _iter_shoots(catalog: Catalog, places: frozenset[int]) -> Iterator[tuple[int, int, frozenset[int] | None]]:
-    """(shoot, files, the places that all of them are on); None: they are not all on the same places."""
+    """Yield (shoot, files, the places that all of them are on); None if their places differ."""
     rows = catalog.iter_rows(
         "SELECT s.id, s.files, s.under_replicated, v.place_id, v.good FROM shoots s"
         " LEFT JOIN coverage v ON v.shoot_id = s.id WHERE s.files > 0 ORDER BY s.id"
@@ -57,7 +57,7 @@ def _iter_shoots(catalog: Catalog, places: frozenset[int]) -> Iterator[tuple[int
 
 
 def _iter_places_per_file(catalog: Catalog, shoot_id: int) -> Iterator[frozenset[int]]:
-    """For each file of a shoot that wants copies: the places with a good one."""
+    """Yield, for each file of a shoot that requires copies, the places with a good one."""
     rows = catalog.iter_rows(
         "SELECT f.id, c.place_id FROM files f LEFT JOIN good_copies c ON c.file_id = f.id"
         " WHERE f.shoot_id = ? AND f.required_copies > 0 ORDER BY f.id",

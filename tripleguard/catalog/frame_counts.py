@@ -13,15 +13,15 @@ from tripleguard.catalog.rows import join_path
 from tripleguard.catalog.store import Catalog
 
 NO_CARD = -1
-"""Stands for the reading of what came out of a folder."""
+"""The reading number of files that came from a folder."""
 FOLDER_JOB_DETAIL: dict[str, object] = {"folder": True}
-"""What the detail of such a job holds."""
+"""The detail of a job that reads a folder."""
 
 _RECENT_SESSIONS = 30
 _IS_ORIGINAL_SQL = "f.kind IN ('raw', 'picture', 'video', 'sound')"
 
 
-# CROSS JOIN keeps this order: from few jobs to their files, never through all that was ever read.
+# CROSS JOIN keeps this order: from a few jobs to their files, never through all files ever read.
 NEW_DAYS_SQL = (
     "SELECT s.day, min(f.first_seen_at) FROM shoots s CROSS JOIN files f ON f.shoot_id = s.id"
     " WHERE s.day IN (SELECT DISTINCT t.day FROM jobs j CROSS JOIN card_files k ON k.job_id = j.id"
@@ -33,9 +33,9 @@ NEW_DAYS_SQL = (
 
 @dataclass(frozen=True, slots=True)
 class CardOriginal:
-    """One original that a reading found on its card. wall_ns, offset as in `transaction.FileOrigin`.
+    """One original that a reading found on its card. wall_ns, offset as in `file_updates.FileOrigin`.
 
-    reading: the offload; NO_CARD for what came out of a folder, however often that was looked into, or without us.
+    reading: the offload; NO_CARD for files from a folder, or that came onto a drive without us.
     """
 
     reading: int
@@ -49,7 +49,7 @@ class CardOriginal:
 
 @dataclass(frozen=True, slots=True)
 class KnownBody:
-    """A body. serial: empty where it writes none; begins with a space where a person named it instead."""
+    """A camera body. serial: empty if it writes none; begins with a space if a person named it."""
 
     id: int
     label: str
@@ -58,7 +58,7 @@ class KnownBody:
 
 @dataclass(frozen=True, slots=True)
 class BodySessionRecord:
-    """One body's night: how many frames, the last of them, and the sizes of holes inside its cards."""
+    """One body's night: how many frames, the last of them, and the sizes of gaps inside its cards."""
 
     body_id: int
     frames: int
@@ -73,9 +73,9 @@ class BodySessionRecord:
 
 @dataclass(frozen=True, slots=True)
 class SessionCards:
-    """Cards of a night: with files of their own, readings in all, and how many somebody said there were.
+    """The cards of a night: those with files, all readings, and how many a person reported.
 
-    told_at: when that was said or asked (UTC ns); told None beside it: the person did not know.
+    reported_at: when that was reported or asked (UTC ns); expected_cards None beside it: the person did not know.
     """
 
     day: str
@@ -86,9 +86,9 @@ class SessionCards:
 
 
 def list_card_originals(catalog: Catalog, days: Sequence[str]) -> list[CardOriginal]:
-    """Return all originals on every card that held one of these days, also those of other days.
+    """Return all originals of every card that held one of these days, including their other days.
 
-    And those of these days that came onto a drive without us: they are on no card, and not missing.
+    Also those of these days that came onto a drive without us: they are on no card, and not missing.
     """
     marks = ",".join("?" * len(days))
     rows = catalog.fetch_all(
@@ -112,7 +112,7 @@ def list_card_originals(catalog: Catalog, days: Sequence[str]) -> list[CardOrigi
 
 
 def mark_folder_job(catalog: Catalog, job_id: int) -> None:
-    """A job reads a folder, not a card. Call inside `transaction`."""
+    """Record that a job reads a folder, not a card. Call inside `transaction`."""
     catalog.execute(
         "UPDATE jobs SET detail = json_patch(detail, ?) WHERE id = ?", json.dumps(FOLDER_JOB_DETAIL), job_id
     )
@@ -129,13 +129,13 @@ def list_days_of_job(catalog: Catalog, job_id: int) -> list[str]:
 
 
 def list_new_days(catalog: Catalog, at: int) -> list[str]:
-    """Shooting days all of whose originals were first seen since then (UTC ns), by offloads begun since then."""
+    """Return the days whose originals were all first seen since then (UTC ns), by offloads begun since."""
     rows = catalog.fetch_all(NEW_DAYS_SQL, at, at)
     return [row[0] for row in rows]
 
 
 def list_file_ids_of_jobs(catalog: Catalog, job_ids: Sequence[int]) -> list[int]:
-    """Ids of the originals that these readings found."""
+    """Return the ids of the originals that these readings found."""
     marks = ",".join("?" * len(job_ids))
     rows = catalog.fetch_all(
         "SELECT DISTINCT k.file_id FROM card_files k JOIN files f ON f.id = k.file_id"
@@ -174,7 +174,7 @@ def find_previous_day(catalog: Catalog, body_id: int, day: str) -> str | None:
 
 
 def list_next_days(catalog: Catalog, day: str) -> list[str]:
-    """For each body that was seen on a day, its next night after it: what comes first there may hang on it."""
+    """Return, for each body seen on a day, its next night, whose first frames may depend on that day."""
     rows = catalog.fetch_all(
         "SELECT DISTINCT (SELECT min(l.day) FROM body_sessions l WHERE l.body_id = n.body_id AND l.day > n.day)"
         " FROM body_sessions n WHERE n.day = ?",
@@ -184,7 +184,7 @@ def list_next_days(catalog: Catalog, day: str) -> list[str]:
 
 
 def list_earlier_deletion_sizes(catalog: Catalog, body_id: int, day: str) -> tuple[int, ...]:
-    """Sizes of the holes inside a body's cards, of its nights before a day."""
+    """Return the sizes of the gaps inside a body's cards, in its nights before a day."""
     rows = catalog.fetch_all(
         "SELECT deleted FROM body_sessions WHERE body_id = ? AND day < ? ORDER BY day DESC LIMIT ?",
         body_id,
@@ -201,7 +201,7 @@ def save_session(
     extra_days: Sequence[str],
     at: int,
 ) -> None:
-    """Keep what was seen of a night. also: days of wrong clocks that belong to it. Call inside `transaction`."""
+    """Save a night's session. extra_days: days of wrong clocks that belong to it. Call inside `transaction`."""
     for day in (session.day, *extra_days):
         catalog.execute("DELETE FROM body_sessions WHERE day = ?", day)
     for body in bodies:
@@ -233,9 +233,9 @@ def save_session(
 
 
 def merge_sessions(catalog: Catalog, other: Catalog, bodies: Mapping[int, int], files: Mapping[int, int]) -> None:
-    """Take over where each body's count stood, as another catalog has it. Call inside `transaction`.
+    """Merge the sessions of each body from another catalog. Call inside `transaction`.
 
-    bodies, files: the other's ids and those of the same here.
+    bodies, files: maps from the other catalog's ids to those here.
     """
     columns = "day, frames, last_number, last_folder, last_letters, last_wall_ns, last_offset, deleted"
     for body_id, file_id, *values in other.fetch_all(
@@ -251,13 +251,13 @@ def merge_sessions(catalog: Catalog, other: Catalog, bodies: Mapping[int, int], 
 
 
 def map_days_to_sessions(catalog: Catalog) -> dict[str, str]:
-    """Days of failed clocks, each with the night it belongs to."""
+    """Return the days of failed clocks, each with the night it belongs to."""
     rows = catalog.fetch_all("SELECT day, extra_days FROM sessions WHERE extra_days <> '[]'")
     return {day: night for night, also in rows for day in json.loads(also)}
 
 
 def record_card_count(catalog: Catalog, day: str, cards: int | None, person: str, at: int) -> None:
-    """Somebody said how many cards a night had; None: they did not know. Call inside `transaction`."""
+    """Record a person's number of cards of a night; None: unknown. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO sessions (day, reported_cards, reported_at, reported_by) VALUES (?, ?, ?, ?) ON CONFLICT"
         " (day) DO UPDATE SET"
@@ -271,7 +271,7 @@ def record_card_count(catalog: Catalog, day: str, cards: int | None, person: str
 
 
 def get_session_cards(catalog: Catalog, day: str) -> SessionCards:
-    """Cards of a night."""
+    """Return the cards of a night."""
     row = catalog.fetch_one(
         "SELECT day, cards, readings, reported_cards, reported_at FROM sessions WHERE day = ?", day
     )
@@ -279,7 +279,7 @@ def get_session_cards(catalog: Catalog, day: str) -> SessionCards:
 
 
 def find_last_reported_session(catalog: Catalog) -> SessionCards | None:
-    """Return the night for which somebody was last asked how many cards there were."""
+    """Return the last night for which a person was asked for the number of cards."""
     row = catalog.fetch_one(
         "SELECT day, cards, readings, reported_cards, reported_at FROM sessions WHERE reported_at IS NOT NULL"
         " ORDER BY reported_at DESC LIMIT 1"
@@ -288,6 +288,6 @@ def find_last_reported_session(catalog: Catalog) -> SessionCards | None:
 
 
 def find_last_session_day(catalog: Catalog) -> str | None:
-    """Return the latest night that was seen."""
+    """Return the latest night with a session."""
     row = catalog.fetch_one("SELECT max(day) FROM sessions WHERE seen_at IS NOT NULL")
     return row[0] if row else None

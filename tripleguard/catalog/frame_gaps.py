@@ -1,7 +1,7 @@
-"""Gaps in frame numbers that may mean a missing card, as the catalog keeps them.
+"""Gaps in frame numbers that may mean a missing card, as the catalog stores them.
 
-A gap closes by itself when its frames turn up, or when a person explains it. An explanation is kept: what was
-explained once is not asked again, and what was explained twice is a habit.
+A gap closes by itself when its frames are found, or when a person explains it. Explanations are kept: an explained
+gap is not reported again, and what was explained twice is a habit.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from tripleguard.catalog.store import Catalog, Row
 
 @dataclass(frozen=True, slots=True)
 class GapRecord:
-    """A doubt as it is kept; id 0 before it is. Fields as in `cameras.gaps.Gap`; mark tells it from others."""
+    """A stored gap; id 0 before it is stored. Fields as in `frames.gaps.Gap`; key identifies it."""
 
     day: str
     kind: str
@@ -42,20 +42,20 @@ _GAPS_SQL = f"SELECT {_GAP_COLUMNS} FROM gaps d LEFT JOIN bodies b ON b.id = d.b
 
 
 def list_open_gaps(catalog: Catalog, day: str | None = None) -> list[GapRecord]:
-    """Return what is open, of one night or of all, newest night first."""
+    """Return the open gaps of one night or of all, newest night first."""
     where, values = ("AND d.day = ?", [day]) if day is not None else ("", [])
     rows = catalog.fetch_all(f"{_GAPS_SQL} WHERE d.closed_at IS NULL {where} ORDER BY d.day DESC, d.id", *values)
     return [_row_to_gap(row) for row in rows]
 
 
 def list_explained_gaps(catalog: Catalog, day: str) -> list[GapRecord]:
-    """Return what a person has explained of one night."""
+    """Return the gaps of one night that a person explained."""
     rows = catalog.fetch_all(f"{_GAPS_SQL} WHERE d.closed_by IS NOT NULL AND d.day = ? ORDER BY d.id", day)
     return [_row_to_gap(row) for row in rows]
 
 
 def open_or_refresh_gap(catalog: Catalog, gap: GapRecord, at: int) -> None:
-    """Open a doubt, or say that it still holds and how it stands now. Call inside `transaction`."""
+    """Open a gap, or update it if it is open. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO gaps (day, kind, gap_key, body_id, verdict, frames, first_name, last_name, first_at, last_at,"
         " since_wall_ns, until_wall_ns, readings, should_keep_cards, opened_at, seen_at)"
@@ -88,7 +88,7 @@ def open_or_refresh_gap(catalog: Catalog, gap: GapRecord, at: int) -> None:
 def close_gap(
     catalog: Catalog, gap_id: int, at: int, *, person: str | None = None, reason: str | None = None
 ) -> None:
-    """Close a doubt: it holds no more, or a person explained it. Call inside `transaction`."""
+    """Close a gap that no longer exists or that a person explained. Call inside `transaction`."""
     catalog.execute(
         "UPDATE gaps SET closed_at = ?, closed_by = ?, closed_reason = ? WHERE id = ?", at, person, reason, gap_id
     )
@@ -100,7 +100,7 @@ def _row_to_gap(row: Row) -> GapRecord:
 
 
 def list_explained_sizes(catalog: Catalog, body_id: int) -> list[tuple[str, int]]:
-    """Return what a person has explained of this body: kind, and frames or minutes."""
+    """Return this body's explained gaps: kind, and frames or minutes."""
     return catalog.fetch_all(
         "SELECT kind, frames FROM gaps WHERE body_id = ? AND closed_by IS NOT NULL ORDER BY closed_at", body_id
     )

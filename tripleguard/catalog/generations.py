@@ -1,8 +1,8 @@
-"""The generations of a catalog, by which a drive can tell a catalog that was restored from an older copy.
+"""The generations of a catalog, by which a drive can detect that it was restored from an older copy.
 
 Each generation is a number and a random token. The catalog keeps all of its own; each drive keeps the last one
 that it saw. A token on a drive that the catalog never had comes from a later state of it, or from another laptop
-that went on from a copy of it.
+that continued from a copy of it.
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ class Generation:
     token: str
 
     def __post_init__(self) -> None:
-        """Raise ValueError for what no catalog of ours wrote."""
+        """Raise ValueError for values that no catalog of ours contains."""
         if not (is_catalog_id(self.catalog_id) and is_catalog_id(self.token) and 0 < self.number < 1 << 62):
             raise ValueError("it is no generation of a catalog")
 
 
 def is_catalog_id(text: str) -> bool:
-    """Return whether a text has the form of a catalog's id, so that it can stand in a file name."""
+    """Return whether a text has the form of a catalog's id, so that it is safe in a file name."""
     return _ID_PATTERN.fullmatch(text) is not None
 
 
@@ -47,18 +47,20 @@ def get_catalog_id(catalog: Catalog) -> str | None:
 
 
 def list_former_ids(catalog: Catalog) -> list[str]:
-    """Return the ids that this catalog had before it was rebuilt or caught up, the earliest first."""
+    """Return this catalog's former ids, the earliest first."""
     return (_get_fact(catalog, _FORMER_IDS_KEY) or "").split()
 
 
 def get_last_former_id(catalog: Catalog) -> str | None:
-    """Return the last of them; None if it had none."""
+    """Return the last former id; None if there is none."""
     return next(reversed(list_former_ids(catalog)), None)
 
 
 def begin_generation(catalog: Catalog, at: int) -> Generation:
-    """Enter a new generation. at: UTC ns. Call inside `transaction`, and tell drives of it only once that is
-    over."""
+    """Record a new generation at a time (UTC ns). Call inside `transaction`.
+
+    Write it to drives only after the transaction.
+    """
     known_as = get_catalog_id(catalog) or assign_new_id(catalog)
     token = secrets.token_hex(16)
     number = catalog.execute("INSERT INTO generations (token, at) VALUES (?, ?)", token, at)
@@ -78,15 +80,15 @@ def is_known_generation(catalog: Catalog, token: str) -> bool:
 
 
 def acknowledge_generation(catalog: Catalog, token: str, at: int) -> None:
-    """Count a generation as known that was read from a drive. Call inside `transaction`.
+    """Accept a generation that was read from a drive as known. Call inside `transaction`.
 
-    Only for a catalog all of whose evidence is inherited.
+    Only for a catalog whose evidence is all inherited.
     """
     catalog.execute("INSERT INTO generations (token, at) VALUES (?, ?) ON CONFLICT DO NOTHING", token, at)
 
 
 def assign_new_id(catalog: Catalog) -> str:
-    """Give the catalog an id of its own from now on, and remember the former one. Call inside `transaction`."""
+    """Give the catalog a new id, and keep the former one. Call inside `transaction`."""
     former, fresh = get_catalog_id(catalog), secrets.token_hex(16)
     _set_fact(catalog, _CATALOG_ID_KEY, fresh)
     if former:
@@ -95,14 +97,14 @@ def assign_new_id(catalog: Catalog) -> str:
 
 
 def mark_evidence_inherited(catalog: Catalog) -> None:
-    """Treat all evidence as inherited: no copy counts before it was read back again. Call inside `transaction`."""
+    """Make all evidence inherited: no copy counts until it is read back. Call inside `transaction`."""
     catalog.execute(INHERIT_EVIDENCE)
 
 
 def import_faults(catalog: Catalog, later_catalog: Catalog, id_map: IdMap) -> None:
-    """Take over what a later state of this catalog knew to be wrong: states of copies, and open findings.
+    """Import the bad states of copies and the open findings of a later state of this catalog.
 
-    same: as `merge_catalog` returned it. Call inside `transaction`; later is only read.
+    id_map: as `merge_catalog` returned it. Call inside `transaction`; later_catalog is only read.
     """
     for place_id, path, name, digest, state, since in later_catalog.fetch_all(
         "SELECT c.place_id, d.path, c.name, f.digest, c.state, c.state_since FROM copies c"
@@ -135,7 +137,7 @@ def import_faults(catalog: Catalog, later_catalog: Catalog, id_map: IdMap) -> No
 
 @dataclass(frozen=True, slots=True)
 class _KnownFault:
-    """What is wrong at one path of a place of this catalog; path as in the tables."""
+    """A fault at one path of a place of this catalog; path as in the tables."""
 
     kind: FindingKind
     place_id: int

@@ -31,14 +31,14 @@ QUIRK_SHARE = 0.9
 
 
 DECODES_WITHOUT_FAULTS = "it decodes without faults"
-"""Why a file is called clean that a look alone could not call so."""
+"""Why a file counts as clean that an inspection alone could not call clean."""
 
 
 @dataclass(frozen=True, slots=True)
 class DamagedFile:
-    """A file that is damaged at source. id: of the finding. accepted: by a person.
+    """A file that is damaged at source. id: of the finding; is_accepted: by a person.
 
-    path: on the card, or on a drive where it was read from no card (from_card False).
+    path: on the card, or on a drive if it was read from no card (is_from_card False).
     """
 
     id: int
@@ -55,7 +55,7 @@ class DamagedFile:
 
 @dataclass(frozen=True, slots=True)
 class ModelQuirk:
-    """What nearly all files of one form of one model have, and why that is told at all."""
+    """An anomaly shared by nearly all files of one camera model and format, so not damage."""
 
     model: str
     extension: str
@@ -66,9 +66,9 @@ class ModelQuirk:
 def record_inspection(
     catalog: Catalog, file_id: int, verdict: IntegrityVerdict, traits: ImageInfo, at: int
 ) -> None:
-    """Keep what a look through a file told, in place of an earlier one. Call inside `transaction`.
+    """Store the result of an inspection, in place of an earlier one. Call inside `transaction`.
 
-    What a decoder said of the file before is kept.
+    An earlier result of decoding the file is kept.
     """
     verdict = _without_explained_flaws(catalog, file_id, verdict)
     form_id = find_format_id(catalog, file_id)
@@ -95,7 +95,7 @@ def record_inspection(
 
 
 def _without_explained_flaws(catalog: Catalog, file_id: int, verdict: IntegrityVerdict) -> IntegrityVerdict:
-    """Return a verdict without what decoding this very file has explained before."""
+    """Return a verdict without the flaws that decoding this file has explained before."""
     row = catalog.fetch_one("SELECT explanation FROM integrity_checks WHERE file_id = ?", file_id)
     if row is None or row[0] != DECODES_WITHOUT_FAULTS:
         return verdict
@@ -112,7 +112,7 @@ def _without_explained_flaws(catalog: Catalog, file_id: int, verdict: IntegrityV
 def record_decoding(
     catalog: Catalog, file_id: int, flaws: Sequence[IntegrityFlaw], at: int, *, is_decodable: bool
 ) -> None:
-    """Keep what decoding the whole file told. decoded False: no decoder reads it. Call inside `transaction`."""
+    """Store the result of decoding; is_decodable False: no decoder reads it. Call inside `transaction`."""
     catalog.execute("UPDATE integrity_checks SET decoded_at = ? WHERE file_id = ?", at, file_id)
     if is_decodable and not flaws:
         for sign in SIGNS_CLEARED_BY_DECODING:
@@ -136,7 +136,7 @@ def record_decoding(
 
 
 def add_flaw(catalog: Catalog, file_id: int, flaw: IntegrityFlaw, at: int) -> None:
-    """Add what was noticed about a file in another way than by looking into it. Call inside `transaction`."""
+    """Add a flaw that was found otherwise than by inspection. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO integrity_checks (file_id, format_id, at, verdict, explanation) VALUES (?, ?, ?, ?, '')"
         " ON CONFLICT DO NOTHING",
@@ -150,13 +150,13 @@ def add_flaw(catalog: Catalog, file_id: int, flaw: IntegrityFlaw, at: int) -> No
 
 
 def remove_flaw(catalog: Catalog, file_id: int, sign: str, at: int) -> None:
-    """What was noticed about a file holds no longer. Call inside `transaction`."""
+    """Remove a flaw that no longer holds. Call inside `transaction`."""
     catalog.execute("DELETE FROM flaws WHERE file_id = ? AND sign = ?", file_id, sign)
     update_damage_finding(catalog, file_id, at)
 
 
 def count_undecoded(catalog: Catalog) -> int:
-    """Return how many raws and pictures were looked through and not decoded yet."""
+    """Return how many raws and pictures were inspected but not decoded yet."""
     row = catalog.fetch_one(
         "SELECT count(*) FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.decoded_at IS NULL"
         " AND f.kind IN ('raw', 'picture')"
@@ -165,7 +165,7 @@ def count_undecoded(catalog: Catalog) -> int:
 
 
 def is_awaiting_decoding(catalog: Catalog, file_id: int) -> bool:
-    """Return whether a raw or picture was looked through and not decoded yet."""
+    """Return whether a raw or picture was inspected but not decoded yet."""
     row = catalog.fetch_one(
         "SELECT 1 FROM integrity_checks l JOIN files f ON f.id = l.file_id WHERE l.file_id = ? AND"
         " l.decoded_at IS NULL"
@@ -178,9 +178,9 @@ def is_awaiting_decoding(catalog: Catalog, file_id: int) -> bool:
 def list_undecoded(
     catalog: Catalog, place_ids: Sequence[int], below_file_id: int | None, limit: int
 ) -> list[tuple[int, int]]:
-    """Files that were not decoded yet, newest first, each with a verified copy on one of these places.
+    """Return undecoded files, newest first, that have a verified copy on one of these places.
 
-    below: only files with a lower number. The result is file and copy, by their numbers.
+    below_file_id: only files with a lower id. Each result is a file id and a copy id.
     """
     places = ",".join("?" * len(place_ids))
     rows = catalog.fetch_all(
@@ -196,7 +196,7 @@ def list_undecoded(
 
 
 def is_inspected(catalog: Catalog, file_id: int) -> bool:
-    """Return whether a file was looked through."""
+    """Return whether a file was inspected."""
     return catalog.fetch_one("SELECT 1 FROM integrity_checks WHERE file_id = ?", file_id) is not None
 
 
@@ -207,12 +207,12 @@ def find_damage(catalog: Catalog, file_id: int) -> DamagedFile | None:
 
 
 def list_damaged_files(catalog: Catalog, limit: int = 100_000) -> list[DamagedFile]:
-    """Return all files that are damaged at source, oldest finding first, the accepted ones too."""
+    """Return all files that are damaged at source, oldest finding first, accepted ones included."""
     return [_row_to_damaged(row) for row in catalog.fetch_all(f"{_DAMAGED_SQL} ORDER BY since, id LIMIT ?", limit)]
 
 
 def list_damaged_by_job(catalog: Catalog, job_id: int) -> list[DamagedFile]:
-    """Return those that a job read from a card."""
+    """Return the damaged files that a job read from a card."""
     return [
         _row_to_damaged(row)
         for row in catalog.fetch_all(
@@ -222,7 +222,7 @@ def list_damaged_by_job(catalog: Catalog, job_id: int) -> list[DamagedFile]:
 
 
 def count_verdicts_by_job(catalog: Catalog, job_id: int) -> dict[Integrity, int]:
-    """Return how many of the files that a job read have which verdict, habits not taken into account."""
+    """Return how many of the files that a job read have which verdict, quirks not considered."""
     rows = catalog.fetch_all(
         "SELECT l.verdict, count(*) FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
         " JOIN integrity_checks l ON l.file_id = c.file_id GROUP BY l.verdict",
@@ -232,7 +232,7 @@ def count_verdicts_by_job(catalog: Catalog, job_id: int) -> dict[Integrity, int]
 
 
 def list_unchecked_by_job(catalog: Catalog, job_id: int) -> list[tuple[str, str]]:
-    """Return the name of each file that a job read and that could not be checked, and why not."""
+    """Return name and reason of each file that a job read and that could not be checked."""
     rows = catalog.fetch_all(
         "SELECT f.name, l.explanation FROM (SELECT DISTINCT file_id FROM card_files WHERE job_id = ?) c"
         " JOIN integrity_checks l ON l.file_id = c.file_id JOIN files f ON f.id = c.file_id WHERE l.verdict = ?"
@@ -244,7 +244,7 @@ def list_unchecked_by_job(catalog: Catalog, job_id: int) -> list[tuple[str, str]
 
 
 def find_verdict(catalog: Catalog, file_id: int) -> IntegrityVerdict | None:
-    """Return what the look into one file told, without its flaws; None if it was not looked through."""
+    """Return the verdict on one file, without its flaws; None if it was not inspected."""
     row = catalog.fetch_one("SELECT verdict, explanation FROM integrity_checks WHERE file_id = ?", file_id)
     return IntegrityVerdict(Integrity(row[0]), explanation=row[1] or "") if row is not None else None
 
@@ -261,7 +261,7 @@ def find_unchecked_verdict(catalog: Catalog, file_id: int) -> IntegrityVerdict |
 
 
 def update_model_quirks(catalog: Catalog, at: int) -> None:
-    """See which flaws are habits of a model now and which are no more. Call inside `transaction`."""
+    """Update which flaws are quirks of a model now. Call inside `transaction`."""
     rows = catalog.fetch_all(
         "SELECT h.format_id, h.sign, h.files, f.files, h.since IS NOT NULL FROM model_quirks h"
         " JOIN file_formats f ON f.id = h.format_id"
@@ -283,7 +283,7 @@ def update_model_quirks(catalog: Catalog, at: int) -> None:
 
 
 def recount_formats(catalog: Catalog) -> None:
-    """Count anew what the triggers keep count of, where rows came in without them. Call inside `transaction`."""
+    """Recount what the triggers count, after rows were added without them. Call inside `transaction`."""
     catalog.execute(
         "UPDATE file_formats SET files = (SELECT count(*) FROM integrity_checks l WHERE l.format_id ="
         " file_formats.id)"
@@ -299,7 +299,7 @@ def recount_formats(catalog: Catalog) -> None:
 
 
 def list_model_quirks(catalog: Catalog, job_id: int | None = None) -> list[ModelQuirk]:
-    """Return what is a habit of a model now; of those that a job's files have, or of all."""
+    """Return the current quirks of the models of a job's files, or of all models."""
     seen = (
         " AND h.format_id IN (SELECT l.format_id FROM card_files c JOIN integrity_checks l ON"
         " l.file_id = c.file_id"
@@ -322,23 +322,23 @@ _DAMAGED_SQL = (
 
 
 def _row_to_damaged(row: Row) -> DamagedFile:
-    told = json.loads(row[5])
+    evidence = json.loads(row[5])
     return DamagedFile(
         id=row[0],
         file_id=row[1],
         path=from_db(row[2]),
         shoot_id=row[3],
         since=row[4],
-        is_broken=bool(told["broken"]),
-        reason=str(told["why"]),
-        sign=str(told["sign"]),
+        is_broken=bool(evidence["broken"]),
+        reason=str(evidence["why"]),
+        sign=str(evidence["sign"]),
         is_accepted=row[6] is not None,
         is_from_card=bool(row[7]),
     )
 
 
 def find_format_id(catalog: Catalog, file_id: int) -> int | None:
-    """Return the form of a file: the model that wrote it and its extension; None of an unknown camera."""
+    """Return the format of a file: its camera model and extension; None if the camera is unknown."""
     row = catalog.fetch_one(
         "SELECT b.make, b.model, f.name FROM files f JOIN bodies b ON b.id = f.body_id WHERE f.id = ?", file_id
     )
@@ -374,7 +374,7 @@ def _record_flaws(catalog: Catalog, file_id: int, flaws: Sequence[IntegrityFlaw]
 
 
 def update_damage_finding(catalog: Catalog, file_id: int, at: int) -> None:
-    """Open, keep or close the finding of a file by the flaws that are no habit of its model."""
+    """Open, keep or close a file's finding by its flaws that are not quirks of its model."""
     worst = catalog.fetch_one(
         "SELECT w.is_grave, w.sign, w.explanation FROM flaws w"
         " LEFT JOIN model_quirks h ON h.format_id = w.format_id AND h.sign = w.sign"
@@ -398,7 +398,7 @@ def update_damage_finding(catalog: Catalog, file_id: int, at: int) -> None:
         return
     catalog.execute("UPDATE findings SET seen_at = ?, evidence = ? WHERE id = ?", at, evidence, known.id)
     if worst[0] and not known.is_broken:
-        # What was accepted of a suspicious file is not accepted of a broken one.
+        # Acceptance of a suspicious file does not extend to a broken one.
         catalog.execute("UPDATE findings SET accepted_at = NULL WHERE id = ?", known.id)
 
 

@@ -1,6 +1,6 @@
-"""Queries for what is left of the files on one drive when it is gone.
+"""Queries for what remains of the files on one drive once it is gone.
 
-Shared files (`catalog.shared_sidecars`) are counted by use and not by content, so they are listed apart.
+Shared files (`catalog.shared_sidecars`) are counted by use and not by content, so they are listed separately.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Merge two catalogs whole, also what people decided and inspections found: ratings, selects, accepted findings.
+"""Merge two catalogs completely, including decisions and inspections: ratings, selects, accepted findings.
 
-What only one of them knows is taken over. Where they differ, the later one counts by a time that both recorded,
-and both are reported; without such a time the one counts that risks less: a picture stays chosen, the worse
-verdict stands, a finding that was accepted for another fault is opened again.
+Records that only one of them has are added. Where they differ, the later one counts if both recorded a time, and
+both are reported; else the safer one: a picture stays selected, the worse verdict counts, a finding that was
+accepted for another fault is opened again.
 """
 
 from __future__ import annotations
@@ -32,11 +32,10 @@ _INSPECTION_COLUMNS = "at, verdict, explanation, decoded_at, width, height, orie
 def merge_with_annotations(
     catalog: Catalog, other: Catalog, source: str, at: int
 ) -> Generator[MergeConflict, None, IdMap]:
-    """Add all that another catalog knows and this one does not. source: its name for the person; at: UTC ns.
+    """Add everything that another catalog has and this one does not; return the map of its ids.
 
-    Returns which of its ids are which here.
-
-    Call inside `transaction`; other is only read. Both must be up to date.
+    source: its name for the person; at: UTC ns. Call inside `transaction`; other is only read. Both must have the
+    current schema.
     """
     same = yield from merge_catalog(catalog, other, source)
     yield from _merge_ratings(catalog, other, source, same)
@@ -60,7 +59,7 @@ def merge_with_annotations(
 
 
 def _merge_ratings(catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> Iterator[MergeConflict]:
-    """As `selects.record_rating` has it: a sidecar outranks the picture's own, the later sidecar the earlier."""
+    """Merge ratings as `selects.record_rating` does: a sidecar outranks the picture, a later sidecar wins."""
     for number, theirs, said_at in other.iter_rows("SELECT file_id, rating, stated_at FROM ratings"):
         file_id = id_map.files[number]
         ours = catalog.fetch_one("SELECT rating, stated_at FROM ratings WHERE file_id = ?", file_id)
@@ -84,21 +83,21 @@ def _merge_ratings(catalog: Catalog, other: Catalog, source: str, id_map: IdMap)
 
 
 def _does_rating_outrank(left: tuple[int, int | None], right: tuple[int, int | None]) -> bool:
-    """Return whether one (rating, time of the sidecar) counts before another."""
+    """Return whether the left (rating, time of the sidecar) outranks the right one."""
 
-    def rank(said: tuple[int, int | None]) -> tuple[bool, int, int]:
-        return said[1] is not None, said[1] or 0, said[0]
+    def rank(rating: tuple[int, int | None]) -> tuple[bool, int, int]:
+        return rating[1] is not None, rating[1] or 0, rating[0]
 
     return rank(left) > rank(right)
 
 
 def _format_rating(rating: int, said_at: int | None) -> str:
-    said = f"in a sidecar of {format_iso(said_at)}" if said_at is not None else "in the picture itself"
-    return f"{rating / 100:g} ({said})"
+    source = f"in a sidecar of {format_iso(said_at)}" if said_at is not None else "in the picture itself"
+    return f"{rating / 100:g} ({source})"
 
 
 def _merge_selects(catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> Iterator[MergeConflict]:
-    """Yield a person's own choice outranks one by rating; then the later one; then a picture stays chosen."""
+    """Merge selects: a person's choice outranks a rating; then the later one; then a select stays."""
     for number, chosen, how, since in other.iter_rows("SELECT file_id, chosen, method, since FROM selects"):
         file_id = id_map.files[number]
         ours = catalog.fetch_one("SELECT chosen, method, since FROM selects WHERE file_id = ?", file_id)
@@ -133,7 +132,7 @@ def _format_choice(is_chosen: int, method: str, since: int) -> str:
 
 
 class _InspectionMerger:
-    """The looks of one other catalog, taken over."""
+    """Merges the inspections of another catalog."""
 
     def __init__(self, catalog: Catalog, other: Catalog, source: str, id_map: IdMap) -> None:
         self._catalog = catalog
@@ -143,7 +142,7 @@ class _InspectionMerger:
         self._files_with_flaws: set[int] = set()
 
     def merge(self) -> Iterator[MergeConflict]:
-        """Enter every look that this catalog has not, and every flaw that any look found."""
+        """Add the inspections that this catalog lacks, and every flaw that any inspection found."""
         catalog = self._catalog
         for number, *look in self._other.iter_rows(f"SELECT file_id, {_INSPECTION_COLUMNS} FROM integrity_checks"):
             file_id = self._id_map.files[number]
@@ -175,14 +174,14 @@ class _InspectionMerger:
             )
 
     def update_findings(self, at: int) -> None:
-        """See what is a habit of a camera now, and open the findings of what is none."""
+        """Update the quirks of models, and open the findings that are none."""
         recount_formats(self._catalog)
         update_model_quirks(self._catalog, at)
         for file_id in sorted(self._files_with_flaws):
             update_damage_finding(self._catalog, file_id, at)
 
     def _merge_verdict(self, file_id: int, ours: Row, theirs: Sequence[object]) -> Iterator[MergeConflict]:
-        """Two verdicts on the same bytes: a look that could tell nothing gives way, else the worse one stands."""
+        """Merge two verdicts on the same bytes: prefer a conclusive one; of two conclusive ones keep the worse."""
         mine, other = Integrity(ours[1]), Integrity(str(theirs[1]))
         could_tell = Integrity.UNCHECKED not in (mine, other)
         if mine is Integrity.UNCHECKED or (
@@ -215,7 +214,7 @@ _FINDING_COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class _AcceptedRow:
-    """An open finding of the other catalog, with what was said of it; columns as they are there."""
+    """An accepted open finding of the other catalog, with its columns as they are there."""
 
     kind: str
     place_id: int | None
@@ -261,8 +260,8 @@ def _merge_accepted_at(
     if row is not None and row[4] is None:
         if row[2] is not None:
             return
-        known, told = _parse_evidence(row[3]), _parse_evidence(theirs.evidence)
-        if row[1] == file_id and all(known.get(key) == told.get(key) for key in FAULT_EVIDENCE_KEYS):
+        known, other_evidence = _parse_evidence(row[3]), _parse_evidence(theirs.evidence)
+        if row[1] == file_id and all(known.get(key) == other_evidence.get(key) for key in FAULT_EVIDENCE_KEYS):
             _update_accepted(catalog, row[0], theirs)
             return
         what = f"{theirs.describe(source)}, another source found something else there"
@@ -272,11 +271,11 @@ def _merge_accepted_at(
 
 
 def _parse_evidence(text: str) -> Mapping[str, object]:
-    """Return what a finding rests on. Raises ValueError, TypeError for what is none."""
-    told = json.loads(text)
-    if not isinstance(told, dict):
+    """Return a finding's evidence. Raises ValueError, TypeError if it is invalid."""
+    evidence = json.loads(text)
+    if not isinstance(evidence, dict):
         raise TypeError("evidence that is none")
-    return told
+    return evidence
 
 
 def _update_accepted(catalog: Catalog, finding_id: int, theirs: _AcceptedRow) -> None:
@@ -292,7 +291,7 @@ def _update_accepted(catalog: Catalog, finding_id: int, theirs: _AcceptedRow) ->
 def _insert_finding(
     catalog: Catalog, theirs: _AcceptedRow, place_id: int, file_id: int | None, id_map: IdMap
 ) -> None:
-    """Take over an accepted finding as it stands: the next rescan closes it, or says that it is another one."""
+    """Add an accepted finding as it is; the next rescan resolves it or opens another one."""
     copy = catalog.fetch_one(
         "SELECT c.id FROM copies c JOIN folders d ON d.id = c.folder_id WHERE d.place_id = ? AND d.path = ?"
         " AND c.name = ? AND c.file_id IS ?",
@@ -319,7 +318,7 @@ def _insert_finding(
 
 
 def _merge_clearances(catalog: Catalog, other: Catalog, id_map: IdMap) -> None:
-    """The answers that were given are kept, for retired drives above all; in doubt a yes still stands."""
+    """Add the answers that were given, for retired drives above all; in doubt a yes still holds."""
     for place_id, at in other.fetch_all("SELECT place_id, at FROM drives_given_yes"):
         catalog.execute(
             "INSERT INTO drives_given_yes (place_id, at) VALUES (?, ?) ON CONFLICT DO NOTHING",

@@ -1,4 +1,4 @@
-"""Merge the places, files and copies that earlier catalogs knew, without trusting their evidence.
+"""Merge the places, files and copies of earlier catalogs without trusting their evidence.
 
 All of it becomes inherited evidence, which counts for nothing until this catalog has read the copy back itself.
 """
@@ -20,9 +20,9 @@ from tripleguard.model import Entry, File, FileKind, PlaceState
 
 @dataclass(frozen=True, slots=True)
 class MergeConflict:
-    """Two sources say different things of one path on one place; what: which. Only reading it will tell.
+    """A disagreement of two sources about one path on one place, which only reading can settle.
 
-    decided: which of them counts for now, where that is no question of bytes; place is empty then.
+    resolution: which of them counts for now, if it is not about bytes; place is empty then.
     """
 
     place: str
@@ -33,7 +33,7 @@ class MergeConflict:
 
 @dataclass(frozen=True, slots=True)
 class IdMap:
-    """Another catalog's ids, and those of the same here."""
+    """Maps another catalog's ids to the ids here."""
 
     places: Mapping[int, int]
     shoots: Mapping[int, int]
@@ -43,7 +43,7 @@ class IdMap:
 def build_digest_conflict(
     place: str, path: str, known_digest: bytes, other_digest: bytes, source: str
 ) -> MergeConflict:
-    """Return the conflict where a source names another digest for a path than is known."""
+    """Return the conflict of a source that has another digest for a path."""
     return MergeConflict(
         place, path, f"{source} says {other_digest.hex()[:16]}, another source {known_digest.hex()[:16]}"
     )
@@ -51,9 +51,9 @@ def build_digest_conflict(
 
 @contextlib.contextmanager
 def triggers_suspended(catalog: Catalog) -> Iterator[None]:
-    """While this lasts nothing is counted row by row; at its end all is counted, and all evidence is inherited.
+    """Suspend counting by triggers; at the end everything is counted, and all evidence is inherited.
 
-    For a catalog that nobody else has open: after an error its triggers are gone.
+    For a catalog that no other process has open: after an error its triggers are gone.
     """
     with catalog.transaction():
         triggers = catalog.fetch_all("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
@@ -89,11 +89,10 @@ _RECOUNT_STATEMENTS = (
 
 
 def merge_catalog(catalog: Catalog, other: Catalog, source: str) -> Generator[MergeConflict, None, IdMap]:
-    """Add the places, files, copies and nights that another catalog knows and this one does not.
+    """Add the places, files, copies and nights that another catalog has and this one does not.
 
-    source: its name for the person.
-
-    Call inside `transaction`; other is only read. Both must be up to date.
+    source: its name for the person. Call inside `transaction`; other is only read. Both must have the current
+    schema.
     """
     places = _merge_places(catalog, other)
     yield from _merge_place_states(catalog, other, source)
@@ -120,7 +119,7 @@ def merge_catalog(catalog: Catalog, other: Catalog, source: str) -> Generator[Me
 def ensure_file_row(
     catalog: Catalog, file: File, name: str, kind: FileKind, shoot_id: int, required_copies: int, at: int
 ) -> int:
-    """Enter a file that only a check list knows, and the catalog does not; its id."""
+    """Add a file that only a check list names; return its id."""
     return catalog.execute(
         "INSERT INTO files (digest, size, name, kind, shoot_id, first_seen_at, required_copies)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -137,7 +136,7 @@ def ensure_file_row(
 def ensure_copy_row(
     catalog: Catalog, file_id: int, place_id: int, folder: int, entry: Entry, shoot_id: int, at: int
 ) -> None:
-    """Enter a copy that only a check list knows, at a path where the catalog has none. folder: its id."""
+    """Add a copy that only a check list names, at an unrecorded path. folder: its id."""
     catalog.execute(
         "INSERT INTO copies (file_id, place_id, folder_id, name, shoot_id, mtime_ns, state, state_since,"
         " listed_at) VALUES (?, ?, ?, ?, ?, ?, 'present', ?, ?)",
@@ -153,7 +152,7 @@ def ensure_copy_row(
 
 
 def ensure_folder_id(catalog: Catalog, place_id: int, path: object) -> int:
-    """Return the id of a folder of a place, entered if it is new; path as in the tables."""
+    """Return the id of a folder of a place, added if new; path as in the tables."""
     catalog.execute("INSERT INTO folders (place_id, path) VALUES (?, ?) ON CONFLICT DO NOTHING", place_id, path)
     row: Row | None = catalog.fetch_one("SELECT id FROM folders WHERE place_id = ? AND path = ?", place_id, path)
     assert row is not None
@@ -161,14 +160,14 @@ def ensure_folder_id(catalog: Catalog, place_id: int, path: object) -> int:
 
 
 def is_contained_in(catalog: Catalog, other: Catalog) -> bool:
-    """Return whether all that other ever noted is in this catalog too: other is an earlier snapshot of it."""
+    """Return whether everything that other recorded is here too, so that it is an earlier snapshot."""
     return all(
         row is None or catalog.fetch_one(f"SELECT {columns} FROM {table} WHERE id = ?", row[0]) == row
         for (table, columns), row in zip(_APPEND_ONLY_TABLES, list_newest_rows(other), strict=True)
     )
 
 
-# What only grows. A snapshot is made before its own job's events are: two laptops can have the last one in common.
+# Append-only tables. A snapshot is made before its own job's events: two laptops may share the last one.
 _APPEND_ONLY_TABLES = (
     ("events", "id, at, type, message"),
     ("jobs", "id, kind, started_at"),
@@ -177,7 +176,7 @@ _APPEND_ONLY_TABLES = (
 
 
 def list_newest_rows(catalog: Catalog) -> tuple[Row | None, ...]:
-    """Return the last thing a catalog noted of each kind: two that went on from one differ in some of it."""
+    """Return the newest row of each append-only table, which differ if two catalogs diverged."""
     return tuple(
         catalog.fetch_one(f"SELECT {columns} FROM {table} ORDER BY id DESC LIMIT 1")
         for table, columns in _APPEND_ONLY_TABLES
@@ -210,7 +209,7 @@ def _merge_places(catalog: Catalog, other: Catalog) -> dict[int, int]:
 
 
 def _merge_place_states(catalog: Catalog, other: Catalog, source: str) -> Iterator[MergeConflict]:
-    """Drives that only the other catalog took out of service: in doubt their copies do not count."""
+    """Merge states of drives that only the other catalog took out of service: in doubt copies don't count."""
     here = {place.uid: place for place in list_places(catalog)}
     for theirs in list_places(other):
         ours = here[theirs.uid]
@@ -238,7 +237,7 @@ def _find_free_label(catalog: Catalog, label: str, body: tuple[str, str, str]) -
 def _merge_files(
     catalog: Catalog, other: Catalog, shoots: dict[int, int], bodies: dict[int, int]
 ) -> Iterator[tuple[int, int]]:
-    """Other's file ids and the ids of the same files here."""
+    """Return the other catalog's file ids with the ids of the same files here."""
     columns = "digest, size, name, kind, captured_wall_ns, captured_offset, sample, first_seen_at, required_copies"
     for number, shoot_id, body_id, *values in other.iter_rows(
         f"SELECT id, shoot_id, body_id, {columns} FROM files"

@@ -25,12 +25,12 @@ from tripleguard.model import Copy, CopyState
 from tripleguard.names import is_name_of_copy
 
 _COPY_COLUMN_COUNT = COPY_COLUMNS.count(",") + 1
-"""Columns of a copy."""
+"""The columns of a copy."""
 
 
 @dataclass(frozen=True, slots=True)
 class StoredObject:
-    """How a copy lies offsite. stored: bytes there; blake3: of those bytes; sealed: how encrypted, '' for not."""
+    """A copy as stored offsite. stored_bytes, blake3: of the stored content; encryption: '' for none."""
 
     tag: str
     verified_by: str
@@ -41,9 +41,9 @@ class StoredObject:
 
 @dataclass(frozen=True, slots=True)
 class MissingOffsiteCopy:
-    """A file that is wanted offsite and not proved there. wanted.path is the key it should have.
+    """A file that is required offsite and not verified there; required.path is its intended key.
 
-    lies_there: a copy is recorded that was not read back since it came into doubt, or was inherited.
+    is_recorded: a copy is recorded, but it is doubtful or inherited and was not read back since.
     """
 
     required: OffsiteRequirement
@@ -53,7 +53,7 @@ class MissingOffsiteCopy:
 
 @dataclass(frozen=True, slots=True)
 class UnfinishedUpload:
-    """An upload in parts that is not finished. parts: number to tag and SHA-256, those that were proved."""
+    """An unfinished multipart upload. parts: tag and SHA-256 of the verified parts, by number."""
 
     id: int
     file_id: int
@@ -66,7 +66,7 @@ class UnfinishedUpload:
 
 @dataclass(frozen=True, slots=True)
 class OffsiteTotals:
-    """What a place has of the selects. proved: copies there; owed; surplus: there and no longer chosen."""
+    """The selects on a place: verified, missing, and surplus (no longer selected)."""
 
     verified: int
     verified_bytes: int
@@ -77,9 +77,9 @@ class OffsiteTotals:
 
 
 def list_missing_offsite(catalog: Catalog, place_id: int) -> list[MissingOffsiteCopy]:
-    """What is wanted and not proved on this place: the oldest day's debt first, in it the highest rating first.
+    """Return the files required and not verified here, the oldest day first, in it the highest rating.
 
-    The bytes of an original count under any key; a sidecar only in its own folder and under its own name.
+    An original counts under any key; a sidecar only in its own folder and under its own name.
     """
     rows = catalog.fetch_all(
         f"SELECT w.file_id, w.path, w.shoot_id, w.rating, w.since, {FILE_COLUMNS} FROM offsite_requirements w"
@@ -108,13 +108,13 @@ def _is_stored(catalog: Catalog, place_id: int, missing_copy: MissingOffsiteCopy
 
 
 def is_required(catalog: Catalog, required: OffsiteRequirement) -> bool:
-    """Return whether this is wanted offsite still: a person may have dropped it a moment ago."""
+    """Return whether this is still required offsite: a person may have just dropped it."""
     question = "SELECT 1 FROM offsite_requirements WHERE file_id = ? AND path = ?"
     return catalog.fetch_one(question, required.file_id, to_db(required.path)) is not None
 
 
 def count_offsite_totals(catalog: Catalog, place_id: int) -> OffsiteTotals:
-    """Return what this place has of the selects, what is owed to it, and what it has beside them."""
+    """Return the verified, missing and surplus selects on this place."""
     debts = list_missing_offsite(catalog, place_id)
     there = catalog.fetch_one(
         "SELECT count(*), coalesce(sum(f.size), 0) FROM good_copies c JOIN files f ON f.id = c.file_id"
@@ -136,7 +136,7 @@ def count_offsite_totals(catalog: Catalog, place_id: int) -> OffsiteTotals:
 
 @dataclass(frozen=True, slots=True)
 class OffsiteReadBackTotals:
-    """Of the selects that lie offsite: how many were read back there, of how many; the oldest such time (ns)."""
+    """How many of the selects offsite were read back there, and the oldest such time (UTC ns)."""
 
     files: int = 0
     total_files: int = 0
@@ -144,7 +144,7 @@ class OffsiteReadBackTotals:
 
 
 def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
-    """Return what is known of the selects on this place by reading them there, and not as they arrived."""
+    """Return how many selects on this place were verified by reading, and not only on arrival."""
     row = catalog.fetch_one(
         "SELECT coalesce(sum(o.verified_by = 'read'), 0), count(*),"
         " min(CASE WHEN o.verified_by = 'read' THEN c.verified_at END)"
@@ -157,7 +157,7 @@ def count_read_back(catalog: Catalog, place_id: int) -> OffsiteReadBackTotals:
 
 
 def find_object(catalog: Catalog, copy_id: int) -> StoredObject | None:
-    """Return how a copy lies offsite."""
+    """Return how a copy is stored offsite."""
     row = catalog.fetch_one(
         "SELECT tag, verified_by, stored_bytes, encryption, blake3 FROM objects WHERE copy_id = ?", copy_id
     )
@@ -165,7 +165,7 @@ def find_object(catalog: Catalog, copy_id: int) -> StoredObject | None:
 
 
 def has_encrypted(catalog: Catalog, place_id: int) -> bool:
-    """Return whether anything lies there that has to be opened with a key."""
+    """Return whether anything there must be decrypted with a key."""
     question = (
         "SELECT 1 FROM objects o JOIN copies c ON c.id = o.copy_id WHERE c.place_id = ? AND c.state = 'present'"
         " AND o.encryption <> '' LIMIT 1"
@@ -174,7 +174,7 @@ def has_encrypted(catalog: Catalog, place_id: int) -> bool:
 
 
 def record_object(catalog: Catalog, copy_id: int, stored: StoredObject) -> None:
-    """Remember how a copy lies offsite. Call inside `transaction`."""
+    """Record how a copy is stored offsite. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO objects (copy_id, tag, verified_by, stored_bytes, encryption, blake3) VALUES (?,"
         " ?, ?, ?, ?, ?)"
@@ -190,12 +190,12 @@ def record_object(catalog: Catalog, copy_id: int, stored: StoredObject) -> None:
 
 
 def record_object_read(catalog: Catalog, copy_id: int, tag: str) -> None:
-    """A copy was read back as this version. Call inside `transaction`."""
+    """Record the version of an object that was read back. Call inside `transaction`."""
     catalog.execute("UPDATE objects SET tag = ?, verified_by = 'read' WHERE copy_id = ?", tag, copy_id)
 
 
 def map_objects(catalog: Catalog, place_id: int) -> dict[str, tuple[Copy, StoredObject | None]]:
-    """Return every copy recorded on a place by its key, but those that gave way to a good one."""
+    """Return every copy recorded on a place by its key, except replaced ones."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS}, o.tag, o.verified_by, o.stored_bytes, o.encryption, o.blake3 {COPY_FROM}"
         " LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ? AND c.state <> 'quarantined'",
@@ -212,7 +212,7 @@ def map_objects(catalog: Catalog, place_id: int) -> dict[str, tuple[Copy, Stored
 
 
 def list_replaced_keys(catalog: Catalog, place_id: int) -> set[str]:
-    """Keys under which bad copies stay beside good ones of another key."""
+    """Return the keys of bad copies that were replaced under another key."""
     found = catalog.fetch_all(
         "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
         " WHERE c.place_id = ? AND c.state = 'quarantined'",
@@ -247,15 +247,14 @@ def has_copies_drives_lack(catalog: Catalog, place_id: int) -> bool:
 
 
 def mark_unverified(catalog: Catalog, copy_id: int) -> None:
-    """A copy may be another version now: it is proved no more until it was read back. Call inside
-    `transaction`."""
+    """Mark a copy unverified until it was read back: it may be another version. Call in `transaction`."""
     catalog.execute(f"{INHERIT_EVIDENCE} AND id = ?", copy_id)
 
 
 def list_copies_to_read_back(catalog: Catalog, place_id: int, limit: int) -> list[Copy]:
-    """Copies in the order in which they want to be read back.
+    """Return copies in the order in which they should be read back.
 
-    What is in doubt comes first, then what was never read, then the oldest evidence.
+    Doubtful ones come first, then those never read, then the oldest evidence.
     """
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} LEFT JOIN objects o ON o.copy_id = c.id WHERE c.place_id = ?"
@@ -268,14 +267,14 @@ def list_copies_to_read_back(catalog: Catalog, place_id: int, limit: int) -> lis
 
 
 def mark_replaced(catalog: Catalog, copy_id: int, at: int) -> None:
-    """A bad copy stays under its key, and a good one has another. Call inside `transaction`."""
+    """Record that a bad copy was replaced under another key. Call inside `transaction`."""
     catalog.execute(
         "UPDATE copies SET state = ?, state_since = ? WHERE id = ?", CopyState.QUARANTINED, at, copy_id
     )
 
 
 def list_bad_copies(catalog: Catalog, place_id: int, file_id: int) -> list[Copy]:
-    """Copies of a file on a place that are missing, corrupt or altered."""
+    """Return the copies of a file on a place that are missing, corrupt or altered."""
     rows = catalog.fetch_all(
         f"SELECT {COPY_COLUMNS} {COPY_FROM} WHERE c.file_id = ? AND c.place_id = ? AND {IS_BAD_COPY}",
         file_id,
@@ -305,7 +304,7 @@ def list_unfinished_uploads(catalog: Catalog, place_id: int) -> list[UnfinishedU
 def add_upload(
     catalog: Catalog, place_id: int, file_id: int, key: str, token: str, part_bytes: int, blake3: bytes, at: int
 ) -> int:
-    """Return an upload in parts was begun; its id. Call inside `transaction`."""
+    """Record that a multipart upload was begun; return its id. Call inside `transaction`."""
     return catalog.execute(
         "INSERT INTO uploads (place_id, file_id, key, token, part_bytes, blake3, started_at)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -320,7 +319,7 @@ def add_upload(
 
 
 def add_sent_part(catalog: Catalog, upload_id: int, number: int, tag: str, sha256: bytes) -> None:
-    """A part arrived and was proved. Call inside `transaction`."""
+    """Record that a part arrived and was verified. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO upload_parts (upload_id, number, tag, sha256) VALUES (?, ?, ?, ?)"
         " ON CONFLICT (upload_id, number) DO UPDATE SET tag = excluded.tag, sha256 = excluded.sha256",
@@ -332,19 +331,19 @@ def add_sent_part(catalog: Catalog, upload_id: int, number: int, tag: str, sha25
 
 
 def remove_upload(catalog: Catalog, upload_id: int) -> None:
-    """An upload is an object now, or was given up. Call inside `transaction`."""
+    """Remove an upload that is complete or aborted. Call inside `transaction`."""
     catalog.execute("DELETE FROM upload_parts WHERE upload_id = ?", upload_id)
     catalog.execute("DELETE FROM uploads WHERE id = ?", upload_id)
 
 
 def get_server_capabilities(catalog: Catalog, place_id: int) -> tuple[dict[str, bool], int] | None:
-    """Return what a server was seen to check, and when it was asked (UTC ns)."""
+    """Return a server's probed capabilities, and when it was probed (UTC ns)."""
     row = catalog.fetch_one("SELECT capabilities, probed_at FROM servers WHERE place_id = ?", place_id)
     return (json.loads(row[0]), row[1]) if row else None
 
 
 def record_server_capabilities(catalog: Catalog, place_id: int, capabilities: Mapping[str, bool], at: int) -> None:
-    """A server was asked what it checks. Call inside `transaction`."""
+    """Record a server's probed capabilities. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO servers (place_id, probed_at, capabilities) VALUES (?, ?, ?) ON CONFLICT (place_id)"
         " DO UPDATE SET probed_at = excluded.probed_at, capabilities = excluded.capabilities",
@@ -355,7 +354,7 @@ def record_server_capabilities(catalog: Catalog, place_id: int, capabilities: Ma
 
 
 def get_last_upload_rate(catalog: Catalog) -> float | None:
-    """Bytes per second of the last upload that sent anything."""
+    """Return the bytes per second of the last upload that sent anything."""
     row = catalog.fetch_one(
         "SELECT json_extract(detail, '$.rate') FROM jobs WHERE kind = 'upload'"
         " AND json_extract(detail, '$.rate') > 0 ORDER BY id DESC LIMIT 1"

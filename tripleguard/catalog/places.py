@@ -17,12 +17,12 @@ _PLACE_COLUMNS = (
 
 
 def list_places(catalog: Catalog) -> list[PlaceRecord]:
-    """Return every place ever added, in the order they were."""
+    """Return every place ever added, in that order."""
     return [_row_to_place(row) for row in catalog.fetch_all(f"SELECT {_PLACE_COLUMNS} FROM places ORDER BY id")]
 
 
 def get_place(catalog: Catalog, name: str) -> PlaceRecord:
-    """Return the place of that name, without regard to case. Raises UsageError naming the ones there are."""
+    """Return the place of that name, ignoring case. Raises UsageError naming the existing ones."""
     row = catalog.fetch_one(f"SELECT {_PLACE_COLUMNS} FROM places WHERE name = ?", to_db(name))
     if row is None:
         known = ", ".join(place.name for place in list_places(catalog)) or "none yet"
@@ -43,7 +43,7 @@ def find_place_by_uid(catalog: Catalog, uid: str) -> PlaceRecord | None:
 def add_place(
     catalog: Catalog, uid: str, name: str, *, kind: PlaceKind, role: DriveRole, at: int, path: Path
 ) -> PlaceRecord:
-    """Enter a new place; at: UTC ns. Call inside `transaction`."""
+    """Add a new place; at: UTC ns. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO places (uid, name, kind, role, state, added_at, last_seen_at, last_path)"
         " VALUES (?, ?, ?, ?, 'active', ?, ?, ?)",
@@ -59,48 +59,48 @@ def add_place(
 
 
 def record_place_connected(catalog: Catalog, place_id: int, path: Path, at: int) -> None:
-    """Remember where and when a place was connected. Call inside `transaction`."""
+    """Record where and when a place was connected. Call inside `transaction`."""
     catalog.execute(
         "UPDATE places SET last_seen_at = ?, last_path = ? WHERE id = ?", at, to_db(str(path)), place_id
     )
 
 
 def record_place_seen(catalog: Catalog, place_id: int, at: int) -> None:
-    """Remember when a place was connected, where it was before. Call inside `transaction`."""
+    """Record when a place was connected at its known path. Call inside `transaction`."""
     catalog.execute("UPDATE places SET last_seen_at = ? WHERE id = ?", at, place_id)
 
 
 def record_offsite_address(catalog: Catalog, place_id: int, address: str, at: int) -> None:
-    """Remember the address of the offsite place, and when it was reached. Call inside `transaction`."""
+    """Record the address of the offsite place, and when it was reached. Call inside `transaction`."""
     catalog.execute("UPDATE places SET last_path = ?, last_seen_at = ? WHERE id = ?", address, at, place_id)
 
 
 def record_place_space(catalog: Catalog, place_id: int, space: FreeSpace, at: int) -> None:
-    """Remember how much room a place had at this moment (UTC ns). Call inside `transaction`."""
+    """Record the space on a place at this time (UTC ns). Call inside `transaction`."""
     catalog.execute(
         "UPDATE places SET free = ?, total = ?, space_at = ? WHERE id = ?", space.free, space.total, at, place_id
     )
 
 
 def set_place_note(catalog: Catalog, place_id: int, note: str) -> None:
-    """Remember where a place is kept. Call inside `transaction`."""
+    """Record where a place is kept. Call inside `transaction`."""
     catalog.execute("UPDATE places SET note = ? WHERE id = ?", note, place_id)
 
 
 def set_place_state(catalog: Catalog, place_id: int, state: PlaceState, role: DriveRole) -> None:
-    """Change what a place is to us; counts follow by trigger. Not LEAVING. Call inside `transaction`."""
+    """Change the state of a place, except to RETIRING; triggers update the counts. Call in `transaction`."""
     catalog.execute(
         "UPDATE places SET state = ?, role = ?, retiring_since = NULL WHERE id = ?", state, role, place_id
     )
 
 
 def set_place_identity(catalog: Catalog, place_id: int, identity: str) -> None:
-    """Remember the file system that a place is on. Call inside `transaction`."""
+    """Record the file system that a place is on. Call inside `transaction`."""
     catalog.execute("UPDATE places SET identity = ? WHERE id = ?", identity, place_id)
 
 
 def mark_place_evidence_inherited(catalog: Catalog, place_id: int) -> None:
-    """What was proved of its copies was proved before it was out of our hands: inherited until they are read.
+    """Make a place's evidence inherited, as it was out of our hands: copies count once read again.
 
     Call inside `transaction`.
     """
@@ -111,7 +111,7 @@ def mark_place_evidence_inherited(catalog: Catalog, place_id: int) -> None:
 
 
 def set_place_leaving(catalog: Catalog, place_id: int, at: int) -> None:
-    """A place in service is about to be retired: from now on (UTC ns) its copies do not count."""
+    """Mark a place as leaving at this time (UTC ns): its copies no longer count. Call in `transaction`."""
     catalog.execute("UPDATE places SET retiring_since = ? WHERE id = ? AND retiring_since IS NULL", at, place_id)
 
 

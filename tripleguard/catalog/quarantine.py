@@ -1,4 +1,4 @@
-"""The quarantined copies that the catalog knows, and how to forget one that is gone.
+"""The recorded quarantined copies, and how to forget one that is gone.
 
 They have an index of their own, so that a query costs what is in quarantine, not what the archive holds.
 """
@@ -15,9 +15,9 @@ from tripleguard.model import Copy, CopyState, FindingKind
 
 @dataclass(frozen=True, slots=True)
 class QuarantinedCopy:
-    """One quarantined copy, since when (UTC ns), and what was ever found about it.
+    """A quarantined copy, since when (UTC ns), and the kinds of findings about it.
 
-    home_path: the path it belonged at; None where that is not certain.
+    home_path: the path it belonged at; None if uncertain.
     """
 
     copy: Copy
@@ -29,7 +29,7 @@ class QuarantinedCopy:
 
 @dataclass(frozen=True, slots=True)
 class QuarantineTotals:
-    """What is in quarantine on a place: copies, their bytes as recorded, and since when the oldest is (UTC ns)."""
+    """A place's quarantine: copies, their recorded bytes, and the time of the oldest (UTC ns)."""
 
     copies: int
     total_bytes: int
@@ -72,7 +72,7 @@ def _build_copy(
     findings = list(findings)
     homes = {path for _, path, _ in findings}
     if not homes:
-        # A version that a newer one replaced was never found wrong; its path is known by its lineage.
+        # A version replaced by a newer one was never a finding; its path is known by its version line.
         versions = catalog.fetch_all("SELECT path FROM versions WHERE file_id = ?", copy.file_id)
         homes = {path for row in versions if _get_name(path := from_db(row[0])) == _get_name(copy.path)}
     return QuarantinedCopy(
@@ -85,7 +85,7 @@ def _build_copy(
 
 
 def _list_findings_by_copy(catalog: Catalog, place_id: int) -> dict[int, list[tuple[FindingKind, str, bool]]]:
-    """Return what was ever found on a place, by copy: kind, path, and whether it is open."""
+    """Return all findings on a place, by copy: kind, path, and whether it is open."""
     found: dict[int, list[tuple[FindingKind, str, bool]]] = {}
     rows = catalog.fetch_all(
         "SELECT n.copy_id, n.kind, n.path, n.closed_at IS NULL FROM findings n JOIN copies c ON c.id = n.copy_id"

@@ -1,8 +1,7 @@
-"""Restore what people decided in an earlier state of this catalog, or in another one of the same files.
+"""Restore the decisions made in an earlier state of this catalog, or in another one of the same files.
 
-What was decided later counts, by the times that were recorded with each decision. In doubt the one counts that
-risks less: a yes that was given for a drive stands, unless a later state of this very catalog says that it was
-withdrawn.
+The later decision counts, by the recorded times. In doubt the safer one counts: a yes that was given for a drive
+holds, unless a later state of this very catalog says that it was withdrawn.
 """
 
 from __future__ import annotations
@@ -46,16 +45,16 @@ from tripleguard.model import (
 from tripleguard.names import find_title_problem
 
 INVALID_DECISION_ERRORS = (CatalogError, sqlite3.IntegrityError, ValueError, TypeError, KeyError, OverflowError)
-"""What is raised by what another catalog says that no catalog of ours would."""
+"""The errors raised by values that no catalog of ours contains."""
 _SELECT_METHODS = frozenset({"rating", "hand", "list", "folder"})
 _SAME_FAULT_KEYS = (*FAULT_EVIDENCE_KEYS, "broken")
 
 
 def restore_decisions(catalog: Catalog, decisions: Decisions, *, is_later_state: bool) -> None:
-    """Take over decisions; of a file that is not known here nothing is taken. Call inside `transaction`.
+    """Apply decisions, except on unknown files. Call inside `transaction`.
 
-    later: they are of a later state of this very catalog.
-    Raises NO_SENSE for what makes none.
+    is_later_state: they are from a later state of this very catalog. Raises `INVALID_DECISION_ERRORS` for invalid
+    ones.
     """
     restoring = _DecisionRestorer(catalog, is_later_state=is_later_state)
     restoring.restore_places(decisions.places)

@@ -1,7 +1,7 @@
 """Convert between rows and values: names and paths, files and copies, and the columns to select for them.
 
-Most names are UTF-8 and are stored as text, so that a person can search them. A name that is not is stored as its
-bytes, so that it comes back as it was.
+Most names are UTF-8 and are stored as text, so that a person can search them. Any other name is stored as its
+bytes, so that it is restored unchanged.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from tripleguard.model import Copy, CopyState, Evidence, File, FileKind, Medium
 
 
 def to_db(name: str) -> str | bytes:
-    """Return the value that stands for name in the catalog."""
+    """Return the catalog's value for a name."""
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:
@@ -23,12 +23,12 @@ def to_db(name: str) -> str | bytes:
 
 
 def from_db(value: str | bytes) -> str:
-    """Return the name that a catalog value stands for."""
+    """Return the name of a catalog's value."""
     return os.fsdecode(value) if isinstance(value, bytes) else value
 
 
 def split_path(path: str) -> tuple[str | bytes, str | bytes]:
-    """Folder and name as catalog values."""
+    """Return folder and name as catalog values."""
     folder, _, name = path.rpartition("/")
     return to_db(folder), to_db(name)
 
@@ -49,15 +49,14 @@ COPY_FROM = f"FROM copies c {_COPY_JOINS}"
 GOOD_COPY_FROM = f"FROM good_copies c {_COPY_JOINS}"
 UNVERIFIED_COPY_FROM = f"FROM unverified_copies c {_COPY_JOINS}"
 IS_BAD_COPY = "c.state IN ('missing', 'corrupt', 'altered')"
-"""The condition that a copy is known to be bad; the index `copies_bad` has these."""
+"""The condition that a copy is known to be bad; matches the index `copies_bad`."""
 INHERIT_EVIDENCE = (
     "UPDATE copies SET inherited_at = coalesce(verified_at, inherited_at), verified_at = NULL, medium = NULL"
     " WHERE verified_at IS NOT NULL"
 )
-"""Makes verifications inherited, of all copies or with a further condition: they count for nothing until the
-copies are read again."""
+"""Makes verifications inherited, of all copies or under a further condition: they count once read again."""
 IS_ORIGINAL = "f.kind IN ('raw', 'picture', 'video', 'sound')"
-"""The condition that a file is an original, as `FileKind.is_original` has it."""
+"""The condition that a file is an original, as in `FileKind.is_original`."""
 FILE_COLUMNS = (
     "f.id, f.digest, f.size, f.name, f.kind, f.shoot_id, f.captured_wall_ns, f.captured_offset, f.sample"
 )
@@ -65,7 +64,7 @@ FILE_COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class KnownFile:
-    """A file as the catalog has it. wall_ns and offset as in `transaction.FileOrigin`."""
+    """A file in the catalog. wall_ns and offset as in `file_updates.FileOrigin`."""
 
     id: int
     file: File

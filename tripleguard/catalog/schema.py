@@ -1,12 +1,11 @@
-"""Create the tables of a catalog, and bring an older catalog up to date.
+"""Create the tables of a catalog, and migrate an older catalog.
 
-Each migration is a name and a script. sqlite-utils applies those that a catalog has not had and records their
-names in the catalog, in `_sqlite_migrations`: that is the one record of its version. A migration that was released
-is never edited or renamed.
+Each migration is a name and a script. sqlite-utils applies those that a catalog lacks and records their names in
+`_sqlite_migrations`, the only record of its version. A released migration is never edited or renamed.
 
-Names and paths are TEXT where they are UTF-8 and BLOB where they are not (`catalog.rows`). Times are UTC
-nanoseconds; `captured_wall_ns` is the camera's own wall time counted as if it were UTC, with its offset in minutes
-where the camera wrote one.
+Names and paths are TEXT if they are UTF-8 and BLOB if not (`catalog.rows`). Times are UTC nanoseconds;
+`captured_wall_ns` is the camera's own wall time counted as UTC, with its offset in minutes if the camera wrote
+one.
 """
 
 from __future__ import annotations
@@ -29,7 +28,7 @@ _SET_NAME = "catalog"
 
 def list_applied_migrations(connection: sqlite3.Connection) -> list[str]:
     """Return the names of the migrations this catalog has had, in order; none for an empty file."""
-    # Not by sqlite-utils: its import takes longer than a short command, and most catalogs are up to date.
+    # Don't use sqlite-utils here: its import takes longer than a short command, and most catalogs are current.
     if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = '_sqlite_migrations'").fetchone():
         return []
     rows = connection.execute(
@@ -41,7 +40,7 @@ def list_applied_migrations(connection: sqlite3.Connection) -> list[str]:
 def list_schema_objects(connection: sqlite3.Connection) -> set[tuple[str, str, str]]:
     """Return kind, name and statement of each table, index, view and trigger."""
     rows = connection.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL")
-    # SQLite makes the tables inside the index of names, and they differ between its versions.
+    # SQLite creates the internal tables of the name index, and they differ between its versions.
     return {row for row in rows if "_sqlite_migrations" not in row[1] and not row[1].startswith("name_parts_")}
 
 
@@ -75,7 +74,7 @@ def _build_migration(script: str) -> Callable[[Database], None]:
 
 
 def _split_statements(script: str) -> list[str]:
-    """Return the single statements of a script; `executescript` would commit the migration half-way."""
+    """Return the statements of a script one by one; `executescript` would commit half a migration."""
     found, open_statement = [], ""
     for line in script.splitlines(keepends=True):
         open_statement += line

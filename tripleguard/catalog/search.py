@@ -1,9 +1,8 @@
-"""Search files among millions: by a part of the name, day, shoot, body, rating, digest, or a word that means any.
+"""Search among millions of files: by name, day, shoot, body, rating, digest, or a word that means any of these.
 
-Each condition knows which rows can match without scanning them all, and about how many they are. The one that
-leaves fewest is asked first, the others are checked for what it yields. Nothing is sorted before it is limited, so
-an answer costs what it returns and not what the archive holds. `tests/test_where_plans.py` holds every query to
-its index.
+Each condition knows which rows can match without a full scan, and about how many they are. The most selective one
+is queried first, the others are tested on its rows. Nothing is sorted before the limit, so a search costs what it
+returns and not what the archive holds. `tests/test_where_query_plans.py` checks that every query uses its index.
 """
 
 from __future__ import annotations
@@ -24,13 +23,13 @@ SECOND = 1_000_000_000
 _TIME_PATTERN = re.compile(r"([12]\d{3})(?:-(\d\d)(?:-(\d\d)(?:[T ](\d\d)(?::(\d\d))?)?)?)?")
 _DIGEST_PATTERN = re.compile(r"[0-9A-Fa-f]{8,64}")
 _MIN_INDEXED_LENGTH = 3
-"""Characters of the shortest part that the index of names finds; shorter ones are looked for name by name."""
+"""Characters of the shortest part that the name index finds; shorter ones are compared with each name."""
 _MAX_COUNTED = 20_000
 
 
 @dataclass(frozen=True, slots=True)
 class TimeSpan:
-    """A stretch of camera time: days `YYYY-MM-DD` from first to last, and nanoseconds of wall time in between."""
+    """A span of camera time: days `YYYY-MM-DD` from first to last, and wall time in nanoseconds."""
 
     first_day: str
     last_day: str
@@ -41,9 +40,9 @@ class TimeSpan:
 
 @dataclass(frozen=True, slots=True)
 class SearchQuery:
-    """What is looked for; all of it must hold. words: each means any of the rest. rating: at least.
+    """A search; all conditions must hold. words: each may match any field. rating: at least.
 
-    digest: at least 8 hex digits, from the first on.
+    digest: its first 8 or more hex digits.
     """
 
     words: tuple[str, ...] = ()
@@ -58,7 +57,7 @@ class SearchQuery:
 
 @dataclass(frozen=True, slots=True)
 class _RowSource:
-    """Where files of a condition come from: what stands behind SELECT f.id, and its values."""
+    """A source of matching files: the SQL after `SELECT f.id`, and its values."""
 
     sql: str
     values: tuple[object, ...]
@@ -66,7 +65,7 @@ class _RowSource:
 
 @dataclass(frozen=True, slots=True)
 class _Condition:
-    """One condition. holds: whether a file f meets it. about: how many files do."""
+    """One condition. test: whether a file f meets it. estimated_files: about how many do."""
 
     sources: tuple[_RowSource, ...]
     test: _RowSource
@@ -74,7 +73,7 @@ class _Condition:
 
 
 def parse_time_span(text: str) -> TimeSpan | None:
-    """`2026`, `2026-06`, `2026-06-13`, `2026-06-13 21`, `2026-06-13 21:30`, or two of them with `..` between."""
+    """Parse `2026`, `2026-06`, `2026-06-13`, `2026-06-13 21`, `2026-06-13 21:30`, or two with `..` between."""
     first, dots, last = text.partition("..")
     begin, end = _parse_moment(first), _parse_moment(last if dots else first)
     if begin is None or end is None or begin[0] > end[1]:
@@ -96,7 +95,7 @@ def is_digest_prefix(text: str) -> bool:
 
 
 def search_files(catalog: Catalog, query: SearchQuery, limit: int) -> list[KnownFile]:
-    """At most limit files that are meant, by capture time. Which ones, if there are more, is not said."""
+    """Return at most limit matching files, by capture time; which ones, if there are more, is undefined."""
     conditions = list(_iter_conditions(catalog, query))
     if not conditions:
         return []
@@ -108,7 +107,7 @@ def search_files(catalog: Catalog, query: SearchQuery, limit: int) -> list[Known
 
 
 def build_statements(catalog: Catalog, query: SearchQuery, limit: int) -> list[tuple[str, tuple[object, ...]]]:
-    """Return the statements that `search_files` asks, with their values."""
+    """Return the statements that `search_files` runs, with their values."""
     conditions = list(_iter_conditions(catalog, query))
     return list(_iter_statements(conditions, limit)) if conditions else []
 
@@ -152,7 +151,7 @@ def _iter_conditions(catalog: Catalog, query: SearchQuery) -> Iterator[_Conditio
 
 
 def _iter_word_conditions(catalog: Catalog, word: str) -> Iterator[_Condition]:
-    """Yield what a word can mean."""
+    """Yield the possible meanings of a word."""
     yield _match_name(catalog, word)
     yield _match_shoot(catalog, word)
     yield _match_body(catalog, word)
@@ -174,19 +173,19 @@ def _any_of(conditions: Sequence[_Condition]) -> _Condition:
 
 
 def _match_name(catalog: Catalog, part: str) -> _Condition:
-    """A part of the name of a file or of one of its copies, without regard to case, in either Unicode form."""
-    # SQLite's lower() knows A to Z only.
+    """Match part of a file's or copy's name, ignoring case, in either Unicode form."""
+    # SQLite's lower() converts A to Z only.
     cases = {part} if part.isascii() else {part, part.lower(), part.upper(), part.capitalize()}
     forms = sorted({unicodedata.normalize(form, one) for form in ("NFC", "NFD") for one in cases} | {part})
 
     def holds(name: str) -> str:
         return f"({' OR '.join([f'instr(lower(CAST({name} AS TEXT)), lower(?))'] * len(forms))})"
 
-    asked: tuple[object, ...]
-    asked = values = tuple(map(to_db, forms))
+    parameters: tuple[object, ...]
+    parameters = values = tuple(map(to_db, forms))
     if min(map(len, forms)) >= _MIN_INDEXED_LENGTH:
         match = " OR ".join('"' + form.replace("\0", "").replace('"', '""') + '"' for form in forms)
-        names, where, asked = (
+        names, where, parameters = (
             "name_parts p CROSS JOIN names n ON n.id = p.rowid",
             "name_parts MATCH ?",
             (to_db(match),),
@@ -194,21 +193,21 @@ def _match_name(catalog: Catalog, part: str) -> _Condition:
     else:
         names, where = "names n", holds("n.name")
     count = catalog.fetch_one(
-        f"SELECT count(*) FROM (SELECT 1 FROM {names} WHERE {where} LIMIT ?)", *asked, _MAX_COUNTED
+        f"SELECT count(*) FROM (SELECT 1 FROM {names} WHERE {where} LIMIT ?)", *parameters, _MAX_COUNTED
     )
     assert count is not None
     sources = (
         _RowSource(
             f"FROM {names} CROSS JOIN files f INDEXED BY files_by_name ON f.name = n.name COLLATE NOCASE"
             f" AND f.name = n.name WHERE {where}",
-            asked,
+            parameters,
         ),
         _RowSource(
             f"FROM {names} CROSS JOIN other_names a INDEXED BY other_names_by_name ON a.name = n.name"
             f" CROSS JOIN files f ON f.id = a.file_id WHERE {where}",
-            asked,
+            parameters,
         ),
-        # Names that are no text are in no index of names; they are few.
+        # Names that are not text are in no name index; they are few.
         _RowSource(
             f"FROM files f INDEXED BY files_named_not_text WHERE typeof(f.name) = 'blob' AND {holds('f.name')}",
             values,
@@ -258,7 +257,7 @@ def _match_body(catalog: Catalog, part: str) -> _Condition:
 
 
 def _match_time(catalog: Catalog, span: TimeSpan) -> _Condition:
-    """Taken in a span by the camera's clock, or shot on its days: a show past midnight is of the day before."""
+    """Match files taken in a span by the camera's clock, or shot on its days, which end after midnight."""
     within = "f.captured_wall_ns >= ? AND f.captured_wall_ns < ?"
     by_clock = _RowSource(f"FROM files f INDEXED BY files_by_capture WHERE {within}", (span.start_ns, span.end_ns))
     if not span.is_whole_days:
@@ -321,13 +320,13 @@ def _estimate_files_per_name(catalog: Catalog) -> int:
 
 
 def _estimate_rows(catalog: Catalog, table: str) -> int:
-    """About how many rows a table has, at no cost."""
+    """Return a rough number of rows in a table, at no cost."""
     row = catalog.fetch_one(f"SELECT max(id) FROM {table}")
     return int(row[0]) if row and row[0] else 0
 
 
 def _parse_moment(text: str) -> tuple[datetime, datetime, bool] | None:
-    """The first and the last second of a day, month, year, hour or minute; whether it is made of whole days."""
+    """Return the first and last second of a year, month, day, hour or minute, and if it is whole days."""
     match = _TIME_PATTERN.fullmatch(text.strip())
     if match is None:
         return None

@@ -1,6 +1,6 @@
-"""Ratings as they were read, which frames were chosen, and which files are therefore required offsite.
+"""Ratings, selected frames, and the files that are therefore required offsite.
 
-A select is kept by the main file of its frame. What a person chose or dropped outranks every rating.
+A select is recorded by the main file of its frame. A person's choice outranks every rating.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ SelectMethod = Literal["rating", "hand", "list", "folder"]
 
 @dataclass(frozen=True, slots=True)
 class SelectedFrame:
-    """One choice. rating: -1.0 to 5.0, None where nothing was read. since: UTC ns."""
+    """One choice. rating: -1.0 to 5.0, None if none was read. since: UTC ns."""
 
     known_file: KnownFile
     is_chosen: bool
@@ -38,7 +38,7 @@ class SelectedFrame:
 
 @dataclass(frozen=True, slots=True)
 class OffsiteRequirement:
-    """One file of a chosen frame. path: where it lies on the drives, and the key it has offsite."""
+    """One file of a selected frame. path: on the drives, and its key offsite."""
 
     file_id: int
     path: str
@@ -49,7 +49,7 @@ class OffsiteRequirement:
 
 @dataclass(frozen=True, slots=True)
 class ShootSelects:
-    """What was chosen of one shoot: selects, and the files and bytes of their frames."""
+    """The selects of one shoot, and the files and bytes of their frames."""
 
     shoot: Shoot
     selects: int
@@ -63,8 +63,10 @@ def has_offsite_requirements(catalog: Catalog) -> bool:
 
 
 def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Copy, FileKind]]:
-    """Copies of any place in a folder whose name begins with a stem, in any case; not those moved to
-    quarantine."""
+    """Return the copies in this folder of any place whose names begin with a stem, ignoring case.
+
+    Quarantined copies are left out.
+    """
     found: dict[int, tuple[Copy, FileKind]] = {}
     for begin in {stem, stem.upper(), stem.lower()}:
         low, high = to_db(begin), to_db(begin + "\U0010ffff")
@@ -81,7 +83,7 @@ def list_frame_copies(catalog: Catalog, folder: str, stem: str) -> list[tuple[Co
 
 
 def list_files_by_name(catalog: Catalog, name: str) -> list[KnownFile]:
-    """Originals of that name, or of that name with any extension, without regard to case."""
+    """Return the originals of that name, with or without its extension, ignoring case."""
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS} FROM files f WHERE f.name = ?1 COLLATE NOCASE OR "
         f"(f.name > ?2 COLLATE NOCASE AND f.name <"
@@ -94,7 +96,7 @@ def list_files_by_name(catalog: Catalog, name: str) -> list[KnownFile]:
 
 
 def list_files_by_time(catalog: Catalog, wall_second_ns: int) -> list[KnownFile]:
-    """Originals whose camera clock showed this second (wall time counted as UTC, ns)."""
+    """Return the originals with this camera clock second (wall time counted as UTC, ns)."""
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS} FROM files f WHERE f.captured_wall_ns >= ? AND f.captured_wall_ns < ?",
         wall_second_ns,
@@ -104,7 +106,7 @@ def list_files_by_time(catalog: Catalog, wall_second_ns: int) -> list[KnownFile]
 
 
 def iter_files_without_rating_check(catalog: Catalog, place_id: int) -> Iterator[tuple[KnownFile, str]]:
-    """Originals that may hold a rating and were not looked into, with the path of a copy on this place."""
+    """Yield the originals not yet checked for an embedded rating, with the path of a copy on this place."""
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS}, d.path, c.name FROM files f JOIN copies c ON c.file_id = f.id AND c.place_id = ?"
         " JOIN folders d ON d.id = c.folder_id WHERE f.kind IN ('raw', 'picture') AND c.state = 'present'"
@@ -116,12 +118,12 @@ def iter_files_without_rating_check(catalog: Catalog, place_id: int) -> Iterator
 
 
 def mark_rating_checked(catalog: Catalog, file_id: int) -> None:
-    """This content was looked into for its own rating. Call inside `transaction`."""
+    """Record that this content was checked for an embedded rating. Call inside `transaction`."""
     catalog.execute("INSERT INTO files_checked_for_rating (file_id) VALUES (?) ON CONFLICT DO NOTHING", file_id)
 
 
 def find_sidecar_reading(catalog: Catalog, source: str, path: str) -> tuple[int, int] | None:
-    """Size and time of a sidecar when it was last read."""
+    """Return size and time of a sidecar when it was last read."""
     row = catalog.fetch_one(
         "SELECT size, mtime_ns FROM sidecars_read WHERE source = ? AND path = ?", source, to_db(path)
     )
@@ -129,7 +131,7 @@ def find_sidecar_reading(catalog: Catalog, source: str, path: str) -> tuple[int,
 
 
 def record_sidecar_reading(catalog: Catalog, source: str, entry: Entry) -> None:
-    """A sidecar was read as it is now. Call inside `transaction`."""
+    """Record that a sidecar was read in its current state. Call inside `transaction`."""
     catalog.execute(
         "INSERT INTO sidecars_read (source, path, size, mtime_ns) VALUES (?, ?, ?, ?) ON CONFLICT (source, path)"
         " DO UPDATE SET size = excluded.size, mtime_ns = excluded.mtime_ns",
@@ -143,11 +145,12 @@ def record_sidecar_reading(catalog: Catalog, source: str, entry: Entry) -> None:
 def record_rating(
     catalog: Catalog, file_id: int, rating: float | None, sidecar_mtime_ns: int | None, now: int
 ) -> None:
-    """A frame's rating was read. Call inside `transaction`.
+    """Record a frame's rating. Call inside `transaction`.
 
-    said_at: the sidecar's time; None where the picture says it, which counts only until a sidecar does. rating
-    None in a sidecar: the rating it had was taken out of it, if it had one. What a clock that was ahead of now
-    said does not outrank what is said later.
+    Args:
+        rating: None in a sidecar removes an earlier rating.
+        sidecar_mtime_ns: The sidecar's time; None for the picture's own rating, which any sidecar outranks.
+        now: UTC ns; a sidecar's time beyond it, by a wrong clock, does not outrank later ones.
     """
     before = catalog.fetch_one("SELECT rating, stated_at FROM ratings WHERE file_id = ?", file_id)
     if sidecar_mtime_ns is None:
@@ -170,18 +173,18 @@ def record_rating(
 
 
 def _to_hundredths(rating: float) -> int:
-    """Return a rating as it is kept; 3.999 is not 4."""
+    """Return a rating as stored; 3.999 is not 4."""
     return math.floor(rating * 100 + 1e-6)
 
 
 def find_rating(catalog: Catalog, file_id: int) -> float | None:
-    """Return what a file is rated, -1.0 to 5.0; None where no rating was read."""
+    """Return a file's rating, -1.0 to 5.0; None if none was read."""
     row = catalog.fetch_one("SELECT rating FROM ratings WHERE file_id = ?", file_id)
     return row[0] / 100 if row else None
 
 
 def set_select(catalog: Catalog, file_id: int, method: SelectMethod, at: int, *, is_chosen: bool = True) -> bool:
-    """Choose a frame by its main file, or drop it; whether that changed anything. Call inside `transaction`."""
+    """Choose or drop a frame by its main file; return whether it changed. Call inside `transaction`."""
     before = catalog.fetch_one("SELECT chosen, method FROM selects WHERE file_id = ?", file_id)
     if before is not None and before[0] == is_chosen and (before[1] == method or method != "hand"):
         return False
@@ -201,9 +204,9 @@ def set_select(catalog: Catalog, file_id: int, method: SelectMethod, at: int, *,
 
 
 def apply_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]:
-    """Choose what is rated so, drop what is not any more; how many of each. Call inside `transaction`.
+    """Choose and drop frames by their ratings; return how many of each. Call inside `transaction`.
 
-    What a person chose or dropped otherwise is left alone.
+    Other choices of a person are left alone.
     """
     line = round(at_least * 100)
     up = catalog.fetch_all(
@@ -223,7 +226,7 @@ def apply_ratings(catalog: Catalog, at_least: float, at: int) -> tuple[int, int]
 
 
 def list_selects(catalog: Catalog, *, is_chosen: bool = True) -> list[SelectedFrame]:
-    """Return every select, or with chosen false every frame that was dropped; oldest first."""
+    """Return every select, or with `is_chosen` false every dropped frame; oldest first."""
     rows = catalog.fetch_all(
         f"SELECT {FILE_COLUMNS}, s.chosen, s.method, s.since, r.rating FROM selects "
         f"s JOIN files f ON f.id = s.file_id"
@@ -239,7 +242,7 @@ def list_selects(catalog: Catalog, *, is_chosen: bool = True) -> list[SelectedFr
 
 
 def set_offsite_requirements(catalog: Catalog, required: Iterable[OffsiteRequirement]) -> None:
-    """From now on exactly these are wanted offsite. Call inside `transaction`."""
+    """Set the files that are required offsite. Call inside `transaction`."""
     row = catalog.fetch_one("SELECT coalesce(max(round), 0) + 1 FROM offsite_requirements")
     assert row is not None
     for one in required:
@@ -258,7 +261,7 @@ def set_offsite_requirements(catalog: Catalog, required: Iterable[OffsiteRequire
 
 
 def list_shoot_selects(catalog: Catalog) -> list[ShootSelects]:
-    """Return what was chosen of each shoot, by day."""
+    """Return the selects of each shoot, by day."""
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, (SELECT count(*) FROM selects c JOIN files f ON f.id = c.file_id"
         "   WHERE c.chosen AND f.shoot_id = s.id), count(*), sum(f.size)"

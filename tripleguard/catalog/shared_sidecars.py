@@ -24,7 +24,7 @@ _FORBIDDEN_REPLACED = str.maketrans({char: "_" for char in EXFAT_FORBIDDEN if ch
 
 @dataclass(frozen=True, slots=True)
 class SharedFileShortage:
-    """One statement of a file that has fewer verified copies than the rule asks; copies: all that make it."""
+    """One use of a file that has fewer verified copies than the rule asks; copies: all of that use."""
 
     known_file: KnownFile
     copies: tuple[Copy, ...]
@@ -37,7 +37,7 @@ def list_shared_file_ids(catalog: Catalog) -> frozenset[int]:
 
 
 def iter_shortages(catalog: Catalog, drive_copies: int) -> Iterator[SharedFileShortage]:
-    """Yield every statement that is short of drive_copies, of every file that makes more than one."""
+    """Yield every use with fewer than drive_copies copies, of every file with more than one use."""
     counting = {place.id for place in list_places(catalog) if is_counted_drive(place)}
     for row in catalog.fetch_all(
         "SELECT t.file_id FROM shared_files t JOIN files f ON f.id = t.file_id WHERE f.required_copies > 0"
@@ -49,15 +49,15 @@ def iter_shortages(catalog: Catalog, drive_copies: int) -> Iterator[SharedFileSh
 
 
 def mark_shared(catalog: Catalog, file_id: int) -> None:
-    """Enter that a file lies beside two pictures, though under one path. Call inside `Catalog.transaction`."""
+    """Record that a file lies beside two pictures under one path. Call inside `Catalog.transaction`."""
     catalog.execute("INSERT OR IGNORE INTO shared_files (file_id) VALUES (?)", file_id)
 
 
 def group_copies_by_use(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
-    """Yield the copies of a file, those of each statement together, without what is in quarantine.
+    """Yield the copies of a file grouped by use, without quarantined ones.
 
-    What lies beside the same picture is the same, however it is called on each drive; what lies beside none is
-    known by its path.
+    Copies beside the same picture are one use, whatever their names; one without a picture is identified by its
+    path.
     """
     same: dict[str, str] = {}
     marked: list[tuple[Copy, str]] = []
@@ -74,7 +74,7 @@ def group_copies_by_use(catalog: Catalog, file_id: int) -> Iterator[list[Copy]]:
 
 
 def _list_use_keys(catalog: Catalog, copy: Copy) -> list[str]:
-    """What makes a copy the same statement as another: each picture beside it; of what lies alone, its path."""
+    """Return what identifies a copy's use: each picture beside it, or its path if there is none."""
     pictures = find_pictures(catalog, copy.place_id, copy.path)
     end = split_suffix(copy.path.rpartition("/")[2])[1]
     marks = [f"{digest.hex()} {end}" for digest in sorted(pictures)] or [copy.path]
@@ -82,7 +82,7 @@ def _list_use_keys(catalog: Catalog, copy: Copy) -> list[str]:
 
 
 def _get_canonical_key(same: dict[str, str], key: str) -> str:
-    """Return the one mark that stands for all that were found to be the same as this one."""
+    """Return the representative of all keys that were found to be the same as this one."""
     while (other := same.get(key, key)) != key:
         key = other
     return key
@@ -115,7 +115,7 @@ def iter_required_files(catalog: Catalog, shoot_id: int) -> Iterator[tuple[Known
 
 
 def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
-    """Return how many names are owed beyond what counting by content says."""
+    """Return how many names lack a copy beyond what counting by content shows."""
     names: dict[int, int] = {}
     for debt in iter_shortages(catalog, drive_copies):
         names[debt.known_file.id] = names.get(debt.known_file.id, 0) + 1
@@ -130,5 +130,5 @@ def count_extra_missing_copies(catalog: Catalog, drive_copies: int) -> int:
 
 
 def is_superseded(catalog: Catalog, file_id: int, copies: list[Copy]) -> bool:
-    """Return whether this name has a newer version by now, so that the older one wants nothing under it."""
+    """Return whether this name has a newer version by now, so that the older one requires no copies."""
     return any(find_newest_version(catalog, copy.path, copy.place_id) not in (None, file_id) for copy in copies)

@@ -1,5 +1,4 @@
-"""Shoots and camera bodies: what each shoot holds, on which place, and what is missing; bodies and their
-labels."""
+"""Shoots and camera bodies: the coverage of each shoot on each place, what is missing, and bodies' labels."""
 
 from __future__ import annotations
 
@@ -15,7 +14,7 @@ from tripleguard.names import escape_text, fold_name
 
 @dataclass(frozen=True, slots=True)
 class ShootCoverage:
-    """What one shoot has on one place: copies and bytes, and how many of them were verified."""
+    """One shoot on one place: copies and bytes, and how many of them were verified."""
 
     shoot: Shoot
     place: str
@@ -27,7 +26,7 @@ class ShootCoverage:
 
 @dataclass(frozen=True, slots=True)
 class ShootShortage:
-    """Files of one shoot that are short of the rule."""
+    """The files of one shoot that fall short of the rule."""
 
     shoot: Shoot
     files: int
@@ -48,7 +47,7 @@ def get_shoot(catalog: Catalog, shoot_id: int) -> Shoot:
 
 
 def get_shoot_at_path(catalog: Catalog, known_file: KnownFile, path: str) -> Shoot:
-    """The shoot of a file that lies at this path. Equal sidecars or empty files of two shoots are one file."""
+    """Return the shoot of a file at this path; equal sidecars or empty files of two shoots are one file."""
     if not known_file.kind.is_original or known_file.file.size == 0:
         row = catalog.fetch_one(
             "SELECT s.id, s.day, s.name FROM copies c JOIN folders d ON d.id = c.folder_id"
@@ -62,14 +61,14 @@ def get_shoot_at_path(catalog: Catalog, known_file: KnownFile, path: str) -> Sho
 
 
 def search_shoots(catalog: Catalog, text: str) -> list[Shoot]:
-    """Shoots whose day, name or title holds the text, without regard to case and Unicode form."""
+    """Return the shoots whose day, name or title contains the text, ignoring case and Unicode form."""
     rows = catalog.fetch_all("SELECT id, day, name FROM shoots ORDER BY day")
     part = fold_name(text)
     return [shoot for shoot in (Shoot(*row) for row in rows) if part in fold_name(shoot.title)]
 
 
 def resolve_shoot(catalog: Catalog, text: str) -> Shoot:
-    """The one shoot that is meant: by its day and name, its name, or a part that only one has.
+    """Return the single shoot with this day and name, this name, or this part of a name.
 
     Raises UsageError.
     """
@@ -89,13 +88,13 @@ def resolve_shoot(catalog: Catalog, text: str) -> Shoot:
 
 
 def list_shoots_of_day(catalog: Catalog, day: str) -> list[Shoot]:
-    """Shoots of one shooting day (`YYYY-MM-DD`), oldest first."""
+    """Return the shoots of one shooting day (`YYYY-MM-DD`), oldest first."""
     rows = catalog.fetch_all("SELECT id, day, name FROM shoots WHERE day = ? ORDER BY id", day)
     return [Shoot(*row) for row in rows]
 
 
 def list_bodies(catalog: Catalog) -> dict[tuple[str, str, str], tuple[int, str]]:
-    """Known camera bodies: (make, model, serial) to id and label."""
+    """Return the known camera bodies: (make, model, serial) to id and label."""
     return {
         (make, model, serial): (number, label)
         for number, label, make, model, serial in catalog.fetch_all(
@@ -105,7 +104,7 @@ def list_bodies(catalog: Catalog) -> dict[tuple[str, str, str], tuple[int, str]]
 
 
 def list_coverage(catalog: Catalog, place_id: int | None = None) -> list[ShootCoverage]:
-    """Return what each shoot has on each place."""
+    """Return the coverage of each shoot on each place."""
     where, values = ("WHERE v.place_id = ?", [place_id]) if place_id is not None else ("", [])
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, p.name, v.copies, v.bytes, v.good, v.good_bytes FROM coverage v"
@@ -116,7 +115,7 @@ def list_coverage(catalog: Catalog, place_id: int | None = None) -> list[ShootCo
 
 
 def count_totals(catalog: Catalog) -> tuple[int, int, int]:
-    """Files, bytes, and files short of the rule, over all shoots."""
+    """Return files, bytes, and files that fall short of the rule, over all shoots."""
     row = catalog.fetch_one(
         "SELECT coalesce(sum(files), 0), coalesce(sum(bytes), 0), coalesce(sum(under_replicated), 0) FROM shoots"
     )
@@ -125,7 +124,7 @@ def count_totals(catalog: Catalog) -> tuple[int, int, int]:
 
 
 def list_shortages(catalog: Catalog) -> list[ShootShortage]:
-    """Shoots with files that are short of the rule."""
+    """Return the shoots with files that fall short of the rule."""
     rows = catalog.fetch_all(
         "SELECT s.id, s.day, s.name, s.files, s.under_replicated, (SELECT coalesce(sum(f.size), 0) FROM files f"
         " WHERE f.shoot_id = s.id AND f.drive_copies < f.required_copies) FROM shoots s WHERE"
@@ -135,7 +134,7 @@ def list_shortages(catalog: Catalog) -> list[ShootShortage]:
 
 
 def iter_under_replicated_files(catalog: Catalog) -> Iterator[KnownFile]:
-    """Files short of the rule: fewest good copies first, then oldest."""
+    """Yield files that fall short of the rule: fewest good copies first, then oldest."""
     rows = catalog.iter_rows(
         f"SELECT {FILE_COLUMNS} FROM files f WHERE f.drive_copies < f.required_copies ORDER "
         f"BY f.drive_copies, f.first_seen_at"
@@ -152,13 +151,13 @@ def count_under_replicated_by_copies(catalog: Catalog) -> dict[int, int]:
 
 
 def list_shoot_ids_of_file(catalog: Catalog, file_id: int) -> set[int]:
-    """Return the shoots that a file's copies belong to, by their numbers."""
+    """Return the ids of the shoots that a file's copies belong to."""
     return {row[0] for row in catalog.fetch_all("SELECT DISTINCT shoot_id FROM copies WHERE file_id = ?", file_id)}
 
 
 @dataclass(frozen=True, slots=True)
 class BodyOnCard:
-    """A body with files on a card. serial: as in `missing_frames.KnownBody`; files: how many."""
+    """A body with files on a card. serial: as in `frame_counts.KnownBody`; files: how many."""
 
     id: int
     label: str
@@ -188,7 +187,7 @@ def list_body_labels(catalog: Catalog) -> dict[str, tuple[str, str, str]]:
 
 
 def reassign_body(catalog: Catalog, job_id: int, old_body_id: int, new_body_id: int) -> None:
-    """A job's files of one body are another one's. Call inside `transaction`."""
+    """Reassign a job's files of one body to another. Call inside `transaction`."""
     catalog.execute(
         "UPDATE files SET body_id = ?"
         " WHERE body_id = ? AND id IN (SELECT file_id FROM card_files WHERE job_id = ?)",

@@ -1,8 +1,7 @@
 """Open the catalog: one writer at a time, transactions, and commits that survive a power cut.
 
-WAL with synchronous=FULL: a commit is on the disk before the next step rests on it, unless the caller says that
-nothing rests on it. Readers never wait for the writer. A second process waits up to `BUSY_TIMEOUT_SECONDS` for its
-turn, and then reports it.
+WAL with synchronous=FULL: a commit is on the disk before anything depends on it, unless the caller allows its
+loss. Readers never wait for the writer. A second process waits up to `BUSY_TIMEOUT_SECONDS`, and then reports it.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ Row = tuple[Any, ...]
 
 
 class Catalog:
-    """An open catalog. A connection is used by one thread at a time; `reopen` gives another one."""
+    """An open catalog. A connection is used by one thread at a time; `reopen` returns another one."""
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
@@ -39,10 +38,10 @@ class Catalog:
 
     @contextlib.contextmanager
     def transaction(self, *, durable: bool = True) -> Iterator[None]:
-        """Yield one transaction: all of it is kept, or none. Raises CatalogError if the catalog stays locked.
+        """Run the block as one transaction, all or nothing. Raises CatalogError if the catalog stays locked.
 
-        lasting: it is forced to the disk. What is not outlives this program's end, however it ends, but a power
-        cut may take it back, to the end of the last one that was; for what costs nothing but to be seen again.
+        durable: flush it to the disk. A transaction that is not survives the end of this process, but a power cut
+        may undo it, back to the last durable one; use that only for what is simply found again.
         """
         with sqlite_errors_explained(self.path):
             self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
@@ -58,7 +57,7 @@ class Catalog:
             raise
 
     def execute(self, sql: str, *values: object) -> int:
-        """Execute one statement inside `transaction`; returns the id of the row that was put in, if any."""
+        """Execute one statement inside `transaction`; return the id of the inserted row, if any."""
         if not self._connection.in_transaction:
             raise AssertionError("changes are made inside `transaction` only")
         with sqlite_errors_explained(self.path):
@@ -71,12 +70,12 @@ class Catalog:
 
     @contextlib.contextmanager
     def savepoint(self) -> Iterator[None]:
-        """Inside `transaction`: what is done while this lasts is undone if it ends with an error."""
+        """Undo the block's changes inside `transaction` if it ends with an error."""
         self.execute("SAVEPOINT attempt")
         try:
             yield
         except BaseException:
-            # After some errors, a full disk among them, SQLite has undone the whole transaction by itself.
+            # After some errors, such as a full disk, SQLite has rolled back the whole transaction itself.
             if self._connection.in_transaction:
                 self.execute("ROLLBACK TO attempt")
                 self.execute("RELEASE attempt")
@@ -85,9 +84,9 @@ class Catalog:
 
     @property
     def data_version(self) -> int:
-        """A number that changes whenever another connection has committed a change; what this one writes does not.
+        """Return a number that changes with each commit of another connection, but not of this one.
 
-        Two equal answers: in between nobody else changed evidence or findings. See `PRAGMA data_version`.
+        If it is unchanged, nobody else has changed evidence or findings. See `PRAGMA data_version`.
         """
         row = self.fetch_one("PRAGMA data_version")
         assert row is not None
@@ -95,28 +94,28 @@ class Catalog:
 
     @property
     def change_counters(self) -> tuple[int, int]:
-        """As `data_version`, and with it how much this connection has changed itself."""
+        """Return `data_version`, and the number of this connection's own changes."""
         return self.data_version, self._connection.total_changes
 
     def fetch_all(self, sql: str, *values: object) -> list[Row]:
-        """Return all rows of a question."""
+        """Return all rows of a query."""
         with sqlite_errors_explained(self.path):
             return self._connection.execute(sql, values).fetchall()
 
     def iter_rows(self, sql: str, *values: object) -> Iterator[Row]:
-        """Yield the rows of a question one by one, for answers that may not fit in memory."""
+        """Yield the rows of a query one by one, for results that may not fit in memory."""
         with sqlite_errors_explained(self.path):
             cursor = self._connection.execute(sql, values)
             yield from cursor
 
     def fetch_one(self, sql: str, *values: object) -> Row | None:
-        """Return the first row of a question, or None."""
+        """Return the first row of a query, or None."""
         with sqlite_errors_explained(self.path):
             found: Row | None = self._connection.execute(sql, values).fetchone()
             return found
 
     def has_known_schema(self) -> bool:
-        """Return whether its tables and triggers are those that this program makes, and no others."""
+        """Return whether its tables and triggers are exactly those that this program creates."""
         fresh = sqlite3.connect(":memory:")
         try:
             with sqlite_errors_explained(self.path):
@@ -132,7 +131,7 @@ class Catalog:
 
 
 def create_catalog(path: Path) -> Catalog:
-    """Return a new catalog at path, or the one that is there, brought up to date. Raises CatalogError."""
+    """Return the catalog at path, created or migrated. Raises CatalogError."""
     connection = _connect(path)
     try:
         with sqlite_errors_explained(path):
@@ -144,7 +143,7 @@ def create_catalog(path: Path) -> Catalog:
 
 
 def find_open_error(path: Path) -> str | None:
-    """Why the file at path can't be opened as a catalog, in plain words; None if it can. It is only read."""
+    """Return why the file at path can't be opened as a catalog, in words; None if it can. Only reads."""
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
     try:
         answer = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
@@ -159,9 +158,9 @@ def find_open_error(path: Path) -> str | None:
 
 
 def checkpoint_into_one_file(path: Path) -> None:
-    """Put all that a catalog holds into its one file; one that is damaged stays as it is.
+    """Move everything in a catalog's journal into its one file; leave a damaged one as it is.
 
-    Raises CatalogError if somebody else has it open.
+    Raises CatalogError if another process has it open.
     """
     connection = sqlite3.connect(path, timeout=1, isolation_level=None)
     try:
@@ -182,7 +181,7 @@ def checkpoint_into_one_file(path: Path) -> None:
 
 
 def open_catalog(path: Path) -> Catalog:
-    """Return the catalog at path, brought up to date. Raises NotSetUp, CatalogError."""
+    """Return the catalog at path, migrated. Raises NotSetUpError, CatalogError."""
     if not path.exists():
         raise NotSetUpError(
             f"There is no catalog in {path.parent} yet.",
@@ -200,7 +199,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         _enable_wal(connection)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
-        # Else `INSERT OR REPLACE` would go past the triggers that keep events as they are.
+        # Else `INSERT OR REPLACE` would bypass the triggers that keep events append-only.
         connection.execute("PRAGMA recursive_triggers = ON")
         if sys.platform == "darwin":
             connection.execute("PRAGMA fullfsync = ON")
@@ -209,7 +208,7 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 
 def _enable_wal(connection: sqlite3.Connection) -> None:
-    """Choose WAL; SQLite does not wait by itself where two do so at once. Raises sqlite3.OperationalError."""
+    """Choose WAL; SQLite does not wait if two do so at once. Raises sqlite3.OperationalError."""
     deadline = time.monotonic() + BUSY_TIMEOUT_SECONDS
     while True:
         try:
@@ -233,7 +232,7 @@ def _bring_up_to_date(connection: sqlite3.Connection) -> None:
             safe="It was not changed.",
             do="Use the version of tripleguard that made it, or a newer one.",
         )
-    # Another process may be doing the same: the one that waited finds nothing left to do.
+    # Another process may have done the same: if so, nothing is left to do.
     connection.execute("BEGIN IMMEDIATE")
     try:
         schema.migrate(connection)
@@ -245,7 +244,7 @@ def _bring_up_to_date(connection: sqlite3.Connection) -> None:
 
 @contextlib.contextmanager
 def sqlite_errors_explained(path: Path) -> Iterator[None]:
-    """Turns what SQLite says into what a person can act on."""
+    """Translate SQLite's errors into advice for a person."""
     try:
         yield
     except sqlite3.DatabaseError as error:

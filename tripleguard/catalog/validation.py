@@ -1,7 +1,7 @@
-"""Read a catalog that may be anybody's, such as a snapshot on a drive, before anything is taken from it.
+"""Validate a catalog of unknown origin, such as a snapshot on a drive, before anything is taken from it.
 
-`find_invalid_row` knows what no catalog of ours holds. Which paths and names are safe on a drive is for the caller
-to decide, who gets all of them here.
+`find_invalid_row` finds what no catalog of ours contains. The caller decides which paths and names are safe on a
+drive, and gets all of them here.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _NAME_COLUMNS = (("shoots", "name"), ("bodies", "label"), ("files", "name"), ("p
 
 
 def find_invalid_row(other: Catalog) -> str | None:
-    """Why nothing can be taken over from another catalog: a row that no catalog of ours has; None if none is."""
+    """Return why nothing may be taken from another catalog: a row that none of ours has; None if valid."""
 
     def unlike(column: str, known: Iterable[str]) -> str:
         return f"{column} NOT IN ({', '.join(map(repr, map(str, known)))})"
@@ -56,7 +56,7 @@ def find_invalid_row(other: Catalog) -> str | None:
 
 
 def iter_folder_paths(catalog: Catalog) -> Iterator[str]:
-    """Yield the path of every folder that copies are recorded in, but the top of a place."""
+    """Yield the path of every folder with recorded copies, except the top of a place."""
     for (path,) in catalog.iter_rows("SELECT path FROM folders WHERE path <> ''"):
         yield from_db(path)
 
@@ -71,7 +71,7 @@ def iter_copies_in_hidden_folders(catalog: Catalog) -> Iterator[tuple[str, CopyS
 
 
 def iter_copies_named_like(catalog: Catalog, beginning: str) -> Iterator[str]:
-    """Yield the path of every copy, in no hidden folder, whose name begins so in upper or lower case."""
+    """Yield the path of every copy outside hidden folders whose name has this beginning, ignoring case."""
     for path, name in catalog.iter_rows(
         "SELECT d.path, c.name FROM copies c JOIN folders d ON d.id = c.folder_id"
         " WHERE c.name LIKE ? AND d.path NOT LIKE '.%'",
@@ -81,7 +81,7 @@ def iter_copies_named_like(catalog: Catalog, beginning: str) -> Iterator[str]:
 
 
 def iter_unusable_copy_names(catalog: Catalog) -> Iterator[str]:
-    """Yield the names of copies that no file can have: empty, dots, or with a NUL in them."""
+    """Yield the names of copies that no file can have: empty, dots, or with a NUL."""
     for (name,) in catalog.iter_rows(
         "SELECT name FROM copies WHERE name IN ('', '.', '..') OR instr(name, char(0))"
     ):
@@ -89,14 +89,14 @@ def iter_unusable_copy_names(catalog: Catalog) -> Iterator[str]:
 
 
 def iter_other_paths(catalog: Catalog) -> Iterator[tuple[str, str]]:
-    """Yield table and path of everything else that has a path on a place."""
+    """Yield table and path of all other records with a path on a place."""
     for table in _PATH_TABLES:
         for (path,) in catalog.iter_rows(f"SELECT path FROM {table} WHERE path <> ''"):
             yield table, from_db(path)
 
 
 def iter_names_that_are_paths(catalog: Catalog) -> Iterator[tuple[str, str]]:
-    """Yield table and name of what becomes part of a path and is more than one name."""
+    """Yield table and name of what becomes part of a path but is more than one name."""
     for table, column in _NAME_COLUMNS:
         for (name,) in catalog.iter_rows(
             f"SELECT {column} FROM {table} WHERE {column} IN ('.', '..') OR instr({column}, '/')"

@@ -1,8 +1,7 @@
 """Ask the person at the terminal how many cards there were, without waiting for the answer.
 
-Only a person knows how many cards a night had, and copying must not stand still at one in the morning for want of
-an answer. So the question is printed, the work begins, and whatever was typed by the time the answer is needed
-counts.
+Only a person knows how many cards a night had, and copying must not wait for an answer at one in the morning. So
+the question is printed, the job begins, and whatever was typed by the time the answer is needed counts.
 """
 
 from __future__ import annotations
@@ -28,9 +27,9 @@ _QUESTION = (
 def create_card_count_prompt(
     ctx: JobContext, card_count: int | None, *, can_ask: bool
 ) -> Callable[[], CardCount | None]:
-    """Something to call when the number of cards is needed: the one that was given, or typed since now.
+    """Return a function that returns the given number of cards, or the one typed since now.
 
-    asking: whether to ask at a terminal, once an evening. What is no number counts as not answered.
+    can_ask: ask at a terminal, once an evening. Input that is no number counts as no answer.
     """
     from tripleguard.cli.wrapping import wrap_line
     from tripleguard.jobs.missing_frames import CardCount, was_card_count_asked
@@ -52,7 +51,7 @@ def _read_typed_answer() -> CardCount | None:
     from tripleguard.jobs.missing_frames import CardCount
 
     typed, _, _ = select.select([sys.stdin.fileno()], [], [], 0)
-    # A terminal hands over one line at a time; nobody else reads from it here.
+    # A terminal returns one line at a time, and nothing else reads from it here.
     line = os.read(sys.stdin.fileno(), 100).decode("ascii", "replace").strip() if typed else None
     if line == "":
         return CardCount(None)

@@ -11,7 +11,7 @@ from tripleguard.cli.shell import open_context, print_json, print_lines
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_context
 def command(click_context: click.Context, as_json: bool) -> int:
-    """Return what is open: what is wrong, since when, and the next step.
+    """What is open: what is wrong, since when, and the next step.
 
     It asks the catalog only: `rescan` looks at the drives. Exit status 1: something is open.
     """

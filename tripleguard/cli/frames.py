@@ -19,12 +19,12 @@ def command(click_context: click.Context, night: str | None, as_json: bool) -> i
     from tripleguard.presentation import frames
 
     with open_context(click_context.obj) as ctx:
-        told = summarize_night(ctx, night)
+        night_summary = summarize_night(ctx, night)
         if as_json:
-            print_json(frames.build_session_object(told))
+            print_json(frames.build_session_object(night_summary))
         else:
-            print_lines(frames.format_session(told))
-    return 1 if any(one.is_card_suspected for one in (*told.open, *told.elsewhere)) else 0
+            print_lines(frames.format_session(night_summary))
+    return 1 if any(one.is_card_suspected for one in (*night_summary.open, *night_summary.elsewhere)) else 0
 
 
 @command.command("close")
@@ -50,6 +50,6 @@ def cards(home: str | None, cards: int, night: str | None) -> int:
     from tripleguard.presentation import frames
 
     with open_context(home) as ctx:
-        told = summarize_night(ctx, set_card_count(ctx, cards, night))
-        print_lines(frames.format_session(told))
-    return 1 if any(one.is_card_suspected for one in told.open) else 0
+        night_summary = summarize_night(ctx, set_card_count(ctx, cards, night))
+        print_lines(frames.format_session(night_summary))
+    return 1 if any(one.is_card_suspected for one in night_summary.open) else 0

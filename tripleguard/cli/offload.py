@@ -75,7 +75,7 @@ def command(
         known = [path for _, path in locate_drives(ctx) if path]
         opened_card = open_card(card.expanduser().absolute(), known)
         try:
-            told = create_card_count_prompt(ctx, cards, can_ask=not as_json)
+            ask_card_count = create_card_count_prompt(ctx, cards, can_ask=not as_json)
             drives = select_writable_drives(ctx, names)
             with open_drives(ctx, drives, f"offload of {escape_text(str(card))}") as ready:
                 if not ready.writable:
@@ -89,7 +89,7 @@ def command(
                     accept_damaged=accept_damaged,
                     read_twice=read_twice,
                     body=body,
-                    ask_card_count=told,
+                    ask_card_count=ask_card_count,
                 )
                 result = run_job(job)
         finally:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @contextlib.contextmanager
 def show_progress() -> Iterator[Callable[[Progress], None]]:
-    """Something to hand each progress to."""
+    """Yield the function that shows each progress."""
     if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield _print_message
         return
@@ -35,7 +35,7 @@ def show_progress() -> Iterator[Callable[[Progress], None]]:
 
 
 def format_progress(update: ProgressUpdate, width: int) -> list[str]:
-    """Return the lines of one progress, none wider than width."""
+    """Return the lines of a progress update, none wider than width."""
     if update.total_bytes == 0:
         files = f" {update.files:,} of {update.total_files:,} files" if update.total_files else ""
         return [f"{update.activity} ...{files}"[:width]]

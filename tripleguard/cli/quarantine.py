@@ -104,7 +104,7 @@ def empty(
             return 1 if any(plan.kept for plan in plans) else 0
         if agreed and at_terminal:
             because = _confirm_removal(format_purge_plan(plans), [plan.record.name for plan in plans], because)
-        # The copies that make it safe must not be moved meanwhile: every drive that is here is held.
+        # Lock all connected drives: their good copies must not be moved meanwhile.
         with open_drives(ctx, in_service, "quarantine empty") as ready:
             those = _select_drives(wanted, ready)
             done = run_job(purge_quarantine(ctx, those, ready.connected, choice, agreed, because or ""))
@@ -119,7 +119,7 @@ def empty(
 
 
 def _parse_limits(age: str | None, keep_newest: str | None) -> tuple[int | None, int | None]:
-    """Nanoseconds and bytes, as they were typed. Raises UsageError."""
+    """Parse the limits into nanoseconds and bytes. Raises UsageError."""
     from tripleguard.clock import SECOND
     from tripleguard.config import parse_duration, parse_size
     from tripleguard.errors import UsageError
@@ -142,7 +142,7 @@ def _parse_limits(age: str | None, keep_newest: str | None) -> tuple[int | None,
 
 
 def _select_drives(paths_by_record: dict[PlaceRecord, Path | None], drives: JobDrives) -> list[OpenDrive]:
-    """Return the wanted drives among the open ones. Raises PlaceError, or what kept one from being opened."""
+    """Return the named drives among the open ones. Raises PlaceError, or why one could not be opened."""
     from tripleguard.errors import PlaceError
     from tripleguard.model import PlaceState
 
@@ -168,7 +168,7 @@ def _select_drives(paths_by_record: dict[PlaceRecord, Path | None], drives: JobD
 
 
 def _confirm_removal(plan: Iterable[str], names: list[str], reason: str | None) -> str:
-    """Show the plan and have the word typed; the reason. Raises StoppedError if it is not given."""
+    """Show the plan and ask for confirmation; return the reason. Raises StoppedError without it."""
     from tripleguard.cli.wrapping import wrap_line
     from tripleguard.errors import StoppedError
 

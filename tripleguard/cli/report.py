@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 @click.option("--no-previews", is_flag=True, help="Leave the small pictures out of the page.")
 @click.pass_obj
 def command(home: str | None, as_json: bool, page_at: Path | None, no_previews: bool) -> int:
-    """Return what is wrong, what is owed, what to do next."""
+    """What is wrong, what is owed, what to do next."""
     from tripleguard.jobs.queries.report_query import build_report
     from tripleguard.presentation import json_output, text
 

@@ -29,7 +29,7 @@ Result = TypeVar("Result")
 
 EXIT_STOPPED = 130
 _LOCK_TIMEOUT_S = 5.0
-"""Seconds in which a watch gives its rescan up for a typed command."""
+"""Seconds that a watch has to interrupt its rescan for a typed command."""
 
 
 def run_command_line(root: click.Group) -> None:
@@ -46,10 +46,10 @@ def run_command_line(root: click.Group) -> None:
         click.echo("Stopped.", err=True)
         sys.exit(EXIT_STOPPED)
     except BrokenPipeError:
-        # Whoever read the answer has left; there is nobody to tell.
+        # The reader of the output is gone, so there is nobody to report to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
-    except Exception as error:  # noqa: BLE001 - the outermost edge; what nobody foresaw is told like the rest
+    except Exception as error:  # noqa: BLE001 - the outermost edge; unexpected errors are reported like all others
         if os.environ.get("TRIPLEGUARD_TRACE"):
             traceback.print_exc()
         _print_error(_wrap_unexpected_error(error))
@@ -59,9 +59,9 @@ def run_command_line(root: click.Group) -> None:
 
 @contextlib.contextmanager
 def open_context(home: str | None, *, is_watch: bool = False) -> Iterator[JobContext]:
-    """The kit for the home that was asked for. The first Ctrl-C or SIGTERM asks the job to end in good order.
+    """Open the context of a home. The first Ctrl-C or SIGTERM asks the job to end cleanly.
 
-    ours: it is for the watch itself, which never waits for a watch.
+    is_watch: the context is the watch's own, which never waits for a watch.
     """
     from tripleguard.catalog.file_updates import apply_drive_copies_rule
     from tripleguard.catalog.store import open_catalog
@@ -90,7 +90,7 @@ def open_context(home: str | None, *, is_watch: bool = False) -> Iterator[JobCon
     )
     try:
         apply_drive_copies_rule(catalog, settings.rule.drive_copies)
-        # The watch leaves what is decided after each errand.
+        # The watch saves decisions after each task.
         with graceful_stop(ctx.stop.set), contextlib.nullcontext() if is_watch else decisions_saved(ctx):
             yield ctx
     finally:
@@ -99,11 +99,11 @@ def open_context(home: str | None, *, is_watch: bool = False) -> Iterator[JobCon
 
 @contextlib.contextmanager
 def graceful_stop(stop: Callable[[], object]) -> Iterator[None]:
-    """While this lasts, the first SIGINT or SIGTERM calls stop; a second one ends at once."""
+    """Call stop at the first SIGINT or SIGTERM inside the block; a second one ends the process at once."""
 
     def asked(number: int, frame: FrameType | None) -> None:
         stop()
-        # Plain write(2): a handler may interrupt a print that holds the stream.
+        # Use write(2): a handler may interrupt a print that holds the stream's lock.
         os.write(2, b"\nStopping: what is being written is finished first. Once more to stop at once.\n")
         for one in before:
             signal.signal(one, before[one])
@@ -120,7 +120,7 @@ def graceful_stop(stop: Callable[[], object]) -> Iterator[None]:
 
 @contextlib.contextmanager
 def pause_signals(pause_event: Event) -> Iterator[None]:
-    """While this lasts, SIGUSR1 sets the event and SIGUSR2 clears it; where there are such signals."""
+    """Set the event at SIGUSR1 and clear it at SIGUSR2 inside the block, on systems with these signals."""
     if sys.platform == "win32":
         yield
         return
@@ -135,7 +135,7 @@ def pause_signals(pause_event: Event) -> Iterator[None]:
 
 
 def run_job(job: Job[Result]) -> Result:
-    """Run a job to its end, showing progress where there is a terminal; its result."""
+    """Run a job to its end, with progress on a terminal, and return its result."""
     from tripleguard.cli.progress import show_progress
 
     with show_progress() as watch:
@@ -174,14 +174,14 @@ def print_lines(lines: Iterable[str]) -> None:
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """Print an answer as one JSON object, in ASCII: what a name holds can't reach the terminal as it is."""
+    """Print an answer as one JSON object in ASCII, so that no raw name reaches the terminal."""
     import json
 
     click.echo(json.dumps(answer, indent=2, ensure_ascii=True))
 
 
 def _print_note(line: str) -> None:
-    """A line for the person beside the answer; standard output belongs to that."""
+    """Print a line for the person to standard error; standard output belongs to the answer."""
     from tripleguard.cli.wrapping import wrap_line
 
     click.echo(wrap_line(line, sys.stderr), err=True)

@@ -32,7 +32,7 @@ def command(
     selects: bool,
     as_json: bool,
 ) -> int:
-    """Return every copy of the files that are meant, and which to fetch first.
+    """Every copy of the files that are meant, and which to fetch first.
 
     A PATTERN is a part of a name, a shoot or a camera body, a day, or the beginning of a digest. Several of them,
     and options, must all hold.

@@ -1,4 +1,4 @@
-"""Wrap lines to the width of the terminal, indented under their beginning. Piped output is left in one piece."""
+"""Wrap lines to the width of the terminal, with an indent. Piped output is not wrapped."""
 
 from __future__ import annotations
 
@@ -15,10 +15,7 @@ _WORD_PATTERN = re.compile(r"\s*\S+")
 
 
 def wrap_line(line: str, stream: TextIO | None = None) -> str:
-    """The line as it fits the terminal behind stream (standard output); in one piece where it goes elsewhere.
-
-    Whatever it quotes, from a card, a drive or another catalog, no control character of it gets through.
-    """
+    """Return the line wrapped if stream (standard output) is a terminal; always escape control characters."""
     line = escape_control_characters(line)
     if not (stream or sys.stdout).isatty():
         return line
@@ -26,12 +23,12 @@ def wrap_line(line: str, stream: TextIO | None = None) -> str:
 
 
 def escape_control_characters(text: str) -> str:
-    """Return the text with everything but its ends of lines as `names.escape_text` shows a name."""
+    """Return the text with all but line ends escaped as in `names.escape_text`."""
     return "\n".join(map(escape_text, text.split("\n")))
 
 
 def _split_to_width(line: str, width: int) -> list[str]:
-    """Return the line in pieces; one long word, such as a path, stays whole so that it can be copied."""
+    """Split the line into pieces; a long word, such as a path, stays whole so that it can be copied."""
     hanging = " " * (len(line) - len(line.lstrip()) + 2)
     pieces = [""]
     for word in _WORD_PATTERN.findall(line):
@@ -43,7 +40,7 @@ def _split_to_width(line: str, width: int) -> list[str]:
 
 
 def _measure_cells(text: str) -> int:
-    """Return how wide a text is on a terminal, where some characters take two cells."""
+    """Return a text's width on a terminal, where some characters take two cells."""
     if text.isascii():
         return len(text)
     from rich.cells import cell_len

@@ -67,7 +67,7 @@ def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRol
         )
     drive = ctx.places.open_drive(root)
     try:
-        _ = drive.fs_limits  # a drive that can't be written to is found out now, not at one in the morning
+        _ = drive.fs_limits  # detect a drive that can't be written to now, not during an offload
     finally:
         drive.close()
     now = ctx.clock.now()

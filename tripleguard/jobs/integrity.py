@@ -81,7 +81,7 @@ class CardIntegrity:
 
     @property
     def unchecked_checkable(self) -> int:
-        """Files that could not be checked although files of their kind can be."""
+        """Return how many files could not be checked although files of their kind can be."""
         return max(0, self.unchecked - sum(files for _, files in self.uncheckable))
 
 

@@ -68,7 +68,7 @@ class CopyWriter(Protocol):
         """Remove the unfinished copy. Never raises."""
 
     def quarantine_partial(self, name: str, reason: str) -> None:
-        """Move what was written so far to quarantine with a note: a recovery may want it."""
+        """Move what was written so far to quarantine with a note; it may help a recovery."""
 
 
 class ChangeWatch(Protocol):
@@ -203,7 +203,7 @@ class CopyTarget(Protocol):
         """Make the names in these folders durable."""
 
     def fsync_files(self, path: str, /) -> None:
-        """Force the bytes at path and its name to the medium, whoever wrote them."""
+        """Flush the bytes at path and its name to the medium, whatever program wrote them."""
 
     def open_reader(self, path: str) -> CopyReader:
         """Open a copy for reading back past the cache. Raises FileNotFoundError if it is not there."""
@@ -237,7 +237,7 @@ class Place(CopyTarget, Protocol):
 
     @property
     def insertion(self) -> str | None:
-        """Return what tells this mounting from all others; None where that is unknown, or would prove nothing."""
+        """Return an id of this mount; None if it is unknown, or would prove nothing."""
 
     @property
     def keeps_change_times(self) -> bool:
@@ -245,7 +245,7 @@ class Place(CopyTarget, Protocol):
 
     @property
     def makes_up_change_times(self) -> bool:
-        """Return whether two looks at an untouched file may give two change times."""
+        """Return whether an unchanged file may show different change times."""
 
     @property
     def is_read_only(self) -> bool:
@@ -255,10 +255,10 @@ class Place(CopyTarget, Protocol):
         """Let go of it."""
 
     def open_reader(self, path: str) -> PlaceReader:
-        """As in `CopyTarget`; the copy may be read by offset too."""
+        """Open a copy as in `CopyTarget`; it may be read by offset too."""
 
     def fsync_files(self, *paths: str) -> None:
-        """As in `CopyTarget`, for several files."""
+        """Flush several files as in `CopyTarget`."""
 
     def read_identity(self) -> FileSystemIdentity:
         """Return what identifies the file system that it is on."""

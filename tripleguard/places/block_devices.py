@@ -17,7 +17,7 @@ _SYSFS = Path("/sys")
 
 
 def find_block_device(mount: Mount) -> Path | None:
-    """The kernel's folder for the partition or disk under a mount: by its source first, by its number else."""
+    """Return the sysfs folder of the partition or disk under a mount, by its source, else by its number."""
     if sys.platform == "win32":
         return None
     device = mount.device
@@ -30,7 +30,7 @@ def find_block_device(mount: Mount) -> Path | None:
 
 
 def find_block_devices(mount: Mount) -> list[Path]:
-    """Return the folders of all partitions or disks that a mount is spread over; none where it is on none."""
+    """Return the folders of all partitions or disks that a mount spans; empty if none."""
     block = find_block_device(mount)
     if block is None or mount.fs_type != "btrfs":
         return [] if block is None else [block]
@@ -47,17 +47,17 @@ def find_whole_disk(block: Path) -> Path:
 
 
 def list_members(block: Path) -> list[Path]:
-    """Return what a mapped, striped or mirrored device is made of; nothing for a plain one."""
+    """Return the members of a mapped, striped or mirrored device; empty for a plain one."""
     return _resolve_links(find_whole_disk(block) / "slaves")
 
 
 def list_holders(block: Path) -> list[Path]:
-    """Devices that are made of this one, and hold it open."""
+    """Return the devices that are made of this one, and hold it open."""
     return _resolve_links(block / "holders")
 
 
 def find_backing_image(block: Path) -> str | None:
-    """Return the image file behind a loop device; None where it is none."""
+    """Return the image file behind a loop device; None if there is none."""
     return read_sysfs_line(find_whole_disk(block) / "loop/backing_file") or None
 
 
@@ -67,14 +67,14 @@ def is_image_cached(block: Path) -> bool:
 
 
 def walk_layers(block: Path) -> Iterator[Path]:
-    """A device and all that it is made of, top first. Images are an end: what they lie on is another mount."""
+    """Yield a device and all its members, top first. It ends at images, whose file is on another mount."""
     yield block
     for below in list_members(block):
         yield from walk_layers(below)
 
 
 def read_sysfs_line(path: Path) -> str:
-    """Return the one line in a file of sysfs; empty where there is none."""
+    """Return the only line of a sysfs file; empty if there is none."""
     with contextlib.suppress(OSError, UnicodeDecodeError):
         return path.read_text(encoding="utf-8", errors="surrogateescape").rstrip("\n")
     return ""

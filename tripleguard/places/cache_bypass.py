@@ -1,9 +1,8 @@
 """Read and flush files past every cache, and report how far down a reading reached.
 
-A read-back served from the page cache verifies nothing. On Linux files are opened with O_DIRECT; where a
-user-space driver or a loop device keeps a second cache below, that one is flushed and dropped before each
-reading. macOS has F_NOCACHE, Windows unbuffered handles. Where nothing helps, the reading is marked `cached`,
-and the evidence says so.
+A read-back served from the page cache verifies nothing. On Linux files are opened with O_DIRECT; if a user-space
+driver or a loop device keeps a second cache below, that one is flushed and dropped before each reading. macOS has
+F_NOCACHE, Windows unbuffered handles. If nothing helps, the reading is marked `cached`, and so is the evidence.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.mounts import Mount, find_mount
 
 BLOCK_BYTES = 4096
-"""Alignment, in bytes, that every direct transfer keeps."""
+"""Alignment, in bytes, of every direct transfer."""
 
 _IN_MEMORY = frozenset({"tmpfs", "ramfs", "zram"})
 _NETWORK_FS = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "afpfs", "webdav", "9p", "virtiofs", "ceph"})
@@ -44,10 +43,12 @@ def allocate_aligned(size: int) -> memoryview:
 
 @dataclass(frozen=True, slots=True)
 class CacheBypass:
-    """How far down a reading on this place can reach, worked out once per drive.
+    """How far down a reading on this place can reach; determined once per drive.
 
-    medium: the best this place can do. below: devices and images whose own cache has to be dropped first.
-    flush: what waits in them is written first; without it only what is clean is dropped.
+    Attributes:
+        medium: The best medium of a reading.
+        caches_below: Devices and images whose own cache must be dropped first.
+        should_flush: Write their dirty pages first; else only clean pages are dropped.
     """
 
     medium: Medium
@@ -56,7 +57,7 @@ class CacheBypass:
     should_flush: bool = True
 
     def drop_caches(self) -> bool:
-        """Drop the caches under the file system; False if one of them could not be reached."""
+        """Drop the caches under the file system; return False if one of them is out of reach."""
         answers = [_drop_cache(path, flush=self.should_flush) for path in self.caches_below]
         return all(answers)
 
@@ -65,7 +66,7 @@ def detect_cache_bypass(root: Path) -> CacheBypass:
     """Return how far down readings under root can reach on this machine, as this user."""
     mount = find_mount(root)
     if mount is not None and mount.fs_type in _IN_MEMORY | _NETWORK_FS:
-        # Another machine's cache can't be seen past from here.
+        # Another machine's cache can't be bypassed from here.
         return CacheBypass(Medium.CACHED, mount.fs_type)
     if not sys.platform.startswith("linux"):
         return CacheBypass(Medium.DIRECT, mount.fs_type if mount else "unknown")
@@ -83,9 +84,9 @@ def detect_cache_bypass(root: Path) -> CacheBypass:
 
 
 def is_rotational(root: Path) -> bool:
-    """Return whether the kernel says that root lies on a real disk with a head that has to move.
+    """Return whether the kernel says that root is on a real disk with moving heads.
 
-    Virtual and loop devices often claim so without being so; they are not believed.
+    Virtual and loop devices often claim so wrongly, so they are ignored.
     """
     mount = find_mount(root)
     if mount is None or not sys.platform.startswith("linux"):
@@ -99,7 +100,7 @@ def is_rotational(root: Path) -> bool:
 
 
 def find_disk_id(root: Path) -> str | None:
-    """Return the disk that root lies on, the same for all its partitions; None if it can't be told."""
+    """Return the disk that root is on, the same for all its partitions; None if unknown."""
     mount = find_mount(root) if sys.platform.startswith("linux") else None
     block = _find_disk_folder(mount) if mount else None
     if block is not None:
@@ -114,14 +115,14 @@ def flush_to_medium(descriptor: int) -> None:
     if sys.platform == "darwin":
         import fcntl
 
-        # fsync(2) on macOS hands data to the drive only; F_FULLFSYNC asks the drive to write it down.
+        # fsync(2) on macOS only passes data to the drive; F_FULLFSYNC makes the drive write it.
         fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
         return
     os.fsync(descriptor)
 
 
 class MediumReader:
-    """One file read in order, as far down as its place allows."""
+    """Reads one file in order, as far down as its place allows."""
 
     def __init__(self, folder: DirHandle, path: str, cache_bypass: CacheBypass) -> None:
         self._folder = folder
@@ -144,7 +145,7 @@ class MediumReader:
         try:
             count = self._file.readinto(buffer)
         except OSError as error:
-            # Some drivers hand the request on to a file system below, with whatever buffer they have just then.
+            # Some drivers pass the request to a file system below, with a buffer that may be unaligned.
             if error.errno != errno.EINVAL or not self._is_direct:
                 raise
             self._file.close()
@@ -155,15 +156,15 @@ class MediumReader:
         return count or 0
 
     def read_at(self, offset: int, buffer: memoryview) -> int:
-        """Fill buffer from offset on, a multiple of BLOCK; fewer bytes only at the end. Raises OSError.
+        """Fill buffer from offset on, a multiple of BLOCK_BYTES; fewer bytes only at the end. Raises OSError.
 
-        Several threads may read at once. It does not go with `readinto` on one reading.
+        Several threads may read at once. Do not mix it with `readinto` on one reading.
         """
         filled = 0
         while filled < len(buffer):
             count = self._read_some(offset + filled, buffer[filled:])
             filled += count
-            # A direct transfer stops off the block's edge only where the file ends.
+            # A direct transfer ends inside a block only at the end of the file.
             if count == 0 or filled % BLOCK_BYTES:
                 break
         return filled
@@ -217,7 +218,7 @@ class MediumReader:
 
             fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
         elif sys.platform == "linux":
-            # After a flush the kernel drops clean pages on request; it does not confirm that it did.
+            # After a flush the kernel drops clean pages on request, but does not confirm it.
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
             if self._medium is Medium.DIRECT:
                 self._medium = Medium.DROPPED
@@ -227,7 +228,7 @@ class MediumReader:
 
 
 def _find_caches_below(mount: Mount) -> tuple[str, ...]:
-    """Devices and images under this mount that keep a cache of their own, top first."""
+    """Return the devices and images under this mount that have a cache of their own, top first."""
     below: list[str] = []
     if mount.fs_type.startswith("fuse"):
         if not mount.source.startswith("/dev/"):
@@ -242,7 +243,7 @@ def _find_caches_below(mount: Mount) -> tuple[str, ...]:
 
 
 def _find_disk_folder(mount: Mount) -> Path | None:
-    """Return the kernel's folder for the whole disk under a mount."""
+    """Return the sysfs folder of the whole disk under a mount."""
     block = find_block_device(mount)
     return None if block is None else find_whole_disk(block)
 

@@ -1,7 +1,7 @@
 """A card: what a camera wrote to. It is listed and read, never changed.
 
-Files are listed in the order in which they belong together: folder by folder, frame by frame, and within a
-frame the originals before their companions.
+Files are listed in the order in which they belong together: folder by folder, frame by frame, and within a frame
+the originals before their companions.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Card:
 
     def __init__(self, folder: DirHandle) -> None:
         self._folder = folder
-        # Caches below the card's file system are left alone: dropping them would flush its device first.
+        # Leave the caches below the card's file system alone: dropping them would first flush its device.
         depth = detect_cache_bypass(folder.root)
         self._cache_bypass = CacheBypass(depth.medium, depth.file_system)
         self._device_cache_bypass = replace(depth, should_flush=False)
@@ -47,16 +47,16 @@ class Card:
         self._folder.close()
 
     def entries(self) -> Iterator[CardItem]:
-        """Everything on the card, as it is now. Raises CardGoneError if the card went away."""
+        """Yield everything on the card as it is now. Raises CardGoneError."""
         self._folder.clear_checked_dirs()
         yield from self._entries_below("", 0)
 
     def read_insertion(self) -> str | None:
-        """Return what tells this card in this mounting from every other one; None if the system can't say."""
+        """Return an id of this card in this mount; None if the system can't tell."""
         return read_folder_insertion(self._folder)
 
     def start_change_monitor(self) -> ChangeMonitor:
-        """Begin to notice what is changed on the card; it watches nothing yet."""
+        """Return a monitor for changes on the card; it watches no folder yet."""
         return ChangeMonitor(self._folder)
 
     def open_reader(self, path: str) -> MediumReader:
@@ -66,7 +66,7 @@ class Card:
     def open_second_reader(self, path: str) -> MediumReader:
         """Open a file for a second pass, past the caches below the card's file system too. Raises OSError.
 
-        They are dropped without being flushed: nothing of ours waits in them, and a card is only read.
+        They are dropped without a flush: a card is only read, so nothing of ours is in them.
         """
         return MediumReader(self._folder, path, self._device_cache_bypass)
 
@@ -84,7 +84,7 @@ class Card:
             os.close(descriptor)
 
     def entries_in(self, folder: str) -> list[Entry]:
-        """Return the files right in a folder as they are now; none if it can't be listed."""
+        """Return the files directly in a folder as they are now; empty if it can't be listed."""
         try:
             found = self._folder.list_dir(folder)
         except OSError:
@@ -96,7 +96,7 @@ class Card:
         ]
 
     def stat(self, path: str) -> Entry | None:
-        """Return the file as it is now, None if it is not there or can't be looked at."""
+        """Return the file as it is now; None if it is missing or can't be read."""
         try:
             return self._folder.stat(path)
         except OSError:
@@ -107,7 +107,7 @@ class Card:
         return self.stat(entry.path) == entry
 
     def is_connected(self) -> bool:
-        """Return whether the card still answers."""
+        """Return whether the card still responds."""
         if not self._folder.is_still_at_root():
             return False
         try:
@@ -154,7 +154,7 @@ class Card:
 
 
 def open_card(root: Path, drives: list[Path]) -> Card:
-    """Return the card at root. drives: where the drives are; none of them may be, hold or lie in the card.
+    """Return the card at root. drives: the drives' roots; none of them may be, contain or be in the card.
 
     Raises UsageError, PlaceError.
     """

@@ -1,10 +1,10 @@
-"""Notice every change that a program on this machine makes in a few folders, between two moments.
+"""Detect every change that a program on this machine makes in a few folders between two moments.
 
-A file can be rewritten and given its old size and time again, and on FAT and exFAT nothing in its status then
-shows it. The kernel reports each such change as it is made (inotify), for every file system and driver, and
+A file can be rewritten and given its old size and time again, and on FAT and exFAT its status then shows no
+difference. The kernel reports each such change as it is made (inotify), for every file system and driver, and
 queues the events until they are read: a check that reads for an hour learns at its end what was changed.
 
-Other systems have no such queue that can be read at a given moment; there only the status is compared.
+Other systems have no such queue; there only the status is compared.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _CONTENT_EVENTS = 0x2 | 0x4 | 0x8 | 0x40 | 0x80 | 0x100 | 0x200
 _FOLDER_EVENTS = 0x400 | 0x800
 """The folder itself was deleted or moved."""
 _LOST_EVENTS = 0x2000 | 0x4000 | 0x8000
-"""Unmounted, the queue ran over, or the watch ended: from then on nothing is known."""
+"""Unmounted, the queue overflowed, or the watch ended: from then on nothing is known."""
 _IN_ONLYDIR = 0x01000000
 _O_DIRECTORY: int = getattr(os, "O_DIRECTORY", 0)
 _INOTIFY_FLAGS = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
@@ -32,9 +32,9 @@ _EVENT_HEADER = struct.Struct("iIII")
 
 @dataclass(frozen=True, slots=True)
 class FolderChanges:
-    """What was changed since the watching began. folders: those of which anything may have changed.
+    """What was changed since the watch began. folders: those in which anything may have changed.
 
-    everything: more happened than the system could remember, so that nothing is known to be unchanged.
+    has_lost_track: the queue overflowed, so nothing is known to be unchanged.
     """
 
     paths: frozenset[str] = frozenset()
@@ -48,10 +48,9 @@ class FolderChanges:
 
 @dataclass(slots=True)
 class ChangeMonitor:
-    """Watches folders of one place. Use: `watch` folders before their files are read, then ask for
-    `change_counters`.
+    """Watches folders of one place. Call `watch` before files are read, then `changes`.
 
-    is_complete: every folder that was asked for is watched; False where the system has no way or no room.
+    is_complete: every requested folder is watched; False if the system has no support or no memory for it.
     """
 
     dir_handle: DirHandle
@@ -107,13 +106,13 @@ class ChangeMonitor:
         return self._has_lost_track or path in self._paths or path.rpartition("/")[0] in self._dirty_folders
 
     def begin_reading(self, path: str) -> None:
-        """Watch a file from this moment on: it is about to be read, so that what was changed before is past."""
+        """Watch a file from now on: it is about to be read, so earlier changes do not matter."""
         self.watch(path.rpartition("/")[0])
         self._read_events()
         self._paths.discard(path)
 
     def close(self) -> None:
-        """End the watching."""
+        """Stop watching."""
         if self._fd >= 0:
             os.close(self._fd)
             self._fd = -1
@@ -136,7 +135,7 @@ class ChangeMonitor:
         if folder is None:
             self._has_lost_track = True
         elif mask & (_FOLDER_EVENTS | _LOST_EVENTS) or not name:
-            # A folder whose own status changes, and nothing in it, tells so without a name.
+            # A change of a watched folder itself, not of its content, has no name.
             if mask & (_FOLDER_EVENTS | _LOST_EVENTS):
                 self._dirty_folders.add(folder)
         else:

@@ -84,7 +84,7 @@ class DriveCopyWriter:
         return entry
 
     def discard(self) -> None:
-        # A dead driver fails at every close too; nothing is left to lose here.
+        # A failed driver fails at every close too; there is nothing left to lose.
         with contextlib.suppress(OSError):
             self._close()
         self._writer.delete_incoming(self._path)
@@ -108,7 +108,7 @@ class DriveCopyWriter:
             except OSError as error:
                 if error.errno != errno.EINVAL:
                     raise
-                # Some kernels make the file before they refuse the flag.
+                # Some kernels create the file before they reject the flag.
                 self._writer.delete_incoming(self._path)
             else:
                 self._is_direct = True

@@ -1,11 +1,10 @@
 """A folder held open by a descriptor, so that it stays the same folder.
 
-A drive that is unmounted leaves an empty folder behind; a job that went on by path would write to the laptop's
-own disk. All access goes through a descriptor of the folder: after the drive is gone the calls fail, they never
+A drive that is unmounted leaves an empty folder behind; a job that continued by path would write to the laptop's
+own disk. All access goes through a descriptor of the folder: after the drive is gone the calls fail, and never
 reach another volume. Links inside the folder are not followed.
 
-Where the system has no such descriptors (Windows), paths are used, and links are rejected by a check
-beforehand.
+On systems without such descriptors (Windows), paths are used, and links are rejected by a check before.
 """
 
 from __future__ import annotations
@@ -25,8 +24,9 @@ from tripleguard.names import is_safe_path
 class DirHandle:
     """A folder and everything below it, by relative path. Close it when done: it keeps the drive busy.
 
-    quiet: where the system allows, reading leaves no trace, not even a time of last access. fd: a descriptor of
-    the folder that is open already, and belongs to this object now.
+    Args:
+        no_atime: Where the system allows, reading leaves no trace, not even an access time.
+        fd: An open descriptor of the folder, which this object takes over.
     """
 
     def __init__(self, root: Path, *, no_atime: bool = False, fd: int | None = None) -> None:
@@ -43,7 +43,7 @@ class DirHandle:
             self.fd = None
 
     def open_subdir(self, folder: str) -> DirHandle:
-        """Return a folder below this one, held by itself, reached part by part: a link on the way is an error.
+        """Return a separate handle of a folder below this one; a link on the way is an error.
 
         Close it when done. Raises OSError.
         """
@@ -65,7 +65,7 @@ class DirHandle:
         return DirHandle(self.root / folder, fd=descriptor)
 
     def syscall_path(self, path: str) -> str:
-        """Return what to hand to a system call for path, beside `dir_fd=folder.fd`."""
+        """Return the path to pass to a system call together with `dir_fd=folder.fd`."""
         if path and not is_safe_path(path):
             raise ValueError(f"{path!r} would leave its place")
         if self.fd is not None:
@@ -73,7 +73,7 @@ class DirHandle:
         return str(self.root / path)
 
     def is_still_at_root(self) -> bool:
-        """Return whether the path still leads to the folder that is held."""
+        """Return whether the path still leads to the open folder."""
         if self.fd is None:
             return self.root.is_dir()
         try:
@@ -83,18 +83,18 @@ class DirHandle:
         return os.path.samestat(now, held)
 
     def lstat(self, path: str) -> os.stat_result:
-        """lstat of path. Raises OSError, NotADirectoryError if a folder on the way is a link."""
+        """Return the lstat of path. Raises OSError, NotADirectoryError if a folder on the way is a link."""
         self._reject_links(path.rpartition("/")[0])
         return os.stat(self.syscall_path(path), dir_fd=self.fd, follow_symlinks=False)
 
     def stat(self, path: str) -> Entry | None:
-        """Return the plain file at path, or None if there is none."""
+        """Return the regular file at path, or None."""
         try:
             status = self.lstat(path)
         except (FileNotFoundError, NotADirectoryError):
             return None
         except OSError as error:
-            # Names that the file system can't hold are answered differently by each driver.
+            # Each driver has its own error for a name that the file system can't hold.
             if error.errno in (errno.EILSEQ, errno.ENAMETOOLONG, errno.EINVAL):
                 return None
             raise
@@ -111,7 +111,7 @@ class DirHandle:
         return self.open(path, os.O_RDONLY)
 
     def read_small(self, path: str, limit: int) -> bytes:
-        """Return the whole of a small file, at most limit bytes of it. Raises OSError."""
+        """Return the content of a small file, at most limit bytes of it. Raises OSError."""
         descriptor = self.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         try:
             with os.fdopen(descriptor, "rb", closefd=False) as file:
@@ -120,7 +120,7 @@ class DirHandle:
             os.close(descriptor)
 
     def list_dir(self, folder: str) -> list[tuple[str, os.stat_result | OSError]]:
-        """Return what is in a folder, sorted by name, each with its lstat or the error that it gave."""
+        """Return a folder's content, sorted by name, each with its lstat or its error."""
         self._reject_links(folder)
         if sys.platform == "win32" or self.fd is None:
             return sorted(
@@ -134,7 +134,7 @@ class DirHandle:
             os.close(descriptor)
 
     def iter_dir(self, folder: str) -> Iterator[tuple[str, os.stat_result | OSError]]:
-        """Yield what is in a folder, one by one and in no order, however many there are. Raises OSError."""
+        """Yield a folder's content in no order, however large it is. Raises OSError."""
         self._reject_links(folder)
         if sys.platform == "win32" or self.fd is None:
             with os.scandir(self.syscall_path(folder)) as items:
@@ -148,7 +148,7 @@ class DirHandle:
             os.close(descriptor)
 
     def walk(self, folder: str, *, exclude: frozenset[str] = frozenset()) -> Iterator[Entry]:
-        """Yield every plain file below folder in path order; names in leave_out are not entered."""
+        """Yield every regular file below folder in path order, without the folders named in exclude."""
         try:
             listed = self.list_dir(folder)
         except (FileNotFoundError, NotADirectoryError):
@@ -163,7 +163,7 @@ class DirHandle:
                 yield to_entry(path, status)
 
     def clear_checked_dirs(self) -> None:
-        """Look at every folder anew: used when somebody else may have changed them."""
+        """Check every folder again, because another program may have changed them."""
         self._checked_dirs.clear()
 
     def _open_fd(self, path: str, flags: int, mode: int) -> int:
@@ -171,7 +171,7 @@ class DirHandle:
             try:
                 return os.open(self.syscall_path(path), flags | self._no_atime, mode, dir_fd=self.fd)
             except PermissionError:
-                # Only the owner may ask for it; somebody else's card is read all the same.
+                # Only the owner may set the flag; read another user's card without it.
                 self._no_atime = 0
         return os.open(self.syscall_path(path), flags, mode, dir_fd=self.fd)
 
@@ -186,7 +186,7 @@ class DirHandle:
 
 
 def open_root(root: Path, *, no_atime: bool = False) -> DirHandle:
-    """Open the folder at root and hold it; `no_atime` as in `DirHandle`. Raises PlaceError in plain words."""
+    """Open the folder at root; `no_atime` as in `DirHandle`. Raises PlaceError in plain words."""
     try:
         return DirHandle(root, no_atime=no_atime)
     except FileNotFoundError:
@@ -216,20 +216,20 @@ def read_free_space(folder: DirHandle, reserve: int) -> FreeSpace:
 
 
 def list_parents(path: str) -> list[str]:
-    """Return the folders that hold a name on the way to path, the top one first."""
+    """Return the parent folders of a path, the top one first."""
     parts = path.split("/")[:-1]
     return ["/".join(parts[:depth]) for depth in range(len(parts) + 1)]
 
 
 def to_entry(path: str, status: os.stat_result) -> Entry:
-    """Return the entry for a plain file's status."""
+    """Return the entry for a regular file's status."""
     writable = status.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
     ctime_ns = change_time_of(status)
     return Entry(path, status.st_size, status.st_mtime_ns, is_protected=not writable, ctime_ns=ctime_ns)
 
 
 def change_time_of(status: os.stat_result) -> int:
-    """When the system last noted a change of a file, ns; 0 on Windows, where that field says when it was made."""
+    """Return a file's change time in ns; 0 on Windows, where that field is the creation time."""
     return 0 if sys.platform == "win32" else status.st_ctime_ns
 
 

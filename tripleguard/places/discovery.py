@@ -1,8 +1,7 @@
 """Find out which known drives are connected, and where they are mounted.
 
-A drive is looked for where it was last seen, and then on every mounted volume. Only its marker identifies it.
-The same id at two places means a cloned drive: neither can be trusted to be the original, so that is an error
-which names both.
+A drive is looked for at its last path, and then on every mounted volume. Only its marker identifies it. One id at
+two paths means a cloned drive: neither can be trusted to be the original, so that is an error which names both.
 """
 
 from __future__ import annotations
@@ -18,10 +17,11 @@ from tripleguard.places.mounts import list_mounts
 
 
 def find_connected_drives(records: Iterable[PlaceRecord], extra_roots: Iterable[Path] = ()) -> dict[str, Path]:
-    """Return where each connected drive is: marker id to path. Raises PlaceError for one id at two places.
+    """Return where each connected drive is: marker id to path. Raises PlaceError for one id at two paths.
 
-    also: more folders to look at than those where drives were and are mounted. Where a drive was last seen and
-    its device answers with errors now, it counts as connected: whoever opens it is told.
+    A drive whose device fails at its last path counts as connected; opening it reports the error.
+
+    extra_roots: folders to check besides the drives' last paths and mounted volumes.
     """
     known = list(records)
     found: dict[str, Path] = {}
@@ -50,7 +50,7 @@ def _read_uid(root: Path, known: list[PlaceRecord]) -> str | None:
     try:
         marker = read_marker_at(root)
     except PlaceError:
-        # A stranger's broken marker is none of our business; one where a drive of ours was, is.
+        # Ignore the broken marker of an unknown drive, but not one at the last path of a known one.
         if any(record.last_path == str(root) for record in known):
             raise
         return None

@@ -1,4 +1,4 @@
-"""Find the physical disks that a folder is on, and whether two copies share one: they would die together.
+"""Find the physical disks that a folder is on, and whether two copies share one and would be lost together.
 
 None means that it can't be determined; callers then assume the same disk.
 """
@@ -19,7 +19,7 @@ from tripleguard.places.mounts import Mount, find_mount
 from tripleguard.rules import can_share_disk
 
 DiskSet = frozenset[str] | None
-"""The names of all disks that a file system is spread over; None: can't be told."""
+"""The names of all disks that a file system spans; None if unknown."""
 
 _IN_MEMORY = frozenset({"tmpfs", "ramfs"})
 _UNTRACEABLE_DEVICES = ("nbd", "rbd", "drbd", "zram", "ram")
@@ -28,13 +28,13 @@ _MAX_NESTING = 8
 _FIEMAP = 0xC020660B  # FS_IOC_FIEMAP of linux/fiemap.h
 _SYNC_FIRST = 1
 _LAST_EXTENT, _UNPLACED_EXTENT = 0x1, 0x2 | 0x4 | 0x200
-"""Flags of an extent: the last one; unknown, not yet placed, or inline: it has no place of its own on the disk."""
+"""Flags of an extent without a place of its own on the disk: unknown, not yet allocated, or inline."""
 _EXTENTS_PER_CALL = 256
 _MAX_EXTENTS = 1 << 20
 
 
 def find_disks(root: Path) -> DiskSet:
-    """The physical disks that the folder at root is on. Images, partitions and mapped devices are followed."""
+    """Return the physical disks under root, following images, partitions and mapped devices."""
     if not sys.platform.startswith("linux"):
         from tripleguard.places.non_linux import find_disks_off_linux
 
@@ -44,7 +44,7 @@ def find_disks(root: Path) -> DiskSet:
 
 @dataclass(frozen=True, slots=True)
 class SharedDisk:
-    """Two named folders that are on one disk; sure False: it can't be told, so they may be."""
+    """Two named folders that share a disk; is_certain False: they may."""
 
     first: str
     second: str
@@ -52,7 +52,7 @@ class SharedDisk:
 
 
 def find_shared_disks(roots: Sequence[tuple[str, Path]]) -> list[SharedDisk]:
-    """Return the pairs of named folders that are on one disk, or may be."""
+    """Return the pairs of named folders that share a disk, or may."""
     known = [(name, find_disks(root)) for name, root in roots]
     return [
         SharedDisk(name, other, disks is not None and other_disks is not None)
@@ -79,9 +79,9 @@ def is_same_copy(first: OpenableFolder, path: str, second: OpenableFolder, secon
 
 
 class CopyComparison:
-    """Tells whether paths in two folders lead to the same bytes: hard links, bind mounts, shared extents.
+    """Compares paths in two folders: hard links, bind mounts and shared extents lead to the same bytes.
 
-    A folder that is held open stays on its file system, so which one that is, is asked once for all paths.
+    An open folder stays on its file system, so that is determined once for all paths.
     """
 
     def __init__(self, one: OpenableFolder, other: OpenableFolder) -> None:
@@ -91,7 +91,7 @@ class CopyComparison:
     def is_same(self, path: str, other_path: str) -> bool:
         """Return whether two paths, one in each folder, lead to the same bytes on one disk.
 
-        Raises OSError if one of them can't be looked at; whoever counts then takes them for the same.
+        Raises OSError if one of them can't be read; callers then assume that they do.
         """
         descriptor = self._one.open_for_reading(path)
         try:
@@ -140,7 +140,7 @@ def _find_disks_of_block(block: Path, depth: int) -> DiskSet:
             found |= below
         return frozenset(found)
     if image is not None:
-        # A path that leads nowhere now was removed, or lies in another view of the mounts.
+        # A path that does not exist was removed, or is in another mount namespace.
         return _find_disks_of_mount(find_mount(Path(image)), depth - 1) if os.path.exists(image) else None
     name = block_devices.find_whole_disk(block).name
     if name.startswith(("loop", "dm-", "md", *_UNTRACEABLE_DEVICES)):
@@ -151,7 +151,7 @@ def _find_disks_of_block(block: Path, depth: int) -> DiskSet:
 
 
 def _can_share_extents(first: Path, second: Path) -> bool:
-    """Return whether both lie on one file system; each subvolume of one has a device number of its own."""
+    """Return whether both are on one file system; its subvolumes have device numbers of their own."""
     mount, beside = find_mount(first), find_mount(second)
     if mount is None or beside is None:
         return False
@@ -160,19 +160,19 @@ def _can_share_extents(first: Path, second: Path) -> bool:
 
 
 def _list_extents(descriptor: int) -> Iterator[tuple[int, int]]:
-    """Where the pieces of a file lie on its file system, as (first byte, end); nothing where it can't say."""
+    """Yield the extents of a file as (first byte, end); nothing if the file system can't tell."""
     if sys.platform == "win32":
         return
     import fcntl
 
-    start, told = 0, 0
-    while told < _MAX_EXTENTS:
+    start, reported = 0, 0
+    while reported < _MAX_EXTENTS:
         request = struct.pack("=QQIIII", start, (1 << 64) - 1 - start, _SYNC_FIRST, 0, _EXTENTS_PER_CALL, 0)
         buffer = bytearray(request + bytes(56 * _EXTENTS_PER_CALL))
         try:
             fcntl.ioctl(descriptor, _FIEMAP, buffer, True)
         except OSError:
-            # A driver without this call has no clones either.
+            # A driver without this call has no shared extents either.
             return
         (count,) = struct.unpack_from("=I", buffer, 20)
         for number in range(count):
@@ -182,7 +182,7 @@ def _list_extents(descriptor: int) -> Iterator[tuple[int, int]]:
             start = logical + length
             if flags & _LAST_EXTENT:
                 return
-        told += count
+        reported += count
         if not count:
             return
 

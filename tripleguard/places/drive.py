@@ -112,8 +112,7 @@ class Drive:
             return read_free_space(self._folder, self._reserve_bytes)
 
     def is_connected(self) -> bool:
-        """See `base.CopyTarget`. The marker is read from the medium: the cache answers for a drive that is long
-        dead."""
+        """Return whether the drive responds; reads the marker past the cache, which outlives a dead drive."""
         if not self._folder.is_still_at_root():
             return False
         try:
@@ -220,7 +219,7 @@ class Drive:
 
     def read_own_unlocked(self, path: str, limit: int) -> bytes | None:
         with os_errors_explained(self._writer.place_name, f"reading {escape_text(path)}"):
-            # While it is rewritten it has its other name; after that it has the first one again.
+            # While it is rewritten it has its other name, and afterwards the first one again.
             for name in (path, path + SUPERSEDED_SUFFIX, path):
                 try:
                     return self._folder.read_small(name, limit)

@@ -1,7 +1,7 @@
-"""Identify the file system that a drive is on: the marker is a file, and a file can be copied.
+"""Identify the file system that a drive is on, because its marker is a file that can be copied.
 
-What can be read differs by system, driver and user, so each part may be missing, and only parts that are known
-on both sides are compared.
+What can be read depends on system, driver and user, so each part may be missing, and only parts known on both
+sides are compared.
 """
 
 from __future__ import annotations
@@ -19,17 +19,20 @@ from tripleguard.places.dir_handle import DirHandle
 from tripleguard.places.mounts import Mount, find_mount_of_fd
 
 _STABLE_INODE_FS = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "ntfs", "ntfs3", "apfs", "hfs"})
-"""File systems whose own driver keeps the number of a folder over mounts. A user-space driver may not."""
+"""File systems whose kernel driver keeps a folder's inode number over mounts; a user-space driver may not."""
 _BY_UUID = Path("/dev/disk/by-uuid")
 _GET_GENERATION = 0x80087601  # FS_IOC_GETVERSION of linux/fs.h
 _SUPERBLOCK_BYTES = 0x10000 + 4096
 
 
 class FileSystemIdentity(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What tells a file system, and a folder on it, from others; empty or 0: could not be had.
+    """What identifies a file system and a folder on it; empty or 0 if unknown.
 
-    uuid: as `blkid` writes it. size: bytes of its device. disk: the disk's own name from its maker. folder: the
-    drive's folder on it: `inode:` where these are stable, else `path:` within the file system.
+    Attributes:
+        uuid: As `blkid` writes it.
+        size: Bytes of its device.
+        disk: The disk's own name from its maker.
+        folder: The drive's folder: `inode:` if these are stable, else `path:` within the file system.
     """
 
     uuid: str = ""
@@ -39,7 +42,7 @@ class FileSystemIdentity(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 def read_identity(folder: DirHandle) -> FileSystemIdentity:
-    """Return what can be had, by this user on this system, of the file system under a drive's folder."""
+    """Return what this user can read of the identity of a drive's file system."""
     mount = find_mount_of_fd(folder.root, folder.fd)
     if mount is None:
         return FileSystemIdentity()
@@ -66,9 +69,9 @@ def decode_identity(text: str) -> FileSystemIdentity:
 
 
 def is_different_fs(recorded: FileSystemIdentity, now: FileSystemIdentity) -> bool:
-    """Whether a drive is on another file system, or in another folder of it, than was recorded. In doubt it is.
+    """Return whether a drive is on another file system or folder than recorded; in doubt it is.
 
-    A system that tells nothing is not doubted again and again: an empty record fits everything.
+    An empty record matches everything, so that a system which reports nothing raises no doubt each time.
     """
     if recorded == FileSystemIdentity():
         return False
@@ -82,13 +85,13 @@ def is_different_fs(recorded: FileSystemIdentity, now: FileSystemIdentity) -> bo
     known = [(one, other) for one, other in pairs if one and other]
     if not known or any(one != other for one, other in known):
         return True
-    # A path and a size are the same on many disks; the number of a folder and its generation are not.
+    # Many disks share a path and a size, but not a folder's inode number and generation.
     numbered = same_kind and now.folder.startswith("inode:")
     return bool(recorded.uuid) and not now.uuid and not numbered
 
 
 def merge_identities(recorded: FileSystemIdentity, now: FileSystemIdentity) -> FileSystemIdentity:
-    """What is known of a file system that is the same: as it is now, and what only an earlier look could see."""
+    """Return the current identity, completed by parts that only an earlier reading had."""
     return FileSystemIdentity(
         uuid=now.uuid or recorded.uuid,
         size=now.size or recorded.size,
@@ -99,7 +102,7 @@ def merge_identities(recorded: FileSystemIdentity, now: FileSystemIdentity) -> F
 
 def _read_uuid(mount: Mount, folder: DirHandle) -> str:
     if sys.platform == "win32":
-        # There the number of a device is the serial number of its volume.
+        # On Windows the device number is the volume's serial number.
         return f"{os.stat(folder.root).st_dev:X}"
     if not mount.source.startswith("/dev/"):
         return ""
@@ -121,10 +124,10 @@ def _read_uuid(mount: Mount, folder: DirHandle) -> str:
 
 
 def parse_fs_uuid(head: bytes) -> str:
-    """The UUID or serial number in the first 68 KiB of a file system, as `blkid` writes it; empty if unknown.
+    """Return the UUID or serial number in the first 68 KiB of a file system, as `blkid` writes it.
 
-    Places after linux/fs/ext4/ext4.h, xfs_format.h and btrfs_tree.h; exFAT specification 1.00, section 3.1; FAT
-    specification 1.03; NTFS's boot sector from memory.
+    Empty if unknown. Offsets from linux/fs/ext4/ext4.h, xfs_format.h and btrfs_tree.h; exFAT specification 1.00,
+    section 3.1; FAT specification 1.03; NTFS's boot sector from memory.
     """
     if head[0x438:0x43A] == b"\x53\xef":
         return _format_uuid(head[0x468:0x478])
@@ -147,7 +150,7 @@ def _format_uuid(raw: bytes) -> str:
 
 
 def _read_disk_name(block: Path) -> str:
-    """Return what the disk under a device calls itself; empty where it has no name of its own."""
+    """Return the name of the disk under a device; empty if it has none."""
     disk = block_devices.find_whole_disk(block)
     names = (block_devices.read_sysfs_line(disk / name).strip() for name in ("wwid", "device/wwid", "device/cid"))
     return next(filter(None, names), "")
@@ -166,7 +169,7 @@ def _identify_folder(mount: Mount, folder: DirHandle) -> str:
 
 
 def _read_folder_generation(mount: Mount, folder: DirHandle, status: os.stat_result) -> str:
-    """What differs between two folders that had one number, one after the other; empty where nothing says."""
+    """Return what distinguishes two folders that had one inode number in turn; empty if unknown."""
     if sys.platform == "win32" or folder.fd is None:
         return f".{status.st_ctime_ns}"
     if sys.platform == "darwin":
@@ -178,7 +181,7 @@ def _read_folder_generation(mount: Mount, folder: DirHandle, status: os.stat_res
         raw = fcntl.ioctl(folder.fd, _GET_GENERATION, bytes(8))
         parts.append(f".{struct.unpack('=I', raw[:4])[0]}")
     if mount.fs_type == "btrfs":
-        # Each subvolume numbers its own folders, and a snapshot keeps the numbers of the one it was made of.
+        # Each subvolume numbers its own inodes, and a snapshot keeps the numbers of its source.
         with contextlib.suppress(OSError):
             parts.append(f".{os.fstatvfs(folder.fd).f_fsid}")
     return "".join(parts)

@@ -36,7 +36,7 @@ _DEVICE_ERRNOS = frozenset(
         errno.ESTALE,
     ]
 )
-"""What says nothing about a name, but that the drive or the system is in trouble."""
+"""Errors that say nothing about a name, but that the drive or the system is failing."""
 
 _FAT_TYPES = frozenset({"vfat", "msdos", "fat", "fat32", "fuse.fusefat"})
 _SAMPLE_TIME_NS = 1_700_000_001_234_567_891
@@ -63,7 +63,7 @@ def probe_fs_limits(folder: DirHandle, writer: PlaceWriter) -> FsLimits:
 
 
 class _NameProbe:
-    """Makes, looks at and removes small files with awkward names."""
+    """Creates, examines and removes small files with awkward names."""
 
     def __init__(self, folder: DirHandle, writer: PlaceWriter) -> None:
         self._folder = folder
@@ -71,13 +71,13 @@ class _NameProbe:
         self._prefix = new_probe_prefix()
 
     def check_plain_name(self) -> None:
-        """Make and remove a file with a name that every drive can hold. Raises OSError if not even that works."""
+        """Create and remove a file with a plain name. Raises OSError if not even that works."""
         path = f"{INCOMING_DIR}/{self._prefix}plain"
         self._writer.create_probe_file(path)
         self._writer.delete_incoming(path)
 
     def can_create(self, name: str) -> bool:
-        """Return whether a file of that name can be made and is then found under it."""
+        """Return whether a file of that name can be created and is then found under it."""
         path = f"{INCOMING_DIR}/{self._prefix}{name}"
         if not self._create(path):
             return False
@@ -86,7 +86,7 @@ class _NameProbe:
         return found
 
     def is_same_file(self, name: str, twin: str) -> bool:
-        """Return whether the file system takes two spellings for one name."""
+        """Return whether the file system treats two spellings as one name."""
         path = f"{INCOMING_DIR}/{self._prefix}{name}"
         if not self._create(path):
             return False
@@ -95,23 +95,23 @@ class _NameProbe:
         return answer
 
     def find_forbidden_chars(self) -> str:
-        """Characters that no name may hold here."""
+        """Return the characters that names can't contain here."""
         candidates = [char for char in EXFAT_FORBIDDEN if char not in "/\0"]
-        # Most file systems take them all, and one file shows it.
+        # Most file systems accept them all, and one file shows it.
         if self.can_create(f"a{''.join(candidates)}b"):
             return ""
         bad = [char for char in candidates if not self.can_create(f"a{char}b")]
         return "".join(bad)
 
     def find_longest_name(self) -> tuple[int, int]:
-        """Longest name in bytes and in UTF-16 units; 0 where that measure is not the limit."""
+        """Return the longest name in bytes and in UTF-16 units; 0 if that measure is not the limit."""
         units = 255 - len(self._prefix)
         if self.can_create("\u00e9" * units):
             return 0, 255
         return 255, 0
 
     def find_mtime_step(self) -> int:
-        """Return how finely a modification time is kept, in ns: 1, 100, 1000, 10 ms, 1 s or 2 s."""
+        """Return the resolution of modification times in ns: 1, 100, 1000, 10 ms, 1 s or 2 s."""
         path = f"{INCOMING_DIR}/{self._prefix}time"
         if not self._create(path):
             return 2_000_000_000
@@ -127,7 +127,7 @@ class _NameProbe:
         try:
             self._writer.create_probe_file(path)
         except OSError as error:
-            # Each driver has its own answer to a name that it can't hold; these are no answers to a name.
+            # Each driver has its own error for a name that it can't hold; these errors have other causes.
             if error.errno in _DEVICE_ERRNOS:
                 raise
             return False

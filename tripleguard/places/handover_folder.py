@@ -1,10 +1,9 @@
 """The folder of a handover: outside every drive, and the only place outside where a job writes pictures.
 
-It is new or empty when the work begins, and the tool's own while it lasts: a copy is written below its work
-folder, flushed, read back, and only then named. Nothing in it is ever replaced. What is finished is recorded in
-the work folder, so that an interrupted run resumes where it stopped; when all is done the work folder is
-removed. All changes but making the folder itself, and removing the emptied work folders, go through
-`place_writer`.
+It is new or empty when the job begins, and the tool's own while it lasts: a copy is written below its work folder,
+flushed, read back, and only then published. Nothing in it is ever replaced. Finished copies are recorded in the
+work folder, so that an interrupted run resumes; when all is done the work folder is removed. All changes except
+creating the folder itself, and removing the emptied work folders, go through `place_writer`.
 """
 
 from __future__ import annotations
@@ -37,9 +36,9 @@ _MAX_NOTE_BYTES = 64 * 1024 * 1024
 
 
 class HandoverTask(msgspec.Struct, frozen=True):
-    """What this folder is being filled with; another task never goes on in it.
+    """The task of this folder; another task never continues in it.
 
-    form: `bag` or `list`. closing: what the finished folder says of itself, once that is settled.
+    form: `bag` or `list`. closing: the finished folder's description, once it is final.
     """
 
     shoot: str
@@ -50,7 +49,7 @@ class HandoverTask(msgspec.Struct, frozen=True):
 
 
 class FinishedCopy(msgspec.Struct, frozen=True):
-    """One finished copy. path: percent-encoded bytes; digests in hex; mtime as the folder keeps it."""
+    """One finished copy. path: percent-encoded bytes; digests in hex; mtime as the folder stores it."""
 
     path: str
     size: int
@@ -61,7 +60,7 @@ class FinishedCopy(msgspec.Struct, frozen=True):
 
 
 class HandoverFolder:
-    """A folder being filled, held open. Use `open_handover_folder` to get one."""
+    """A handover folder, held open. Use `open_handover_folder` to get one."""
 
     def __init__(self, folder: DirHandle) -> None:
         self._folder = folder
@@ -93,7 +92,7 @@ class HandoverFolder:
         return self._writer.open_lock()
 
     def read_task(self) -> HandoverTask | None:
-        """Return what the folder is being filled with, None if it is not. Raises PlaceFailedError."""
+        """Return the folder's task, None if it has none. Raises PlaceFailedError."""
         content = self._read_own(TASK_PATH)
         if content is None:
             return None
@@ -107,14 +106,14 @@ class HandoverFolder:
             ) from error
 
     def write_task(self, task: HandoverTask) -> None:
-        """Note what the folder is filled with, from the beginning or anew.
+        """Write the folder's task, new or updated.
 
         Raises NoSpaceError, PlaceFailedError.
         """
         self._writer.write_own(TASK_PATH, [msgspec.json.encode(task)])
 
     def delete_unfinished(self) -> None:
-        """Remove copies that have no name yet. The caller holds the lock."""
+        """Remove unpublished copies. The caller holds the lock."""
         self._writer.delete_unfinished()
 
     def begin_copy(self) -> DriveCopyWriter:
@@ -122,16 +121,16 @@ class HandoverFolder:
         return DriveCopyWriter(self._writer)
 
     def open_reader(self, path: str) -> MediumReader:
-        """Open a file of the folder past the cache, named or not named yet. Raises OSError."""
+        """Open a file of the folder past the cache, published or not. Raises OSError."""
         return MediumReader(self._folder, path, self._cache_bypass)
 
     def stat(self, path: str) -> Entry | None:
-        """Return the plain file at path as it lies there now, or None. Raises PlaceFailedError."""
+        """Return the regular file at path as it is now, or None. Raises PlaceFailedError."""
         with os_errors_explained(self.name, f"looking at {escape_text(path)}"):
             return self._folder.stat(path)
 
     def exists(self, path: str) -> bool:
-        """Return whether anything at all stands at path. Raises PlaceFailedError."""
+        """Return whether anything at all is at path. Raises PlaceFailedError."""
         with os_errors_explained(self.name, f"looking at {escape_text(path)}"):
             try:
                 self._folder.lstat(path)
@@ -140,12 +139,12 @@ class HandoverFolder:
             return True
 
     def find_first_name(self) -> str | None:
-        """The first name in the folder beside the work folder, None if there is none. Raises PlaceFailedError."""
+        """Return the first name besides the work folder, None if there is none. Raises PlaceFailedError."""
         with os_errors_explained(self.name, "listing it"):
             return next((name for name, _ in self._folder.iter_dir("") if name != RESERVED_DIR), None)
 
     def is_foreign(self) -> bool:
-        """Whether its work folder holds what no handover puts there: it may be a drive that lost its marker."""
+        """Return whether its work folder contains foreign files: it may be a drive that lost its marker."""
         ours = {
             one.rpartition("/")[2]
             for one in (
@@ -163,7 +162,7 @@ class HandoverFolder:
                 return False
 
     def read_whole(self, path: str) -> bytes:
-        """Return the whole of a file that the folder says itself, past the cache. Raises OSError."""
+        """Return the content of one of the folder's own files, past the cache. Raises OSError."""
         reading = self.open_reader(path)
         try:
             buffer = allocate_aligned(_READ_SIZE)
@@ -175,7 +174,7 @@ class HandoverFolder:
             reading.close()
 
     def walk(self) -> Iterable[Entry]:
-        """Return every plain file but those of the work folder."""
+        """Return every regular file outside the work folder."""
         return self._folder.walk("", exclude=frozenset({RESERVED_DIR}))
 
     def fsync_dirs(self, folders: Iterable[str]) -> None:
@@ -183,11 +182,11 @@ class HandoverFolder:
         self._writer.fsync_dirs(folders)
 
     def record_finished(self, number: int, copies: Sequence[FinishedCopy]) -> None:
-        """Keep that these copies are finished: named, and durable. number: another one each time."""
+        """Record that these copies are published and durable. number: a new one each time."""
         self._writer.write_own(f"{_FINISHED_DIR}/{number:06d}", [msgspec.json.encode(list(copies))])
 
     def read_finished(self) -> tuple[int, dict[str, FinishedCopy]]:
-        """What runs before this one finished, by encoded path, and the next free number.
+        """Return the copies that earlier runs finished, by encoded path, and the next free number.
 
         Raises PlaceFailedError.
         """
@@ -203,26 +202,26 @@ class HandoverFolder:
                     self._read_own(f"{_FINISHED_DIR}/{name}") or b"[]", type=list[FinishedCopy]
                 )
             except msgspec.MsgspecError:
-                continue  # what it spoke of is read again
+                continue  # the files in this record are read again
             found |= {one.path: one for one in some}
         return number + 1, found
 
     def remove_work_folder(self) -> tuple[str, ...]:
-        """Remove the work folder, once the folder says of itself what it holds. Raises PlaceFailedError.
+        """Remove the work folder of a complete handover. Raises PlaceFailedError.
 
-        What is not certainly of the handover stays, with the folders that it lies in; its paths are returned.
+        Anything not certainly of the handover stays, with its folders; its paths are returned.
         """
         with os_errors_explained(self.name, "clearing its work folder"):
             there = [entry.path for entry in self._folder.walk(RESERVED_DIR)]
             ours = [path for path in there if self._writer.is_certainly_own(path)]
-            # The task goes last: while it is there, the same command goes on where this one was cut off.
+            # Remove the task last: while it exists, the same command resumes an interrupted run.
             for path in sorted(ours, key=lambda path: path == TASK_PATH):
                 self._writer.delete_own(path)
             for folder in (_FINISHED_DIR, INCOMING_DIR, RESERVED_DIR):
                 try:
                     os.rmdir(self._folder.syscall_path(folder), dir_fd=self._folder.fd)
                 except OSError as error:
-                    # Something that is not ours lies in it, or it was never made: it stays as it is.
+                    # It contains something that is not ours, or was never made: leave it.
                     if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR):
                         raise
         self._writer.fsync_dirs([""])
@@ -238,7 +237,7 @@ class HandoverFolder:
 
 
 def open_handover_folder(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> HandoverFolder:
-    """Return the folder at root, made if it is not there, and held. drives: where the drives are.
+    """Return the opened folder at root, created if necessary. drives: the drives' roots.
 
     Raises UsageError if nothing may be handed over there, NoSpaceError, PlaceFailedError, PlaceError.
     """
@@ -264,7 +263,7 @@ def open_handover_folder(root: Path, drives: Sequence[Path], card_folders: Seque
 
 
 def _find_obstacle(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> str | None:
-    """Return why this is no place to hand anything over, in plain words."""
+    """Return why nothing may be handed over there, in plain words; None if it may."""
     real = Path(os.path.realpath(root))
     if not real.parent.is_dir():
         return "the folder above it is not there"

@@ -1,9 +1,9 @@
 """Identify one insertion of a drive or card: a new value whenever it is plugged in or mounted again.
 
-An ordinary user can't drop the cache under a user-space driver, and what was written through it may be read
-from it. But that cache does not outlive the mount: the kernel drops a block device's pages when its last user
-closes it, and the driver's own go with its superblock (docs/decisions/022). So the first reading in an
-insertion came from the device. All mount points of one superblock are one insertion.
+An ordinary user can't drop the cache under a user-space driver, and what was written through it may be read from
+it. But that cache does not outlive the mount: the kernel drops a block device's pages when its last user closes
+it, and the driver's own go with its superblock (docs/decisions/022). So the first reading in an insertion came
+from the device. All mount points of one superblock are one insertion.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ _BACKING_DEVICES = Path("/sys/class/bdi")
 
 
 def read_drive_insertion(root: Path, descriptor: int | None = None) -> str | None:
-    """Return the insertion of the drive at root; None where it can't be told, or where it would prove nothing.
+    """Return the insertion of the drive at root; None if it is unknown or would prove nothing.
 
-    descriptor: of the folder at root, where it is held open: what counts is the mounting that it belongs to.
-
-    Only user-space drivers on a device are asked: elsewhere a reading goes past the cache, or nothing is known of
+    Only user-space drivers on a device need one: elsewhere a reading bypasses the cache, or nothing is known of
     what is below.
+
+    descriptor: of the open folder at root; its mount is the one that counts.
     """
     if not sys.platform.startswith("linux"):
         return None
@@ -40,18 +40,18 @@ def read_drive_insertion(root: Path, descriptor: int | None = None) -> str | Non
         # The cache of an image belongs to another file system, which stays mounted.
         return None
     boot = block_devices.read_sysfs_line(_BOOT_ID)
-    # The kernel counts up whenever a disk turns up, however it is called.
+    # The kernel increments it whenever a disk appears, whatever its name.
     disk = block_devices.read_sysfs_line(block_devices.find_whole_disk(block) / "diskseq")
-    # Whoever else holds the device open keeps its cache over an unmount; then only another insertion is told.
+    # Another holder of the device keeps its cache over an unmount; then only a new insertion counts.
     mounting = "" if block_devices.list_holders(block) else _read_backing_device_number(mount)
     return f"{boot}.{disk}.{mounting}" if boot and (disk or mounting) else None
 
 
 def _read_backing_device_number(mount: Mount) -> str:
-    """The number of the kernel's cache record of this superblock, which is not used again; empty if unknown.
+    """Return the number of the superblock's backing device info, which is never reused; empty if unknown.
 
-    The kernel makes one record (backing device info) for each connection to a user-space driver, named by the
-    device, and numbers the entries of sysfs in a row.
+    The kernel creates one for each connection to a user-space driver, named by the device, and numbers the sysfs
+    entries in sequence.
     """
     for name in (f"{mount.device}-fuseblk", mount.device):
         try:
@@ -62,9 +62,9 @@ def _read_backing_device_number(mount: Mount) -> str:
 
 
 def read_folder_insertion(folder: DirHandle) -> str | None:
-    """Return what tells this folder, in this mounting of this disk, from all others since the machine started.
+    """Return an id of this folder, in this mount of this disk, unique since the machine started.
 
-    None where the system has no number for a mounting that is never used again: Linux before 6.8, other systems.
+    None if the system has no mount number that is never reused: Linux before 6.8, other systems.
     """
     if not sys.platform.startswith("linux") or folder.fd is None:
         return None

@@ -75,7 +75,7 @@ class LocalPlaces:
 
 
 def effective_reserve(root: Path, reserve_bytes: int) -> int:
-    """Return the space to keep free on a drive: what was asked for, at most a twentieth of the drive."""
+    """Return the bytes to keep free on a drive: the requested ones, at most a twentieth of the drive."""
     folder = open_root(root)
     try:
         total = read_free_space(folder, 0).total

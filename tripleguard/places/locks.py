@@ -1,7 +1,7 @@
 """The lock on a place: one job on a drive at a time, across processes and homes.
 
-The lock is the operating system's own on `.tripleguard/lock`, so it ends with the process that held it, however
-that ended. The holder writes who it is into the file, so that others can name it.
+It is the operating system's lock on `.tripleguard/lock`, so it ends with the process that holds it, however that
+ends. The holder writes its identity into the file, for the messages of others.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from tripleguard.places.os_errors import os_errors_explained
 _NOTE_BYTES = 512
 _MAX_TRIES = 10
 _RETRY_DELAY_S = 0.05
-_LOCKED_BYTE = 1 << 30  # Windows locks bytes, and readers of the note must not meet the locked one
+_LOCKED_BYTE = 1 << 30  # Windows locks byte ranges; this byte lies beyond the note, so that it stays readable
 
 
 class LockHolder(msgspec.Struct, frozen=True):
-    """Who holds a place: process, machine, what it does, since when."""
+    """The holder of a place's lock: process, machine, what it does, since when."""
 
     pid: int
     host: str
@@ -35,10 +35,13 @@ class LockHolder(msgspec.Struct, frozen=True):
 
 @contextlib.contextmanager
 def hold_lock(place_name: str, open_lock_file: Callable[[], int], holder: LockHolder) -> Iterator[None]:
-    """Hold a place's lock until the end of the block. place is for messages.
+    """Hold a place's lock until the end of the block.
 
-    opened gives a read-write descriptor on the lock file. Raises PlaceBusyError naming the holder,
-    PlaceFailedError.
+    Args:
+        place_name: For messages.
+        open_lock_file: Returns a read-write descriptor of the lock file.
+
+    Raises PlaceBusyError naming the holder, PlaceFailedError.
     """
     descriptor = open_lock_file()
     try:
@@ -46,26 +49,26 @@ def hold_lock(place_name: str, open_lock_file: Callable[[], int], holder: LockHo
             taken = _try_lock(descriptor)
         if not taken:
             raise _busy_error(place_name, _read_note(descriptor))
-        # On a full drive the note has no room; the lock holds without it.
+        # A full drive may have no space for the note; the lock works without it.
         with contextlib.suppress(OSError):
             _write_note(descriptor, holder)
         yield
     finally:
-        # A drive that was pulled says so at the close as well; its lock has gone with it.
+        # An unplugged drive fails at the close too; its lock is gone with it.
         with contextlib.suppress(OSError):
             os.close(descriptor)
 
 
 @contextlib.contextmanager
 def request_lock(open_lock_file: Callable[[], int]) -> Iterator[None]:
-    """Ask for something until the end of the block; many may ask at once. opened as in `hold_lock`.
+    """Request a lock until the end of the block; several may request it at once.
 
-    Where asking is not possible, the block runs all the same: who is asked will not know.
+    If a request is not possible, the block runs all the same, without the other job's knowledge.
     """
     descriptor = open_lock_file()
     try:
         with contextlib.suppress(OSError):
-            # Whoever looks if somebody asks holds it for an instant.
+            # A process that checks for requests holds the lock for an instant.
             for _ in range(_MAX_TRIES):
                 if _try_lock(descriptor, is_shared=True):
                     break
@@ -76,7 +79,7 @@ def request_lock(open_lock_file: Callable[[], int]) -> Iterator[None]:
 
 
 def read_holder(open_lock_file: Callable[[], int]) -> LockHolder | None:
-    """Who holds or asks for the lock now: its note, or one without a name; None if nobody does. Raises OSError."""
+    """Return who holds or requests the lock, without a name if unknown; None if nobody. Raises OSError."""
     descriptor = open_lock_file()
     try:
         if _try_lock(descriptor):
@@ -87,7 +90,7 @@ def read_holder(open_lock_file: Callable[[], int]) -> LockHolder | None:
 
 
 def is_locked(open_lock_file: Callable[[], int]) -> bool:
-    """Return whether somebody holds the lock or asks for it now. Raises OSError."""
+    """Return whether someone holds or requests the lock now. Raises OSError."""
     descriptor = open_lock_file()
     try:
         return not _try_lock(descriptor)
@@ -119,7 +122,7 @@ def _write_note(descriptor: int, holder: LockHolder) -> None:
 
 
 def _read_note(descriptor: int) -> LockHolder | None:
-    """Who the note says holds the place. One who has only just taken it is given a moment to write it."""
+    """Return the holder in the note; wait a moment for one who is still writing it."""
     for _ in range(_MAX_TRIES):
         time.sleep(_RETRY_DELAY_S)
         try:

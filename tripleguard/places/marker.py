@@ -1,6 +1,6 @@
 """The marker that identifies a drive: `.tripleguard/place.json`.
 
-A drive is known by this file and never by where it is mounted. It is written once, when the drive is added.
+A drive is identified by this file and never by where it is mounted. It is written once, when the drive is added.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _ABOUT = "tripleguard knows this drive by this file. Do not copy it to another d
 
 
 class Marker(msgspec.Struct, frozen=True, forbid_unknown_fields=False):
-    """What the marker says. since: UTC, ISO 8601. catalog: id of the catalog that added the drive."""
+    """A marker's content. since: UTC, ISO 8601. catalog: id of the catalog that added the drive."""
 
     id: str
     name: str
@@ -45,9 +45,10 @@ def encode_marker(marker: Marker) -> bytes:
 
 
 def read_marker(folder: DirHandle, read_bytes: Callable[[str, int], bytes] | None = None) -> Marker | None:
-    """The marker below folder, None if there is none. Raises PlaceUnreadableError; PlaceError if it is broken.
+    """Return the marker below folder, None if there is none.
 
-    read: how to read so many bytes of a path at most, where the usual way will not do.
+    read_bytes: reads up to this many bytes of a path, to replace the usual reading. Raises PlaceUnreadableError;
+    PlaceError if it is broken.
     """
     try:
         content = (read_bytes or folder.read_small)(MARKER_PATH, MAX_MARKER_BYTES)
@@ -80,7 +81,7 @@ def read_marker(folder: DirHandle, read_bytes: Callable[[str, int], bytes] | Non
 
 
 def read_marker_at(root: Path) -> Marker | None:
-    """The marker of the drive at root, None if there is none or root can't be opened. Raises as `read_marker`."""
+    """Return the marker at root; None without one or if root can't be opened. Raises as `read_marker`."""
     try:
         folder = DirHandle(root, no_atime=True)
     except OSError as error:

@@ -1,7 +1,7 @@
 """List the mounted file systems, and find the one that a path is on.
 
-A mount point says where a drive happens to be, never which one it is. On Linux this reads /proc/self/mountinfo;
-elsewhere psutil lists the volumes.
+A mount point says where a drive happens to be, never which one it is. Linux reads /proc/self/mountinfo; elsewhere
+psutil lists the volumes.
 """
 
 from __future__ import annotations
@@ -46,10 +46,12 @@ _NON_STORAGE_FS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Mount:
-    """One mounted file system. device: `major:minor` as the kernel has it ('' where unknown).
+    """One mounted file system.
 
-    number: the kernel's for this mounting; one that left gives its number free for the next. root: the folder of
-    the file system that lies at the point.
+    Attributes:
+        device: The kernel's `major:minor`; '' if unknown.
+        mount_id: The kernel's number of this mount, reused after an unmount.
+        root: The folder of the file system that is mounted at the point.
     """
 
     point: str
@@ -62,12 +64,12 @@ class Mount:
 
 
 def list_mounts() -> list[Mount]:
-    """Return all mounted file systems that could hold files, in the order they were mounted."""
+    """Return all mounted file systems that can contain files, in mount order."""
     return [mount for mount in _list_all_mounts() if mount.fs_type not in _NON_STORAGE_FS]
 
 
 def find_mount(path: Path) -> Mount | None:
-    """Return the mount that path lies on: the last one mounted whose point is its longest prefix."""
+    """Return the mount of a path: the last one mounted whose point is its longest prefix."""
     real = os.path.realpath(path)
     best: Mount | None = None
     for mount in _list_all_mounts():
@@ -78,9 +80,9 @@ def find_mount(path: Path) -> Mount | None:
 
 
 def find_mount_of_fd(root: Path, descriptor: int | None) -> Mount | None:
-    """Return the mount that an open folder lies on, whatever is mounted at its path meanwhile; None if it is gone.
+    """Return the mount of an open folder, whatever is mounted at its path now; None if it is gone.
 
-    Where the system has no such descriptors, or does not say, the one that root lies on.
+    If the system has no such descriptors, or does not tell, return the mount of root.
     """
     if descriptor is None or not sys.platform.startswith("linux"):
         return find_mount(root)
@@ -90,13 +92,13 @@ def find_mount_of_fd(root: Path, descriptor: int | None) -> Mount | None:
 
 
 def _list_all_mounts() -> Sequence[Mount]:
-    """Every mount, also those that hold no pictures: a folder on one lies there, not on what surrounds it."""
+    """Return every mount, even those without pictures: a folder on one is not on the surrounding one."""
     if sys.platform.startswith("linux"):
         return _parse_mountinfo(Path("/proc/self/mountinfo").read_bytes())
     return _list_psutil_mounts()
 
 
-# The table is read anew at every question; what is spared is to take the same one apart again.
+# The table is read each time; only parsing the same table again is avoided.
 @functools.lru_cache(maxsize=1)
 def _parse_mountinfo(table: bytes) -> Sequence[Mount]:
     found = []

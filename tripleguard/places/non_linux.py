@@ -1,9 +1,9 @@
 """Disks, volume ids and unbuffered reads on macOS and Windows.
 
-macOS answers through its own `diskutil`; its keys are from memory. On Windows CreateFileW with
-FILE_FLAG_NO_BUFFERING makes every read go to the device; reads must be whole sectors into aligned buffers,
-which all buffers of `cache_bypass.allocate_aligned` are. Values are those of the Windows SDK's winnt.h,
-fileapi.h and winioctl.h.
+macOS provides them through `diskutil`; its keys are from memory. On Windows CreateFileW with
+FILE_FLAG_NO_BUFFERING makes every read go to the device; reads must be whole sectors into aligned buffers, as
+`cache_bypass.allocate_aligned` returns them. Values are those of the Windows SDK's winnt.h, fileapi.h and
+winioctl.h.
 """
 
 from __future__ import annotations
@@ -23,23 +23,23 @@ _TIMEOUT_S = 10.0
 
 
 def find_disks_off_linux(root: Path) -> frozenset[str] | None:
-    """Return the physical disks under root; None where it can't be told."""
+    """Return the physical disks under root; None if unknown."""
     if sys.platform == "win32":
         drive = os.path.splitdrive(os.path.realpath(root))[0]
         return frozenset(f"disk {number}" for number in query_disk_numbers(drive)) or None
     mount = find_mount(root)
     if sys.platform != "darwin" or mount is None or not mount.source.startswith("/dev/"):
         return None
-    told = _query_diskutil(mount.source)
-    # A container of APFS is a disk of its own there; its stores are partitions of real ones.
-    stores = [str(store.get("APFSPhysicalStore", "")) for store in told.get("APFSPhysicalStores", [])]
-    names = stores or [str(told.get("ParentWholeDisk", ""))]
+    answer = _query_diskutil(mount.source)
+    # An APFS container appears as a disk of its own; its stores are partitions of real ones.
+    stores = [str(store.get("APFSPhysicalStore", "")) for store in answer.get("APFSPhysicalStores", [])]
+    names = stores or [str(answer.get("ParentWholeDisk", ""))]
     wholes = [re.match(r"disk\d+", name) for name in names]
     return None if not all(wholes) else frozenset(whole[0] for whole in wholes if whole)
 
 
 def read_volume_uuid(device: str) -> str:
-    """Return the UUID of the volume on a device of macOS; empty where it has none."""
+    """Return the UUID of the volume on a macOS device; empty if it has none."""
     return str(_query_diskutil(device).get("VolumeUUID", ""))
 
 
@@ -48,10 +48,10 @@ def _query_diskutil(device: str) -> dict[str, Any]:
         answer = subprocess.run(
             ["/usr/sbin/diskutil", "info", "-plist", device], capture_output=True, timeout=_TIMEOUT_S, check=True
         )
-        told: dict[str, Any] = plistlib.loads(answer.stdout)
+        info: dict[str, Any] = plistlib.loads(answer.stdout)
     except (OSError, subprocess.SubprocessError, plistlib.InvalidFileException, ValueError):
         return {}
-    return told
+    return info
 
 
 GENERIC_READ = 0x80000000
@@ -65,7 +65,7 @@ IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS = 0x00560000
 
 
 def open_unbuffered(path: str) -> io.FileIO:
-    """Return a reading handle on path that bypasses the cache. Raises OSError."""
+    """Return a read handle on path that bypasses the cache. Raises OSError."""
     if sys.platform != "win32":
         raise OSError("unbuffered handles exist on Windows only")
     import ctypes
@@ -98,7 +98,7 @@ def open_unbuffered(path: str) -> io.FileIO:
 
 
 def query_disk_numbers(volume: str) -> list[int]:
-    """Return the numbers of the disks that a volume such as `E:` is on; none where it does not say."""
+    """Return the numbers of the disks of a volume such as `E:`; empty if unknown."""
     if sys.platform != "win32":
         return []
     import ctypes
@@ -107,19 +107,19 @@ def query_disk_numbers(volume: str) -> list[int]:
 
     kernel = ctypes.WinDLL("kernel32", use_last_error=True)
     kernel.CreateFileW.restype = wintypes.HANDLE
-    # No access is asked for: that is enough for a question, and needs no rights.
+    # No access right is requested: none is needed for this query.
     shared = FILE_SHARE_READ | FILE_SHARE_WRITE
     handle = wintypes.HANDLE(kernel.CreateFileW(f"\\\\.\\{volume}", 0, shared, None, OPEN_EXISTING, 0, None))
     if handle.value == wintypes.HANDLE(-1).value:
         return []
-    answer, told = ctypes.create_string_buffer(1024), wintypes.DWORD()
+    answer, returned_bytes = ctypes.create_string_buffer(1024), wintypes.DWORD()
     try:
         if not kernel.DeviceIoControl(
-            handle, IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS, None, 0, answer, 1024, ctypes.byref(told), None
+            handle, IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS, None, 0, answer, 1024, ctypes.byref(returned_bytes), None
         ):
             return []
     finally:
         kernel.CloseHandle(handle)
-    # A count, then for each extent a disk's number, where it begins, and how long it is.
+    # A count, then for each extent a disk's number, its offset and its length.
     (count,) = struct.unpack_from("<I", answer, 0)
     return [struct.unpack_from("<I", answer, 8 + 24 * number)[0] for number in range(min(count, 40))]

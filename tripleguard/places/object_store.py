@@ -1,7 +1,7 @@
 """The offsite place in an object store, read and listed through one library whatever the provider.
 
-Its marker is an object as a drive's is a file. Reads go over the network, so they come from the server and
-never from this machine's memory. Uploads live elsewhere: `s3/bucket` for S3, `uploaders` for the rest.
+Its marker is an object as a drive's is a file. Reads go over the network, so they come from the server and never
+from this machine's cache. For uploads see `s3/bucket` for S3, `uploaders` for the others.
 """
 
 from __future__ import annotations
@@ -30,12 +30,12 @@ _MAX_TRIES = 4
 
 
 class OffsitePlace:
-    """One object store with our marker in it; a `offsite_store.OffsiteStore`.
+    """One object store with our marker in it; an `offsite_store.OffsiteStore`.
 
     Args:
-        store: reads and writes objects.
-        marker: as it was read there.
-        s3_listing: how an S3 bucket is listed; None: by the library.
+        store: Reads and writes objects.
+        marker: As read there.
+        s3_listing: Lists an S3 bucket; None to list by the library.
     """
 
     def __init__(self, store: ObjectStore, marker: Marker, s3_listing: S3Listing | None = None) -> None:
@@ -118,14 +118,14 @@ class OffsitePlace:
         )
 
     def _replace(self, before: ObjectEntry | None, path: str, content: bytes) -> bool:
-        """Return whether it lies there now; not where something else came to lie there meanwhile."""
-        # One server wants the tag as it says it, with its quotes, another one without.
+        """Return whether the content was written; False if another object was written there meanwhile."""
+        # Some servers want the tag with its quotes, others without.
         tags = dict.fromkeys((before.tag, before.tag.strip('"'))) if before else {}
         modes: list[PutMode] = [{"e_tag": tag} for tag in tags if tag] if before else ["create"]
         if any(self._put_conditionally(path, content, mode) for mode in modes):
             return True
         now = self.head(path)
-        # One that knows no such condition, or none of ours.
+        # The server supports no such condition, or none of ours.
         return now == before and self._put_conditionally(path, content, "overwrite")
 
     def _put_conditionally(self, path: str, content: bytes, mode: PutMode) -> bool:
@@ -150,7 +150,7 @@ class OffsitePlace:
 
     def list_own_names(self, folder: str) -> list[str]:
         below = f"{folder}/"
-        names = (lying.key.removeprefix(below) for lying in self._list_below(below))
+        names = (entry.key.removeprefix(below) for entry in self._list_below(below))
         return [name for name in names if "/" not in name]
 
     def fit_key(self, key: str) -> str:
@@ -166,13 +166,13 @@ class OffsitePlace:
 
         if not path.startswith(f"{RESERVED_DIR}/catalog/"):
             raise ValueError(f"{path} may not be removed")
-        # Credentials that may not delete are good ones.
+        # Credentials without permission to delete are fine.
         with contextlib.suppress(AccessDeniedError), store_errors_explained(f"removing {escape_text(path)}"):
             obstore.delete(self._store, path)
 
 
 class ObjectReader:
-    """One object being read, in pieces, each of the version that was there at the beginning."""
+    """Reads one object in pieces, all of the version that was there at the beginning."""
 
     medium = Medium.DIRECT
 
@@ -182,7 +182,10 @@ class ObjectReader:
         self._offset = 0
 
     def readinto(self, buffer: memoryview) -> int:
-        """Return the next bytes; 0 at the end. Raises OSError where the server or the line fails for good."""
+        """Fill buffer with the next bytes and return their number, 0 at the end.
+
+        Raises OSError on final failure.
+        """
         import obstore
         from obstore.exceptions import BaseError
 
@@ -208,13 +211,13 @@ class ObjectReader:
         raise OSError(5, "the server sends less than it says it has")
 
     def close(self) -> None:
-        """Nothing is held open."""
+        """Do nothing; nothing is open."""
 
 
 def open_offsite_place(
     store: ObjectStore, expected_id: str | None, s3_listing: S3Listing | None = None
 ) -> OffsitePlace:
-    """Return the offsite place of this store, by its marker. expected: the id it must have. Raises PlaceError."""
+    """Return the offsite place in this store by its marker. expected_id: the marker's id. Raises PlaceError."""
     marker = read_offsite_marker(store, s3_listing)
     if marker is None or (expected_id is not None and marker.id != expected_id):
         what = "has no marker" if marker is None else f"is another place, {escape_text(marker.name)}"
@@ -227,7 +230,7 @@ def open_offsite_place(
 
 
 def read_offsite_marker(store: ObjectStore, s3_listing: S3Listing | None) -> Marker | None:
-    """The marker in a store, None if there is none.
+    """Return the marker in a store, None if there is none.
 
     Raises PlaceError if it is broken, NetworkError, AccessDeniedError.
     """
@@ -250,11 +253,11 @@ def read_offsite_marker(store: ObjectStore, s3_listing: S3Listing | None) -> Mar
 
 
 def write_offsite_marker(store: ObjectStore, marker: Marker) -> None:
-    """Put the marker of a new place where there is none. Raises NetworkError, AccessDeniedError."""
+    """Write the marker of a new place unless there is one. Raises NetworkError, AccessDeniedError."""
     import obstore
 
     with store_errors_explained("naming the offsite place"):
-        # Of two laptops that name one place at the same moment, one has to see that it was second.
+        # If two laptops add one place at the same moment, the second must fail.
         obstore.put(store, MARKER_PATH, encode_marker(marker), mode="create", use_multipart=False)
 
 
@@ -266,7 +269,7 @@ def _read_small_object(store: ObjectStore, key: str) -> bytes | None:
 
 
 def read_object(store: ObjectStore, key: str, tag: str = "") -> bytes:
-    """The whole of a small object; tag: of this version.
+    """Return the content of a small object; tag: of this version only.
 
     Raises FileNotFoundError, NetworkError, AccessDeniedError.
     """
@@ -284,7 +287,7 @@ def to_object_entry(meta: ObjectMeta) -> ObjectEntry:
 
 @contextlib.contextmanager
 def store_errors_explained(action: str) -> Iterator[None]:
-    """Turns what the library says into what a person can act on. FileNotFoundError passes as it is."""
+    """Translate the library's errors into advice for a person; FileNotFoundError passes unchanged."""
     from obstore.exceptions import BaseError, PermissionDeniedError, UnauthenticatedError
 
     try:
@@ -304,5 +307,5 @@ def store_errors_explained(action: str) -> Iterator[None]:
 
 
 def describe_store_error(error: Exception) -> str:
-    """Return the first line of what the library says, as harmless text."""
+    """Return the first line of the library's message, escaped."""
     return escape_text((str(error).splitlines() or [type(error).__name__])[0][:200])

@@ -12,7 +12,7 @@ from tripleguard.places.reserved import is_reserved
 
 
 class OffsiteFolder:
-    """A folder with a marker, in the part of an offsite place; a `offsite_store.OffsiteStore`."""
+    """A folder with a marker that serves as an offsite place; an `offsite_store.OffsiteStore`."""
 
     def __init__(self, place: Place) -> None:
         self._place = place
@@ -69,5 +69,5 @@ class OffsiteFolder:
 
 
 def _to_object_entry(entry: Entry) -> ObjectEntry:
-    # A folder has no tag for a version of a file: its size and time serve as one.
+    # A folder has no version tags: size and time serve as one.
     return ObjectEntry(entry.path, entry.size, entry.mtime_ns, f"{entry.size}-{entry.mtime_ns}")

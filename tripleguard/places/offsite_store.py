@@ -1,4 +1,4 @@
-"""The interface between the jobs and an offsite place, be it an object store or a plain folder."""
+"""The interface between the jobs and an offsite place, either an object store or a plain folder."""
 
 from __future__ import annotations
 

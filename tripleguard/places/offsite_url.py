@@ -31,7 +31,7 @@ _OPTIONS = frozenset({"endpoint", "region", "profile", "style"})
 
 @dataclass(frozen=True, slots=True)
 class OffsiteUrl:
-    """An address taken apart. bucket: the container's name, empty for a folder. prefix: empty or ending in `/`."""
+    """A parsed URL. bucket: the container's name, empty for a folder. prefix: empty or ending in `/`."""
 
     text: str
     kind: StoreKind
@@ -46,7 +46,7 @@ class OffsiteUrl:
 
 
 def parse_offsite_url(text: str) -> OffsiteUrl:
-    """Return an address as it was typed. Raises UsageError where it means nothing, or holds a credential."""
+    """Return the parsed URL. Raises UsageError if it is invalid, or contains a credential."""
     if "://" not in text:
         return parse_offsite_url(Path(text).expanduser().absolute().as_uri())
     parts = urlsplit(text)
@@ -76,7 +76,7 @@ def parse_offsite_url(text: str) -> OffsiteUrl:
 
 
 def resolve_s3_address(url: OffsiteUrl, environment: Mapping[str, str]) -> tuple[BucketAddress, Credentials]:
-    """Return where an S3 bucket is, and who we are there. Raises AccessDeniedError without credentials."""
+    """Return an S3 bucket's address and our credentials. Raises AccessDeniedError without credentials."""
     profile = url.options.get("profile")
     region = url.options.get("region") or find_region(profile, environment)
     given = (
@@ -94,7 +94,7 @@ def resolve_s3_address(url: OffsiteUrl, environment: Mapping[str, str]) -> tuple
 
 
 def open_object_store(url: OffsiteUrl, environment: Mapping[str, str]) -> ObjectStore:
-    """The store behind an address that is no folder. Raises AccessDeniedError, PlaceError without obstore."""
+    """Return the store at a URL that is no folder. Raises AccessDeniedError, PlaceError without obstore."""
     try:
         from obstore.store import AzureStore, GCSStore, S3Store
     except ImportError as error:
@@ -126,7 +126,7 @@ def open_object_store(url: OffsiteUrl, environment: Mapping[str, str]) -> Object
 
 
 def missing_obstore_error() -> PlaceError:
-    """Return the library that talks to object stores is not installed."""
+    """Return the error if the library for object stores is not installed."""
     return PlaceError(
         "What talks to object stores is not installed.",
         safe="Nothing was sent.",
@@ -140,7 +140,7 @@ def get_environment() -> Mapping[str, str]:
 
 
 def _address_error(text: str, reason: str) -> UsageError:
-    # What stands after ? or before @ may be a credential, and a message may end up in a log.
+    # The part after ? or before @ may be a credential, and messages may be logged.
     harmless = text.partition("?")[0].rpartition("@")[2]
     return UsageError(
         f"{escape_text(harmless)} is no address of an offsite place: {reason}.",

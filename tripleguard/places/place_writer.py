@@ -1,14 +1,11 @@
 """The only module that may change what is on a drive.
 
-A new copy is written under `.tripleguard/incoming`, flushed, and then given its final name, which must be free:
-nothing is ever replaced. A bad copy is moved to quarantine with a note. The few calls that remove something
-remove only what this tool made itself: unfinished copies, probe files, and superseded versions of its own small
-files; and, at a person's request alone, what is in quarantine. `tests/test_architecture.py` holds every other
-module to that, and every function here that removes something to its reason.
+A new copy is written under `.tripleguard/incoming`, flushed, and published under its final name, which must be
+free: nothing is ever replaced. A bad copy is quarantined with a note. Only the tool's own files are ever removed,
+and quarantined ones at a person's request; `tests/test_architecture.py` checks that.
 
-Replacing by rename is not atomic on exFAT and NTFS, so it is not used at all. Where the kernel can rename
-without replacing, that is used; else a hard link claims the name; else the name is checked and then taken,
-under the place's lock.
+Replacing by rename is not atomic on exFAT and NTFS, so it is not used. If the kernel can rename without replacing,
+that is used; else a hard link claims the name; else the name is checked and then taken, under the place's lock.
 """
 
 from __future__ import annotations
@@ -50,7 +47,7 @@ _RENAME_EXCL = 4  # macOS, sys/stdio.h
 
 
 class PlaceWriter:
-    """Changes below one held folder. place is the drive's name for messages."""
+    """Makes all changes below one open folder. place_name: the drive's name, for messages."""
 
     def __init__(self, folder: DirHandle, place_name: str) -> None:
         self.dir_handle = folder
@@ -65,13 +62,13 @@ class PlaceWriter:
         return f"{INCOMING_DIR}/{new_unfinished_name('part')}"
 
     def open_incoming(self, path: str, flags: int = 0) -> int:
-        """A descriptor for writing a new unfinished copy. flags: besides those that make it. Raises OSError."""
+        """Return a descriptor for a new unfinished copy, opened with additional flags. Raises OSError."""
         if not path.startswith(f"{INCOMING_DIR}/"):
             raise ValueError(f"{path} is not an unfinished copy")
         return self.dir_handle.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | flags)
 
     def make_dirs(self, folder: str) -> None:
-        """Make folder and those above it. Raises NameTakenError if a file or link stands in the way."""
+        """Create folder and its parents. Raises NameTakenError if a file or link is in the way."""
         if not folder or folder in self._known_dirs:
             return
         above = folder.rpartition("/")[0]
@@ -87,12 +84,12 @@ class PlaceWriter:
                         safe="It was left as it is.",
                         do="Rename it on the drive, then run the command again.",
                     ) from None
-        # A folder that was there counts too: an interrupted run may have made it without syncing it.
+        # Sync existing folders too: an interrupted run may have created one without syncing it.
         self._add_unsynced(above)
         self._known_dirs.add(folder)
 
     def fsync_dirs(self, folders: Iterable[str]) -> None:
-        """Make names in folders, and of folders made since the last call, durable. Raises PlaceFailedError."""
+        """Sync these folders, and those created since the last call. Raises PlaceFailedError."""
         # A second caller must not return before the folders that the first one is syncing are durable.
         with self._fsync_lock:
             todo = set(folders) | self._unsynced_dirs
@@ -118,7 +115,7 @@ class PlaceWriter:
                 os.close(descriptor)
 
     def fsync_files(self, *paths: str) -> None:
-        """Force these files, and every name on the way to them, to the medium. Raises PlaceFailedError."""
+        """Flush these files and the names on their paths to the medium. Raises PlaceFailedError."""
         for path in paths:
             self._fsync_file(path)
         self.fsync_dirs({folder for path in paths for folder in list_parents(path)})
@@ -133,9 +130,9 @@ class PlaceWriter:
                 os.close(descriptor)
 
     def quarantine(self, path: str, reason: str, name: str = "") -> str:
-        """Move the file at path to the quarantine folder, with a note; returns where it lies now.
+        """Move the file at path to the quarantine folder with a note; return its new path.
 
-        name: what to call it there, else as it is called. Raises NameTakenError, PlaceFailedError.
+        name: its name there, if another one. Raises NameTakenError, PlaceFailedError.
         """
         if not path.startswith(f"{INCOMING_DIR}/"):
             self._reject_reserved(path)
@@ -155,10 +152,7 @@ class PlaceWriter:
         return f"{folder}/{name}"
 
     def move(self, old: str, new: str) -> None:
-        """Give a file another name on the same drive, which must be free.
-
-        Raises NameTakenError, PlaceFailedError.
-        """
+        """Rename a file on the drive to a free name. Raises NameTakenError, PlaceFailedError."""
         self._reject_reserved(old, new)
         self.make_dirs(new.rpartition("/")[0])
         with os_errors_explained(self.place_name, f"naming {escape_text(new)}"):
@@ -166,11 +160,10 @@ class PlaceWriter:
         self.fsync_dirs([old.rpartition("/")[0], new.rpartition("/")[0]])
 
     def write_own(self, path: str, content: Iterable[bytes], *, replaces: bytes | None = None) -> None:
-        """Put one of the tool's own files at path, piece by piece; an earlier one of its own gives way.
+        """Write one of the tool's own files at a reserved path, replacing an earlier one.
 
-        Only names that the tool keeps for itself are accepted. What stands there and is not certainly the tool's
-        own is moved to quarantine, but for what the caller has taken over: replaces is that, as it was read
-        there. Raises NoSpaceError, PlaceFailedError.
+        Anything there that is not certainly the tool's own is quarantined, except the content in replaces, which
+        the caller has merged. Raises NoSpaceError, PlaceFailedError.
         """
         if not is_reserved(path):
             raise ValueError(f"{path} is not one of the tool's own files")
@@ -193,7 +186,7 @@ class PlaceWriter:
                 os.unlink(self.dir_handle.syscall_path(path + SUPERSEDED_SUFFIX), dir_fd=self.dir_handle.fd)
 
     def restore_own(self, path: str) -> None:
-        """Put back one of the tool's own files that a power cut caught between two names."""
+        """Restore one of the tool's own files after a power cut in the middle of its replacement."""
         with os_errors_explained(self.place_name, f"looking at {escape_text(path)}"):
             old = path + SUPERSEDED_SUFFIX
             if not is_reserved(path) or self.dir_handle.stat(old) is None:
@@ -206,27 +199,24 @@ class PlaceWriter:
                 os.unlink(self.dir_handle.syscall_path(old), dir_fd=self.dir_handle.fd)
 
     def _contains_all_lines(self, path: str, content: bytes) -> bool:
-        """Return whether the list at path has every line of one that somebody added remarks to."""
+        """Return whether the list at path has every line of one to which someone added remarks."""
         lines = self.dir_handle.read_small(path, MAX_LIST_BYTES).split(b"\n")
         return is_checklist_with_remarks(content) and set(content.split(b"\n")) <= {*lines, b""}
 
     def is_certainly_own(self, path: str) -> bool:
-        """Return whether a plain file stands at path that the tool wrote; see `reserved`. Raises OSError."""
+        """Return whether the tool wrote the regular file at path; see `reserved`. Raises OSError."""
         if self.dir_handle.stat(path) is None:
             return False
         return is_certainly_own(path, lambda limit: self.dir_handle.read_small(path, limit))
 
     def _is_replaceable(self, path: str, replaces: bytes | None) -> bool:
-        """Return whether what stands at path is the tool's own, or was taken over as it is."""
+        """Return whether the file at path is the tool's own, or has the content in replaces."""
         if self.is_certainly_own(path):
             return True
         return replaces is not None and self.dir_handle.read_small(path, MAX_LIST_BYTES) == replaces
 
     def delete_own(self, path: str) -> None:
-        """Remove a superseded file of the tool's own below its own folder; no other goes.
-
-        Raises PlaceFailedError.
-        """
+        """Remove a superseded file of the tool's own in the reserved folder. Raises PlaceFailedError."""
         if not path.startswith(f"{RESERVED_DIR}/") or path.startswith(f"{QUARANTINE_DIR}/"):
             raise ValueError(f"{path} may not be removed")
         with (
@@ -237,9 +227,9 @@ class PlaceWriter:
                 os.unlink(self.dir_handle.syscall_path(path), dir_fd=self.dir_handle.fd)
 
     def delete_unfinished(self) -> int:
-        """Remove what interrupted jobs left unfinished; how many. The caller holds the place's lock.
+        """Remove the unfinished files of interrupted jobs; return how many. The caller holds the lock.
 
-        What the tool did not certainly begin stays, whatever it is: a rescan tells of it.
+        Files that the tool did not certainly begin stay; a rescan reports them.
         """
         with os_errors_explained(self.place_name, "looking for unfinished copies"):
             try:
@@ -257,9 +247,8 @@ class PlaceWriter:
     def delete_quarantined(self, entry: QuarantineEntry) -> bool:
         """Remove one quarantined file at a person's request; return False, and leave it, if it has changed.
 
-        Only a plain file right in one of the quarantine's folders, with this one name. The folder is reached part
-        by part from the held drive, so that no link is followed. The caller holds the place's lock and has judged
-        the file. Raises PlaceFailedError.
+        Only a regular file directly in one of the quarantine's folders, with a single name. No link is followed.
+        The caller holds the place's lock and has checked the file. Raises PlaceFailedError.
         """
         above, _, name = entry.path.rpartition("/")
         if not is_safe_path(entry.path) or above.rpartition("/")[0] != QUARANTINE_DIR or entry.link_count != 1:
@@ -292,7 +281,7 @@ class PlaceWriter:
                 folder.close()
 
     def create_probe_file(self, path: str) -> None:
-        """Make an empty file below incoming, to learn what the file system holds. Raises OSError."""
+        """Create an empty file below incoming to probe the file system. Raises OSError."""
         if not path.startswith(f"{INCOMING_DIR}/"):
             raise ValueError(f"{path} is no place for a trial")
         os.close(self.dir_handle.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
@@ -304,26 +293,23 @@ class PlaceWriter:
             return self.dir_handle.open(f"{RESERVED_DIR}/lock", os.O_RDWR | os.O_CREAT)
 
     def publish(self, incoming_path: str, path: str) -> None:
-        """Move a flushed incoming copy to its final name, which must be free.
-
-        Raises NameTakenError, PlaceFailedError.
-        """
+        """Rename a flushed incoming copy to its free, final name. Raises NameTakenError, PlaceFailedError."""
         self._reject_reserved(path)
         self.make_dirs(path.rpartition("/")[0])
         with os_errors_explained(self.place_name, f"naming {escape_text(path)}"):
             self._rename_if_free(incoming_path, path)
-        # A move is durable when both of its folders are: else one content could come back under two names.
+        # Sync both folders: else a power cut could leave the content under two names.
         self._add_unsynced(INCOMING_DIR)
 
     def delete_incoming(self, path: str) -> None:
-        """Remove one unfinished copy. Never raises: the next job removes what stays."""
+        """Remove one unfinished copy. Never raises: the next job removes any rest."""
         if not path.startswith(f"{INCOMING_DIR}/"):
             raise ValueError(f"{path} is not an unfinished copy")
         with contextlib.suppress(OSError):
             os.unlink(self.dir_handle.syscall_path(path), dir_fd=self.dir_handle.fd)
 
     def _reject_reserved(self, *paths: str) -> None:
-        """Refuse to put a picture into the tool's own folder or take one out, whatever a catalog says."""
+        """Raise if a picture would be moved into or out of the reserved folder, whatever a catalog says."""
         for path in paths:
             if may_reach_reserved_dir(path) and not path.startswith(f"{QUARANTINE_DIR}/"):
                 raise NameTakenError(
@@ -333,7 +319,7 @@ class PlaceWriter:
                 )
 
     def _rename_if_free(self, old: str, new: str) -> None:
-        """Rename without replacing. Raises NameTakenError if new is there in any form, OSError."""
+        """Rename without replacing. Raises NameTakenError if new exists in any spelling, OSError."""
         try:
             self._rename_noreplace(old, new)
         except FileExistsError:

@@ -1,7 +1,7 @@
 """List what is in a drive's quarantine. Read only.
 
-Each quarantined copy has a folder of its own, with the file and a note of the reason. But the quarantine lies
-on a photographer's drive, and anything may have been put there since. What is not as the tool makes it is
+Each quarantined copy has a folder of its own, with the file and a note of the reason. But the quarantine is on a
+photographer's drive, and anything may have been put there since. Whatever differs from what the tool creates is
 listed with a problem, and is neither entered, followed nor read.
 """
 
@@ -32,12 +32,17 @@ StatOrError = os.stat_result | OSError
 
 @dataclass(frozen=True, slots=True)
 class QuarantineEntry:
-    """One thing that is in quarantine. path: from the top of the drive; size in bytes, mtime in ns.
+    """One item in quarantine.
 
-    node: device and inode. links: how many names it has on the drive. odd: why it is not as the tool makes it, in
-    words; empty for a plain file in a folder of its own. note: the note beside it; why: what that says. since:
-    when it was moved, by the name of its folder, UTC ns. is_note: it is a note itself, and its file is gone.
-    ctime_ns: as in `model.ScheduleEntry`; 0 too where the driver makes it up.
+    Attributes:
+        path: From the top of the drive.
+        inode_id: Device and inode.
+        link_count: How many names it has on the drive.
+        problem: How it differs from what the tool creates; empty for a regular file in its own folder.
+        note: The note beside it, and `reason` its content.
+        moved_at: When it was moved, by its folder's name, UTC ns.
+        is_note: It is a note whose file is gone.
+        ctime_ns: As in `model.Entry`; 0 also if the driver makes it up.
     """
 
     path: str
@@ -61,7 +66,7 @@ class QuarantineEntry:
         return self.path.rpartition("/")[0]
 
     def is_unchanged(self, status: os.stat_result) -> bool:
-        """Return whether this is the status of the very same plain file, untouched."""
+        """Return whether this is the status of the same regular file, unchanged."""
         return (
             stat.S_ISREG(status.st_mode)
             and (status.st_dev, status.st_ino) == self.inode_id
@@ -72,19 +77,19 @@ class QuarantineEntry:
 
 
 def build_note_name(name: str) -> str:
-    """Return what the note beside a file of this name is called."""
+    """Return the name of the note beside a file of this name."""
     return f"{name[:_MAX_NOTE_STEM]}{NOTE_SUFFIX}"
 
 
 def format_note(path: str, reason: str, stamp: str) -> bytes:
-    """Return what a note says: where the file lay, why it was moved, and when (`20260614T013005Z`)."""
+    """Return a note's content: the file's path, why it was moved, and when (`20260614T013005Z`)."""
     return f"{escape_text(path)}\n{escape_text(reason)}\nmoved here {stamp}; nothing was deleted\n".encode()
 
 
 def list_quarantine(drive: DirHandle, *, made_up: bool = False) -> list[QuarantineEntry]:
-    """Everything in the quarantine folder of a drive, in path order. Raises OSError if that can't be listed.
+    """Return everything in a drive's quarantine, in path order. Raises OSError if it can't be listed.
 
-    made_up: the drive makes up its times of change, so that they tell nothing.
+    made_up: the drive makes up its change times, so ignore them.
     """
     found = _all_quarantine(drive)
     return [replace(one, ctime_ns=0) for one in found] if made_up else found
@@ -110,7 +115,7 @@ def _all_quarantine(drive: DirHandle) -> list[QuarantineEntry]:
 
 
 def list_empty_dirs(drive: DirHandle) -> list[str]:
-    """Folders in quarantine, made by the tool by their names, with nothing in them. Raises OSError."""
+    """Return the empty folders in quarantine that the tool made, by their names. Raises OSError."""
     drive.clear_checked_dirs()
     try:
         listed = drive.list_dir(QUARANTINE_DIR)
@@ -151,7 +156,7 @@ def _list_folder(drive: DirHandle, folder: str) -> Iterator[QuarantineEntry]:
 
 
 def _read_note(drive: DirHandle, path: str, status: StatOrError) -> str | None:
-    """Return what a note says in its middle line; None for anything that is no note of the tool's."""
+    """Return the reason in a note; None if it is no note of the tool's."""
     if _describe_problem(status) or isinstance(status, OSError) or status.st_size > _MAX_NOTE_BYTES:
         return None
     try:
@@ -173,7 +178,7 @@ def _to_entry(
     reason: str = "",
 ) -> QuarantineEntry:
     if sys.platform == "win32":
-        # A listing there tells neither inode nor number of names.
+        # On Windows a listing has neither inode nor link count.
         with contextlib.suppress(OSError):
             status = drive.lstat(path)
     if isinstance(status, OSError):

@@ -1,10 +1,10 @@
 """The names that the tool reserves on a drive, and whether a file there was certainly written by it.
 
-Everything else on a drive is the photographer's. A reserved name alone proves nothing: anybody may have put a
-picture into the tool's folder, or saved one under the name of a check list. So each kind of file is recognised
-by its name *and* its form. An unfinished copy can have any content, since a power cut may leave anything in it;
-it is recognised by a name that carries its own check, from the moment it is created. In doubt a file is
-somebody else's.
+Everything else on a drive is the photographer's. A reserved name alone proves nothing: anyone may have put a
+picture into the tool's folder, or saved one under the name of a check list. So each kind of file is recognized by
+its name *and* its form. An unfinished copy can have any content, since a power cut may leave anything in it; it is
+recognized by a name that contains its own checksum, from the moment it is created. In doubt a file is someone
+else's.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ from tripleguard.names import fold_name
 
 RESERVED_DIR = ".tripleguard"
 INCOMING_DIR = f"{RESERVED_DIR}/incoming"
-"""Unfinished copies. Those that were certainly begun by this tool are cleared by the next job."""
+"""Unfinished copies. Those that were certainly begun by this tool are removed by the next job."""
 QUARANTINE_DIR = f"{RESERVED_DIR}/quarantine"
-"""Bad copies that were moved to quarantine, with why. Nothing here goes but by a person's word."""
+"""Quarantined bad copies, with the reason. Nothing here is removed without a person's request."""
 LISTS_DIR = f"{RESERVED_DIR}/lists"
-"""Check lists of what lies outside the folder of its shoot; their names are relative to the drive's top."""
+"""Check lists of copies outside their shoot's folder; their names are relative to the drive's top."""
 SNAPSHOTS_DIR = f"{RESERVED_DIR}/catalog"
 """Snapshots of catalogs, `catalog-STAMP-ID8.db.gz`."""
 GENERATIONS_DIR = f"{RESERVED_DIR}/generations"
-"""For each catalog the last generation that this drive saw, `ID.json`."""
+"""The last generation of each catalog that this drive saw, `ID.json`."""
 DECISIONS_DIR = f"{RESERVED_DIR}/decisions"
-"""For each catalog what people decided in it, `ID.json.gz`."""
+"""The decisions made in each catalog, `ID.json.gz`."""
 CHECKLIST_NAME = "checksums.b3"
 RECORD_PREFIX = "clearance-"
 SUPERSEDED_SUFFIX = ".old"
@@ -43,10 +43,10 @@ _RECORD_NAME = re.compile(r"clearance-[0-9]{8}T[0-9]{6}Z\.txt", re.IGNORECASE)
 
 
 def may_reach_reserved_dir(path: str) -> bool:
-    """Return whether a relative path may lead into the tool's own folder on some file system, however it is spelt.
+    """Return whether a relative path may lead into the reserved folder on some file system, in any spelling.
 
-    Without regard to case, to characters that do not show (HFS+ passes over them), to dots and spaces at the end,
-    and to short names (Windows).
+    Ignores case, invisible characters (as HFS+ does), and dots and spaces at the end; includes short names
+    (Windows).
     """
     first = "".join(char for char in path.partition("/")[0] if unicodedata.category(char) != "Cf")
     plain = fold_name(first).rstrip(". ")
@@ -54,7 +54,7 @@ def may_reach_reserved_dir(path: str) -> bool:
 
 
 def is_reserved(path: str) -> bool:
-    """Return whether the tool keeps this relative path for itself."""
+    """Return whether this relative path is reserved by the tool."""
     name = path.rpartition("/")[2].removesuffix(SUPERSEDED_SUFFIX)
     return (
         path.startswith(f"{RESERVED_DIR}/") or name == CHECKLIST_NAME or _RECORD_NAME.fullmatch(name) is not None
@@ -62,7 +62,7 @@ def is_reserved(path: str) -> bool:
 
 
 ReadHead = Callable[[int], bytes]
-"""Gives the first bytes of the file in question, at most so many. Raises OSError."""
+"""Returns up to this many first bytes of the file in question. Raises OSError."""
 
 MAX_LIST_BYTES = 256 * 1024 * 1024
 _MAX_JSON_BYTES = 64 * 1024 * 1024
@@ -84,10 +84,10 @@ _RECORD_HEAD = re.compile(r"Clearance: .+\n(?:[a-z]{3,9} +\S.*\n)+\nFiles .+:\n"
 
 
 def is_certainly_own(path: str, read: ReadHead) -> bool:
-    """Return whether the file at a relative path is by its name and its form one that this tool wrote.
+    """Return whether the file at a relative path is by its name and form one that this tool wrote.
 
-    path: of a plain file, from the top of the drive. What is in quarantine is judged by `places.quarantine`, and
-    is never certain here. In doubt, as where it can't be read, the answer is no.
+    path: of a regular file, from the top of the drive. Quarantined files are judged by `places.quarantine`, and
+    are never certain here. In doubt, as when it can't be read, the answer is no.
     """
     name = path.rpartition("/")[2]
     if path.startswith(f"{QUARANTINE_DIR}/"):
@@ -102,12 +102,12 @@ def is_certainly_own(path: str, read: ReadHead) -> bool:
 
 
 def is_checklist_with_remarks(content: bytes) -> bool:
-    """Return whether this is a check list to which somebody added lines of text."""
+    """Return whether this is a check list to which someone added lines of text."""
     return checklist.find_remarks(content) is not None and next(checklist.parse_b3sum(content), None) is not None
 
 
 def new_unfinished_name(kind: str) -> str:
-    """A fresh name for an unfinished copy that says of itself who gave it. kind: `read_part` or `own_file`."""
+    """Return a fresh, verifiable name for an unfinished copy. kind: `read_part` or `own_file`."""
     token = secrets.token_hex(8)
     return f"{token}-{_compute_check(token + kind, 16)}.{kind}"
 
@@ -119,13 +119,13 @@ def is_unfinished_name(name: str) -> bool:
 
 
 def new_probe_prefix() -> str:
-    """Return what the names of trial files begin with, which are always empty."""
+    """Return the prefix of the names of probe files, which are always empty."""
     token = secrets.token_hex(4)
     return f"{token}{_compute_check(token, 8)}"
 
 
 def is_probe_name(name: str) -> bool:
-    """Return whether a name begins as `new_probe_prefix` has it."""
+    """Return whether a name has the prefix of probe files."""
     prefix = name[:_PROBE_PREFIX_LENGTH]
     return len(prefix) == _PROBE_PREFIX_LENGTH and _compute_check(prefix[:8], 8) == prefix[8:]
 
@@ -171,7 +171,7 @@ _OWN_FILE_KINDS: tuple[tuple[Callable[[str], object], Callable[[ReadHead], bool]
     (_PACKED_JSON_PATH.fullmatch, _is_packed_json),
     (_RECORD_PATH.fullmatch, _is_record),
 )
-"""For each kind of file whether it has the name, and whether it has the form."""
+"""For each kind of file, the checks of its name and of its form."""
 
 
 def _read_or_none(read: ReadHead, limit: int) -> bytes | None:
@@ -189,7 +189,7 @@ def _is_parsable(content: bytes) -> bool:
 
 
 def _unpack(content: bytes | None, limit: int) -> bytes | None:
-    """Return the beginning of what a gzip stream holds (RFC 1952); None where it is none."""
+    """Return the beginning of a gzip stream's content (RFC 1952); None if it is no such stream."""
     try:
         return zlib.decompressobj(wbits=31).decompress(content, limit) if content else None
     except zlib.error:

@@ -1,4 +1,4 @@
-"""A folder that another program writes to, read like a card: only its stable files are seen."""
+"""A folder that another program writes to, read like a card: only its stable files are listed."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tripleguard.places.dir_handle import DirHandle
 
 
 class StableFolder(Card):
-    """A folder that yields only the expected files, as long as they are as they were expected."""
+    """A folder that lists only the expected files, as long as they are unchanged."""
 
     is_physical_card = False
 
@@ -27,6 +27,6 @@ class StableFolder(Card):
 
 
 def open_stable_folder(root: Path, drives: list[Path], expected: Mapping[str, Entry]) -> StableFolder:
-    """Open the folder at root; drives: where the drives are. Raises UsageError, PlaceError, OSError."""
+    """Open the folder at root; drives: the drives' roots. Raises UsageError, PlaceError, OSError."""
     open_card(root, drives).close()
     return StableFolder(DirHandle(root, no_atime=True), expected)

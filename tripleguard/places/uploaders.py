@@ -1,8 +1,8 @@
 """Upload to an offsite place of any kind: in verified parts, or whole files.
 
-S3 takes files in parts, and verifies each as it arrives (`s3/bucket`). The other clouds and a plain folder take
-a file as a whole, and are read back before the copy counts. A folder is written like a drive: under a reserved
-name, flushed, then published where the name is free.
+S3 takes files in parts, and verifies each as it arrives (`s3/bucket`). Other clouds and a plain folder take whole
+files, which are read back before the copy counts. A folder is written like a drive: under a reserved name,
+flushed, then published under a free name.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from obstore.store import ObjectStore
 
 MAX_WHOLE_BYTES = 2 * 1024**3
-"""Bytes that are held in memory at most to be put in one piece."""
+"""The maximum bytes held in memory for one request."""
 
 
 class StoreUploader:
-    """To a store that is no S3."""
+    """Uploads to a store other than S3."""
 
     def __init__(self, store: ObjectStore) -> None:
         self._store = store
@@ -55,11 +55,11 @@ class StoreUploader:
         self.bytes_sent += len(body)
 
     def close(self) -> None:
-        """Nothing is held open."""
+        """Do nothing; nothing is open."""
 
 
 class FolderUploader:
-    """To a plain folder, such as a store at home that is mounted here."""
+    """Uploads to a plain folder, such as a mounted store at home."""
 
     def __init__(self, drive: Place) -> None:
         self._drive = drive
@@ -81,9 +81,9 @@ class FolderUploader:
         self._drive.fsync_dirs([entry.folder])
 
     def close(self) -> None:
-        """The folder is held open by whoever opened it."""
+        """Do nothing; the caller closes the folder."""
 
 
 def split_into_pieces(body: bytes) -> Iterator[bytes]:
-    """Return a body in the pieces that are paced."""
+    """Yield a body in pieces for throttling."""
     return (body[start : start + PIECE_BYTES] for start in range(0, len(body), PIECE_BYTES))

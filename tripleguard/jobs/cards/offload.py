@@ -1,7 +1,6 @@
 """Offload a card: one pass to all drives, each copy read back, then the clearance.
 
-Files read by an interrupted run are not read again, and existing copies are only verified where evidence is
-missing. An unreadable file, or a drive that is full or unplugged, fails alone.
+Files read by an interrupted run are not read again. An unreadable file, or a full or missing drive, fails alone.
 """
 
 from __future__ import annotations
@@ -110,9 +109,9 @@ def offload(
 ) -> Job[OffloadResult]:
     """Copy the card's files to the open and locked drives and answer whether it may be reformatted.
 
-    accept_damaged: accept files damaged at source. read_twice: read the card twice and compare; None: after an
-    error. body: name of a body without serial number. ask_card_count: called at the end. Yields progress. Raises
-    CardGoneError, StoppedError, PlaceFailedError (no drive left), CatalogError.
+    accept_damaged: accept files damaged at source. read_twice: read the card twice; None: only after an error.
+    ask_card_count: called at the end. Yields progress. Raises CardGoneError, StoppedError, PlaceFailedError (no
+    drive left), CatalogError.
     """
     began = time.monotonic()
     yield ProgressUpdate("listing the card", 0, 0, 0, 0, 0.0, None)

@@ -1,6 +1,6 @@
 """The only code that constructs a clearance: yes only if there is no reason against it.
 
-`tests/test_one_yes.py` checks that nothing else in the package constructs one.
+`tests/test_clearance_single_source.py` checks that nothing else in the package constructs one.
 """
 
 from __future__ import annotations

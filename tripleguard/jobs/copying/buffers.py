@@ -144,5 +144,5 @@ class ReadAhead:
         while (piece := self._requests.get()) is not None:
             try:
                 piece.count.set_result(piece.reading.read_at(piece.offset, piece.buffer))
-            except Exception as error:  # noqa: BLE001 - a thread's outer edge; whoever asked raises it again
+            except Exception as error:  # noqa: BLE001 - a thread's outer edge; the reader raises it again
                 piece.count.set_exception(error)

@@ -64,8 +64,8 @@ class ReplicationRun(CopyRun):
         if self._suspect_tasks.setdefault(task.source_copy_id, task) is task:
             return
         source = file_queries.get_copy(self.ctx.catalog, task.source_copy_id)
-        asked = (drive for drive in self._sources_to_ask if drive.record.id == source.place_id)
-        if not any(drive.place.is_connected() for drive in asked):
+        source_drives = (drive for drive in self._sources_to_ask if drive.record.id == source.place_id)
+        if not any(drive.place.is_connected() for drive in source_drives):
             return
         self.recorder.mark_corrupt(task.source_copy_id, reason)
         self.recorder.add_job_event(

@@ -203,7 +203,7 @@ class CopyRun:
         return again
 
     def collect_last_errors(self) -> None:
-        """Keep the errors of the last pass, one per file, on drives that still respond."""
+        """Keep the errors of the last pass, one for each drive that still responds."""
         self.errors += [error for lane, error in self._failures.items() if lane not in self._failed_lanes]
 
     def remaining_drives(self) -> list[OpenDrive]:

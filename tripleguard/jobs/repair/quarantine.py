@@ -85,14 +85,14 @@ class PurgeFilter:
 
 def read_drive_quarantine(ctx: JobContext, drive: OpenDrive) -> DriveQuarantine:
     """Return what is in quarantine on an open drive. Raises PlaceFailedError."""
-    lying = drive.place.list_quarantine()
+    stored_files = drive.place.list_quarantine()
     known = {one.copy.path: one for one in list_quarantined_copies(ctx.catalog, drive.record.id)}
     things = []
-    for one in lying:
+    for one in stored_files:
         copy = known.pop(one.path, None)
         file = file_queries.get_file(ctx.catalog, copy.copy.file_id) if copy else None
         things.append(QuarantinedFile(one, copy, file))
-    unlooked = tuple(f"{one.path}/" for one in lying if one.problem)
+    unlooked = tuple(f"{one.path}/" for one in stored_files if one.problem)
     vanished = [one for path, one in known.items() if not path.startswith(unlooked)]
     return DriveQuarantine(drive.record, tuple(things), tuple(vanished))
 

@@ -97,11 +97,11 @@ class _RepairRun(ReplicationRun):
     def __init__(self, ctx: JobContext, drives: Sequence[OpenDrive], sources: Sequence[CopySource]) -> None:
         self._sources = sources
         self._plan = RepairPlan(ctx, drives, range(len(drives)), sources)
-        wounds = [wound for wound in self._plan.items if wound.expected is not None]
-        total = sum(wound.expected.file.size for wound in wounds if wound.expected)
-        super().__init__(ctx, drives, "repair", len(wounds), total)
+        items = [item for item in self._plan.items if item.expected is not None]
+        total = sum(item.expected.file.size for item in items if item.expected)
+        super().__init__(ctx, drives, "repair", len(items), total)
         self.repaired: list[RepairOutcome] = []
-        self._unrepaired = {wound.finding.id: wound for wound in self._plan.items}
+        self._unrepaired = {item.finding.id: item for item in self._plan.items}
         self._reasons: dict[int, str] = {}
 
     def run(self) -> Iterator[Progress]:
@@ -134,11 +134,9 @@ class _RepairRun(ReplicationRun):
     def list_not_repaired(self) -> Iterator[RepairOutcome]:
         """Yield what is still open, and why."""
         why = self._plan.reasons | self._reasons
-        for wound in self._unrepaired.values():
-            drive = self.drives[wound.lane].record.name
-            yield RepairOutcome(
-                wound.finding.kind, drive, wound.finding.path, why.get(wound.finding.id, RETRY_LATER)
-            )
+        for item in self._unrepaired.values():
+            drive = self.drives[item.lane].record.name
+            yield RepairOutcome(item.finding.kind, drive, item.finding.path, why.get(item.finding.id, RETRY_LATER))
 
     def record_result(self, result: CopyResult) -> None:
         match result:
@@ -158,14 +156,14 @@ class _RepairRun(ReplicationRun):
                 super().record_result(result)
 
     def _restore_names(self) -> None:
-        for wound in list(self._unrepaired.values()):
-            if wound.finding.kind is FindingKind.MISPLACED:
-                why = restore_name(self.ctx, self.drives[wound.lane], wound, self.recorder)
+        for item in list(self._unrepaired.values()):
+            if item.finding.kind is FindingKind.MISPLACED:
+                why = restore_name(self.ctx, self.drives[item.lane], item, self.recorder)
                 if why is None:
-                    self._record_repair(wound, "moved back to its place")
-                    self._reasons.pop(wound.finding.id, None)
+                    self._record_repair(item, "moved back to its place")
+                    self._reasons.pop(item.finding.id, None)
                 else:
-                    self._reasons[wound.finding.id] = why
+                    self._reasons[item.finding.id] = why
 
     def _close_findings_at(self, lane: int, path: str) -> None:
         """Resolve the findings at the path of a verified copy, except that it is misplaced."""
@@ -178,15 +176,15 @@ class _RepairRun(ReplicationRun):
             self.ctx.clock.now(),
             kinds=_KINDS_EXCEPT_MISPLACED,
         )
-        for wound in list(self._unrepaired.values()):
-            if wound.lane == lane and wound.finding.path == path and wound.finding.kind in _KINDS_EXCEPT_MISPLACED:
+        for item in list(self._unrepaired.values()):
+            if item.lane == lane and item.finding.path == path and item.finding.kind in _KINDS_EXCEPT_MISPLACED:
                 self.recorder.add_job_event(
                     EventType.RECOVERY,
                     EventOutcome.SUCCESS,
                     f"{escape_text(path)} was repaired",
                     place_id=drive.id,
                 )
-                self._record_repair(wound, "copied from a good copy and read back")
+                self._record_repair(item, "copied from a good copy and read back")
 
     def _record_repair(self, item: RepairItem, detail: str) -> None:
         self._unrepaired.pop(item.finding.id, None)
@@ -206,12 +204,12 @@ def _plan_dry_run(
     would: list[RepairOutcome] = []
     would_not: list[RepairOutcome] = []
     try:
-        for wound in plan.items:
-            finding, drive = wound.finding, drives[wound.lane]
+        for item in plan.items:
+            finding, drive = item.finding, drives[item.lane]
             if finding.kind is FindingKind.MISPLACED:
-                why, how = find_rename_obstacle(ctx, drive, wound), "would be moved back to its place"
+                why, how = find_rename_obstacle(ctx, drive, item), "would be moved back to its place"
             else:
-                can = plan.can_repair(wound)
+                can = plan.can_repair(item)
                 why = None if can else plan.reasons.get(finding.id, RETRY_LATER)
                 how = "would be copied from a good copy"
             one = RepairOutcome(finding.kind, drive.record.name, finding.path, how if why is None else why)

@@ -191,7 +191,7 @@ class RescanRecorder:
         )
 
     def _record_repaired_copy(self, known_file: KnownFile, result: UnknownFile) -> None:
-        """The good copy that a repair left at this path."""
+        """Record the good copy that an interrupted repair left at this path."""
         entry = result.entry
         copy_id = record_copy(
             self._catalog,

@@ -215,9 +215,9 @@ class _RescanRun:
             size = one.evidence.get("size")
             spent = self._budget.spend(2 * size if isinstance(size, int) else 0)
             self._budget.throttle(spent, self._ctx.stop.is_set)
-            told = {"damage": damage.description, "shape": damage.shape, "differing": damage.differing_bytes}
+            evidence = {"damage": damage.description, "shape": damage.shape, "differing": damage.differing_bytes}
             with self._ctx.catalog.transaction():
-                add_evidence(self._ctx.catalog, drive.record.id, one.path, told)
+                add_evidence(self._ctx.catalog, drive.record.id, one.path, evidence)
             if described <= _MAX_MESSAGES:
                 yield Message(f"Drive {drive.record.name}: {escape_text(one.path)}: {damage.description}.")
 
@@ -248,17 +248,17 @@ class _RescanRun:
     def _record_batch(self, batch: list[ScanResult]) -> Iterator[Progress]:
         if not batch:
             return
-        said: list[str] = []
+        messages: list[str] = []
         lasting = self._needs_durable_commit(batch)
         with self._ctx.catalog.transaction(durable=lasting):
             for result in batch:
-                self._record_result(result, said)
+                self._record_result(result, messages)
         if lasting:
             self._last_durable_commit = time.monotonic()
         for result in batch:
             if isinstance(result, FileReadResult):
                 self._lanes[result.lane].acknowledge(result)
-        yield from map(Message, said)
+        yield from map(Message, messages)
 
     def _needs_durable_commit(self, batch: list[ScanResult]) -> bool:
         """Return whether a power cut must not lose this batch.

@@ -341,10 +341,10 @@ class ScanLane:
                 for chunk in chunks:
                     hasher.update(chunk)
                     self.read_bytes += len(chunk)
-                    asked = time.monotonic()
+                    wait_began = time.monotonic()
                     self._budget.throttle(self._budget.spend(len(chunk)), self._should_stop)
                     self._budget.wait_while_paused(self._should_stop)
-                    waited += time.monotonic() - asked
+                    waited += time.monotonic() - wait_began
                     # Finish the current file when the time is up, else a long one would never be read; but
                     # stop for a pause.
                     if self._should_stop() or self._budget.paused.is_set():
