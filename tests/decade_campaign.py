@@ -21,7 +21,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from sample_files import memo
-from world import TestClock, World, finished
+from world import CARD_FOLDERS, TestClock, World, finished
 
 from tripleguard.catalog.file_updates import (
     FileOrigin,
@@ -178,7 +178,7 @@ class Decade:
             with self.world.ctx(self.clock) as ctx:
                 self._plugged(ctx, connected, roots)
                 with open_drives(ctx, locate_drives(ctx), "a question", for_writing=False) as ready:
-                    held = open_card(card, roots)
+                    held = open_card(card, roots, CARD_FOLDERS)
                     answer = finished(clear_card(ctx, CardQuestion(held), ready.connected)).clearance
                     held.close()
         finally:

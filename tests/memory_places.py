@@ -6,7 +6,7 @@ import io
 import os
 import stat
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -299,6 +299,12 @@ class MemoryPlaces:
 
     def open_source(self, root: Path) -> SourceFolder:
         raise PlaceError(f"{root} can't be read like a card.")
+
+    def check_not_on_card(self, root: Path, card_folders: Sequence[str]) -> None:
+        """Nothing here is a card."""
+
+    def find_enclosing_drive(self, root: Path) -> Path | None:
+        return None
 
     def read_marker(self, root: Path) -> Marker | None:
         return self.media[root].marker if root in self.media else None

@@ -9,7 +9,7 @@ import sys
 from datetime import datetime, timedelta
 
 import pytest
-from world import EVENING, SERIAL, CardFolder, World, finished
+from world import CARD_FOLDERS, EVENING, SERIAL, CardFolder, World, finished
 
 from tripleguard.catalog.frame_counts import NEW_DAYS_SQL
 from tripleguard.jobs.cards.import_from_folder import import_from_folder
@@ -280,7 +280,7 @@ def test_what_another_program_put_into_a_folder_fills_a_hole_and_is_no_card(worl
         for number in (7, 8):  # in two batches, as they settle
             wanted = {
                 entry.path: entry
-                for entry in open_card(tethered.root, []).entries()
+                for entry in open_card(tethered.root, [], CARD_FOLDERS).entries()
                 if isinstance(entry, Entry) and (f"{number:04d}" in entry.path) == (number == 7)
             }
             folder = open_stable_folder(tethered.root, [path for _, path in drives if path], wanted)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from memory_places import MemoryPlaces
-from world import World, finished
+from world import CARD_FOLDERS, World, finished
 
 from tripleguard.catalog.store import create_catalog
 from tripleguard.digest import compute_digest
@@ -52,7 +52,7 @@ def offload_card(world: World) -> bool:
     card.frames(3)
     with (
         world.ctx() as ctx,
-        contextlib.closing(open_card(card.root, [])) as opened,
+        contextlib.closing(open_card(card.root, [], CARD_FOLDERS)) as opened,
         open_drives(ctx, select_writable_drives(ctx, ()), "a test") as ready,
     ):
         result = finished(offload(ctx, opened, ready.writable, None, ready.unavailable))

@@ -24,7 +24,7 @@ from typing import Any
 from tripleguard.catalog.store import open_catalog
 from tripleguard.cli import main
 from tripleguard.clock import SECOND, SystemClock
-from tripleguard.config import read_settings
+from tripleguard.config import WatchSettings, read_settings
 from tripleguard.demo.camera_files import make_camera_jpeg, make_raw
 from tripleguard.digest import compute_digest
 from tripleguard.home import resolve_home
@@ -43,6 +43,7 @@ EVENING = datetime(2026, 6, 13, 21, 30)
 
 SERIAL = "40017731"
 SMALL = 64 << 10
+CARD_FOLDERS = WatchSettings().card_folders
 
 
 @dataclass(frozen=True)
@@ -247,7 +248,7 @@ class World:
     ) -> OffloadResult:
         """The offload itself, with a card of another kind or another clock."""
         with self.ctx(clock) as ctx:
-            open_card(card, [path for _, path in locate_drives(ctx) if path]).close()
+            open_card(card, [path for _, path in locate_drives(ctx) if path], CARD_FOLDERS).close()
             held = kind(DirHandle(card, no_atime=True))
             try:
                 with open_drives(ctx, select_writable_drives(ctx, ()), "a test") as ready:

@@ -105,7 +105,12 @@ class WatchSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What the watch does by itself, and when. Times of day are local wall time."""
 
     cards: Literal["ask", "copy", "copy and check"] = "copy"
-    card_folders: tuple[str, ...] = ("DCIM",)
+    card_folders: tuple[str, ...] = ("DCIM", "PRIVATE/AVCHD", "PRIVATE/M4ROOT")
+    """Folders at the top of a card by which it is recognized.
+
+    DCIM is from DCF (CIPA DC-009-2010, from memory); the others hold films on cards that have no DCIM (common
+    practice, no source).
+    """
     look_at: tuple[str, ...] = ("*",)
     look_also: tuple[str, ...] = ()
     import_folders: tuple[str, ...] = ()

@@ -237,6 +237,12 @@ def write_page(path: Path, content: bytes) -> None:
                 safe="It was not touched.",
                 do="Give another name with --html.",
             )
+        if not path.parent.is_dir():
+            raise TripleguardError(
+                f"There is no folder {path.parent}.",
+                safe="Nothing was written.",
+                do="Make it, or give another place.",
+            )
         write_atomically(path, content)
     except OSError as error:
         raise TripleguardError(

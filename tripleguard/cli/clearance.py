@@ -38,7 +38,9 @@ def card(home: str | None, path: Path, accept_damaged: bool, as_json: bool) -> i
 
     with open_context(home) as ctx:
         drives = locate_drives(ctx)
-        opened_card = open_card(path.expanduser().absolute(), [at for _, at in drives if at])
+        opened_card = open_card(
+            path.expanduser().absolute(), [at for _, at in drives if at], ctx.settings.watch.card_folders
+        )
         try:
             with open_drives(ctx, drives, f"clearance of {escape_text(str(path))}") as ready:
                 question = CardQuestion(opened_card, accept_damaged=accept_damaged)

@@ -73,7 +73,7 @@ def command(
         check_body_name(body)
     with open_context(home) as ctx:
         known = [path for _, path in locate_drives(ctx) if path]
-        opened_card = open_card(card.expanduser().absolute(), known)
+        opened_card = open_card(card.expanduser().absolute(), known, ctx.settings.watch.card_folders)
         try:
             ask_card_count = create_card_count_prompt(ctx, cards, can_ask=not as_json)
             drives = select_writable_drives(ctx, names)

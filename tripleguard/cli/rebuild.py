@@ -42,7 +42,7 @@ def command(
     import platform
 
     from tripleguard.clock import SystemClock, format_iso
-    from tripleguard.config import read_settings
+    from tripleguard.config import WatchSettings, read_settings
     from tripleguard.errors import PlaceBusyError
     from tripleguard.home import create_home, open_home_lock, resolve_home
     from tripleguard.jobs.context import WATCH_LOCK
@@ -51,6 +51,7 @@ def command(
     from tripleguard.jobs.offsite.checklists_and_snapshots import read_offsite_snapshots
     from tripleguard.jobs.offsite.encryption import read_key_file
     from tripleguard.places.drive import open_drive
+    from tripleguard.places.enclosing import check_not_on_card
     from tripleguard.places.local import LocalPlaces
     from tripleguard.places.locks import LockHolder, hold_lock, is_locked
     from tripleguard.presentation import rebuild as shows
@@ -59,6 +60,7 @@ def command(
     if not places and not wanted:
         raise click.UsageError("Name the drives: where they are mounted.")
     home_ = resolve_home(home)
+    check_not_on_card(home_.root, WatchSettings().card_folders)
     create_home(home_)
     if is_locked(lambda: open_home_lock(home_, WATCH_LOCK)):
         raise PlaceBusyError(

@@ -48,6 +48,7 @@ def _write_page(ctx: JobContext, report: Report, path: Path, *, has_previews: bo
     from tripleguard.home import write_page
     from tripleguard.jobs.inspect.previews import make_previews
     from tripleguard.names import escape_text
+    from tripleguard.places.enclosing import check_not_on_card
     from tripleguard.presentation.page import render_page, select_page_findings
 
     for status in report.places:
@@ -57,6 +58,7 @@ def _write_page(ctx: JobContext, report: Report, path: Path, *, has_previews: bo
                 safe="Nothing was written.",
                 do="Drives hold copies and nothing else: give a place elsewhere with --html.",
             )
+    check_not_on_card(path, ctx.settings.watch.card_folders)
     digests = [one.digest for one in select_page_findings(report) if one.digest is not None]
     previews = make_previews(ctx, digests) if has_previews else {}
     write_page(path, render_page(report, previews, ctx.clock.zone(), ctx.clock.now()))

@@ -33,16 +33,19 @@ def command(
     which it is known again wherever it is plugged in. Nothing else on it is touched.
     """
     from tripleguard.catalog.store import create_catalog
+    from tripleguard.config import WatchSettings
     from tripleguard.config_edit import write_setting
     from tripleguard.home import create_home, resolve_home
     from tripleguard.jobs.drive_setup import add_drive, ensure_catalog_id
     from tripleguard.jobs.offsite.offsite_place import add_offsite, get_offsite_folder
     from tripleguard.jobs.queries.report_query import list_place_statuses
     from tripleguard.places.disks import find_shared_disks
+    from tripleguard.places.enclosing import check_not_on_card
     from tripleguard.presentation import json_output, text
 
     wanted = parse_named_paths(drives, "--drive") or ([] if offsite or allow_same_disk else _ask_for_drives())
     place = resolve_home(home)
+    check_not_on_card(place.root, WatchSettings().card_folders)
     create_home(place)
     if allow_same_disk:
         write_setting(place, "rule", "allow_same_disk", "true")

@@ -57,6 +57,7 @@ def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRol
     _check_name_is_free(ctx, name)
     check_no_overlap(ctx, root)
     if marker is None:
+        check_may_be_place(ctx, root)
         marker = create_marker(name, role, format_iso(ctx.clock.now()), ensure_catalog_id(ctx))
         ctx.places.write_new_marker(root, marker)
     elif marker.name != name:
@@ -164,6 +165,25 @@ def check_no_overlap(ctx: JobContext, root: Path) -> None:
                 safe="Nothing was changed.",
                 do="Two drives must be two devices; give the top folder of the other one.",
             )
+
+
+def check_may_be_place(ctx: JobContext, root: Path) -> None:
+    """Raise UsageError for a folder that is, or is on, a card or another drive, or holds or is in the home."""
+    ctx.places.check_not_on_card(root, ctx.settings.watch.card_folders)
+    outer = ctx.places.find_enclosing_drive(root)
+    if outer is not None:
+        raise UsageError(
+            f"{escape_text(str(root))} lies on another drive, {escape_text(str(outer))}.",
+            safe="Nothing was changed.",
+            do="Give a folder of its own disk.",
+        )
+    real, home = root.resolve(), ctx.home.root.resolve()
+    if real.is_relative_to(home) or home.is_relative_to(real):
+        raise UsageError(
+            f"{escape_text(str(root))} and the home {escape_text(str(home))} lie inside one another.",
+            safe="Nothing was changed.",
+            do="Give a folder outside of it: the catalog must outlive any drive.",
+        )
 
 
 def last_known_folder(record: PlaceRecord) -> Path | None:

@@ -9,7 +9,7 @@ folders of this machine.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -349,6 +349,12 @@ class PlaceAccess(Protocol):
 
     def open_source(self, root: Path) -> SourceFolder:
         """Open a folder to list and read it like a card, whatever it holds."""
+
+    def check_not_on_card(self, root: Path, card_folders: Sequence[str]) -> None:
+        """Raise UsageError if root is, or is on, a card. card_folders: the folders that make one."""
+
+    def find_enclosing_drive(self, root: Path) -> Path | None:
+        """Return the drive, of any catalog, that root lies in; None if it lies in none."""
 
     def read_marker(self, root: Path) -> Marker | None:
         """Return the marker at root, None if there is none."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,6 +20,12 @@ from tripleguard.places.base import CardItem, IgnoredEntry
 from tripleguard.places.cache_bypass import CacheBypass, MediumReader, detect_cache_bypass
 from tripleguard.places.changes import ChangeMonitor
 from tripleguard.places.dir_handle import DirHandle, open_root, to_entry
+from tripleguard.places.enclosing import (
+    find_enclosing_card,
+    find_enclosing_drive,
+    find_whole_volume,
+    list_mounts_below,
+)
 from tripleguard.places.insertion import read_folder_insertion
 from tripleguard.places.reserved import RESERVED_DIR
 
@@ -49,7 +55,7 @@ class Card:
     def entries(self) -> Iterator[CardItem]:
         """Yield everything on the card as it is now. Raises CardGoneError."""
         self._folder.clear_checked_dirs()
-        yield from self._entries_below("", 0)
+        yield from self._entries_below("", 0, list_mounts_below(self.root))
 
     def read_insertion(self) -> str | None:
         """Return an id of this card in this mount; None if the system can't tell."""
@@ -116,7 +122,7 @@ class Card:
             return False
         return True
 
-    def _entries_below(self, folder: str, depth: int) -> Iterator[CardItem]:
+    def _entries_below(self, folder: str, depth: int, mounts: frozenset[str]) -> Iterator[CardItem]:
         try:
             found = self._folder.list_dir(folder)
         except OSError as error:
@@ -127,13 +133,15 @@ class Card:
         found.sort(key=lambda item: _sort_key(item[0]))
         for name, status in found:
             path = f"{folder}/{name}" if folder else name
-            if isinstance(status, OSError):
+            if path in mounts:
+                yield UncopyableEntry(path, "another volume is mounted on it, and hides what the card has there")
+            elif isinstance(status, OSError):
                 yield UncopyableEntry(path, f"it can't be looked at ({status.strerror})")
             elif stat.S_ISDIR(status.st_mode):
                 if depth >= _MAX_DEPTH:
                     yield UncopyableEntry(path, f"folders are nested more than {_MAX_DEPTH} deep")
                 else:
-                    yield from self._entries_below(path, depth + 1)
+                    yield from self._entries_below(path, depth + 1, mounts)
             elif stat.S_ISREG(status.st_mode):
                 yield self._classify(to_entry(path, status))
             else:
@@ -153,10 +161,51 @@ class Card:
         )
 
 
-def open_card(root: Path, drives: list[Path]) -> Card:
-    """Return the card at root. drives: the drives' roots; none of them may be, contain or be in the card.
+def open_card(root: Path, drives: Sequence[Path], card_folders: Sequence[str]) -> Card:
+    """Return the card at root, which must be all of the card. card_folders: what makes a folder a card.
 
-    Raises UsageError, PlaceError.
+    drives: the drives' roots; none of them may be, contain or be in the card. Raises UsageError, PlaceError.
+    """
+    folder = open_source_folder(root, drives)
+    try:
+        _check_is_whole_card(root, card_folders)
+    except BaseException:
+        folder.close()
+        raise
+    return Card(folder)
+
+
+def _check_is_whole_card(root: Path, card_folders: Sequence[str]) -> None:
+    above = Path(os.path.realpath(root)).parent
+    card = find_enclosing_card(above, card_folders) if above != root else None
+    drive = find_enclosing_drive(root)
+    volume = find_whole_volume(root)
+    here = escape_text(str(root))
+    if drive is not None:
+        what = f"{here} lies on a drive of this or another catalog, {escape_text(str(drive))}"
+        do = "Give the top folder of a card. What lies on a drive is answered by `clearance drive NAME`."
+    elif card is not None:
+        top = escape_text(str(card[0]))
+        what = f"{here} is only a part of the card {top}"
+        do = f"Give the whole card: {top}. (A folder {card[1]} makes {top} a card.)"
+    elif volume == root:
+        what = f"{here} shows only a part of its volume"
+        do = "Mount the whole card, and give its top folder."
+    elif volume is not None:
+        top = escape_text(str(volume))
+        what = f"{here} is only a part of the volume {top}"
+        do = f"Give the whole card: {top}."
+    else:
+        return
+    raise UsageError(
+        f"{what}: an answer about it would not be one about the whole card.", safe="Nothing was changed.", do=do
+    )
+
+
+def open_source_folder(root: Path, drives: Sequence[Path]) -> DirHandle:
+    """Return the opened folder at root, which pictures are read from and never written to.
+
+    drives: the drives' roots; none of them may be, contain or be in the folder. Raises UsageError, PlaceError.
     """
     if not root.exists():
         raise UsageError(
@@ -194,7 +243,7 @@ def open_card(root: Path, drives: list[Path]) -> Card:
             safe="Nothing was changed.",
             do="Give the folder of the card; if this drive belongs to another catalog, see `drives`.",
         )
-    return Card(folder)
+    return folder
 
 
 def _sort_key(name: str) -> tuple[str, int, str]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import errno
 import os
-import stat
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -22,9 +21,8 @@ from tripleguard.names import escape_text
 from tripleguard.places.cache_bypass import MediumReader, allocate_aligned, detect_cache_bypass, is_rotational
 from tripleguard.places.copy_writer import DriveCopyWriter
 from tripleguard.places.dir_handle import DirHandle, open_root, read_free_space
+from tripleguard.places.enclosing import find_enclosing_card, find_enclosing_drive, iter_enclosing
 from tripleguard.places.fs_limits import probe_fs_limits
-from tripleguard.places.marker import MARKER_PATH
-from tripleguard.places.mounts import find_mount
 from tripleguard.places.os_errors import os_errors_explained
 from tripleguard.places.place_writer import PlaceWriter
 from tripleguard.places.reserved import INCOMING_DIR, RESERVED_DIR, SUPERSEDED_SUFFIX
@@ -273,23 +271,11 @@ def _find_obstacle(root: Path, drives: Sequence[Path], card_folders: Sequence[st
             return f"it lies on the drive at {escape_text(str(drive))}, among the copies that are kept"
         if there.is_relative_to(real):
             return f"the drive at {escape_text(str(drive))} lies in it"
-    mount = find_mount(real.parent)
-    top = Path(mount.point) if mount else Path(real.anchor)
-    for above in (real, *real.parents):
-        if os.path.exists(above / MARKER_PATH):
-            return f"{escape_text(str(above))} carries a drive's marker"
-        card = next((name for name in card_folders if _is_folder(above / name)), None)
-        if card is not None:
-            return f"{escape_text(str(above))} is a card: it has a folder {card}"
-        if above != real and os.path.exists(above / "bagit.txt"):
-            return f"{escape_text(str(above))} is a bag, and would not be whole any more"
-        if above == top:
-            break
-    return None
-
-
-def _is_folder(path: Path) -> bool:
-    try:
-        return stat.S_ISDIR(os.stat(path).st_mode)
-    except OSError:
-        return False
+    marked = find_enclosing_drive(real)
+    if marked is not None:
+        return f"{escape_text(str(marked))} carries a drive's marker"
+    card = find_enclosing_card(real, card_folders)
+    if card is not None:
+        return f"{escape_text(str(card[0]))} is a card: it has a folder {card[1]}"
+    bag = next((one for one in iter_enclosing(real) if one != real and os.path.exists(one / "bagit.txt")), None)
+    return f"{escape_text(str(bag))} is a bag, and would not be whole any more" if bag is not None else None

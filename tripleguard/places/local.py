@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from tripleguard.errors import TripleguardError
 from tripleguard.model import FreeSpace, Medium, PlaceRecord
-from tripleguard.places import discovery, drive
+from tripleguard.places import discovery, drive, enclosing
 from tripleguard.places.base import Place
 from tripleguard.places.cache_bypass import detect_cache_bypass
 from tripleguard.places.card import Card
@@ -33,6 +33,12 @@ class LocalPlaces:
 
     def open_source(self, root: Path) -> Card:
         return Card(open_root(root, no_atime=True))
+
+    def check_not_on_card(self, root: Path, card_folders: Sequence[str]) -> None:
+        enclosing.check_not_on_card(root, card_folders)
+
+    def find_enclosing_drive(self, root: Path) -> Path | None:
+        return enclosing.find_enclosing_drive(root)
 
     def read_marker(self, root: Path) -> Marker | None:
         folder = open_root(root)

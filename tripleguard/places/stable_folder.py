@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from tripleguard.model import Entry
 from tripleguard.places.base import CardItem
-from tripleguard.places.card import Card, open_card
+from tripleguard.places.card import Card, open_source_folder
 from tripleguard.places.dir_handle import DirHandle
 
 
@@ -26,7 +26,6 @@ class StableFolder(Card):
                 yield item
 
 
-def open_stable_folder(root: Path, drives: list[Path], expected: Mapping[str, Entry]) -> StableFolder:
+def open_stable_folder(root: Path, drives: Sequence[Path], expected: Mapping[str, Entry]) -> StableFolder:
     """Open the folder at root; drives: the drives' roots. Raises UsageError, PlaceError, OSError."""
-    open_card(root, drives).close()
-    return StableFolder(DirHandle(root, no_atime=True), expected)
+    return StableFolder(open_source_folder(root, drives), expected)

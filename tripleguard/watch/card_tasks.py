@@ -162,7 +162,7 @@ def _open_card(ctx: JobContext, task: WatchTask) -> Card:
             safe="It was only read.",
             do="Put it in again: it goes on where it stopped.",
         )
-    return open_card(root, [path for _, path in locate_drives(ctx) if path])
+    return open_card(root, [path for _, path in locate_drives(ctx) if path], ctx.settings.watch.card_folders)
 
 
 def _list_entries(observation: CardObservation) -> list[Entry]:

@@ -30,6 +30,7 @@ from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import locate_drives
 from tripleguard.model import PlaceRecord, PlaceState
 from tripleguard.places.cache_bypass import find_disk_id
+from tripleguard.places.enclosing import find_card_folder
 from tripleguard.places.marker import read_marker_at
 from tripleguard.places.mounts import Mount, list_mounts
 from tripleguard.watch.monitoring import StallDetector
@@ -152,13 +153,11 @@ def _list_extra_paths(settings: WatchSettings) -> list[str]:
 
 
 def _is_card(root: Path, settings: WatchSettings) -> bool:
-    wanted = {name.casefold() for name in settings.card_folders}
     try:
-        with os.scandir(root) as items:
-            ours = any(item.name.casefold() in wanted and item.is_dir(follow_symlinks=False) for item in items)
+        name = find_card_folder(root, settings.card_folders)
     except OSError:
         return False
-    return ours and read_marker_at(root) is None
+    return name is not None and read_marker_at(root) is None
 
 
 def _overlaps(root: str, drives: list[str]) -> bool:

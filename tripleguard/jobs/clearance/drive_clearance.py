@@ -116,7 +116,11 @@ class _DriveClearanceRun:
         self._counted_on: list[tuple[str, CountedCopies]] = []
         self._as_recorded: dict[str, bool] = {}
         self._content: dict[str, KnownFile | None] = {}
-        self._reasons = ReasonCounter(WORSE_FIRST)
+        self._reasons = ReasonCounter(
+            WORSE_FIRST,
+            drive=record.name,
+            cleared=[one.name for one in list_places(ctx.catalog) if one.id in self._places_given_yes],
+        )
         self._notes = ReasonCounter()
         self._observation = (
             DriveObservation(ctx.places, self._drive, self._reasons, self._notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 
 from tripleguard.clearance_answer import ClearanceReason
@@ -57,27 +58,27 @@ _DRIVE_REASONS = {
     "no good copy": "{files} {are} damaged on this drive and good on no other: keep the drive as it is; while the "
     "card still has {them}, `offload` it; else a drive from the shelf or a recovery service may have {them}",
     "only here": "{files} {are} good on this drive and on no other that counts: with the other drives connected, "
-    "`retire NAME --prepare` copies them",
+    "`retire {drive} --prepare` copies them",
     "yes given": "{files} {have} a copy on a drive that may be gone, as the answer for it was yes (see the note): "
-    "if that drive stays, `clearance drive NAME --withdraw` takes the yes back; if it goes, `retire` it, then "
+    "if that drive stays, `clearance drive {given} --withdraw` takes the yes back; if it goes, `retire` it, then "
     "`topup`",
     "one elsewhere": "{files} {have} fewer good copies elsewhere than the rule asks: with another drive "
-    "connected, `retire NAME --prepare` makes them",
+    "connected, `retire {drive} --prepare` makes them",
     "copy missing elsewhere": "{files} {have} a copy elsewhere that is not as recorded: `rescan`, then "
-    "`retire NAME --prepare`",
+    "`retire {drive} --prepare`",
     "not proved elsewhere": "{files} {have} a copy elsewhere that was never read back from the medium: "
-    "`retire NAME --prepare` reads them",
+    "`retire {drive} --prepare` reads them",
     "not read lately": "{files} {have} a copy elsewhere that was last read back too long ago: "
-    "`retire NAME --prepare` reads them again",
+    "`retire {drive} --prepare` reads them again",
     "other drive away": "{files} {have} a copy on a drive that is not connected: connect it and ask again",
     "other drive out of service": "{files} {have} a copy on a drive that is lost, leaving or retired: "
-    "with another drive connected, `retire NAME --prepare` makes others",
+    "with another drive connected, `retire {drive} --prepare` makes others",
     "drive not here": "the drive is not connected, so nobody can look whether there is more on it: connect it and "
     "ask again; if it is dead or gone, use `drives lost`",
     "not in the catalog": "{files} on the drive {are} not in the catalog: `adopt` enters {them} as {they_lie}, or "
     "move {them} to another disk yourself, then ask again",
     "not in the catalog, leaving": "{files} on the drive {are} not in the catalog, and nothing new counts on a "
-    "drive that is leaving: `drives recall NAME`, `adopt`, then `retire NAME --prepare`; or move {them} to "
+    "drive that is leaving: `drives recall {drive}`, `adopt`, then `retire {drive} --prepare`; or move {them} to "
     "another disk yourself",
     "quarantine and unknown": "{things} in the drive's folder .tripleguard/quarantine "
     "{are} in no catalog, and may be all "
@@ -88,14 +89,14 @@ _DRIVE_REASONS = {
     "`quarantine empty`",
     "gone and short": "{files} {are} recorded on this drive, not listed on it now, and held too few times "
     "elsewhere: look whether something hides them, then `rescan` and, with another drive connected, "
-    "`retire NAME --prepare`",
+    "`retire {drive} --prepare`",
     "gone meanwhile here": "{files} on the drive {were} there when this began and {are} not now: look yourself, "
     "then ask again",
     "changed meanwhile here": "{files} on the drive {were} changed, or new, while this looked: let nothing else "
     "write to it, then ask again",
     "changed here": "{files} on the drive {are} not as recorded: `rescan`, then `repair`, then ask again",
     "changed here, leaving": "{files} on the drive {are} not as recorded, and nothing is put right on a drive "
-    "that is leaving: `drives recall NAME`, `rescan`, `repair`, then `retire NAME --prepare`",
+    "that is leaving: `drives recall {drive}`, `rescan`, `repair`, then `retire {drive} --prepare`",
     "odd on the drive": "{things} on the drive can't be read as files (links, devices, folders that can't be "
     "listed): look yourself",
 }
@@ -125,8 +126,13 @@ REASON_TEXTS = _CARD_REASONS | _DRIVE_REASONS | _CARD_NOTES | _DRIVE_NOTES
 """All words that a reason or a note may have."""
 
 
-def reason_text(kind: str, count: int) -> str:
-    """Return the sentence for count files with this reason or note, without a full stop. Raises KeyError."""
+def reason_text(kind: str, count: int, drive: str = "", cleared: Sequence[str] = ()) -> str:
+    """Return the sentence for count files with this reason or note, without a full stop. Raises KeyError.
+
+    Args:
+        drive: The name of the drive in question, for the next step.
+        cleared: The names of other drives for which the answer was yes.
+    """
     one = count == 1
     return REASON_TEXTS[kind].format(
         files=f"{count:,} file{'' if one else 's'}",
@@ -142,6 +148,8 @@ def reason_text(kind: str, count: int) -> str:
         have="has" if one else "have",
         were="was" if one else "were",
         differ="differs" if one else "differ",
+        drive=shlex.quote(drive),
+        given=shlex.quote(cleared[0]) if len(cleared) == 1 else "NAME",
     )
 
 
@@ -151,8 +159,10 @@ _MAX_EXAMPLES = 5
 class ReasonCounter:
     """Count reason words; those in `first` come first, in that order, then the most frequent."""
 
-    def __init__(self, first: Sequence[str] = ()) -> None:
+    def __init__(self, first: Sequence[str] = (), *, drive: str = "", cleared: Sequence[str] = ()) -> None:
         self._first = tuple(first)
+        self._drive = drive
+        self._cleared = tuple(cleared)
         self._counts: dict[str, int] = {}
         self._examples: dict[str, list[str]] = {}
 
@@ -165,7 +175,12 @@ class ReasonCounter:
     def to_reasons(self) -> tuple[ClearanceReason, ...]:
         """Return what was counted, as sentences."""
         return tuple(
-            ClearanceReason(word, count, reason_text(word, count), tuple(self._examples.get(word, ())))
+            ClearanceReason(
+                word,
+                count,
+                reason_text(word, count, self._drive, self._cleared),
+                tuple(self._examples.get(word, ())),
+            )
             for word, count in sorted(self._counts.items(), key=self._rank)
         )
 

@@ -27,7 +27,7 @@ from tripleguard.errors import PlaceError, UsageError
 from tripleguard.home import open_home_lock
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_identity import update_identity
-from tripleguard.jobs.drive_setup import check_no_overlap, ensure_catalog_id
+from tripleguard.jobs.drive_setup import check_may_be_place, check_no_overlap, ensure_catalog_id
 from tripleguard.jobs.offsite.network import RetryPolicy
 from tripleguard.model import (
     DriveRole,
@@ -166,6 +166,7 @@ def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> Plac
     if found is None:
         if url.kind == "file":
             check_no_overlap(ctx, url.folder)
+            check_may_be_place(ctx, url.folder)
             ctx.places.write_new_marker(url.folder, marker)
         else:
             write_offsite_marker(open_object_store(url, get_environment()), marker)
