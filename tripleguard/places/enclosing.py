@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tripleguard.errors import UsageError
 from tripleguard.names import escape_text
 from tripleguard.places.marker import MARKER_PATH
-from tripleguard.places.mounts import Mount, find_mount, list_mounts
+from tripleguard.places.mounts import find_mount, list_mounts
 
 _VOLATILE_FS = ("tmpfs", "overlay")
 _SUBVOLUME_FS = ("btrfs", "bcachefs", "zfs")
@@ -93,8 +92,7 @@ def list_mounts_below(root: Path) -> frozenset[str]:
 
 def _list_own_points() -> set[str]:
     """Return where the volumes are mounted that the computer runs on."""
-    mounts: list[Mount | None] = [find_mount(one) for one in (Path("/"), Path.home(), Path(tempfile.gettempdir()))]
-    return {mount.point for mount in mounts if mount is not None}
+    return {mount.point for mount in (find_mount(Path("/")), find_mount(Path.home())) if mount is not None}
 
 
 def _has_folder(root: Path, parts: Sequence[str]) -> bool:

@@ -12,7 +12,8 @@ _CARD_REASONS = {
     "changed": "{files} {differ} from what was offloaded: run `offload` again, it keeps both versions",
     "unreadable": "{files} can't be read: try another reader, keep the card, ask a recovery service before "
     "anything else",
-    "odd": "{things} on the card can't be copied (links, devices, folders that can't be listed): look yourself",
+    "odd": "{things} on the card can't be copied (links, devices, folders that can't be listed or that another "
+    "volume hides): look yourself",
     "nothing": "there are no files on it: is this the right folder, and is the card mounted?",
     "older catalog": "a drive that is connected has seen a later state of this catalog: run the command again, it "
     "takes over what is known there, then `rescan`",
