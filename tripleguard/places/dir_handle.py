@@ -225,12 +225,21 @@ def to_entry(path: str, status: os.stat_result) -> Entry:
     """Return the entry for a regular file's status."""
     writable = status.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
     ctime_ns = change_time_of(status)
-    return Entry(path, status.st_size, status.st_mtime_ns, is_protected=not writable, ctime_ns=ctime_ns)
+    return Entry(path, status.st_size, modification_time_of(status), is_protected=not writable, ctime_ns=ctime_ns)
+
+
+def modification_time_of(status: os.stat_result) -> int:
+    """Return a file's modification time in ns; the nearest that 64 bits hold if it is before 1677 or after 2262."""
+    return _limit_to_64_bits(status.st_mtime_ns)
 
 
 def change_time_of(status: os.stat_result) -> int:
     """Return a file's change time in ns; 0 on Windows, where that field is the creation time."""
-    return 0 if sys.platform == "win32" else status.st_ctime_ns
+    return 0 if sys.platform == "win32" else _limit_to_64_bits(status.st_ctime_ns)
+
+
+def _limit_to_64_bits(ns: int) -> int:
+    return max(-(1 << 63), min(ns, (1 << 63) - 1))
 
 
 def _stat_or_error(item: os.DirEntry[str]) -> os.stat_result | OSError:

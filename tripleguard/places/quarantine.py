@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 
 from tripleguard.clock import SECOND
 from tripleguard.names import escape_text
-from tripleguard.places.dir_handle import DirHandle, change_time_of
+from tripleguard.places.dir_handle import DirHandle, change_time_of, modification_time_of
 from tripleguard.places.reserved import QUARANTINE_DIR
 
 NOTE_SUFFIX = ".why.txt"
@@ -70,7 +70,7 @@ class QuarantineEntry:
         return (
             stat.S_ISREG(status.st_mode)
             and (status.st_dev, status.st_ino) == self.inode_id
-            and (status.st_size, status.st_mtime_ns, status.st_nlink)
+            and (status.st_size, modification_time_of(status), status.st_nlink)
             == (self.size, self.mtime_ns, self.link_count)
             and self.ctime_ns in (0, change_time_of(status))
         )
@@ -186,7 +186,7 @@ def _to_entry(
     return QuarantineEntry(
         path,
         status.st_size if stat.S_ISREG(status.st_mode) else 0,
-        status.st_mtime_ns,
+        modification_time_of(status),
         (status.st_dev, status.st_ino),
         status.st_nlink,
         problem,
