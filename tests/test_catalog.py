@@ -682,3 +682,18 @@ def test_one_content_is_one_file(catalog: Catalog) -> None:
     assert file_in(catalog, b"same", name="ORR_0002.DNG", day=DAYS[1]) == first
     assert file_queries.get_file(catalog, first).name == "ORR_0001.DNG"
     assert shoots.count_totals(catalog) == (1, 4, 1)
+
+
+def test_an_emptied_catalog_is_no_fresh_one(world: World) -> None:
+    card = world.card()
+    card.frames(2)
+    assert world.run("offload", card.root).status == 0
+    for path in world.home.glob("catalog.db*"):
+        path.write_bytes(b"")
+    for command in (["report"], ["drives"], ["clearance", "card", card.root], ["offload", card.root]):
+        answer = world.run(*command)
+        assert answer.status == 3, (command, answer)
+        assert "rebuild --anew" in " ".join(answer.err.split())
+    rebuilt = world.run("rebuild", "--anew", *world.drives.values())
+    assert "2 files" in rebuilt.out, rebuilt
+    assert world.run("report").out.count("2 copies") == 2

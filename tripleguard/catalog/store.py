@@ -130,11 +130,21 @@ class Catalog:
             self._connection.execute("VACUUM INTO ?", (str(target),))
 
 
-def create_catalog(path: Path) -> Catalog:
-    """Return the catalog at path, created or migrated. Raises CatalogError."""
+def create_catalog(path: Path, *, may_be_empty: bool = True) -> Catalog:
+    """Return the catalog at path, created or migrated. Raises CatalogError.
+
+    may_be_empty: If False, a file without tables is an error, as something emptied it or `setup` was killed.
+    """
     connection = _connect(path)
     try:
         with sqlite_errors_explained(path):
+            if not may_be_empty and not schema.list_applied_migrations(connection):
+                raise CatalogError(
+                    f"The catalog {path} is empty: `setup` was interrupted, or something emptied it.",
+                    safe="Nothing was changed.",
+                    do="If it held pictures, bring it back from the drives: `tripleguard rebuild --anew PLACE...`; "
+                    "else run `tripleguard setup` again.",
+                )
             _bring_up_to_date(connection)
     except BaseException:
         connection.close()
@@ -188,7 +198,7 @@ def open_catalog(path: Path) -> Catalog:
             safe="Nothing was changed.",
             do="Run `tripleguard setup --drive A=PATH --drive B=PATH` first, or point --home elsewhere.",
         )
-    return create_catalog(path)
+    return create_catalog(path, may_be_empty=False)
 
 
 def _connect(path: Path) -> sqlite3.Connection:
