@@ -142,8 +142,8 @@ def create_catalog(path: Path, *, may_be_empty: bool = True) -> Catalog:
                 raise CatalogError(
                     f"The catalog {path} is empty: `setup` was interrupted, or something emptied it.",
                     safe="Nothing was changed.",
-                    do="If it held pictures, bring it back from the drives: `tripleguard rebuild --anew PLACE...`; "
-                    "else run `tripleguard setup` again.",
+                    do="If it held pictures, bring it back from the drives with `tripleguard rebuild --anew "
+                    "PLACE...`, else run `tripleguard setup` again.",
                 )
             _bring_up_to_date(connection)
     except BaseException:

@@ -229,7 +229,7 @@ def to_entry(path: str, status: os.stat_result) -> Entry:
 
 
 def modification_time_of(status: os.stat_result) -> int:
-    """Return a file's modification time in ns; the nearest that 64 bits hold if it is before 1677 or after 2262."""
+    """Return a file's modification time in ns, limited to what 64 bits hold: the years 1677 to 2262."""
     return _limit_to_64_bits(status.st_mtime_ns)
 
 
