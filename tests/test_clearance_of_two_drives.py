@@ -33,7 +33,7 @@ def test_two_drives_that_rest_on_each_other_are_not_both_given_a_yes(three: Worl
     answer = three.run("clearance", "drive", "B", "--json")
     assert (answer.status, answer.json["answer"]) == (1, "no")
     assert {one["kind"]: one["count"] for one in answer.json["reasons"]} == {"yes given": 5}
-    assert {one["kind"]: one["examples"] for one in answer.json["notes"]}["yes stands"] == ["A"]
+    assert {one["kind"]: one["paths"] for one in answer.json["notes"]}["yes stands"] == ["A"]
     assert three.run("retire", "B").status == 1
     assert _given(three) == {"A"}
 

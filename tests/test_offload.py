@@ -44,7 +44,7 @@ def reason_kinds(answer: dict[str, object]) -> list[str]:
 # Names of fields: DESIGN, "What --json prints holds at least these". More is welcome.
 OFFLOAD = {"shoot", "files", "bytes", "copied", "already_there", "verified", "not_copied", "seconds", "clearance"}
 CLEARANCE = {"answer", "subject", "at", "files", "bytes", "covered", "reasons"}
-REASON = {"kind", "count", "message", "examples"}
+REASON = {"kind", "count", "message", "paths"}
 REPORT = {"answer", "findings", "owed", "places", "counts"}
 FINDING = {"kind", "severity", "place", "path", "digest", "shoot", "since", "message", "next_step"}
 WHERE = {"digest", "size", "name", "shoot", "captured_at", "copies"}
@@ -120,7 +120,7 @@ def test_the_answer_of_a_clearance_is_about_the_card_as_it_is_now(world: World) 
     os.utime(paths[1], ns=(status.st_atime_ns, status.st_mtime_ns))
     answer = world.run("clearance", "card", card.root, "--json")
     assert (answer.status, reason_kinds(answer.json)) == (1, ["changed"])
-    assert answer.json["reasons"][0]["examples"] == ["DCIM/100ORREY/ORR_0002.DNG"]
+    assert answer.json["reasons"][0]["paths"] == ["DCIM/100ORREY/ORR_0002.DNG"]
 
 
 def test_the_digest_of_the_list_stands_for_what_was_covered(world: World) -> None:
@@ -435,7 +435,7 @@ def test_a_copy_that_was_deleted_is_a_no_with_its_name_and_offload_mends_it(worl
         victim.unlink()
         answer = world.run("clearance", "card", card.root, "--json")
         assert (answer.status, answer.json["covered"], reason_kinds(answer.json)) == (1, 2, ["copy missing"])
-        assert answer.json["reasons"][0]["examples"] == ["DCIM/100ORREY/ORR_0002.DNG"]
+        assert answer.json["reasons"][0]["paths"] == ["DCIM/100ORREY/ORR_0002.DNG"]
         assert offloaded(world, card)["copied"] == 1
         assert victim.exists()
 
@@ -551,7 +551,7 @@ def test_a_protected_picture_is_noted_beside_the_answer(world: World) -> None:
     card.frames(2)[0].chmod(0o444)
     offloaded(world, card)
     notes = world.run("clearance", "card", card.root, "--json").json["notes"]
-    assert [(note["kind"], note["examples"]) for note in notes if note["kind"] == "protected"] == [
+    assert [(note["kind"], note["paths"]) for note in notes if note["kind"] == "protected"] == [
         ("protected", ["DCIM/100ORREY/ORR_0001.DNG"])
     ]
 

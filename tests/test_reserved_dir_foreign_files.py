@@ -60,7 +60,7 @@ def _hide(world: World, path: str, content: bytes = PICTURE, *, drive: str = "A"
 
 def _reasons(world: World) -> dict[str, list[str]]:
     answer = world.run("clearance", "drive", "A", "--json").json
-    return {one["kind"]: one["examples"] for one in answer["reasons"]}
+    return {one["kind"]: one["paths"] for one in answer["reasons"]}
 
 
 @pytest.mark.parametrize("path", HIDDEN)

@@ -1,4 +1,4 @@
-"""What leaves the house sealed can be opened by whoever has the key, with another program, and by nobody else.
+"""What is sent offsite sealed can be opened by whoever has the key, with another program, and by nobody else.
 
 The other end is the age library itself (`pyrage`), which is what a person would use; the format is
 age-encryption.org/v1.

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ClearanceReason:
-    """A reason why a clearance says no, or a note beside the answer."""
+    """A reason why a clearance says no, or a note beside the answer; paths: all that it is about."""
 
     kind: str
     count: int
     message: str
-    examples: tuple[str, ...] = ()
+    paths: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

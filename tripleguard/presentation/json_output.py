@@ -305,7 +305,7 @@ def _build_reason_object(reason: ClearanceReason) -> JsonObject:
         "kind": reason.kind,
         "count": reason.count,
         "message": reason.message,
-        "examples": [to_json_text(path) for path in reason.examples],
+        "paths": [to_json_text(path) for path in reason.paths],
     }
 
 

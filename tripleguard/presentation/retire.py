@@ -31,7 +31,7 @@ def format_retire_answer(drive_answer: DriveClearanceResult) -> Iterator[str]:
             f"Shoot {escape_text(shoot.shoot.title)}: {below}, "
             f"{format_size(shoot.total_bytes)}, would fall short{sole}"
         )
-    if drive_answer.uncovered:
+    if not clearance.is_yes:
         yield "Every one of these files is named in the --json output."
 
 

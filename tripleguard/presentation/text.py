@@ -196,7 +196,7 @@ def format_offsite_caution(address: str, drives_on_same_device: Sequence[str] = 
     for name in drives_on_same_device:
         yield f"Caution: this folder is on one physical device with drive {name}: it is no third place."
     yield (
-        "Caution: what you choose leaves the house. Contracts, consent and the law on pictures of people decide "
+        "Caution: what you choose leaves your hands. Contracts, consent and the law on pictures of people decide "
         "whether it may; nothing offsite is ever deleted from here. See docs/offsite.md."
     )
     if "http://" in address:
@@ -361,11 +361,11 @@ def format_error(error: TripleguardError) -> Iterator[str]:
 
 def format_reason(word: str, reason: ClearanceReason) -> Iterator[str]:
     message = reason.message[:1].upper() + reason.message[1:]
-    yield f"  {word}: {message}."
-    for path in reason.examples[:3]:
+    yield f"  {word}: {message}{'' if message.endswith('?') else '.'}"
+    for path in reason.paths[:3]:
         yield f"       {escape_text(path)}"
-    if reason.count > 3 and reason.examples:
-        yield f"       and {reason.count - min(3, len(reason.examples)):,} more"
+    if reason.count > 3 and reason.paths:
+        yield f"       and {reason.count - min(3, len(reason.paths)):,} more"
 
 
 def format_evidence(copy: Copy, now: int) -> str:

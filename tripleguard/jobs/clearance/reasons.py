@@ -154,9 +154,6 @@ def reason_text(kind: str, count: int, drive: str = "", cleared: Sequence[str] =
     )
 
 
-_MAX_EXAMPLES = 5
-
-
 class ReasonCounter:
     """Count reason words; those in `first` come first, in that order, then the most frequent."""
 
@@ -165,13 +162,13 @@ class ReasonCounter:
         self._drive = drive
         self._cleared = tuple(cleared)
         self._counts: dict[str, int] = {}
-        self._examples: dict[str, list[str]] = {}
+        self._paths: dict[str, list[str]] = {}
 
     def add(self, kind: str, path: str | None = None) -> None:
         """Count this word once more, with the path it is about."""
         self._counts[kind] = self._counts.get(kind, 0) + 1
-        if path is not None and len(self._examples.setdefault(kind, [])) < _MAX_EXAMPLES:
-            self._examples[kind].append(path)
+        if path is not None:
+            self._paths.setdefault(kind, []).append(path)
 
     def to_reasons(self) -> tuple[ClearanceReason, ...]:
         """Return what was counted, as sentences."""
@@ -180,7 +177,7 @@ class ReasonCounter:
                 word,
                 count,
                 reason_text(word, count, self._drive, self._cleared),
-                tuple(self._examples.get(word, ())),
+                tuple(self._paths.get(word, ())),
             )
             for word, count in sorted(self._counts.items(), key=self._rank)
         )

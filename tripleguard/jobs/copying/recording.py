@@ -167,7 +167,7 @@ class CopyRecorder:
         self.add_job_event(
             EventType.QUARANTINE,
             EventOutcome.SUCCESS,
-            f"{escape_text(result.path)} was moved to quarantine to {result.quarantine_path}; nothing was deleted",
+            f"{escape_text(result.path)} was quarantined as {result.quarantine_path}; nothing was deleted",
             place_id=place.id,
         )
 

@@ -23,6 +23,7 @@ from tripleguard.jobs.repair.keep_rules import QuarantineKeepRules
 from tripleguard.jobs.repair.quarantine import PurgeFilter, QuarantinedFile, filter_files, read_drive_quarantine
 from tripleguard.model import EventOutcome, EventType, PlaceRecord
 from tripleguard.names import escape_text
+from tripleguard.wording import pluralize
 
 ApprovedFiles = frozenset[tuple[int, str, int, int, int]]
 """What a person approved: the place's id, and path, size, mtime and ctime of each file."""
@@ -200,8 +201,8 @@ class _PurgeRun:
                 self._ctx.catalog,
                 EventType.DEACCESSION,
                 EventOutcome.SUCCESS,
-                f"{who} gave the word to remove {len(files):,} files ({total:,} bytes) from quarantine, "
-                f"{self._purge_filter.description}: {escape_text(self._reason)}",
+                f"{who} gave the word to remove {pluralize(len(files), 'file')} ({total:,} bytes) from "
+                f"quarantine, {self._purge_filter.description}: {escape_text(self._reason)}",
                 now,
                 job_id=job,
                 place_id=drive.record.id,
