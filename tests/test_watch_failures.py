@@ -26,7 +26,7 @@ from tripleguard.home import create_home, resolve_home
 from tripleguard.jobs.cards.ingest_from_drive import ingest_from_drive
 from tripleguard.jobs.drives import open_drives, select_writable_drives
 from tripleguard.places.mounts import Mount
-from tripleguard.watch.devices import RemountCounter
+from tripleguard.watch.device_monitor import RemountCounter
 from tripleguard.watch.monitoring import HeartbeatPinger, StallDetector, WatchLog
 from tripleguard.watch.notify import Notifier
 from tripleguard.watch.status import FinishedTask, UpcomingTask, VolumeStatus, WatchStatus, format_status

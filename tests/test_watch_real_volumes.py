@@ -67,7 +67,7 @@ def test_a_card_pulled_in_the_middle_is_said_and_goes_on_when_it_is_back(bare: W
             lambda found: not found["doing"] and not found["waiting"], "nothing waits for a card that is gone"
         )
         images.mount("card", "exfat")
-        assert "may be reformatted: 100 files" in watch.until_done("card", number=2)["message"]
+        watch.until_said("may be reformatted: 100 files", str(point))
         assert any(
             "known from the interrupted run" in line or "here, at" in line for line in watch.log().splitlines()
         )
@@ -89,7 +89,7 @@ def test_a_drive_pulled_in_the_middle_gets_the_rest_when_it_is_back(bare: World,
         oracle.audit()
         watch.until_idle()
         images.mount("a", "exfat")
-        assert "may be reformatted: 60 files" in watch.until_done("answer", str(point))["message"]
+        watch.until_said("may be reformatted: 60 files", str(point))
     oracle.finished()
 
 

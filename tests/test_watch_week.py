@@ -128,10 +128,17 @@ def test_a_week_on_tour_with_cards_drives_that_come_and_go_and_a_channel_that_fa
 
     assert len(world.on("A")) == 12
     assert world.on("A") == world.on("B")
-    assert tour.began(TaskKind.CARD) == ["06-01 23:30", "06-02 23:30", "06-04 23:00", "06-06 00:30"]
+    cards = tour.began(TaskKind.CARD)
+    assert [at for at in cards if not at.startswith("06-03")] == [
+        "06-01 23:30",
+        "06-02 23:30",
+        "06-04 23:00",
+        "06-06 00:30",
+    ]
+    assert len(cards) == 5
     answers = [run.result.card.is_yes for run in tour.worker.runs if run.result.card is not None]
     assert answers == [True, False, True, True, True], "B was away, and its card was asked about again"
-    assert tour.began(TaskKind.RECHECK_CARD)[0].startswith("06-03 09:0")
+    assert cards[2].startswith("06-03 09:0")
     assert ("card", "no drive is connected") in waiting
     # A day off is no reason to leave a night out, and none comes twice.
     assert tour.began(TaskKind.LISTING_RESCAN) == [f"06-0{day} 03:00" for day in range(2, 9)]

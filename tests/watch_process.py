@@ -62,6 +62,14 @@ class Watching:
 
         return ended(self.until(there, f"{what} {subject} is over", patience), what, subject)[0]
 
+    def until_said(self, words: str, subject: str) -> dict[str, Any]:
+        """Wait until the newest end of a card's task says so; the task."""
+
+        def there(found: dict[str, Any]) -> bool:
+            return any(words in one["message"] for one in ended(found, "card", subject)[:1])
+
+        return ended(self.until(there, f"card {subject}: {words}"), "card", subject)[0]
+
     def until_idle(self, patience: float = PATIENCE) -> dict[str, Any]:
         """Wait until nothing is being done and nothing waits."""
 

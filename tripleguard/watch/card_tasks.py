@@ -27,8 +27,30 @@ from tripleguard.presentation.words import format_size
 from tripleguard.watch.queue import CardOutcome, TaskResult, TaskStatus, WatchTask
 from tripleguard.wording import pluralize
 
-_FIXABLE_BY_COPIES = frozenset({"one copy", "drive away", "not verified"})
-"""Reasons of a no that more copies could take away."""
+_NEEDS_COPIES = frozenset(
+    {"one copy", "no copy", "not offloaded", "drive away", "not verified", "copy missing", "drive gone meanwhile"}
+)
+"""Reasons of a no that another drive, or more room, could take away."""
+_AGAIN = "Plug the card in again: it goes on where it stopped"
+_STEPS_HERE = {
+    "one copy": "Next: connect the second drive; the rest is copied by itself",
+    "no copy": "Next: connect a drive with room; the rest is copied by itself",
+    "not offloaded": "Next: connect a drive with room; the rest is copied by itself",
+    "drive away": "Next: connect both drives; the question is asked again by itself",
+    "drive gone meanwhile": "Next: connect both drives; the question is asked again by itself",
+    "out of service": "Next: connect another drive",
+    "copy missing": _AGAIN,
+    "not verified": _AGAIN,
+    "verified too long ago": _AGAIN,
+    "changed": f"Both versions are kept. {_AGAIN}",
+    "gone meanwhile": "Keep the card, and plug it in again in another reader",
+    "new meanwhile": "Wait: what is new on it is copied by itself",
+    "changed meanwhile": "Let nothing else write to the card; it is looked at again by itself",
+    "copy changed meanwhile": f"Let nothing else write to the drives. {_AGAIN}",
+    "older catalog": _AGAIN,
+    "catalog from the past": _AGAIN,
+}
+"""What helps while the watch runs, which does by itself what a command would do."""
 
 
 def process_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
@@ -58,22 +80,6 @@ def process_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
     if found is None:
         return TaskResult(task, TaskStatus.DEFERRED, "no drive is connected")
     return _to_result(task, _describe_card(name, entries), insertion, found)
-
-
-def recheck_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
-    """Ask once more about a card that is still here, after copies were made. Raises as `clear_card`."""
-    name = escape_text(Path(task.subject).name)
-    card = _open_card(ctx, task)
-    observation = CardObservation(card)
-    try:
-        entries = _list_entries(observation)
-        insertion = card.read_insertion() or ""
-        with open_drives(ctx, locate_drives(ctx), f"the watch: clearance of {escape_text(task.subject)}") as ready:
-            answer = yield from clear_card(ctx, CardQuestion(card, observation), ready.connected)
-    finally:
-        observation.close()
-        card.close()
-    return _to_clearance_result(task, _describe_card(name, entries), insertion, answer.clearance, [])
 
 
 def _describe_card(name: str, entries: list[Entry]) -> str:
@@ -140,17 +146,27 @@ def _to_clearance_result(
         return TaskResult(
             task, TaskStatus.DONE, message, tell, new_copies, card=CardOutcome(insertion, True, clearance.files)
         )
-    reason = clearance.reasons[0].message if clearance.reasons else "not everything on it is safe"
-    why = " ".join([f"{reason[:1].upper()}{reason[1:]}.", *problems])
-    later = bool(clearance.reasons) and all(one.kind in _FIXABLE_BY_COPIES for one in clearance.reasons)
+    why = " ".join([_explain(clearance), *problems])
+    needs_copies = any(one.kind in _NEEDS_COPIES for one in clearance.reasons)
     return TaskResult(
         task,
         TaskStatus.NEEDS_ATTENTION,
         f"no, do not reformat it: {clearance.covered_files:,} of {files} are safe. {why}",
         f"Do not reformat card {name}: {clearance.covered_files:,} of {files} are safe. {why}",
         new_copies,
-        card=CardOutcome(insertion, False, clearance.files, can_become_yes=later),
+        card=CardOutcome(insertion, False, clearance.files, needs_copies=needs_copies),
     )
+
+
+def _explain(clearance: Clearance) -> str:
+    """Return the first reason of a no, and what helps while the watch runs."""
+    if not clearance.reasons:
+        return "Not everything on it is safe."
+    reason = clearance.reasons[0]
+    message = reason.message
+    if reason.kind in _STEPS_HERE:
+        message = f"{message.partition(': ')[0]}. {_STEPS_HERE[reason.kind]}"
+    return f"{message[:1].upper()}{message[1:]}{'' if message.endswith('?') else '.'}"
 
 
 def _open_card(ctx: JobContext, task: WatchTask) -> Card:

@@ -17,7 +17,8 @@ from tripleguard.home import open_home_lock
 from tripleguard.jobs.context import CLI_PRIORITY_LOCK, WATCH_LOCK, JobContext
 from tripleguard.names import escape_text
 from tripleguard.places.locks import LockHolder, hold_lock, is_locked
-from tripleguard.watch.devices import DeviceMonitor, read_battery
+from tripleguard.watch.device_monitor import DeviceMonitor
+from tripleguard.watch.devices import read_battery
 from tripleguard.watch.loop import WatchLoop
 from tripleguard.watch.monitoring import HeartbeatPinger, WatchLog
 from tripleguard.watch.new_files import NewFileWatcher

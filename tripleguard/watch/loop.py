@@ -55,6 +55,8 @@ _SHUTDOWN_GRACE_S = 1.4
 """Seconds that a job gets to end in good order."""
 _LAST_MESSAGES_S = 0.3
 _MAX_FINISHED = 20
+_MAX_SILENT_WAIT_S = 20.0
+"""Seconds that a card may wait before a message says so."""
 _MAX_DECISION_S = 300.0
 """Seconds that the loop may take to decide; it touches no volume."""
 _SLEEP_GAP_NS = int(_IDLE_S + 60) * SECOND
@@ -137,6 +139,12 @@ class WatchLoop:
             self._log.warning(words)
             self._notify(words, "stuck")
         self._last_stall = stuck
+        for card, reason in self._pending.list_waiting_cards(_MAX_SILENT_WAIT_S):
+            words = (
+                f"Card {card.name} at {card.root} waits, and is not copied yet: {reason}. Do not reformat it. It "
+                "goes on by itself."
+            )
+            self._notify(words, f"{card.mount_token} waits: {reason}")
         for words in self._new_files.list_problems():
             self._notify(words, words)
 
@@ -182,8 +190,18 @@ class WatchLoop:
 
     def _on_volumes_changed(self, event: VolumesChanged) -> None:
         self._new_files.set_drives(event.volumes.drives)
-        for line in self._pending.set_volumes(event.volumes):
+        news = self._pending.set_volumes(event.volumes)
+        for line in news.lines:
             self._log.info(line)
+        if news.outdated_subjects:
+            kept = [one for one in self._finished if one.subject not in map(escape_text, news.outdated_subjects)]
+            self._finished = deque(kept, maxlen=_MAX_FINISHED)
+        for card in news.withdrawn_cards:
+            words = (
+                f"Card {card.name} changed after the answer for it: do not reformat it. It is looked at again, "
+                "and a new answer follows."
+            )
+            self._notify(words, f"{card.mount_token} {card.listing} changed")
         if event.problem and event.problem != self._problem:
             self._log.warning(event.problem)
             self._notify(event.problem, event.problem)

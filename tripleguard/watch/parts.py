@@ -107,7 +107,7 @@ class TaskRunner(Protocol):
 
 
 class VolumeMonitor(Protocol):
-    """Puts a `VolumesChanged` when drives or cards come and go; see `devices.DeviceMonitor`."""
+    """Puts a `VolumesChanged` when drives or cards come and go; see `device_monitor.DeviceMonitor`."""
 
     def start(self) -> None: ...
     def stop(self) -> None: ...

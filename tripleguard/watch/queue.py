@@ -22,7 +22,6 @@ class TaskKind(enum.StrEnum):
     IMPORT = "import"
     NEW_FILES = "new files"
     TOPUP = "top-up"
-    RECHECK_CARD = "answer"
     LISTING_RESCAN = "quick rescan"
     REPORT = "report"
     DUE_RESCAN = "rescan"
@@ -80,8 +79,8 @@ class CardOutcome:
     insertion: str
     is_yes: bool
     files: int
-    can_become_yes: bool = False
-    """Whether more copies could turn the no into a yes."""
+    needs_copies: bool = False
+    """Whether copies that could not be made yet are among the reasons of a no."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +139,21 @@ class RetryState:
     retry_at: float = 0.0
 
 
+@dataclass(slots=True)
+class VolumeNews:
+    """What changed of what is plugged in.
+
+    Attributes:
+        lines: For the log.
+        outdated_subjects: The roots of cards about which nothing said before holds any more.
+        withdrawn_cards: Cards that changed after the answer for them was yes.
+    """
+
+    lines: list[str] = field(default_factory=list)
+    outdated_subjects: set[str] = field(default_factory=set)
+    withdrawn_cards: list[ConnectedCard] = field(default_factory=list)
+
+
 class PendingWork:
     """What is wanted. ask_only: cards are not copied, so they need no drive. monotonic: seconds, for tests."""
 
@@ -149,9 +163,9 @@ class PendingWork:
         self.volumes = ConnectedVolumes()
         self.retries: dict[tuple[TaskKind, str], RetryState] = {}
         self._cards: dict[str, ConnectedCard] = {}
-        self._cards_to_recheck: dict[str, ConnectedCard] = {}
         self._card_outcomes: dict[str, CardOutcome] = {}
-        self._cards_in_progress: set[str] = set()
+        self._cards_in_progress: dict[str, str] = {}
+        self._waiting_since: dict[str, float] = {}
         self._needs_topup = True
         self._new_files: dict[tuple[TaskKind, str], int] = {}
         self._due: list[WatchTask] = []
@@ -177,22 +191,28 @@ class PendingWork:
         else:
             self._new_files.pop(key, None)
 
-    def set_volumes(self, volumes: ConnectedVolumes) -> list[str]:
-        """Take note of what is plugged in now; what changed, in words."""
+    def set_volumes(self, volumes: ConnectedVolumes) -> VolumeNews:
+        """Take note of what is plugged in now; return what changed."""
         before, self.volumes = self.volumes, volumes
-        if before == volumes:
-            return []
-        # What failed or waited for want of a volume may go now.
-        for one in self.retries.values():
-            one.retry_at = 0.0
-        return [*self._compare_drives(before, volumes), *self._compare_cards(before, volumes)]
+        news = VolumeNews()
+        has_new_drive = self._compare_drives(before, volumes, news)
+        has_new_card = self._compare_cards(before, volumes, news)
+        if has_new_drive or has_new_card or news.lines:
+            # What failed or waited for want of a volume may go now.
+            for one in self.retries.values():
+                one.retry_at = 0.0
+        if has_new_drive:
+            self._needs_topup = True
+            self._queue_cards_that_need_copies()
+        return news
 
     def on_started(self, task: WatchTask) -> None:
         """Take note that an errand began: what is wanted from now on is wanted once more."""
         if task.kind is TaskKind.TOPUP:
             self._needs_topup = False
-        waiting = self._cards_to_recheck if task.kind is TaskKind.RECHECK_CARD else self._cards
-        self._cards_in_progress = {mark for mark, card in waiting.items() if str(card.root) == task.subject}
+        self._cards_in_progress = {
+            token: card.listing for token, card in self._cards.items() if str(card.root) == task.subject
+        }
         self._new_files.pop(task.key, None)
 
     def on_finished(self, result: TaskResult) -> bool:
@@ -220,8 +240,11 @@ class PendingWork:
 
     def list_tasks(self) -> list[WatchTask]:
         """Everything that is to be done, in the order in which it came."""
-        cards = [WatchTask(TaskKind.CARD, str(card.root), card.reader) for card in self._cards.values()]
-        again = [WatchTask(TaskKind.RECHECK_CARD, str(card.root)) for card in self._cards_to_recheck.values()]
+        cards = [
+            WatchTask(TaskKind.CARD, str(card.root), card.reader)
+            for card in self._cards.values()
+            if card.is_settled
+        ]
         landed = [WatchTask(what, subject) for what, subject in self._new_files]
         topup = [WatchTask(TaskKind.TOPUP)] if self._needs_topup and self.volumes.drives else []
         if any(one.kind is TaskKind.TOPUP for one in self._due):
@@ -229,7 +252,7 @@ class PendingWork:
         now = self._monotonic()
         timed = ((TaskKind.OFFSITE_TOPUP, self._offsite_topup_at), (TaskKind.UPLOAD, self._upload_at))
         over_network = [WatchTask(kind) for kind, at in timed if at is not None and at <= now]
-        return [*cards, *again, *landed, *topup, *self._due, *over_network]
+        return [*cards, *landed, *topup, *self._due, *over_network]
 
     def list_ready(self, current: WatchTask | None) -> list[WatchTask]:
         """What can be begun now, but what is being done."""
@@ -269,26 +292,68 @@ class PendingWork:
     def _has_drive(self) -> bool:
         return any(drive.is_active for drive in self.volumes.drives)
 
-    def _compare_drives(self, before: ConnectedVolumes, now: ConnectedVolumes) -> list[str]:
-        marks, said = {drive.mount_token for drive in before.drives}, []
-        for drive in now.drives:
-            if drive.mount_token not in marks:
-                self._needs_topup = True
-                said.append(f"Drive {drive.record.name} is here, at {drive.root}.")
-        left = {drive.record.name for drive in before.drives} - {drive.record.name for drive in now.drives}
-        return [*said, *(f"Drive {name} is not here any more." for name in sorted(left))]
+    def list_waiting_cards(self, seconds: float) -> list[tuple[ConnectedCard, str]]:
+        """Return the cards that wait for longer than this for something other than their turn, and for what."""
+        now = self._monotonic()
+        waiting: dict[str, tuple[ConnectedCard, str]] = {}
+        for token, card in self._cards.items():
+            task = WatchTask(TaskKind.CARD, str(card.root), card.reader)
+            if not card.is_settled:
+                waiting[token] = card, "something writes to it"
+            elif not self._can_run(task) or task.key in self.retries:
+                waiting[token] = card, self.explain_wait(task, None)
+        self._waiting_since = {token: self._waiting_since.get(token, now) for token in waiting}
+        return [waiting[token] for token, since in self._waiting_since.items() if now - since >= seconds]
 
-    def _compare_cards(self, before: ConnectedVolumes, now: ConnectedVolumes) -> list[str]:
-        old, new = ({card.mount_token: card for card in plugged.cards} for plugged in (before, now))
-        for kept in (self._cards, self._cards_to_recheck, self._card_outcomes):
-            for mark in set(kept) - set(new):
-                del kept[mark]
-        for mark in set(new) - set(old):
-            self._cards[mark] = new[mark]
-        return [
-            *(f"Card {old[mark].name} is not here any more." for mark in sorted(set(old) - set(new))),
-            *(f"Card {new[mark].name} is here, at {new[mark].root}." for mark in sorted(set(new) - set(old))),
-        ]
+    def _compare_drives(self, before: ConnectedVolumes, now: ConnectedVolumes, news: VolumeNews) -> bool:
+        """Add what drives came and left; return whether one can take more than before."""
+        old = {drive.mount_token: drive for drive in before.drives}
+        can_take_more = False
+        for drive in now.drives:
+            known = old.get(drive.mount_token)
+            if known is None:
+                news.lines.append(f"Drive {drive.record.name} is here, at {drive.root}.")
+            elif drive.room_token > known.room_token:
+                news.lines.append(f"Drive {drive.record.name} can take more than before.")
+            can_take_more |= (
+                known is None
+                or drive.room_token > known.room_token
+                or drive.record.state is not known.record.state
+            )
+        left = {drive.record.name for drive in before.drives} - {drive.record.name for drive in now.drives}
+        news.lines.extend(f"Drive {name} is not here any more." for name in sorted(left))
+        return can_take_more
+
+    def _compare_cards(self, before: ConnectedVolumes, now: ConnectedVolumes, news: VolumeNews) -> bool:
+        """Add what cards came, left and changed; return whether one came or changed."""
+        old, new = ({card.mount_token: card for card in volumes.cards} for volumes in (before, now))
+        for kept in (self._cards, self._card_outcomes):
+            for token in set(kept) - set(new):
+                del kept[token]
+        news.lines.extend(f"Card {old[one].name} is not here any more." for one in sorted(set(old) - set(new)))
+        changed = False
+        for token, card in sorted(new.items()):
+            if token in self._cards:
+                self._cards[token] = card
+            if token not in old:
+                news.lines.append(f"Card {card.name} is here, at {card.root}.")
+            elif card.listing != old[token].listing:
+                news.lines.append(f"Card {card.name} changed: it is looked at again.")
+                outcome = self._card_outcomes.pop(token, None)
+                if outcome is not None and outcome.is_yes:
+                    news.withdrawn_cards.append(card)
+            else:
+                continue
+            changed = True
+            news.outdated_subjects.add(str(card.root))
+            self._cards[token] = card
+        return changed
+
+    def _queue_cards_that_need_copies(self) -> None:
+        for card in self.volumes.cards:
+            outcome = self._card_outcomes.get(card.mount_token)
+            if outcome is not None and outcome.needs_copies:
+                self._cards[card.mount_token] = card
 
     def _on_completed(self, result: TaskResult) -> None:
         errand = result.task
@@ -299,19 +364,17 @@ class PendingWork:
             wait = _OFFSITE_TOPUP_INTERVAL_S if errand.kind is TaskKind.OFFSITE_TOPUP else 0.0
             self._offsite_topup_at = self._monotonic() + wait if result.needs_offsite else None
         if errand.kind in (TaskKind.TOPUP, TaskKind.OFFSITE_TOPUP) and result.new_copies:
-            for card in self.volumes.cards:
-                answer = self._card_outcomes.get(card.mount_token)
-                if answer is not None and answer.can_become_yes:
-                    self._cards_to_recheck[card.mount_token] = card
+            self._queue_cards_that_need_copies()
         elif errand.kind in (TaskKind.NEW_FILES, TaskKind.IMPORT):
             # With one drive here nothing can be made; the other one's coming asks for it.
             self._needs_topup |= (
                 bool(result.new_copies) and sum(drive.is_active for drive in self.volumes.drives) > 1
             )
-        elif errand.kind in (TaskKind.CARD, TaskKind.RECHECK_CARD):
-            waiting = self._cards if errand.kind is TaskKind.CARD else self._cards_to_recheck
-            # Another card may be at the same place by now: that one was not served.
-            for mark in self._cards_in_progress & set(waiting):
-                del waiting[mark]
-                if result.card is not None:
-                    self._card_outcomes[mark] = result.card
+        elif errand.kind is TaskKind.CARD:
+            for token, listing in self._cards_in_progress.items():
+                card = self._cards.get(token)
+                # Another card may be at the same place by now, or this one changed: it was not answered for.
+                if card is not None and card.listing == listing:
+                    del self._cards[token]
+                    if result.card is not None:
+                        self._card_outcomes[token] = result.card

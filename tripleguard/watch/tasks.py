@@ -39,7 +39,7 @@ from tripleguard.jobs.rescan.scan_lane import RescanDepth
 from tripleguard.names import escape_text
 from tripleguard.places.stable_folder import open_stable_folder
 from tripleguard.presentation.words import format_size
-from tripleguard.watch.card_tasks import process_card, recheck_card
+from tripleguard.watch.card_tasks import process_card
 from tripleguard.watch.morning_report import run_morning_report
 from tripleguard.watch.parts import NewFileSource
 from tripleguard.watch.queue import TaskKind, TaskResult, TaskStatus, WatchTask
@@ -57,8 +57,6 @@ def create_job(ctx: JobContext, task: WatchTask, new_files: NewFileSource | None
             return run_import_task(ctx, task, new_files)
         case TaskKind.CARD:
             return process_card(ctx, task)
-        case TaskKind.RECHECK_CARD:
-            return recheck_card(ctx, task)
         case TaskKind.TOPUP:
             return _run_topup_task(ctx, task)
         case TaskKind.OFFSITE_TOPUP:
