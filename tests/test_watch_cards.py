@@ -7,15 +7,16 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, timedelta
 from pathlib import Path
 
 import pytest
 from simulated_daemon import CHANNEL, SimulatedDaemon, to_instant
-from world import TestClock, World
+from world import EVENING, TestClock, World
 
 from tripleguard.catalog.places import list_places
 from tripleguard.watch import device_monitor
+from tripleguard.watch.card_description import describe_card_at
 from tripleguard.watch.device_monitor import DeviceMonitor, VolumeHistory
 from tripleguard.watch.devices import ConnectedCard, ConnectedDrive, ConnectedVolumes, read_listing_digest
 from tripleguard.watch.queue import CardOutcome, PendingWork, TaskKind, TaskResult, TaskStatus, WatchTask
@@ -95,6 +96,7 @@ def test_a_card_without_a_drive_says_so_within_a_minute_and_once(evening: Simula
     at, first = next((at, body) for at, body in evening.channel.received if "waits" in body)
     assert at in ("06-01 20:00", "06-01 20:01")
     assert "no drive is connected" in first
+    assert first.startswith("Card Orrery R7 7731, ORR_0001, 1 file, waits")
     assert "Do not reformat it" in first
     assert len([body for body in messages(evening) if "waits" in body]) == 1
     no = messages(evening)[-1]
@@ -246,3 +248,17 @@ def test_a_listing_differs_when_a_file_came_went_grew_or_was_written_again(tmp_p
     digests.append(read_listing_digest(card.root))
     assert len(set(digests)) == len(digests)
     assert read_listing_digest(card.root) == digests[-1]
+
+
+def test_a_card_is_called_by_its_body_and_frames(tmp_path: Path) -> None:
+    world = World(tmp_path)
+    card = world.card()
+    assert describe_card_at(card.root) == ("card", 0)
+    card.put("notes.txt", b"hello")
+    assert describe_card_at(card.root) == ("card", 1)
+    card.frames(12, first=408)
+    assert describe_card_at(card.root) == ("Orrery R7 7731, ORR_0408 to 0419", 13)
+    card.put("DCIM/100ORREY/ORR_0500.JPG", b"no picture", at=EVENING + timedelta(hours=1))
+    card.put("DCIM/100ORREY/\x1b[2Jclear.JPG", b"no picture", at=EVENING + timedelta(hours=2))
+    name, _ = describe_card_at(card.root)
+    assert "\x1b" not in name

@@ -10,7 +10,6 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripleguard.cameras.kinds import kind_of
 from tripleguard.clearance_answer import Clearance
 from tripleguard.errors import CardGoneError
 from tripleguard.jobs.cards.offload import OffloadResult, offload
@@ -20,10 +19,11 @@ from tripleguard.jobs.clearance.card_observation import CardObservation
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drives import locate_drives, open_drives, select_writable_drives
 from tripleguard.jobs.progress import Job, Message, ProgressUpdate
-from tripleguard.model import Entry, FileKind
+from tripleguard.model import Entry
 from tripleguard.names import escape_text
 from tripleguard.places.card import Card, open_card
 from tripleguard.presentation.words import format_size
+from tripleguard.watch.card_description import describe_card
 from tripleguard.watch.queue import CardOutcome, TaskResult, TaskStatus, WatchTask
 from tripleguard.wording import pluralize
 
@@ -55,13 +55,13 @@ _STEPS_HERE = {
 
 def process_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
     """Do with a card what the settings say. Raises what `offload` raises, PlaceBusy."""
-    name = escape_text(Path(task.subject).name)
     card = _open_card(ctx, task)
     observation = CardObservation(card)
     try:
         yield ProgressUpdate("looking at the card", 0, 0, 0, 0, 0.0, None)
         entries = _list_entries(observation)
         insertion = card.read_insertion() or ""
+        name = describe_card(card, entries)
         if not entries:
             return TaskResult(
                 task, TaskStatus.DONE, "the card holds no files", card=CardOutcome(insertion, False, 0)
@@ -79,20 +79,7 @@ def process_card(ctx: JobContext, task: WatchTask) -> Job[TaskResult]:
         card.close()
     if found is None:
         return TaskResult(task, TaskStatus.DEFERRED, "no drive is connected")
-    return _to_result(task, _describe_card(name, entries), insertion, found)
-
-
-def _describe_card(name: str, entries: list[Entry]) -> str:
-    """A card's name with its first and last frame: cards of one maker all have one name."""
-    frames = sorted(
-        (entry.mtime_ns, entry.path)
-        for entry in entries
-        if kind_of(entry.name) in (FileKind.RAW, FileKind.PICTURE)
-    )
-    if not frames:
-        return name
-    first, last = (escape_text(path.rpartition("/")[2]) for _, path in (frames[0], frames[-1]))
-    return f"{name} ({first} to {last})" if first != last else f"{name} ({first})"
+    return _to_result(task, name, insertion, found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import fnmatch
+import functools
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -24,6 +25,7 @@ from tripleguard.places.cache_bypass import find_disk_id
 from tripleguard.places.enclosing import find_card_folder
 from tripleguard.places.marker import read_marker_at
 from tripleguard.places.mounts import Mount, find_mount, list_mounts
+from tripleguard.watch.card_description import describe_card_at
 
 _NETWORK_FS = frozenset(["nfs", "nfs4", "cifs", "smb3", "smbfs", "afpfs", "davfs", "9p", "afs", "ceph"])
 _NETWORK_FUSE = ("fuse.sshfs", "fuse.gvfs", "fuse.portal")
@@ -64,6 +66,8 @@ class ConnectedCard:
         mount_token: Differs each time it is plugged in.
         listing: Differs when the files on it do, by their names, sizes and times.
         is_settled: False while something writes to it.
+        description: Body and frames (`card_description`); empty if unknown.
+        files: How many files it lists.
     """
 
     root: Path
@@ -71,10 +75,12 @@ class ConnectedCard:
     mount_token: str
     listing: str = ""
     is_settled: bool = True
+    description: str = ""
+    files: int = 0
 
     @property
     def name(self) -> str:
-        return self.root.name or str(self.root)
+        return self.description or self.root.name or str(self.root)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +115,11 @@ def find_connected_volumes(ctx: JobContext) -> ConnectedVolumes:
         try:
             if _is_card(root, ctx.settings.watch):
                 token = f"{number} {_path_identity(root)}"
-                cards.append(ConnectedCard(root, _find_reader(root), token, read_listing_digest(root)))
+                listing = read_listing_digest(root)
+                description, files = _describe_card(root, listing)
+                cards.append(
+                    ConnectedCard(root, _find_reader(root), token, listing, description=description, files=files)
+                )
         except OSError as error:
             if error.errno not in _UNREMARKABLE_ERRORS:
                 unresponsive.append(f"The volume at {root}")
@@ -141,6 +151,12 @@ def read_listing_digest(root: Path) -> str:
 
     add_folder(str(root), 0)
     return hasher.hexdigest()
+
+
+@functools.lru_cache(maxsize=16)
+def _describe_card(root: Path, listing: str) -> tuple[str, int]:
+    """Describe a card once for each state of it."""
+    return describe_card_at(root)
 
 
 def _look_at_drive(record: PlaceRecord, root: Path, table: list[Mount]) -> ConnectedDrive:

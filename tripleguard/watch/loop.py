@@ -49,6 +49,7 @@ from tripleguard.watch.status import (
     WaitingTask,
     WatchStatus,
 )
+from tripleguard.wording import pluralize
 
 _IDLE_S, _BUSY_S, _PREEMPT_CHECK_S = 30.0, 0.5, 0.2
 _SHUTDOWN_GRACE_S = 1.4
@@ -131,7 +132,7 @@ class WatchLoop:
         stuck = self.stall_message()
         if stuck and stuck.partition(" has ")[0] not in self._last_stall:
             doing = self._worker.task
-            during = f" during {doing.kind} {doing.subject}".rstrip() if doing is not None else ""
+            during = f" during {doing.kind} {doing.name}".rstrip() if doing is not None else ""
             words = (
                 f"The watch is stuck{during}: {stuck}. Nothing is lost. Next: unplug the cards and drives, plug "
                 "them in again; if it stays so, start the watch again."
@@ -141,8 +142,8 @@ class WatchLoop:
         self._last_stall = stuck
         for card, reason in self._pending.list_waiting_cards(_MAX_SILENT_WAIT_S):
             words = (
-                f"Card {card.name} at {card.root} waits, and is not copied yet: {reason}. Do not reformat it. It "
-                "goes on by itself."
+                f"Card {card.name}, {pluralize(card.files, 'file')}, waits and is not copied yet: {reason}. "
+                "Do not reformat it. It goes on by itself."
             )
             self._notify(words, f"{card.mount_token} waits: {reason}")
         for words in self._new_files.list_problems():
@@ -269,7 +270,7 @@ class WatchLoop:
 
     def _report_result(self, result: TaskResult) -> None:
         errand, at = result.task, format_iso(self._ctx.clock.now())
-        words = f"{errand.kind} {errand.subject}".rstrip()
+        words = f"{errand.kind} {errand.name}".rstrip()
         self._log.info(f"{words}: {result.message}", outcome=result.status)
         if result.status is TaskStatus.DEFERRED:
             return
@@ -282,7 +283,14 @@ class WatchLoop:
         ):
             return  # It is repeated every hour, and the list holds it already.
         self._finished.appendleft(
-            FinishedTask(errand.kind, escape_text(errand.subject), at, result.status, escape_text(result.message))
+            FinishedTask(
+                errand.kind,
+                escape_text(errand.subject),
+                at,
+                result.status,
+                escape_text(result.message),
+                escape_text(errand.name),
+            )
         )
 
     def _notify(self, words: str, key: str) -> None:
@@ -305,7 +313,7 @@ class WatchLoop:
         if doing is None:
             if best is not None:
                 if best.key not in self._pending.retries:  # Don't fill the log with retries.
-                    self._log.info(f"Begins: {best.kind} {best.subject}".rstrip())
+                    self._log.info(f"Begins: {best.kind} {best.name}".rstrip())
                 self._pending.on_started(best)
                 self._worker.submit(best)
         elif not self._worker.is_cancelling and should_preempt(
@@ -321,7 +329,12 @@ class WatchLoop:
         drives = [VolumeStatus("drive", one.record.name, escape_text(str(one.root))) for one in plugged.drives]
         cards = [VolumeStatus("card", escape_text(one.name), escape_text(str(one.root))) for one in plugged.cards]
         waiting = [
-            WaitingTask(one.kind, escape_text(one.subject), escape_text(self._pending.explain_wait(one, doing)))
+            WaitingTask(
+                one.kind,
+                escape_text(one.subject),
+                escape_text(self._pending.explain_wait(one, doing)),
+                escape_text(one.name),
+            )
             for one in self._pending.list_tasks()
             if doing is None or one.key != doing.key
         ]
@@ -357,7 +370,12 @@ class WatchLoop:
         errand, moved = self._worker.task, self._worker.progress
         if errand is None:
             return None
-        doing = RunningTask(errand.kind, escape_text(errand.subject), format_iso(self._worker.started_at))
+        doing = RunningTask(
+            errand.kind,
+            escape_text(errand.subject),
+            format_iso(self._worker.started_at),
+            name=escape_text(errand.name),
+        )
         if moved is None:
             return doing
         return RunningTask(
@@ -371,4 +389,5 @@ class WatchLoop:
             moved.total_bytes,
             round(moved.rate, 1),
             moved.seconds_left,
+            doing.name,
         )

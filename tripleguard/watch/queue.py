@@ -42,8 +42,10 @@ PREEMPTIBLE = NETWORK_TASKS | {TaskKind.LISTING_RESCAN, TaskKind.DUE_RESCAN, Tas
 class WatchTask:
     """One thing to do. subject: the card or folder. reader: whose queue it waits in ('' for the drives' own).
 
-    served: the occurrence that it serves, UTC ns; None for what is not done by the clock. seconds: how long it may
-    take; None: as long as it takes.
+    Attributes:
+        occurrence: The occurrence that it serves, UTC ns; None for what is not done by the clock.
+        time_limit_s: How long it may take; None: as long as it takes.
+        label: What a person calls the subject.
     """
 
     kind: TaskKind
@@ -51,6 +53,11 @@ class WatchTask:
     reader: str = ""
     occurrence: int | None = None
     time_limit_s: float | None = None
+    label: str = field(default="", compare=False)
+
+    @property
+    def name(self) -> str:
+        return self.label or self.subject
 
     @property
     def key(self) -> tuple[TaskKind, str]:
@@ -241,7 +248,7 @@ class PendingWork:
     def list_tasks(self) -> list[WatchTask]:
         """Everything that is to be done, in the order in which it came."""
         cards = [
-            WatchTask(TaskKind.CARD, str(card.root), card.reader)
+            WatchTask(TaskKind.CARD, str(card.root), card.reader, label=card.name)
             for card in self._cards.values()
             if card.is_settled
         ]

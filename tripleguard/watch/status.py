@@ -40,6 +40,7 @@ class RunningTask(msgspec.Struct, frozen=True):
     of_bytes: int = 0
     rate: float = 0.0
     left: float | None = None
+    name: str = ""
 
 
 class WaitingTask(msgspec.Struct, frozen=True):
@@ -48,6 +49,7 @@ class WaitingTask(msgspec.Struct, frozen=True):
     what: str
     subject: str
     why: str
+    name: str = ""
 
 
 class FinishedTask(msgspec.Struct, frozen=True):
@@ -58,6 +60,7 @@ class FinishedTask(msgspec.Struct, frozen=True):
     at: str
     outcome: str
     message: str
+    name: str = ""
 
 
 class VolumeStatus(msgspec.Struct, frozen=True):
@@ -137,7 +140,7 @@ def format_status(status: WatchStatus | None, now: int, zone: tzinfo | None, *, 
     if status.last:
         yield "Last:"
     for ended in status.last:
-        yield f"  {_format_time(ended.at, zone)}  {_format_task(ended.what, ended.subject)}:"
+        yield f"  {_format_time(ended.at, zone)}  {_format_task(ended.what, ended.name or ended.subject)}:"
         yield from _wrap(ended.message, "    ")
 
 
@@ -153,7 +156,7 @@ def _format_current(status: WatchStatus, now: int, zone: tzinfo | None) -> Itera
         yield from _wrap(status.trouble, "  ", "Trouble: ")
     yield from _format_running_task(status, zone)
     for one in status.waiting:
-        yield from _wrap(f"{_format_task(one.what, one.subject)}: {one.why}", "  ", "Waits: ")
+        yield from _wrap(f"{_format_task(one.what, one.name or one.subject)}: {one.why}", "  ", "Waits: ")
     for place in status.here:
         yield f"Here: {place.kind} {escape_text(place.name)} at {escape_text(place.path)}"
     for name in status.away:
@@ -170,7 +173,7 @@ def _format_running_task(status: WatchStatus, zone: tzinfo | None) -> Iterator[s
         yield "Nothing is being done now."
         return
     step = f", {one.step}" if one.step and one.step != one.what else ""
-    yield f"Doing: {_format_task(one.what, one.subject)}{step}, since {_format_time(one.since, zone)}"
+    yield f"Doing: {_format_task(one.what, one.name or one.subject)}{step}, since {_format_time(one.since, zone)}"
     if one.of_bytes:
         left = f", {format_duration(one.left)} left" if one.left is not None else ""
         pace = f", {format_rate(one.rate)}" if one.rate >= 1 else ""
