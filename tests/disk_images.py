@@ -108,7 +108,7 @@ class Images:
     def unmount(self, point: Path) -> None:
         """Unmount in good order; back only when the driver has ended and the image is settled."""
         mounted = self.up[point]
-        drivers = _drivers_of(mounted)
+        drivers = drivers_of(mounted)
         # Whoever looks through all mounted volumes holds this one for a moment.
         wait_until(lambda: _quietly("umount", point), f"{point} can be unmounted")
         del self.up[point]
@@ -138,7 +138,7 @@ class Images:
         """
         gone = [self.up.pop(point) for point in points]
         for mounted in gone:
-            for driver in _drivers_of(mounted):
+            for driver in drivers_of(mounted):
                 os.kill(driver, signal.SIGSTOP)
         for mounted in gone:
             if not mounted.by_user_space:
@@ -200,7 +200,7 @@ class Images:
 
     @staticmethod
     def _cut_off(mounted: Mounted) -> None:
-        drivers = _drivers_of(mounted)
+        drivers = drivers_of(mounted)
         for driver in drivers:
             os.kill(driver, signal.SIGKILL)
         _wait_for_the_end(drivers)
@@ -268,7 +268,7 @@ def _release(device: str) -> None:
     wait_until(lambda: _quietly("losetup", "-d", device), f"{device} is free")
 
 
-def _drivers_of(mounted: Mounted) -> list[int]:
+def drivers_of(mounted: Mounted) -> list[int]:
     """The processes that serve this mount point: the driver's program with the point among its words."""
     if not mounted.by_user_space:
         return []

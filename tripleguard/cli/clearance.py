@@ -15,7 +15,7 @@ def command() -> None:
 
 
 @command.command("card")
-@click.argument("path", type=click.Path(path_type=Path))
+@click.argument("path", type=Path)
 @click.option(
     "--accept-damaged",
     is_flag=True,

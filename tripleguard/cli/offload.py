@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @click.command("offload")
-@click.argument("card", type=click.Path(path_type=Path))
+@click.argument("card", type=Path)
 @click.option(
     "--shoot", metavar="NAME", help="The shoot's name (default: the day's known shoot, else the settings)."
 )

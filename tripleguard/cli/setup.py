@@ -39,6 +39,7 @@ def command(
     from tripleguard.jobs.drive_setup import add_drive, ensure_catalog_id
     from tripleguard.jobs.offsite.offsite_place import add_offsite, get_offsite_folder
     from tripleguard.jobs.queries.report_query import list_place_statuses
+    from tripleguard.model import PlaceState
     from tripleguard.places.disks import find_shared_disks
     from tripleguard.places.enclosing import check_not_on_card
     from tripleguard.presentation import json_output, text
@@ -68,7 +69,7 @@ def command(
                 *text.format_drives(statuses, shared, ctx.clock.now(), is_same_disk_allowed=allowed),
             ]
         )
-        active = [one for one in statuses if one.state in ("connected", "away")]
+        active = [one for one in statuses if one.record.state is PlaceState.ACTIVE and one.state != "offsite"]
         if len(active) < ctx.settings.rule.drive_copies:
             print_lines(
                 [

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from tripleguard.cameras.kinds import LITTER_HEAD, get_frame_key, is_system_litter, kind_of
-from tripleguard.errors import CardGoneError, UsageError
+from tripleguard.errors import CardGoneError, PlaceUnreadableError, UsageError
 from tripleguard.model import Entry, FileKind, UncopyableEntry
 from tripleguard.names import escape_text
 from tripleguard.places.base import CardItem, IgnoredEntry
@@ -27,6 +27,7 @@ from tripleguard.places.enclosing import (
     list_mounts_below,
 )
 from tripleguard.places.insertion import read_folder_insertion
+from tripleguard.places.probe import hangs
 from tripleguard.places.reserved import RESERVED_DIR
 
 _KIND_RANK = {kind: rank for rank, kind in enumerate(FileKind)}
@@ -207,6 +208,12 @@ def open_source_folder(root: Path, drives: Sequence[Path]) -> DirHandle:
 
     drives: the drives' roots; none of them may be, contain or be in the folder. Raises UsageError, PlaceError.
     """
+    if hangs(root):
+        raise PlaceUnreadableError(
+            f"The card at {escape_text(str(root))} does not answer.",
+            safe="It was only read.",
+            do="Unplug its reader, plug it in again, and run the same command. Do not reformat the card.",
+        )
     if not root.exists():
         raise UsageError(
             f"There is no card at {escape_text(str(root))}.",
@@ -221,6 +228,8 @@ def open_source_folder(root: Path, drives: Sequence[Path]) -> DirHandle:
         )
     real = Path(os.path.realpath(root))
     for drive in drives:
+        if hangs(drive):
+            continue
         drive_real = Path(os.path.realpath(drive))
         if drive_real == real:
             what = "is one of the drives, not a card"

@@ -19,6 +19,7 @@ from pathlib import Path
 from tripleguard.errors import PlaceError, PlaceUnreadableError
 from tripleguard.model import Entry, FreeSpace
 from tripleguard.names import is_safe_path
+from tripleguard.places.probe import hangs
 
 
 class DirHandle:
@@ -34,6 +35,8 @@ class DirHandle:
         self.fd = fd
         self._no_atime = getattr(os, "O_NOATIME", 0) if no_atime else 0
         self._checked_dirs: set[str] = set()
+        if fd is None and hangs(root):
+            raise OSError(errno.ETIMEDOUT, "its device does not answer", str(root))
         if sys.platform != "win32" and fd is None:
             self.fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
 

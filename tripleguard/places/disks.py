@@ -16,6 +16,7 @@ from typing import Protocol
 
 from tripleguard.places import block_devices
 from tripleguard.places.mounts import Mount, find_mount
+from tripleguard.places.probe import hangs
 from tripleguard.rules import can_share_disk
 
 DiskSet = frozenset[str] | None
@@ -39,7 +40,7 @@ def find_disks(root: Path) -> DiskSet:
         from tripleguard.places.non_linux import find_disks_off_linux
 
         return find_disks_off_linux(root)
-    return _find_disks_of_mount(find_mount(root), _MAX_NESTING)
+    return None if hangs(root) else _find_disks_of_mount(find_mount(root), _MAX_NESTING)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,9 @@ from tripleguard.places.reserved import RESERVED_DIR
 
 MARKER_PATH = f"{RESERVED_DIR}/place.json"
 MAX_MARKER_BYTES = 64 * 1024
-_DEVICE_ERRNOS = frozenset({errno.EIO, errno.ENXIO, errno.ENODEV, errno.ENOTCONN, errno.ECONNABORTED})
+_DEVICE_ERRNOS = frozenset(
+    {errno.EIO, errno.ENXIO, errno.ENODEV, errno.ENOTCONN, errno.ECONNABORTED, errno.ETIMEDOUT}
+)
 _ABOUT = "tripleguard knows this drive by this file. Do not copy it to another drive, do not delete it."
 
 

@@ -74,6 +74,8 @@ _LOOK_SHARE = 100
 """Looks take at most this fraction of the time."""
 _MORE_ROOM_BYTES = 64 << 20
 """A drive with so much more free space than at its fullest is tried again."""
+_MAX_LOOK_S, _HANG_CHECK_S = 15.0, 0.5
+"""Seconds that a look may take before another thread looks, and how often that is checked."""
 _MAX_SCAN_S = 120.0
 """Seconds that a look may take; a disk that has to spin up needs ten."""
 
@@ -113,7 +115,10 @@ class VolumeHistory:
 
 
 class DeviceMonitor:
-    """Calls seen(what is plugged in, what is wrong) when it changed. Use: `submit`, `scan_now`, `stop`."""
+    """Calls on_change(what is plugged in, what is wrong) when it changed. Use: `start`, `scan_now`, `stop`.
+
+    A look that hangs is left behind, and another thread goes on; it finds out which volume does not answer.
+    """
 
     def __init__(self, ctx: JobContext, on_change: Callable[[ConnectedVolumes, str], None]) -> None:
         self._ctx = ctx
@@ -125,6 +130,8 @@ class DeviceMonitor:
         self.remounts = RemountCounter()
         self._history = VolumeHistory()
         self.stall_detector = StallDetector("The look at what is plugged in", _MAX_SCAN_S)
+        self._round = 0
+        self._last: tuple[ConnectedVolumes, str] | None = None
         self._threads = [threading.Thread(target=self._run, name="device-monitor", daemon=True)]
         if sys.platform.startswith("linux"):
             self._threads.append(threading.Thread(target=self._poll_mounts, name="mounts", daemon=True))
@@ -144,52 +151,60 @@ class DeviceMonitor:
         self._changed.set()
 
     def _run(self) -> None:
+        """Keep one thread looking; leave it behind when a look does not come back."""
+        while not self._stop_event.is_set():
+            self._round += 1
+            hang = StallDetector("A look", _MAX_LOOK_S)
+            thread = threading.Thread(
+                target=self._look_repeatedly, args=(self._round, hang), name="device-look", daemon=True
+            )
+            thread.start()
+            while thread.is_alive() and not hang.stall_message() and not self._stop_event.is_set():
+                thread.join(_HANG_CHECK_S)
+
+    def _look_repeatedly(self, my_round: int, hang: StallDetector) -> None:
         ctx = replace(self._ctx, catalog=self._ctx.catalog.reopen())
         try:
-            last: tuple[ConnectedVolumes, str] | None = None
             before, look_at = "", 0.0
-            while not self._stop_event.is_set():
+            while not self._stop_event.is_set() and my_round == self._round:
+                hang.enter()
                 self.stall_detector.enter()
                 now = self._read_fingerprint(ctx)
                 if self._changed.is_set() or now != before:
                     self._changed.clear()
                     before = now
-                    last = self._scan_until_stable(ctx, last)
-                    look_at = time.monotonic() + self._seconds_to_next_look(last, 0.0)
+                    self._scan_until_stable(ctx, my_round, hang)
+                    look_at = time.monotonic() + self._seconds_to_next_look(0.0)
                 elif time.monotonic() >= look_at:
                     began = time.monotonic()
-                    last = self._report_if_new(self._scan(ctx), last)
-                    look_at = time.monotonic() + self._seconds_to_next_look(last, time.monotonic() - began)
+                    self._report_if_new(self._scan(ctx), my_round)
+                    look_at = time.monotonic() + self._seconds_to_next_look(time.monotonic() - began)
                 self.stall_detector.leave()
+                hang.leave()
                 self._changed.wait(min(self._interval_s, max(0.0, look_at - time.monotonic())))
         finally:
             ctx.catalog.close()
 
-    def _scan_until_stable(
-        self, ctx: JobContext, last: tuple[ConnectedVolumes, str] | None
-    ) -> tuple[ConnectedVolumes, str] | None:
+    def _scan_until_stable(self, ctx: JobContext, my_round: int, hang: StallDetector) -> None:
         """Look now and a few times more while it settles."""
         began = time.monotonic()
         for after in _SCAN_DELAYS_S:
             if self._stop_event.wait(max(0.0, began + after - time.monotonic())):
                 break
             self.stall_detector.enter()
-            last = self._report_if_new(self._scan(ctx), last)
+            hang.enter()
+            self._report_if_new(self._scan(ctx), my_round)
             if self._changed.is_set():
                 break
-        return last
 
-    def _report_if_new(
-        self, found: tuple[ConnectedVolumes, str], last: tuple[ConnectedVolumes, str] | None
-    ) -> tuple[ConnectedVolumes, str]:
-        if found != last:
+    def _report_if_new(self, found: tuple[ConnectedVolumes, str], my_round: int) -> None:
+        if my_round == self._round and found != self._last:
+            self._last = found
             self._on_change(*found)
-        return found
 
-    @staticmethod
-    def _seconds_to_next_look(last: tuple[ConnectedVolumes, str] | None, seconds_taken: float) -> float:
-        is_settled = last is None or all(card.is_settled for card in last[0].cards)
-        return max(_LOOK_AGAIN_S if is_settled else _LOOK_AT_UNSETTLED_S, _LOOK_SHARE * seconds_taken)
+    def _seconds_to_next_look(self, seconds_taken: float) -> float:
+        is_settled = self._last is None or all(card.is_settled for card in self._last[0].cards)
+        return max(_LOOK_AGAIN_S if is_settled else _LOOK_AT_UNSETTLED_S, min(_LOOK_SHARE * seconds_taken, 60.0))
 
     def _scan(self, ctx: JobContext) -> tuple[ConnectedVolumes, str]:
         try:

@@ -25,6 +25,7 @@ from tripleguard.places.cache_bypass import find_disk_id
 from tripleguard.places.enclosing import find_card_folder
 from tripleguard.places.marker import read_marker_at
 from tripleguard.places.mounts import Mount, find_mount, list_mounts
+from tripleguard.places.probe import hangs
 from tripleguard.watch.card_description import describe_card_at
 
 _NETWORK_FS = frozenset(["nfs", "nfs4", "cifs", "smb3", "smbfs", "afpfs", "davfs", "9p", "afs", "ceph"])
@@ -110,7 +111,12 @@ def find_connected_volumes(ctx: JobContext) -> ConnectedVolumes:
     taken = [os.path.realpath(drive.root) for drive in drives]
     cards = []
     for root, number in _list_card_candidates(ctx.settings.watch, table):
-        if _overlaps(os.path.realpath(root), taken) or root in dead:
+        if root in dead:
+            continue
+        if hangs(root):
+            unresponsive.append(f"The volume at {root}")
+            continue
+        if _overlaps(os.path.realpath(root), taken):
             continue
         try:
             if _is_card(root, ctx.settings.watch):
@@ -199,6 +205,8 @@ def is_within(path: str, root: str) -> bool:
 
 def _is_responsive(root: Path) -> bool:
     """Whether a drive can be listed; one whose cable came loose stays mounted."""
+    if hangs(root):
+        return False
     try:
         with os.scandir(root):
             return True
@@ -243,6 +251,8 @@ def _read_mount_token(root: Path, table: list[Mount]) -> str:
 
 
 def _path_identity(path: Path) -> str:
+    if hangs(path):
+        return f"{path} hangs"
     try:
         status = os.stat(path)
     except OSError as error:

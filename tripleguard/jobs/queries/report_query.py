@@ -57,6 +57,9 @@ _FINDING_TEXTS: dict[FindingKind, tuple[Severity, str, str]] = {
     ),
 }
 
+NOT_ANSWERING = "does not answer"
+"""The state of a drive that is mounted and whose device hangs or fails."""
+
 
 _IN_BIN_TEXTS = (
     "on {place} is in the bin there, and goes when that is emptied; it counts for nothing",
@@ -163,7 +166,9 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
     offsite = get_offsite_place(ctx)
     for record, path in [*locate_drives(ctx), *([(offsite, None)] if offsite else [])]:
         held = shoots.list_coverage(ctx.catalog, record.id)
-        now = "offsite" if record is offsite else ("connected" if path else "away")
+        space = free_space_at(path, ctx) if path else None
+        connected = "connected" if space is not None else NOT_ANSWERING
+        now = "offsite" if record is offsite else (connected if path else "away")
         state = record.state if record.state is not PlaceState.ACTIVE else now
         if path is not None:
             _check_identity(ctx, record, path)
@@ -172,7 +177,7 @@ def list_place_statuses(ctx: JobContext) -> list[PlaceStatus]:
                 record=record,
                 state=str(state),
                 path=path,
-                space=free_space_at(path, ctx) if path else None,
+                space=space,
                 files=sum(one.copies for one in held),
                 total_bytes=sum(one.bytes for one in held),
                 oldest_verified_at=due_copies.get_oldest_verified(ctx.catalog, record.id),
@@ -207,7 +212,7 @@ def free_space_at(path: Path, ctx: JobContext) -> FreeSpace | None:
 
 def _stored_findings(ctx: JobContext, places: list[PlaceStatus]) -> list[Finding]:
     """Return the open findings that nobody has accepted."""
-    away = {status.record.id for status in places if status.state == "away"}
+    away = {status.record.id for status in places if status.state in ("away", NOT_ANSWERING)}
     names = {place.id: place for place in list_places(ctx.catalog)}
     titles = {shoot.id: shoot.title for shoot in shoots.list_shoots(ctx.catalog)}
     found = []
@@ -261,7 +266,7 @@ def _under_replicated_findings(ctx: JobContext, places: list[PlaceStatus]) -> li
     """Return files with fewer verified copies than the rule requires, summed by the number they have."""
     findings = []
     wanted = ctx.settings.rule.drive_copies
-    away = [status.record.name for status in places if status.state == "away"]
+    away = [status.record.name for status in places if status.state in ("away", NOT_ANSWERING)]
     in_service = [one.record for one in places if is_counted_drive(one.record)]
     if len(in_service) < wanted:
         step = "Add another drive with `drives add NAME PATH`, then run `topup`"
