@@ -129,6 +129,7 @@ EXCEPTIONS = {
         "places/non_linux.py",
         "ctypes",
     ): "reading handles past the cache, and which disks a volume is on; nothing else",
+    ("places/probe.py", "subprocess"): "asks whether a volume answers, with df and test, which change nothing",
     ("places/non_linux.py", "subprocess"): "the system's own question about a disk, which changes nothing",
 }
 """Single calls that look like changes, each with the reason why it is none, or not on a drive."""
