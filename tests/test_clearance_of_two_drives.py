@@ -125,3 +125,20 @@ def test_a_yes_outlives_a_home_that_comes_back_from_an_older_copy(three: World) 
     three.run("rescan", "--all")
     assert _given(three) == {"A"}
     assert three.run("clearance", "drive", "B").status == 1
+
+
+def test_a_drive_that_was_retired_leaves_a_next_step_that_helps(bare: World) -> None:
+    bare.setup("A", "B", "C")
+    card = bare.card()
+    card.frames(2)
+    assert bare.run("offload", card.root, "--drive", "A", "--drive", "B").status == 0
+    assert bare.run("retire", "A", "--prepare").status == 0
+    assert bare.run("retire", "A").status == 0
+    answer = bare.run("clearance", "drive", "B")
+    assert answer.status == 1
+    assert "retire B --prepare" in " ".join(answer.out.split())
+    assert "--withdraw" not in answer.out
+    assert "\n       A\n" not in answer.out
+    bare.drives["D"] = bare.folder("drive-d")
+    assert bare.run("drives", "add", "D", bare.drives["D"]).status == 0
+    assert bare.run("retire", "B", "--prepare").status == 0

@@ -103,6 +103,10 @@ class _DriveClearanceRun:
             0, 0, ctx.settings.rule.accept_cached, max_age_ns=ctx.settings.clearance.drive_days * DAY
         )
         self._places_given_yes = list_drives_with_yes(ctx.catalog) - {record.id}
+        # Whoever has retired one has acted on its yes: nothing is left to take back.
+        self._cleared_drives = [
+            one for one in list_places(ctx.catalog) if one.id in self._places_given_yes and one.state.is_in_service
+        ]
         self._copies = CopyEvidence(
             ctx,
             self._others,
@@ -119,7 +123,7 @@ class _DriveClearanceRun:
         self._reasons = ReasonCounter(
             WORSE_FIRST,
             drive=record.name,
-            cleared=[one.name for one in list_places(ctx.catalog) if one.id in self._places_given_yes],
+            cleared=[one.name for one in self._cleared_drives],
         )
         self._notes = ReasonCounter()
         self._observation = (
@@ -245,9 +249,8 @@ class _DriveClearanceRun:
         if not reasons and (self._uncovered or len(self._covered) != self._files):
             raise AssertionError("a yes that does not cover every file")
         self._note_disks()
-        for record in list_places(self._ctx.catalog):
-            if record.id in self._places_given_yes and record.state.is_in_service:
-                self._notes.add("yes stands", record.name)
+        for record in self._cleared_drives:
+            self._notes.add("yes stands", record.name)
         clearance = decide_clearance(
             self._ctx,
             subject=f"drive {self._record.name}",
@@ -334,8 +337,9 @@ class _DriveClearanceRun:
         if self._copies.is_enough(counted):
             self._add_covered(path, known)
             return
-        rests = self._places_given_yes and any(
-            one.place_id in self._places_given_yes and one.state is CopyState.PRESENT
+        cleared_ids = {one.id for one in self._cleared_drives}
+        rests = cleared_ids and any(
+            one.place_id in cleared_ids and one.state is CopyState.PRESENT
             for one in file_queries.list_copies(self._ctx.catalog, known.id)
         )
         word = GIVEN if rests else self._reason_for(counted, copy)
@@ -387,5 +391,5 @@ class _DriveClearanceRun:
             self._notes.add("one device")
         mine = self._drive.place.disk_id if self._drive else None
         for drive, disk in zip(self._others, disks, strict=True):
-            if mine is not None and disk == mine:
+            if mine is not None and disk == mine and drive.record.state.is_in_service:
                 self._notes.add("same device", drive.record.name)
