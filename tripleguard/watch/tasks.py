@@ -236,12 +236,15 @@ def run_ingest_task(ctx: JobContext, task: WatchTask, new_files: NewFileSource) 
         name = ready.writable[0].record.name
         paths = [entry.path for entry in entries]
         result = yield from ingest_from_drive(ctx, ready.writable[0], paths)
-    given_up = new_files.mark_ingested(task.key, paths, result.postponed)
+    given_up = new_files.mark_ingested(task.key, paths, result.postponed, result.incomplete)
     parts = [f"drive {name}: {pluralize(result.entered, 'new file')} entered"]
     if result.moved:
         parts.append(f"{pluralize(result.moved, 'copy', 'copies')} found elsewhere than before")
     if result.postponed:
         parts.append(f"{pluralize(len(result.postponed), 'file')} did not hold still or can't be read")
+    if result.incomplete:
+        names = ", ".join(escape_text(path) for path in result.incomplete[:_MAX_NAMED_PATHS])
+        parts.append(f"{pluralize(len(result.incomplete), 'file')} cut short, not entered: {names}")
     troubles = [error.what for error in result.errors]
     what = f"on drive {name} can't be read, or never hold still"
     return _to_result(task, [*parts, *troubles], _describe_abandoned(given_up, what) + troubles, result.entered)

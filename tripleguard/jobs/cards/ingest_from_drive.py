@@ -1,8 +1,9 @@
 """Ingest what another program put onto a drive: hash it, record it under its folder's shoot, verify it.
 
 The file stays where it is. It is first flushed to the medium and then read from there, so the record is what the
-drive holds. A file that changes while it is read is postponed; a known one that was only moved is recorded as
-moved.
+drive holds. A file that changes while it is read is postponed. A new one that is cut short is not recorded:
+copying it was interrupted, and the part must not become the original. A known file that was only moved is recorded
+as moved.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from tripleguard.cameras.integrity.checker import is_cut_short
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import file_queries, folder_queries, shoots
 from tripleguard.catalog.event_log import begin_job, end_job
@@ -50,6 +52,7 @@ class IngestResult:
         entered: Files that are new on this drive.
         moved: Known files that have another path now.
         postponed: Paths that changed while they were read or could not be read; the next run tries again.
+        incomplete: Paths of new files that are cut short, as an interrupted copy leaves them; not recorded.
         empty: Paths of recorded files without content.
     """
 
@@ -57,6 +60,7 @@ class IngestResult:
     moved: int = 0
     total_bytes: int = 0
     postponed: list[str] = field(default_factory=list)
+    incomplete: list[str] = field(default_factory=list)
     empty: list[str] = field(default_factory=list)
     errors: list[TripleguardError] = field(default_factory=list)
 
@@ -81,7 +85,8 @@ def ingest_from_drive(
     Records made before an error stay.
 
     Args:
-        include_unsorted: Also record files outside any shoot's folder, under the name of their own folder.
+        include_unsorted: A person asked for all there is: also record files outside any shoot's folder, under the
+            name of their own folder, and files that are cut short.
 
     Raises:
         StoppedError, CatalogError: The job ended early.
@@ -98,7 +103,7 @@ def ingest_from_drive(
             yield ProgressUpdate(
                 f"new files on {drive.record.name}", done, len(paths), job.result.total_bytes, 0, 0.0, None
             )
-        outcome = EventOutcome.PARTIAL if job.result.postponed else EventOutcome.SUCCESS
+        outcome = EventOutcome.PARTIAL if job.result.postponed or job.result.incomplete else EventOutcome.SUCCESS
     finally:
         job.finish_job(outcome)
     job.result.errors += write_checklists_and_snapshots(ctx, [drive], with_snapshots=True)
@@ -153,6 +158,8 @@ class _IngestRun:
             one = self._read_file(entry)
             if one is None:
                 self.result.postponed.append(entry.path)
+            elif self._is_incomplete(one):
+                self.result.incomplete.append(entry.path)
             else:
                 found.append(one)
         return found
@@ -197,6 +204,12 @@ class _IngestRun:
             return None
         integrity = finish_integrity_check(look, head, entry.name) if look is not None else None
         return _FileOnMedium(entry, file, hasher.sample(), head, reading.medium, integrity)
+
+    def _is_incomplete(self, item: _FileOnMedium) -> bool:
+        """Return whether a file is cut short and may yet be copied whole; one with known content is not."""
+        if self._include_unsorted or item.integrity is None or not is_cut_short(item.integrity.verdict):
+            return False
+        return file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest) is None
 
     def record_files(self, batch: Sequence[_FileOnMedium]) -> None:
         """Record what was read, in one commit."""
