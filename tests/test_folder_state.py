@@ -255,3 +255,12 @@ def test_whatever_happens_only_what_stood_still_for_long_enough_is_complete(
             assert one == known
             assert now + 3 - since >= 10
         assert state == before
+
+
+def test_a_damaged_copy_is_read_again_only_when_it_changes(idle: FolderState) -> None:
+    """A repair decides about it, so every listing finds it again."""
+    damaged = FilesIngested(31, frozenset({PATH}), damaged=frozenset({PATH}))
+    state = run(idle, listed(20, entry(9)), damaged, listed(40, entry(9)))
+    assert list_stable(state, 10_000) == []
+    assert list_incomplete(state, 10_000) == []
+    assert list_stable(run(state, listed(46, entry(9, mtime=2))), 56) == [entry(9, mtime=2)]

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from blake3 import blake3
 from disk_images import Images, images_below
 from fault_file_system import fault_file_system
 from hypothesis import given
@@ -142,6 +143,68 @@ def test_a_copy_that_was_interrupted_is_never_the_original(evening: World) -> No
         assert ctx.catalog.fetch_all("SELECT size FROM files") == [(len(whole),)]
     assert evening.run("report", "--json").json["answer"] == "clear"
     assert evening.run("rescan", "--all").status == 0
+
+
+def test_an_editor_that_writes_into_a_picture_leaves_both_versions_on_both_drives(evening: World) -> None:
+    card = evening.card()
+    card.frames(2)
+    assert evening.run("offload", card.root).status == 0
+    before = set(card.digests().values())
+    first = next(evening.drives["A"].glob("2026/*/*/*0001.DNG"))
+    edited = first.read_bytes() + b"<x:xmpmeta rating='5'/>"
+    with watching(evening) as watch:
+        watch.until_idle()
+        first.write_bytes(edited)
+        message = watch.until_done("new files")["message"]
+        assert "1 original was changed by another program; both versions are kept" in message
+        until(lambda: len(evening.on("A")) == len(evening.on("B")) == 3, watch, "both versions are on both drives")
+        watch.until_idle()
+    assert first.read_bytes() == edited
+    wanted = before | {blake3(edited).digest()}
+    assert set(evening.on("A").values()) == set(evening.on("B").values()) == wanted
+    assert evening.run("rescan", "--all").status == 0
+    assert evening.run("report", "--json").json["answer"] == "clear"
+    assert evening.run("repair").status == 0
+    assert first.read_bytes() == edited
+    assert "was changed by another program" in evening.run("log").out
+    assert evening.run("clearance", "card", card.root).status == 0
+
+
+def test_an_original_that_changed_on_the_only_drive_with_it_is_not_called_safe(evening: World) -> None:
+    card = evening.card()
+    card.frames(2)
+    evening.unplug("B")
+    evening.run("offload", card.root)
+    first = next(evening.drives["A"].glob("2026/*/*/*0001.DNG"))
+    edited = first.read_bytes() + b"<x:xmpmeta rating='5'/>"
+    shutil.rmtree(card.root / "DCIM")
+    evening.plug("B")
+    first.write_bytes(edited)
+    with watching(evening) as watch:
+        watch.until_done("new files")
+        until(lambda: blake3(edited).digest() in evening.on("B").values(), watch, "the edit is on B", 40)
+        watch.until_idle()
+    report = evening.run("report", "--json").json
+    assert report["answer"] != "clear"
+    lost = [one for one in report["findings"] if one["kind"] == "missing"]
+    assert [Path(one["path"]).name for one in lost] == ["ORR_0001-2.DNG"]
+
+
+def test_a_part_that_is_written_over_a_whole_picture_is_no_version_of_it(evening: World) -> None:
+    card = evening.card()
+    card.frames(1, size=3 * MIB)
+    assert evening.run("offload", card.root).status == 0
+    first = next(evening.drives["A"].glob("2026/*/*/*0001.DNG"))
+    whole = first.read_bytes()
+    with watching(evening) as watch:
+        watch.until_idle()
+        first.write_bytes(whole[:MIB])
+        assert "1 file cut short" in watch.until_done("new files")["message"]
+        watch.until_idle()
+    assert set(evening.on("B").values()) == {blake3(whole).digest()}
+    assert evening.run("rescan").status == 1
+    assert evening.run("repair").status == 0
+    assert first.read_bytes() == whole
 
 
 def test_a_part_that_is_all_there_is_can_be_adopted(evening: World) -> None:

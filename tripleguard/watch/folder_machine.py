@@ -174,12 +174,14 @@ def _(event: FilesRecorded, state: FolderState) -> tuple[FolderState, Action | N
 
 @_handle.register
 def _(event: FilesIngested, state: FolderState) -> tuple[FolderState, Action | None]:
-    pending = _forget(state.pending, event.paths - event.failed - event.incomplete)
+    pending = _forget(state.pending, event.paths - event.failed - event.incomplete - event.damaged)
     for path in event.failed & pending.keys():
         file = pending[path]
         pending[path] = replace(file, since=event.now, is_closed=False, tries=file.tries + 1)
     for path in event.incomplete & pending.keys():
         pending[path] = replace(pending[path], incomplete_since=event.now)
+    for path in event.damaged & pending.keys():
+        pending[path] = replace(pending[path], is_damaged=True)
     return replace(state, pending=pending, ready_count=0), None
 
 

@@ -26,6 +26,7 @@ class PendingFile:
         is_closed: its writer has closed it.
         tries: how often it was handed over and failed.
         incomplete_since: when its structure was found to be cut short; None if it was not.
+        is_damaged: it was recorded as a damaged copy of an original.
     """
 
     entry: Entry
@@ -33,11 +34,12 @@ class PendingFile:
     is_closed: bool = False
     tries: int = 0
     incomplete_since: float | None = None
+    is_damaged: bool = False
 
     @property
     def is_waiting_for_change(self) -> bool:
         """Return whether it is handed over again only if it changes."""
-        return self.tries >= MAX_TRIES or self.incomplete_since is not None
+        return self.tries >= MAX_TRIES or self.incomplete_since is not None or self.is_damaged
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,12 +152,13 @@ class FilesRecorded:
 
 @dataclass(frozen=True, slots=True)
 class FilesIngested:
-    """A job was given these files. The failed ones are tried again; the incomplete ones wait until they change."""
+    """A job was given these files. The failed ones are tried again, incomplete and damaged ones if they change."""
 
     now: float
     paths: frozenset[str]
     failed: frozenset[str] = frozenset()
     incomplete: frozenset[str] = frozenset()
+    damaged: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,11 +18,11 @@ from tripleguard.catalog.folder_queries import iter_folders, list_copies_in_fold
 from tripleguard.catalog.store import Catalog
 from tripleguard.config import LayoutSettings
 from tripleguard.layout import can_hold_shoots, parse_shoot_path
-from tripleguard.model import Copy, CopyState, Entry, FileKind
+from tripleguard.model import Entry, FileKind
 from tripleguard.names import fold_name
 from tripleguard.places.dir_handle import DirHandle, to_entry
 from tripleguard.places.reserved import RESERVED_DIR, is_reserved
-from tripleguard.rules import is_exactly_as_recorded
+from tripleguard.rules import needs_recording
 
 _MAX_DEPTH = 32
 
@@ -54,7 +54,9 @@ def find_new_on_drive(
             recorded = {copy.path: copy for copy in list_copies_in_folder(catalog, place_id, path)}
             for entry in entries:
                 known = recorded.get(entry.path)
-                if not _is_new(known, entry) or not (recorded or parse_shoot_path(layout, entry.path)):
+                if not needs_recording(known, entry, kind_of(entry.name)) or not (
+                    recorded or parse_shoot_path(layout, entry.path)
+                ):
                     continue
                 if known is not None or not equivalents.is_recorded(entry.path):
                     yield entry
@@ -80,13 +82,6 @@ def stat_files(root: Path, paths: list[str]) -> dict[str, Entry | None]:
         return {path: _stat_or_none(folder, path) for path in paths}
     finally:
         folder.close()
-
-
-def _is_new(copy: Copy | None, entry: Entry) -> bool:
-    """Return whether a file must be recorded. A changed original must not: a rescan judges it."""
-    if copy is None or copy.state is CopyState.MISSING:
-        return True
-    return kind_of(entry.name) is FileKind.COMPANION and not is_exactly_as_recorded(copy, entry)
 
 
 def _walk_folders(

@@ -66,12 +66,11 @@ _MAX_NAMED_PATHS = 3
 
 @dataclass(slots=True)
 class _WatchedFolder:
-    """One watched folder with its state.
+    """One watched folder, its state, and the events that the state machine has not seen yet.
 
     Attributes:
         place_id: the drive's place; None for an import folder.
         identity: what an import folder was when its events were requested: remounts, device and inode.
-        changed_dirs, closed_paths, event_count: file system events that the state machine has not seen yet.
     """
 
     key: FolderKey
@@ -116,12 +115,10 @@ class NewFileWatcher:
         self._thread = threading.Thread(target=self._run, name="new-files", daemon=True)
 
     def start(self) -> None:
-        """Start watching."""
         self._observer.start()
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop watching; return at once."""
         self._stop_event.set()
         self._changed.set()
         self._observer.stop()
@@ -153,25 +150,29 @@ class NewFileWatcher:
         return self._list_complete(folder)[0]
 
     def mark_ingested(
-        self, key: FolderKey, paths: Iterable[str], failed: Iterable[str], incomplete: Iterable[str] = ()
+        self,
+        key: FolderKey,
+        paths: Iterable[str],
+        failed: Iterable[str],
+        incomplete: Iterable[str] = (),
+        damaged: Iterable[str] = (),
     ) -> list[str]:
         """Take note of what a task did with these files.
 
         Args:
             failed: those that changed meanwhile or could not be read; they are tried again.
-            incomplete: those that are cut short; they are tried again when they change.
+            incomplete, damaged: those that are cut short, and damaged copies; tried again when they change.
 
-        Returns:
-            The failed ones that are tried again only if they change.
+        Returns: the failed ones that are tried again only if they change.
         """
-        tried, abandoned = frozenset(failed), list[str]()
-        event = FilesIngested(time.monotonic(), frozenset(paths), tried, frozenset(incomplete))
-        with self._lock:
-            if (folder := self._watched.get(key)) is not None:
-                self._step(folder, event)
-                abandoned = list_abandoned(folder.state, tried)
+        tried = frozenset(failed)
+        event = FilesIngested(time.monotonic(), frozenset(paths), tried, frozenset(incomplete), frozenset(damaged))
         self._changed.set()
-        return abandoned
+        with self._lock:
+            if (folder := self._watched.get(key)) is None:
+                return []
+            self._step(folder, event)
+            return list_abandoned(folder.state, tried)
 
     def list_problems(self) -> list[str]:
         """Return a message about each folder that can't be listed, or that holds files that are cut short."""

@@ -124,6 +124,7 @@ class NewFileSource(Protocol):
         paths: Iterable[str],
         failed: Iterable[str],
         incomplete: Iterable[str] = (),
+        damaged: Iterable[str] = (),
     ) -> list[str]: ...
 
 
