@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from blake3 import blake3
 from disk_images import Images, images_below
 from fault_file_system import fault_file_system
 from hypothesis import given
@@ -25,8 +26,7 @@ from world import CardFolder, World
 from tripleguard.catalog.places import list_places
 from tripleguard.config import LayoutSettings
 from tripleguard.layout import build_copy_path, can_hold_shoots, parse_shoot_path
-from tripleguard.model import Entry
-from tripleguard.watch.file_activity import DebounceTracker, find_open_for_writing
+from tripleguard.watch.file_activity import find_open_for_writing
 from tripleguard.watch.new_file_scan import find_new_on_drive
 
 pytestmark = pytest.mark.alone
@@ -121,6 +121,106 @@ def test_a_file_that_is_still_being_written_is_not_entered_half(evening: World) 
     assert (evening.drives["B"] / SHOOT / "ORR_0001.DNG").read_bytes() == whole
     with evening.ctx() as ctx:
         assert ctx.catalog.fetch_all("SELECT size FROM files") == [(len(whole),)]
+
+
+def test_a_copy_that_was_interrupted_is_never_the_original(evening: World) -> None:
+    """Copying ends after a third of the file, and is repeated once the part has stood still for long."""
+    frames = evening.card("from-elsewhere")
+    whole = frames.raw("ORR_0001.DNG", size=3 * MIB).read_bytes()
+    target = evening.drives["A"] / SHOOT / "ORR_0001.DNG"
+    target.parent.mkdir(parents=True)
+    with watching(evening) as watch:
+        watch.until_idle()
+        target.write_bytes(whole[:MIB])
+        assert "1 file cut short" in watch.until_done("new files")["message"]
+        watch.until_idle()
+        assert evening.on("B") == {}
+        target.write_bytes(whole)
+        until(lambda: len(evening.on("B")) == 1, watch, "the second copy is there")
+        watch.until_idle()
+    assert target.read_bytes() == (evening.drives["B"] / SHOOT / "ORR_0001.DNG").read_bytes() == whole
+    with evening.ctx() as ctx:
+        assert ctx.catalog.fetch_all("SELECT size FROM files") == [(len(whole),)]
+    assert evening.run("report", "--json").json["answer"] == "clear"
+    assert evening.run("rescan", "--all").status == 0
+
+
+def test_an_editor_that_writes_into_a_picture_leaves_both_versions_on_both_drives(evening: World) -> None:
+    card = evening.card()
+    card.frames(2)
+    assert evening.run("offload", card.root).status == 0
+    before = set(card.digests().values())
+    first = next(evening.drives["A"].glob("2026/*/*/*0001.DNG"))
+    edited = first.read_bytes() + b"<x:xmpmeta rating='5'/>"
+    with watching(evening) as watch:
+        watch.until_idle()
+        first.write_bytes(edited)
+        message = watch.until_done("new files")["message"]
+        assert "1 original was changed by another program; both versions are kept" in message
+        until(lambda: len(evening.on("A")) == len(evening.on("B")) == 3, watch, "both versions are on both drives")
+        watch.until_idle()
+    assert first.read_bytes() == edited
+    wanted = before | {blake3(edited).digest()}
+    assert set(evening.on("A").values()) == set(evening.on("B").values()) == wanted
+    assert evening.run("rescan", "--all").status == 0
+    assert evening.run("report", "--json").json["answer"] == "clear"
+    assert evening.run("repair").status == 0
+    assert first.read_bytes() == edited
+    assert "was changed by another program" in evening.run("log").out
+    assert evening.run("clearance", "card", card.root).status == 0
+
+
+def test_an_original_that_changed_on_the_only_drive_with_it_is_not_called_safe(evening: World) -> None:
+    card = evening.card()
+    card.frames(2)
+    evening.unplug("B")
+    evening.run("offload", card.root)
+    first = next(evening.drives["A"].glob("2026/*/*/*0001.DNG"))
+    edited = first.read_bytes() + b"<x:xmpmeta rating='5'/>"
+    shutil.rmtree(card.root / "DCIM")
+    evening.plug("B")
+    first.write_bytes(edited)
+    with watching(evening) as watch:
+        watch.until_done("new files")
+        until(lambda: blake3(edited).digest() in evening.on("B").values(), watch, "the edit is on B", 40)
+        watch.until_idle()
+    report = evening.run("report", "--json").json
+    assert report["answer"] != "clear"
+    lost = [one for one in report["findings"] if one["kind"] == "missing"]
+    assert [Path(one["path"]).name for one in lost] == ["ORR_0001-2.DNG"]
+
+
+def test_a_part_that_is_written_over_a_whole_picture_is_no_version_of_it(evening: World) -> None:
+    card = evening.card()
+    card.frames(1, size=3 * MIB)
+    assert evening.run("offload", card.root).status == 0
+    first = next(evening.drives["A"].glob("2026/*/*/*0001.DNG"))
+    whole = first.read_bytes()
+    with watching(evening) as watch:
+        watch.until_idle()
+        first.write_bytes(whole[:MIB])
+        assert "1 file cut short" in watch.until_done("new files")["message"]
+        watch.until_idle()
+    assert set(evening.on("B").values()) == {blake3(whole).digest()}
+    assert evening.run("rescan").status == 1
+    assert evening.run("repair").status == 0
+    assert first.read_bytes() == whole
+
+
+def test_a_part_that_is_all_there_is_can_be_adopted(evening: World) -> None:
+    frames = evening.card("from-elsewhere")
+    part = frames.raw("ORR_0001.DNG", size=3 * MIB).read_bytes()[:MIB]
+    target = evening.drives["A"] / SHOOT / "ORR_0001.DNG"
+    target.parent.mkdir(parents=True)
+    target.write_bytes(part)
+    with watching(evening) as watch:
+        watch.until_done("new files")
+        watch.until_idle()
+        status = watch.until(lambda found: "cut short" in found["trouble"], "it is mentioned", 120)
+        assert "tripleguard adopt" in status["trouble"]
+    evening.run("adopt")
+    evening.run("topup")
+    assert (evening.drives["B"] / SHOOT / "ORR_0001.DNG").read_bytes() == part
 
 
 def test_a_folder_that_is_renamed_on_a_drive_is_found_where_it_is_now(evening: World) -> None:
@@ -308,48 +408,7 @@ def test_killed_while_it_takes_in_it_finishes_at_the_next_start(evening: World) 
     assert evening.run("report", "--json").json["answer"] == "clear"
 
 
-# When a file is whole, and what the folders say: without a disk.
-
-
-def entry(size: int, mtime: int = 1, path: str = "a.DNG") -> Entry:
-    return Entry(path, size, mtime)
-
-
-def test_a_file_settles_when_it_stayed_as_it_is() -> None:
-    new = DebounceTracker(10)
-    new.observe(entry(100), 0)
-    new.observe(entry(200), 5)
-    assert new.stable_files(14) == []
-    new.observe(entry(200), 14)
-    assert new.stable_files(15) == [entry(200)]
-    new.observe(entry(200, mtime=2), 16)
-    assert new.stable_files(20) == []
-    assert new.unstable_paths(25.9) == ["a.DNG"]
-    assert new.unstable_paths(26) == []
-
-
-def test_a_file_that_its_writer_has_closed_settles_sooner() -> None:
-    new = DebounceTracker(10)
-    new.observe(entry(100), 0)
-    new.mark_closed("a.DNG")
-    assert new.stable_files(1) == []
-    assert new.stable_files(2) == [entry(100)]
-    new.observe(entry(300), 3)
-    assert new.stable_files(6) == []
-
-
-def test_what_never_holds_still_is_given_up_until_it_changes() -> None:
-    new, now = DebounceTracker(1), 0.0
-    new.observe(entry(5), now)
-    tries = 0
-    while new.stable_files(now + 1):
-        now += 1
-        tries += 1
-        new.retry_later(["a.DNG"], now)
-    assert tries == 5
-    assert (new.unstable_paths(now), new.abandoned_paths(["a.DNG", "b.DNG"])) == ([], ["a.DNG"])
-    new.observe(entry(6), now)
-    assert new.stable_files(now + 1) == [entry(6)]
+# Who writes to a file, and what the folders say: without a drive.
 
 
 def test_who_has_a_file_open_for_writing_is_found(here: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time as time_module
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, tzinfo
@@ -145,6 +146,43 @@ def test_a_night_of_changed_clocks_comes_once(
 ) -> None:
     week = Week(table(night=f"{hour}-07:00", drill=""), zones=[(ns(f"{days[0]}T00:00", zone), zone)])
     assert week.live(ns(f"{days[1]}T23:00", zone)).when(TaskKind.LISTING_RESCAN) == expected
+
+
+@pytest.mark.skipif(not hasattr(time_module, "tzset"), reason="the zone can't be set for one process here")
+@pytest.mark.parametrize("variable", ["Europe/Berlin", "CET-1CEST,M3.5.0,M10.5.0/3"])
+@pytest.mark.parametrize("days", [("2026-03-27", "2026-03-31"), ("2026-10-23", "2026-10-27")])
+def test_the_zone_of_the_system_gives_the_same_nights(
+    variable: str, days: tuple[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a name, and as a rule that no database holds (POSIX.1-2017, Base Definitions, 8.3)."""
+    plan = table(night="02:30-03:30", drill="sunday 02:30")
+    now, until = (ns(f"{day}T12:10", BERLIN) for day in days)
+    monkeypatch.setenv("TZ", variable)
+    time_module.tzset()
+    try:
+        while now < until:
+            assert list_due(plan, {}, now, None) == list_due(plan, {}, now, BERLIN)
+            assert list_upcoming(plan, now, None) == list_upcoming(plan, now, BERLIN)
+            now += HOUR // 2
+    finally:
+        monkeypatch.undo()
+        time_module.tzset()
+
+
+def test_an_hour_that_comes_twice_and_was_slept_through_is_caught_up_once() -> None:
+    wakes = ns("2026-10-25T09:00", BERLIN)
+    week = Week(
+        table(night="02:30-07:00", drill="sunday 02:30"),
+        zones=[(ns("2026-10-24T12:00", BERLIN), BERLIN)],
+        asleep=[(ns("2026-10-24T23:00", BERLIN), wakes)],
+    ).live(ns("2026-10-25T23:00", BERLIN))
+    assert week.when(TaskKind.LISTING_RESCAN) == week.when(TaskKind.DRILL) == ["10-25 09:00 CET"]
+
+
+def test_after_the_first_of_two_equal_hours_the_next_one_is_tomorrow() -> None:
+    between = ns("2026-10-25T02:45", BERLIN)
+    coming = dict(list_upcoming(table(night="02:30-07:00", drill=""), between, BERLIN))
+    assert coming[TaskKind.TOPUP] == ns("2026-10-26T02:30", BERLIN)
 
 
 def test_what_was_slept_through_for_days_is_caught_up_once() -> None:

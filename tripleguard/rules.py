@@ -11,7 +11,17 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from tripleguard.clock import DAY, HOUR, SECOND
-from tripleguard.model import Copy, CopyState, DriveRole, Entry, Evidence, PlaceKind, PlaceRecord, PlaceState
+from tripleguard.model import (
+    Copy,
+    CopyState,
+    DriveRole,
+    Entry,
+    Evidence,
+    FileKind,
+    PlaceKind,
+    PlaceRecord,
+    PlaceState,
+)
 
 _TIME_STEP = 2 * SECOND
 _ZONE_STEP = 15 * 60 * SECOND
@@ -72,6 +82,18 @@ def is_exactly_as_recorded(copy: Copy, entry: Entry) -> bool:
     Then it need not be read; otherwise only reading shows whether it was changed.
     """
     return (entry.size, entry.mtime_ns) == (copy.size, copy.mtime_ns)
+
+
+def needs_recording(copy: Copy | None, entry: Entry, kind: FileKind) -> bool:
+    """Return whether a file on a drive is new, or may have been saved since its copy was recorded.
+
+    A copy that was found corrupt is not: nobody saved it, and `repair` decides about it.
+    """
+    if copy is None or copy.state is CopyState.MISSING:
+        return True
+    if kind is FileKind.COMPANION:
+        return not is_exactly_as_recorded(copy, entry)
+    return copy.state in (CopyState.PRESENT, CopyState.ALTERED) and not is_as_recorded(copy, entry)
 
 
 def is_untouched(copy: Copy, entry: Entry) -> bool:

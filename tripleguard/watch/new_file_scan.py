@@ -1,8 +1,7 @@
 """Find files in a folder that the catalog does not have, or has in another version.
 
-On a drive these are files of cameras and editors below a shoot's folder, in an import folder all of them. A
-file whose recorded name is merely spelt otherwise, on a file system that treats both spellings as one, is not
-new.
+On a drive only files of cameras and editors below a shoot's folder count, in an import folder those in any folder.
+A file that is recorded under another spelling of its name is not new where the file system treats both as one.
 """
 
 from __future__ import annotations
@@ -10,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from tripleguard.cameras.kinds import LITTER_HEAD, is_system_litter, kind_of
@@ -19,21 +18,35 @@ from tripleguard.catalog.folder_queries import iter_folders, list_copies_in_fold
 from tripleguard.catalog.store import Catalog
 from tripleguard.config import LayoutSettings
 from tripleguard.layout import can_hold_shoots, parse_shoot_path
-from tripleguard.model import Copy, CopyState, Entry, FileKind
+from tripleguard.model import Entry, FileKind
 from tripleguard.names import fold_name
 from tripleguard.places.dir_handle import DirHandle, to_entry
 from tripleguard.places.reserved import RESERVED_DIR, is_reserved
-from tripleguard.rules import is_exactly_as_recorded
+from tripleguard.rules import needs_recording
 
 _MAX_DEPTH = 32
+
+
+def find_new(
+    catalog: Catalog, layout: LayoutSettings, place_id: int | None, root: Path, folders: Iterable[str]
+) -> Iterator[Entry]:
+    """Yield the new files in these folders of a drive and below, or in all of an import folder (place_id None).
+
+    Raises OSError.
+    """
+    if place_id is None:
+        yield from find_new_in_folder(catalog, root)
+        return
+    for folder in _keep_outermost(set(folders)):
+        yield from find_new_on_drive(catalog, layout, place_id, root, folder)
 
 
 def find_new_on_drive(
     catalog: Catalog, layout: LayoutSettings, place_id: int, root: Path, below: str
 ) -> Iterator[Entry]:
-    """What is new below a folder of a drive ('' for all that can hold shoots). Raises OSError."""
+    """Yield the new files below a folder of a drive; '' for all that can hold shoots. Raises OSError."""
     folder = DirHandle(root)
-    respelt = EquivalentNameLookup(catalog, place_id, folder)
+    equivalents = EquivalentNameLookup(catalog, place_id, folder)
     try:
         for path, entries in _walk_folders(folder, below, 0, layout):
             if not entries:
@@ -41,16 +54,18 @@ def find_new_on_drive(
             recorded = {copy.path: copy for copy in list_copies_in_folder(catalog, place_id, path)}
             for entry in entries:
                 known = recorded.get(entry.path)
-                if not _is_new(known, entry) or not (recorded or parse_shoot_path(layout, entry.path)):
+                if not needs_recording(known, entry, kind_of(entry.name)) or not (
+                    recorded or parse_shoot_path(layout, entry.path)
+                ):
                     continue
-                if known is not None or not respelt.is_recorded(entry.path):
+                if known is not None or not equivalents.is_recorded(entry.path):
                     yield entry
     finally:
         folder.close()
 
 
 def find_new_in_folder(catalog: Catalog, root: Path) -> Iterator[Entry]:
-    """What is new in an import folder. Raises OSError."""
+    """Yield the new files in an import folder. Raises OSError."""
     taken = list_files_read_from(catalog, str(root))
     folder = DirHandle(root, no_atime=True)
     try:
@@ -61,7 +76,7 @@ def find_new_in_folder(catalog: Catalog, root: Path) -> Iterator[Entry]:
 
 
 def stat_files(root: Path, paths: list[str]) -> dict[str, Entry | None]:
-    """These files as they are now; None: gone. Raises OSError if the folder is gone."""
+    """Return these files as they are now, None for one that is gone. Raises OSError if the folder is gone."""
     folder = DirHandle(root)
     try:
         return {path: _stat_or_none(folder, path) for path in paths}
@@ -69,17 +84,10 @@ def stat_files(root: Path, paths: list[str]) -> dict[str, Entry | None]:
         folder.close()
 
 
-def _is_new(copy: Copy | None, entry: Entry) -> bool:
-    """Whether it is to be entered. A changed original is not: that is for the rescan to judge."""
-    if copy is None or copy.state is CopyState.MISSING:
-        return True
-    return kind_of(entry.name) is FileKind.COMPANION and not is_exactly_as_recorded(copy, entry)
-
-
 def _walk_folders(
     folder: DirHandle, path: str, depth: int, layout: LayoutSettings | None
 ) -> Iterator[tuple[str, list[Entry]]]:
-    """Every folder at or below path, with what in it a camera or an editor wrote."""
+    """Yield every folder at or below a path, with the files in it that a camera or an editor wrote."""
     entries, below = [], []
     try:
         found = folder.list_dir(path)
@@ -113,8 +121,17 @@ def _stat_or_none(folder: DirHandle, path: str) -> Entry | None:
         return None
 
 
+def _keep_outermost(folders: set[str]) -> list[str]:
+    """Return these folders without those inside another one."""
+    return [one for one in sorted(folders) if not any(one != top and _is_below(one, top) for top in folders)]
+
+
+def _is_below(path: str, top: str) -> bool:
+    return not top or path.startswith(f"{top}/")
+
+
 class EquivalentNameLookup:
-    """Asks that of one drive, for the length of one listing. folder: the drive's root, held open."""
+    """Finds recorded names that one drive treats as equal, during one listing. folder: the drive's root."""
 
     def __init__(self, catalog: Catalog, place_id: int, folder: DirHandle) -> None:
         self._catalog = catalog
@@ -125,18 +142,18 @@ class EquivalentNameLookup:
         self._names_by_folder: dict[str, set[str]] = {}
 
     def is_recorded(self, path: str) -> bool:
-        """Whether what lies at this path is recorded under another spelling. Raises CatalogTrouble."""
+        """Return whether the file at this path is recorded under another spelling. Raises CatalogError."""
         above, _, name = path.rpartition("/")
         for other in self._find_recorded(fold_name(above)).get(fold_name(name), []):
             there = other.rpartition("/")[2]
-            # Where the folder lists the other name as well, it is another file.
-            alone = there == name or there not in self._list_names(above)
-            if other != path and alone and not self._is_listed(other) and self._exists(other):
+            # If the folder lists the other name as well, that is another file.
+            is_only_name = there == name or there not in self._list_names(above)
+            if other != path and is_only_name and not self._is_listed(other) and self._exists(other):
                 return True
         return False
 
     def _find_recorded(self, key: str) -> dict[str, list[str]]:
-        """Recorded paths in all spellings of a folder, by their folded names."""
+        """Return the recorded paths in a folder in all its spellings, by folded name."""
         if self._folders is None:
             self._folders = {}
             for recorded in iter_folders(self._catalog, self._place_id):
@@ -149,7 +166,7 @@ class EquivalentNameLookup:
         return self._paths_by_folder[key]
 
     def _is_listed(self, path: str) -> bool:
-        """Whether the folders on the way list exactly these names."""
+        """Return whether each folder of a path lists the next name in exactly this spelling."""
         above = ""
         for part in path.split("/"):
             if part not in self._list_names(above):

@@ -119,7 +119,12 @@ class NewFileSource(Protocol):
 
     def stable_files(self, key: tuple[TaskKind, str]) -> list[Entry]: ...
     def mark_ingested(
-        self, key: tuple[TaskKind, str], paths: Iterable[str], failed: Iterable[str]
+        self,
+        key: tuple[TaskKind, str],
+        paths: Iterable[str],
+        failed: Iterable[str],
+        incomplete: Iterable[str] = (),
+        damaged: Iterable[str] = (),
     ) -> list[str]: ...
 
 

@@ -234,13 +234,27 @@ def run_ingest_task(ctx: JobContext, task: WatchTask, new_files: NewFileSource) 
         name = ready.writable[0].record.name
         paths = [entry.path for entry in entries]
         result = yield from ingest_from_drive(ctx, ready.writable[0], paths)
-    given_up = new_files.mark_ingested(task.key, paths, result.postponed)
+    given_up = new_files.mark_ingested(task.key, paths, result.postponed, result.incomplete, result.damaged)
     parts = [f"drive {name}: {pluralize(result.entered, 'new file')} entered"]
+    if result.edited:
+        count = pluralize(len(result.edited), "original was", "originals were")
+        parts.append(f"{count} changed by another program; both versions are kept: {_name_paths(result.edited)}")
+    if result.damaged:
+        parts.append(f"{pluralize(len(result.damaged), 'original')} may be damaged: {_name_paths(result.damaged)}")
     if result.moved:
         parts.append(f"{pluralize(result.moved, 'copy', 'copies')} found elsewhere than before")
     if result.postponed:
         parts.append(f"{pluralize(len(result.postponed), 'file')} did not hold still or can't be read")
+    if result.incomplete:
+        count = pluralize(len(result.incomplete), "file")
+        parts.append(f"{count} cut short, not entered: {_name_paths(result.incomplete)}")
     troubles = [error.what for error in result.errors]
+    if result.damaged:
+        count = pluralize(len(result.damaged), "original was", "originals were")
+        troubles.append(
+            f"{count} changed on drive {name} and may be damaged: {_name_paths(result.damaged)}. "
+            "Next: `tripleguard findings`."
+        )
     what = f"on drive {name} can't be read, or never hold still"
     return _to_result(task, [*parts, *troubles], _describe_abandoned(given_up, what) + troubles, result.entered)
 
@@ -280,9 +294,14 @@ def _describe_abandoned(paths: list[str], problem: str) -> list[str]:
     """Return one line about files that are not tried again by themselves; none if there are none."""
     if not paths:
         return []
+    count = pluralize(len(paths), "new file")
+    return [f"{count} {problem}: {_name_paths(paths)}. They are not protected; look at them."]
+
+
+def _name_paths(paths: list[str]) -> str:
+    """Return the first few paths, and how many more there are."""
     more = f" and {len(paths) - _MAX_NAMED_PATHS:,} more" if len(paths) > _MAX_NAMED_PATHS else ""
-    names = ", ".join(escape_text(path) for path in paths[:_MAX_NAMED_PATHS])
-    return [f"{pluralize(len(paths), 'new file')} {problem}: {names}{more}. They are not protected; look at them."]
+    return ", ".join(escape_text(path) for path in paths[:_MAX_NAMED_PATHS]) + more
 
 
 def _to_result(task: WatchTask, parts: list[str], notifications: list[str], new_copies: int) -> TaskResult:

@@ -229,6 +229,16 @@ def check_integrity(name: str, content: bytes | memoryview) -> tuple[IntegrityVe
     return checker.get_verdict(), checker.structure
 
 
+_CUT_SHORT_SIGNS = frozenset({"empty", "cut short", "picture has no end", "has no end", "no directory at the end"})
+
+
+def is_cut_short(verdict: IntegrityVerdict) -> bool:
+    """Return whether a file lacks its end, as one does whose copying was interrupted."""
+    return any(
+        flaw.is_grave and not flaw.is_possible_quirk and flaw.sign in _CUT_SHORT_SIGNS for flaw in verdict.flaws
+    )
+
+
 def get_uncheckable_kind(verdict: IntegrityVerdict, name: str) -> str | None:
     """Return the short name of the kind of a file that is unchecked because files of its kind can't be checked.
 

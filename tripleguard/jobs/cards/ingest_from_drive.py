@@ -1,15 +1,18 @@
 """Ingest what another program put onto a drive: hash it, record it under its folder's shoot, verify it.
 
 The file stays where it is. It is first flushed to the medium and then read from there, so the record is what the
-drive holds. A file that changes while it is read is postponed; a known one that was only moved is recorded as
-moved.
+drive holds. A file that changes while it is read is postponed. A new one that is cut short is not recorded:
+copying it was interrupted, and the part must not become the original. A known file that was only moved is recorded
+as moved.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from tripleguard.cameras.integrity.checker import is_cut_short
 from tripleguard.cameras.kinds import kind_of
 from tripleguard.catalog import file_queries, folder_queries, shoots
 from tripleguard.catalog.event_log import begin_job, end_job
@@ -33,13 +36,26 @@ from tripleguard.jobs.progress import Job, ProgressUpdate
 from tripleguard.jobs.rescan.recorder import RescanRecorder
 from tripleguard.jobs.rescan.scan_results import MatchingCopy, MismatchedCopy, MissingCopy, UnknownFile
 from tripleguard.layout import guess_shoot, parse_shoot_path
-from tripleguard.model import Copy, CopyState, Entry, EventOutcome, EventType, File, FileKind, FindingKind, Medium
+from tripleguard.model import (
+    Copy,
+    CopyState,
+    Entry,
+    EventOutcome,
+    EventType,
+    File,
+    FileKind,
+    FindingKind,
+    Integrity,
+    Medium,
+)
+from tripleguard.names import add_number
 from tripleguard.places.cache_bypass import allocate_aligned
-from tripleguard.rules import is_exactly_as_recorded
+from tripleguard.rules import needs_recording
 from tripleguard.wording import pluralize
 
 _BATCH_FILES = 64
-"""How many files are flushed together and recorded in one commit."""
+"""How many files are flushed and recorded together."""
+_UNDAMAGED = (Integrity.CLEAN, Integrity.UNCHECKED)
 
 
 @dataclass(slots=True)
@@ -50,6 +66,9 @@ class IngestResult:
         entered: Files that are new on this drive.
         moved: Known files that have another path now.
         postponed: Paths that changed while they were read or could not be read; the next run tries again.
+        incomplete: Paths of new files that are cut short, as an interrupted copy leaves them; not recorded.
+        edited: Paths of originals that another program changed in place; recorded as a second version.
+        damaged: Paths of originals that changed and may be damaged now; findings.
         empty: Paths of recorded files without content.
     """
 
@@ -57,6 +76,9 @@ class IngestResult:
     moved: int = 0
     total_bytes: int = 0
     postponed: list[str] = field(default_factory=list)
+    incomplete: list[str] = field(default_factory=list)
+    edited: list[str] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
     empty: list[str] = field(default_factory=list)
     errors: list[TripleguardError] = field(default_factory=list)
 
@@ -81,7 +103,8 @@ def ingest_from_drive(
     Records made before an error stay.
 
     Args:
-        include_unsorted: Also record files outside any shoot's folder, under the name of their own folder.
+        include_unsorted: A person asked for all there is: also record files outside any shoot's folder, under the
+            name of their own folder, and files that are cut short.
 
     Raises:
         StoppedError, CatalogError: The job ended early.
@@ -98,7 +121,7 @@ def ingest_from_drive(
             yield ProgressUpdate(
                 f"new files on {drive.record.name}", done, len(paths), job.result.total_bytes, 0, 0.0, None
             )
-        outcome = EventOutcome.PARTIAL if job.result.postponed else EventOutcome.SUCCESS
+        outcome = EventOutcome.PARTIAL if job.result.postponed or job.result.incomplete else EventOutcome.SUCCESS
     finally:
         job.finish_job(outcome)
     job.result.errors += write_checklists_and_snapshots(ctx, [drive], with_snapshots=True)
@@ -153,6 +176,8 @@ class _IngestRun:
             one = self._read_file(entry)
             if one is None:
                 self.result.postponed.append(entry.path)
+            elif self._is_incomplete(one):
+                self.result.incomplete.append(entry.path)
             else:
                 found.append(one)
         return found
@@ -198,6 +223,12 @@ class _IngestRun:
         integrity = finish_integrity_check(look, head, entry.name) if look is not None else None
         return _FileOnMedium(entry, file, hasher.sample(), head, reading.medium, integrity)
 
+    def _is_incomplete(self, item: _FileOnMedium) -> bool:
+        """Return whether a file is cut short and may yet be copied whole; one with known content is not."""
+        if self._include_unsorted or item.integrity is None or not is_cut_short(item.integrity.verdict):
+            return False
+        return file_queries.find_file_by_digest(self._ctx.catalog, item.file.digest) is None
+
     def record_files(self, batch: Sequence[_FileOnMedium]) -> None:
         """Record what was read, in one commit."""
         if not batch:
@@ -211,14 +242,13 @@ class _IngestRun:
 
     def finish_job(self, outcome: EventOutcome) -> None:
         """End the job with one event for each shoot that got files."""
-        name = self._drive.record.name
         with self._ctx.catalog.transaction():
             for shoot_id, files in self._shoots.items():
                 self._recorder.add_job_event(
                     EventType.INGESTION,
                     outcome,
-                    f"{pluralize(files, 'file that', 'files that')} another program put on drive {name} "
-                    f"{'was' if files == 1 else 'were'} entered",
+                    f"{pluralize(files, 'file that', 'files that')} another program put on drive "
+                    f"{self._drive.record.name} {'was' if files == 1 else 'were'} entered",
                     shoot_id=shoot_id,
                     place_id=self._drive.record.id,
                 )
@@ -234,13 +264,9 @@ class _IngestRun:
         return sorted(day for day in days if get_session_cards(self._ctx.catalog, day).readings)
 
     def _is_known(self, entry: Entry) -> bool:
-        """Return whether the catalog has this path as it is; a rescan judges a changed original."""
+        """Return whether the catalog has this path as it is."""
         copy = file_queries.find_copy_at(self._ctx.catalog, self._drive.record.id, entry.path)
-        if copy is None or copy.state is CopyState.MISSING:
-            return False
-        if kind_of(entry.name) is FileKind.COMPANION:
-            return is_exactly_as_recorded(copy, entry)
-        return True
+        return not needs_recording(copy, entry, kind_of(entry.name))
 
     def _record_file(self, item: _FileOnMedium) -> None:
         catalog, place_id, entry = self._ctx.catalog, self._drive.record.id, item.entry
@@ -249,10 +275,10 @@ class _IngestRun:
         unknown = UnknownFile(0, entry, item.file, item.sample, item.medium)
         if existing is not None and existing.state is CopyState.MISSING:
             self._record_reappeared(item, existing)
+        elif existing is not None and kind_of(entry.name).is_original:
+            self._record_changed_original(item, existing)
         elif existing is not None:
-            self._rescan_recorder.record_mismatch(
-                MismatchedCopy(0, existing, entry, item.file, item.sample, 0, item.medium)
-            )
+            self._record_mismatch(item, existing)
             self.result.entered += 1
         elif item.file.size > 0 and self._was_moved(item):
             self._rescan_recorder.record_unknown(unknown)
@@ -272,10 +298,46 @@ class _IngestRun:
             self._rescan_recorder.record_unknown(unknown)
 
     def _record_reappeared(self, item: _FileOnMedium, copy: Copy) -> None:
-        """Record that a missing copy's path holds a file again: that copy, or one that a rescan must judge."""
+        """Record that a missing copy's path holds a file again: that copy, or another version of it."""
         if file_queries.get_file(self._ctx.catalog, copy.file_id).file == item.file:
             self._rescan_recorder.record_match(MatchingCopy(0, copy, item.entry, item.medium))
             self.result.moved += 1
+        elif kind_of(item.entry.name).is_original:
+            self._record_changed_original(item, copy)
+
+    def _record_changed_original(self, item: _FileOnMedium, copy: Copy) -> None:
+        """Record an original that another program changed in place as a second version; keep the first one too.
+
+        The path holds the second version from now on, so each drive lacks one of the two, and a topup brings it
+        there under a numbered name. What may be damaged is not a version: it is a finding for `repair`.
+        """
+        if file_queries.get_file(self._ctx.catalog, copy.file_id).file == item.file:
+            self._rescan_recorder.record_match(MatchingCopy(0, copy, item.entry, item.medium))
+            return
+        if item.integrity is None or item.integrity.verdict.integrity not in _UNDAMAGED:
+            self._record_mismatch(item, copy)
+            self.result.damaged.append(item.entry.path)
+            return
+        shoot = shoots.get_shoot(self._ctx.catalog, copy.shoot_id)
+        self._rescan_recorder.record_replaced(copy, self._find_free_path(copy.path))
+        self._record_original(item, (shoot.day, shoot.name))
+        self.result.edited.append(item.entry.path)
+
+    def _find_free_path(self, path: str) -> str:
+        """Return a numbered path beside this one that no file and no copy has."""
+        folder, _, name = path.rpartition("/")
+        paths = (f"{folder}/{add_number(name, number)}" for number in itertools.count(2))
+        place_id = self._drive.record.id
+        return next(
+            one
+            for one in paths
+            if not self._drive.place.exists(one)
+            and file_queries.find_copy_at(self._ctx.catalog, place_id, one) is None
+        )
+
+    def _record_mismatch(self, item: _FileOnMedium, copy: Copy) -> None:
+        mismatch = MismatchedCopy(0, copy, item.entry, item.file, item.sample, 0, item.medium)
+        self._rescan_recorder.record_mismatch(mismatch)
 
     def _was_moved(self, item: _FileOnMedium) -> bool:
         """Return whether a copy of these bytes has vanished from its old path on this drive."""
@@ -319,14 +381,8 @@ class _IngestRun:
         self._recorder.record_integrity(item.file, item.integrity)
         proof = VerifyRequest(item.entry.path, item.file, task=task)
         self._recorder.record_verified(CopyVerified(proof, 0, item.medium, 1, item.entry))
-        resolve_at(
-            self._ctx.catalog,
-            self._drive.record.id,
-            item.entry.path,
-            "it was entered",
-            self._ctx.clock.now(),
-            kinds=(FindingKind.STRAY, FindingKind.MISSING),
-        )
+        kinds, now = (FindingKind.STRAY, FindingKind.MISSING), self._ctx.clock.now()
+        resolve_at(self._ctx.catalog, self._drive.record.id, item.entry.path, "it was entered", now, kinds=kinds)
         shoot_id = ensure_shoot(self._ctx.catalog, *shoot, self._ctx.clock.now())
         self._shoots[shoot_id] = self._shoots.get(shoot_id, 0) + 1
         self.result.entered += 1

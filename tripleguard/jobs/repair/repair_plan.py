@@ -25,6 +25,7 @@ from tripleguard.jobs.copying.engine import CopyEngine
 from tripleguard.jobs.copying.replication import set_destination_from_copy
 from tripleguard.jobs.drives import CopySource, OpenDrive
 from tripleguard.jobs.repair.recombine import ReadAt, find_combination, open_tolerant_reader
+from tripleguard.jobs.repair.versions import find_reason_to_keep
 from tripleguard.model import Copy, CopyState, Entry, File, FileKind, FindingKind
 from tripleguard.places.base import CopyReader
 from tripleguard.rules import is_as_recorded, is_good_copy, is_untouched
@@ -162,6 +163,8 @@ class RepairPlan:
     def _build_task(self, item: RepairItem, known_file: KnownFile) -> CopyTask | None:
         seen = self._drives[item.lane].stat_or_none(item.finding.path)
         why = self._find_obstacle(item.finding, self._drives[item.lane], seen)
+        if why is None and item.finding.kind is FindingKind.ALTERED and seen is not None:
+            why = find_reason_to_keep(self._catalog, known_file, self._drives[item.lane], seen)
         if why is not None:
             self.reasons[item.finding.id] = why
             return None

@@ -52,7 +52,7 @@ from tripleguard.model import (
 )
 from tripleguard.names import escape_text
 from tripleguard.places.reserved import is_reserved
-from tripleguard.rules import is_same_mtime, is_untouched
+from tripleguard.rules import is_good_copy, is_same_mtime, is_untouched
 
 _STATE_BY_KIND = {FindingKind.CORRUPT: CopyState.CORRUPT, FindingKind.ALTERED: CopyState.ALTERED}
 _KINDS_EXCEPT_MISSING = tuple(kind for kind in FindingKind if kind is not FindingKind.MISSING)
@@ -124,6 +124,29 @@ class RescanRecorder:
         }
         self._close_findings(copy.path, f"it is {kind} now", kinds=_list_resolved_kinds(kind))
         return self._open_finding(kind, copy, evidence)
+
+    def record_replaced(self, copy: Copy, free_path: str) -> None:
+        """Record that another program saved another version of an original at this copy's path.
+
+        A copy that was the only good one is missing from now on, at `free_path`, where a repair can put it.
+        """
+        copies = file_queries.list_copies(self._catalog, copy.file_id)
+        if not any(other.id != copy.id and is_good_copy(other) for other in copies):
+            moved = replace(copy, path=free_path)
+            self._close_findings(copy.path, "another version has its name now")
+            move_copy(self._catalog, copy.id, self._place.id, Entry(free_path, copy.size, copy.mtime_ns))
+            self.record_missing(MissingCopy(0, moved))
+        add_event(
+            self._catalog,
+            EventType.METADATA_MODIFICATION,
+            EventOutcome.SUCCESS,
+            f"{escape_text(copy.path)} was changed by another program; both versions are kept where they exist",
+            self._now,
+            job_id=self._rescan_ctx.job_id,
+            place_id=self._place.id,
+            shoot_id=copy.shoot_id,
+            file_id=copy.file_id,
+        )
 
     def record_unknown(self, result: UnknownFile) -> FindingKind | None:
         """Record an unknown file: a moved copy, an editor's companion, or a stray."""
