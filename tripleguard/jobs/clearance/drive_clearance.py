@@ -391,5 +391,5 @@ class _DriveClearanceRun:
             self._notes.add("one device")
         mine = self._drive.place.disk_id if self._drive else None
         for drive, disk in zip(self._others, disks, strict=True):
-            if mine is not None and disk == mine and drive.record.state.is_in_service:
+            if mine is not None and disk == mine and drive.record.state is not PlaceState.RETIRED:
                 self._notes.add("same device", drive.record.name)
