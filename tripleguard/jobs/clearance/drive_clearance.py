@@ -105,7 +105,9 @@ class _DriveClearanceRun:
         self._places_given_yes = list_drives_with_yes(ctx.catalog) - {record.id}
         # Whoever has retired one has acted on its yes: nothing is left to take back.
         self._cleared_drives = [
-            one for one in list_places(ctx.catalog) if one.id in self._places_given_yes and one.state.is_in_service
+            one
+            for one in list_places(ctx.catalog)
+            if one.id in self._places_given_yes and one.state not in (PlaceState.RETIRED, PlaceState.LOST)
         ]
         self._copies = CopyEvidence(
             ctx,
