@@ -145,3 +145,9 @@ def test_card_folders_are_found_in_any_case(tmp_path: Path) -> None:
     (tmp_path / "private" / "avchd").mkdir(parents=True)
     assert find_card_folder(tmp_path, ["DCIM", "PRIVATE/AVCHD"]) == "PRIVATE/AVCHD"
     assert find_card_folder(tmp_path, ["DCIM", "PRIVATE/M4ROOT", ""]) is None
+
+
+def test_no_drive_takes_the_name_of_the_place_offsite(world: World) -> None:
+    answer = world.run("drives", "add", "Offsite", world.folder("drive-c"))
+    assert answer.status == 2
+    assert "kept for the place offsite" in answer.err

@@ -24,6 +24,9 @@ from tripleguard.names import escape_text, find_title_problem
 from tripleguard.places.marker import create_marker
 from tripleguard.places.offsite_url import parse_offsite_url
 
+OFFSITE_NAME = "offsite"
+"""What the offsite place is called, and no drive."""
+
 MAX_NOTE_LENGTH = 200
 """The maximum length of a drive's note, in characters."""
 
@@ -44,6 +47,8 @@ def add_drive(ctx: JobContext, name: str, root: Path, role: DriveRole = DriveRol
     """
     root = root.expanduser().absolute()
     why = find_title_problem(name)
+    if name.casefold() == OFFSITE_NAME:
+        why = "this name is kept for the place offsite"
     if why is not None:
         raise UsageError(
             f"A drive can't be called {escape_text(name)!r}: {why}.",

@@ -27,7 +27,7 @@ from tripleguard.errors import PlaceError, UsageError
 from tripleguard.home import open_home_lock
 from tripleguard.jobs.context import JobContext
 from tripleguard.jobs.drive_identity import update_identity
-from tripleguard.jobs.drive_setup import check_may_be_place, check_no_overlap, ensure_catalog_id
+from tripleguard.jobs.drive_setup import OFFSITE_NAME, check_may_be_place, check_no_overlap, ensure_catalog_id
 from tripleguard.jobs.offsite.network import RetryPolicy
 from tripleguard.model import (
     DriveRole,
@@ -64,7 +64,6 @@ from tripleguard.places.s3.connection import HttpConnection
 from tripleguard.places.uploaders import FolderUploader, StoreUploader
 from tripleguard.wording import pluralize
 
-DEFAULT_NAME = "offsite"
 _PROBE_INTERVAL_NS = 30 * DAY
 
 UploadSender = S3Bucket | StoreUploader | FolderUploader
@@ -142,7 +141,7 @@ def open_locked_offsite(
     _record_seen(ctx, record)
 
 
-def add_offsite(ctx: JobContext, address: str, name: str = DEFAULT_NAME) -> PlaceRecord:
+def add_offsite(ctx: JobContext, address: str, name: str = OFFSITE_NAME) -> PlaceRecord:
     """Add an offsite place, or reactivate one that was added before.
 
     Raises UsageError, PlaceError, AccessDeniedError.
