@@ -1,0 +1,356 @@
+"""The steps of a tour: what a person does, what befalls the devices, and the commands, each checked by the oracle.
+
+A step is a line of words, so that a tour can be printed, shortened and replayed. A step whose condition does not hold
+does nothing. A fault that the rule can't bear does not happen: one medium at a time, repaired in between.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from tour_system import FAULTS, SimulatedSystem, Trigger
+from tour_world import CardState, TourError, TourWorld
+from world import Answer, World
+
+from tripleguard.clock import HOUR
+
+_STEP = re.compile(r"`(?:tripleguard )?([a-z]+(?: [^`]*)?)`")
+_FOLLOWED = frozenset({"offload", "rescan", "repair", "topup", "clearance", "retire", "adopt", "drives", "rebuild"})
+_PATIENCE = 4
+UNFORESEEN = ("did not foresee", "Traceback")
+
+
+class Tour:
+    """One tour over a world; `run` plays steps."""
+
+    def __init__(self, world: TourWorld) -> None:
+        self.w = world
+        self.log: list[str] = []
+        self.home = "home"
+        self._frozen = world.root / "frozen"
+
+    def run(self, steps: Iterable[str]) -> None:
+        """Play these steps and bring the tour to its end. Raises TourError."""
+        for step in steps:
+            verb, *words = step.split()
+            getattr(self, f"do_{verb}")(*words)
+            self.w.check()
+        self.do_end()
+
+    # Commands
+
+    def command(self, *words: str, trigger: Trigger | None = None) -> Answer:
+        """Run one command and hold it to what must be true of every command."""
+        world = self.w
+        media = tuple(world.drives[name].name for name in world.plugged()) if trigger else ()
+        if trigger and trigger.fault not in ("cut", "pull"):
+            media = ()
+        before = {name: set(world.files(name).values()) for name in world.in_bag()}
+        cards = [self._card_state(card) for card in world.cards]
+        system = SimulatedSystem(world.root, self.home, trigger, media, self._frozen)
+        system.clock = world.offset
+        with system.on():
+            answer = world.world.run(*words)
+        system.settle()
+        self.log.append(f"{' '.join(words)} -> {answer.status}" + (f" ({trigger})" if system.has_fired else ""))
+        if not system.off and any(word in answer.err for word in UNFORESEEN):
+            raise TourError(f"`{' '.join(words)}` broke: {answer.err.strip()}")
+        if [self._card_state(card) for card in world.cards] != cards:
+            raise TourError(f"`{' '.join(words)}` changed a card")
+        for name, digests in before.items():
+            if lost := digests - set(world.files(name).values()):
+                what = ", ".join(sorted(world.shot.get(one, "other bytes") for one in lost))
+                raise TourError(f"`{' '.join(words)}` took the last copy of {what} from drive {name}")
+        return Answer(3, "", "the power was cut") if system.off else answer
+
+    def _card_state(self, card: CardState) -> dict[str, tuple[bytes, int]]:
+        return {
+            path: (digest, (card.root / path).stat().st_mtime_ns)
+            for path, digest in self.w.on_card(card).items()
+        }
+
+    def _judge_card(self, card: CardState, answer: Answer, words: tuple[str, ...]) -> bool:
+        """Whether the answer is a yes; raises TourError if that is wrong."""
+        clearance = _json(answer)
+        clearance = clearance.get("clearance", clearance)
+        is_yes = answer.status == 0 and clearance.get("answer") == "yes"
+        if (clearance.get("answer") == "yes") != (answer.status == 0):
+            raise TourError(f"`{' '.join(words)}`: status {answer.status}, and the answer is {clearance.get('answer')}")
+        card.cleared = None
+        if is_yes:
+            on_card = self.w.on_card(card)
+            if not on_card:
+                raise TourError("a yes for an empty card")
+            if why := self.w.lacking(on_card, self.w.plugged()):
+                raise TourError(f"`{' '.join(words)}` said yes, and {why}")
+            card.cleared = frozenset(on_card.values())
+        return is_yes
+
+    def _ask_card(self, card: CardState, *verb: str, wipe: bool, trigger: Trigger | None = None) -> Answer:
+        words = (*verb, str(card.root), "--json")
+        answer = self.command(*words, trigger=trigger)
+        if self._judge_card(card, answer, words) and wipe:
+            self.w.reformat(card)
+        return answer
+
+    # The person
+
+    def do_shoot(self, card: str, count: str) -> None:
+        self.w.shoot(self._card(card), int(count))
+
+    def do_twin(self, card: str, other: str) -> None:
+        """A second card gets the names, sizes and times of the first one, and other pictures."""
+        first, second = self._card(card), self._card(other)
+        if first is second or self.w.on_card(second) or not first.number:
+            return
+        second.body, second.series, second.number = first.body, first.series + 1, 0
+        self.w.shoot(second, first.number)
+
+    def do_swap(self, card: str, other: str) -> None:
+        """Two cards change places in the reader: each is found where the other one was."""
+        first, second = self._card(card), self._card(other)
+        if first is second:
+            return
+        spare = self.w.root / "spare-card"
+        first.root.rename(spare)
+        second.root.rename(first.root)
+        spare.rename(second.root)
+        first.root, second.root = second.root, first.root
+        first.root, second.root = second.root, first.root
+        for one in ("body", "number", "series", "cleared"):
+            mine, theirs = getattr(first, one), getattr(second, one)
+            setattr(first, one, theirs)
+            setattr(second, one, mine)
+
+    def do_offload(self, card: str, wipe: str = "") -> None:
+        self._ask_card(self._card(card), "offload", wipe=bool(wipe))
+
+    def do_clear(self, card: str, wipe: str = "") -> None:
+        self._ask_card(self._card(card), "clearance", "card", wipe=bool(wipe))
+
+    def do_unplug(self, drive: str) -> None:
+        if (name := self._drive(drive, self.w.plugged())) is not None:
+            self.w.unplug(name)
+
+    def do_plug(self, drive: str) -> None:
+        if (name := self._drive(drive, sorted(self.w.away))) is not None:
+            self.w.plug(name)
+
+    def do_add(self) -> None:
+        """A new drive from the shop."""
+        name = next(one for one in "CDEFGH" if one not in self.w.drives)
+        root = self.w.root / f"drive-{name.lower()}"
+        root.mkdir()
+        if self.command("drives", "add", name, str(root)).status == 0:
+            self.w.drives[name] = self.w.world.drives[name] = root
+        else:
+            shutil.rmtree(root)
+
+    def do_night(self, hours: str) -> None:
+        self.w.offset += int(hours) * HOUR
+
+    def do_rename(self, drive: str) -> None:
+        """Rename a folder of pictures."""
+        for name in self._some(drive, self.w.plugged()):
+            folder = next((one for one in sorted(self.w.drives[name].glob("2*/*")) if one.is_dir()), None)
+            if folder is not None and not folder.with_name(f"{folder.name} x").exists():
+                folder.rename(folder.with_name(f"{folder.name} x"))
+
+    def do_handcopy(self, card: str, drive: str) -> None:
+        """Copy a card by hand, which stops in the middle of a file."""
+        for name in self._some(drive, self.w.plugged()):
+            folder = self.w.drives[name] / "by hand"
+            folder.mkdir(exist_ok=True)
+            paths = sorted(self.w.on_card(self._card(card)))
+            for number, path in enumerate(paths[:2]):
+                content = (self._card(card).root / path).read_bytes()[: 30_000 if number else None]
+                target = folder / Path(path).name
+                if not target.exists():
+                    target.write_bytes(content)
+                    self.w.known.add(self.w._digest(str(target)))
+
+    def do_sidecar(self, drive: str, number: str) -> None:
+        """An editor saves a sidecar beside a picture."""
+        for name, path in self._picture(drive, number):
+            target = (self.w.where(name) / path).with_suffix(".xmp")
+            self.w._digests.pop(str(target), None)
+            target.write_text(f"<x:xmpmeta n='{self.w.now()}'/>")
+            self.w.known.add(self.w._digest(str(target)))
+
+    def do_backup(self) -> None:
+        shutil.rmtree(self.w.root / "home-backup", ignore_errors=True)
+        shutil.copytree(self.w.world.home, self.w.root / "home-backup")
+
+    def do_restore(self) -> None:
+        """The laptop comes back from its backup."""
+        if (self.w.root / "home-backup").exists():
+            shutil.rmtree(self.w.world.home)
+            shutil.copytree(self.w.root / "home-backup", self.w.world.home)
+
+    def do_laptop(self) -> None:
+        """Go on with the other laptop, which began as a copy of the first one."""
+        other = self.w.root / "home-other"
+        if not other.exists():
+            shutil.copytree(self.w.world.home, other)
+        self.w.world.home.rename(self.w.root / "home-swap")
+        other.rename(self.w.world.home)
+        (self.w.root / "home-swap").rename(other)
+
+    # What befalls the drives
+
+    def do_rot(self, drive: str, number: str) -> None:
+        for name, path in self._picture(drive, number):
+            if self.w.can_bear(name):
+                self.w.rot(name, path, 1000 + 13 * int(number))
+
+    def do_resave(self, drive: str, number: str) -> None:
+        """An editor rewrites an original in place."""
+        for name, path in self._picture(drive, number):
+            if self.w.can_bear(name):
+                file = self.w.where(name) / path
+                file.write_bytes(file.read_bytes() + b"edited")
+                self.w.known.add(self.w._digest(str(file)))
+
+    def do_truncate(self, drive: str, number: str) -> None:
+        for name, path in self._picture(drive, number):
+            if self.w.can_bear(name):
+                file = self.w.where(name) / path
+                file.write_bytes(file.read_bytes()[:20_000])
+                self.w.known.add(self.w._digest(str(file)))
+
+    def do_delete(self, drive: str, number: str) -> None:
+        for name, path in self._picture(drive, number):
+            if self.w.can_bear(name):
+                (self.w.where(name) / path).unlink()
+
+    def do_lose(self, drive: str) -> None:
+        """A drive is lost; the person says so, and buys another one."""
+        name = self._drive(drive, self.w.in_bag())
+        if name is None or not self.w.can_bear(name):
+            return
+        self.w.lose(name)
+        self.command("drives", "lost", name)
+        self.do_add()
+
+    # Maintenance
+
+    def do_rescan(self, how: str = "--all") -> None:
+        self.command("rescan", how)
+
+    def do_repair(self) -> None:
+        self.command("repair")
+
+    def do_topup(self) -> None:
+        self.command("topup")
+
+    def do_maintain(self) -> None:
+        """An evening of care: what is owed, everything read, what is bad put right, what is owed then."""
+        for words in (("topup",), ("rescan", "--all"), ("repair",), ("topup",)):
+            self.command(*words)
+
+    def do_retire(self, drive: str, verb: str = "retire") -> None:
+        """Ask whether a drive may go; after a yes it is reformatted."""
+        name = self._drive(drive, self.w.plugged())
+        if name is None:
+            return
+        words = ("retire", name, "--json") if verb == "retire" else ("clearance", "drive", name, "--json")
+        answer = self.command(*words)
+        if answer.status != 0:
+            return
+        mine = {path: digest for path, digest in self.w.files(name).items() if digest in self.w.shot}
+        others = [one for one in self.w.plugged() if one != name]
+        if why := self.w.lacking(mine, others):
+            raise TourError(f"`{' '.join(words)}` said yes, and {why}")
+        self.w.lose(name)
+
+    # Commands that are disturbed
+
+    def do_disturb(self, fault: str, drive: str, group: str, number: str, *words: str) -> None:
+        """A fault at a call of a command: `disturb cut B write 3 offload 0`."""
+        names = self.w.plugged()
+        name = self._drive(drive, names)
+        if name is None or fault not in FAULTS:
+            return
+        trigger = Trigger(fault, self.w.drives[name].name, group, int(number))
+        verb = words[0]
+        if verb in ("offload", "clear"):
+            asked = ("offload",) if verb == "offload" else ("clearance", "card")
+            self._ask_card(self._card(words[1]), *asked, wipe=len(words) > 2, trigger=trigger)
+        else:
+            self.command(*words, trigger=trigger)
+
+    # The end
+
+    def do_end(self) -> None:
+        """Everything is connected and whole again: what was cleared is on two drives, and each card gets its yes."""
+        world = self.w
+        for name in sorted(world.away):
+            world.plug(name)
+        while len(world.plugged()) < 2:
+            before = len(world.drives)
+            self.do_add()
+            if len(world.drives) == before:
+                raise TourError("no drive can be added")
+        self.do_maintain()
+        world.check()
+        for digest, what in sorted(world.safe.items()):
+            if len(world.holders(digest)) < 2:
+                raise TourError(f"{what} was cleared, and lies on {world.holders(digest)} after all that was done")
+        for card in world.cards:
+            if world.on_card(card):
+                self._answered_with_yes(card)
+
+    def _answered_with_yes(self, card: CardState) -> None:
+        """Offload a card, and follow what is printed until the answer is yes."""
+        answer = self._ask_card(card, "offload", wipe=False)
+        for _ in range(_PATIENCE):
+            if card.cleared is not None:
+                return
+            for step in _STEP.findall(answer.out + answer.err):
+                words = step.split()
+                if words[0] in _FOLLOWED and words[0] != "offload" and words[:2] != ["clearance", "card"]:
+                    self.command(*words)
+            answer = self._ask_card(card, "offload", wipe=False)
+        reasons = [one["message"] for one in _json(answer).get("clearance", {}).get("reasons", [])]
+        raise TourError(f"no yes for {card.root.name} whatever is done: {reasons or answer.err.strip()}")
+
+    # What a step is about
+
+    def _card(self, number: str) -> CardState:
+        return self.w.cards[int(number) % len(self.w.cards)]
+
+    @staticmethod
+    def _drive(drive: str, names: list[str]) -> str | None:
+        return drive if drive in names else None
+
+    def _some(self, drive: str, names: list[str]) -> list[str]:
+        return [drive] if drive in names else []
+
+    def _picture(self, drive: str, number: str) -> list[tuple[str, str]]:
+        """A picture on a drive that exists: none or one."""
+        if drive not in self.w.in_bag():
+            return []
+        paths = sorted(
+            path for path in self.w.files(drive) if path.endswith(".DNG") and not path.startswith(".tripleguard/")
+        )
+        return [(drive, paths[int(number) % len(paths)])] if paths else []
+
+
+def _json(answer: Answer) -> dict[str, Any]:
+    try:
+        found: dict[str, Any] = json.loads(answer.out)
+    except ValueError:
+        return {}
+    return found
+
+
+def prepare_template(root: Path, store: Path) -> None:
+    """Keep at store a home with the drives A and B, as `setup` leaves them at root."""
+    with SimulatedSystem(root, "home", None, (), store).on():
+        World(root).setup("A", "B")
+    shutil.copytree(root, store)
