@@ -26,6 +26,17 @@ from tour_world import TourError, TourWorld
 DISTURBED = ("offload 0 wipe", "offload 1 wipe", "clear 0 wipe", "rescan --all", "repair", "topup")
 GROUPS = ("read", "write", "fsync", "rename", "open", "stat", "mkdir", "unlink", "list")
 
+PATTERNS = (
+    ("shoot 1 2", "twin 1 2", "disturb FAULT offload 1", "swap 1 2", "offload 1 wipe"),
+    ("offload 0 wipe", "clone A", "shoot 0 1", "offload 0 wipe", "clone A", "rescan --all", "repair"),
+    ("offload 0 wipe", "rot A 0", "night 26", "rescan --all", "disturb FAULT repair", "rescan --all"),
+    ("backup", "offload 0", "rot B 0", "night 26", "rescan --all", "restore", "clear 0 wipe"),
+    ("unplug B", "offload 0", "plug B", "disturb FAULT topup", "clear 0 wipe"),
+    ("offload 0 wipe", "add", "topup", "rescan --all", "retire A retire"),
+    ("offload 0 wipe", "laptop", "shoot 1 1", "offload 1 wipe", "laptop", "retire B clearance"),
+)
+"""Sequences that chance would need long to find; other steps come before and after them."""
+
 
 def plan(seed: int) -> list[str]:
     """The steps of a tour."""
@@ -38,6 +49,7 @@ def plan(seed: int) -> list[str]:
         **{"topup": 3, "unplug": 4, "plug": 5, "add": 2, "night": 5, "rename": 2, "handcopy": 2, "sidecar": 3},
         **{"backup": 2, "restore": 3, "laptop": 2, "rot": 5, "resave": 2, "truncate": 2, "delete": 3},
         **{"lose": 2, "retire": 3, "twin": 3, "swap": 2},
+        **{"clone": 2, "watch": 5, "pattern": 8},
     }
     for _ in range(rng.randint(2, 9)):
         kind = rng.choices(list(kinds), list(kinds.values()))[0]
@@ -65,6 +77,13 @@ def plan(seed: int) -> list[str]:
                 steps.append(f"{kind} {drive()} {rng.randint(0, 3)}")
             case "twin" | "swap":
                 steps.append(f"{kind} {card()} {card()}")
+            case "watch":
+                steps.append(f"watch {rng.choice((1, 14))}")
+            case "clone":
+                steps.append(f"clone {drive()}")
+            case "pattern":
+                fault = f"{rng.choice(list(FAULTS))} {drive()} {rng.choice(GROUPS)} {rng.randint(1, 30)}"
+                steps += [one.replace("FAULT", fault) for one in rng.choice(PATTERNS)]
             case _:
                 steps.append(kind)
     return steps
@@ -154,6 +173,7 @@ def played(seeds: Sequence[int], *, shorten: bool = True, stop_at: int = 0) -> t
             number += 1
             counts.update(" ".join(word for word in line.split()[:2] if word.isalpha()) for line in outcome.log)
             counts["yes"] += sum("-> 0" in line and line.startswith(("offload", "clearance")) for line in outcome.log)
+            counts.update(line.rpartition(" (")[2].split()[0] for line in outcome.log if line.endswith(")"))
             if outcome.why:
                 kept = stage.shorten(steps) if shorten else steps
                 again = stage.play(kept)

@@ -10,14 +10,16 @@ import json
 import re
 import shutil
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from simulated_daemon import SimulatedDaemon
 from tour_system import FAULTS, SimulatedSystem, Trigger
-from tour_world import CardState, TourError, TourWorld
-from world import Answer, World
+from tour_world import CARDS, CardState, TourError, TourWorld
+from world import Answer, TestClock, World
 
-from tripleguard.clock import HOUR
+from tripleguard.clock import HOUR, SECOND
 
 _STEP = re.compile(r"`(?:tripleguard )?([a-z]+(?: [^`]*)?)`")
 _FOLLOWED = frozenset({"offload", "rescan", "repair", "topup", "clearance", "retire", "adopt", "drives", "rebuild"})
@@ -50,23 +52,31 @@ class Tour:
         media = tuple(world.drives[name].name for name in world.plugged()) if trigger else ()
         if trigger and trigger.fault not in ("cut", "pull"):
             media = ()
-        before = {name: set(world.files(name).values()) for name in world.in_bag()}
+        before = self._holdings()
         cards = [self._card_state(card) for card in world.cards]
         system = SimulatedSystem(world.root, self.home, trigger, media, self._frozen)
         system.clock = world.offset
         with system.on():
             answer = world.world.run(*words)
         system.settle()
-        self.log.append(f"{' '.join(words)} -> {answer.status}" + (f" ({trigger})" if system.has_fired else ""))
+        fired = f" ({trigger})" if system.has_fired else ""
+        self.log.append(f"{' '.join(words)} -> {answer.status}{fired}")
         if not system.off and any(word in answer.err for word in UNFORESEEN):
             raise TourError(f"`{' '.join(words)}` broke: {answer.err.strip()}")
         if [self._card_state(card) for card in world.cards] != cards:
             raise TourError(f"`{' '.join(words)}` changed a card")
-        for name, digests in before.items():
-            if lost := digests - set(world.files(name).values()):
-                what = ", ".join(sorted(world.shot.get(one, "other bytes") for one in lost))
-                raise TourError(f"`{' '.join(words)}` took the last copy of {what} from drive {name}")
+        self._nothing_removed(' '.join(words), before)
         return Answer(3, "", "the power was cut") if system.off else answer
+
+    def _holdings(self) -> dict[str, set[bytes]]:
+        return {name: set(self.w.files(name).values()) for name in self.w.in_bag()}
+
+    def _nothing_removed(self, words: str, before: dict[str, set[bytes]]) -> None:
+        """No command takes bytes from a drive: what is bad is moved to quarantine."""
+        for name, digests in before.items():
+            if lost := digests - set(self.w.files(name).values()):
+                what = ", ".join(sorted(self.w.shot.get(one, "other bytes") for one in lost))
+                raise TourError(f"`{words}` took the last copy of {what} from drive {name}")
 
     def _card_state(self, card: CardState) -> dict[str, tuple[bytes, int]]:
         return {
@@ -120,8 +130,6 @@ class Tour:
         first.root.rename(spare)
         second.root.rename(first.root)
         spare.rename(second.root)
-        first.root, second.root = second.root, first.root
-        first.root, second.root = second.root, first.root
         for one in ("body", "number", "series", "cleared"):
             mine, theirs = getattr(first, one), getattr(second, one)
             setattr(first, one, theirs)
@@ -201,6 +209,36 @@ class Tour:
         other.rename(self.w.world.home)
         (self.w.root / "home-swap").rename(other)
 
+    def do_clone(self, drive: str) -> None:
+        """A copy of a drive, made by a disk tool; the next time the two change places."""
+        for name in self._some(drive, self.w.plugged()):
+            self.w.swap_clone(name)
+
+    def do_watch(self, hours: str) -> None:
+        """The daemon runs for some hours; what it says of cards is acted upon."""
+        clock = TestClock(self.w.now(), UTC)
+        until = datetime.fromtimestamp((clock.at + int(hours) * HOUR) // SECOND, UTC)
+        before = self._holdings()
+        system = SimulatedSystem(self.w.root, self.home, None, (), self._frozen)
+        system.clock = self.w.offset
+        with system.on(), self.w.world.ctx(clock) as ctx:
+            runs = SimulatedDaemon(self.w.world, ctx, clock).run(until.strftime("%Y-%m-%dT%H:%M:%S"))
+        self.w.offset += int(hours) * HOUR
+        self.log.append(f"watch {hours} -> 0")
+        self._nothing_removed("watch", before)
+        answers = {run.result.task.subject: run.result for run in runs if run.result.card is not None}
+        for run in runs:
+            if any(word in run.result.message for word in UNFORESEEN):
+                raise TourError(f"the watch broke: {run.result.message}")
+        for card in self.w.cards:
+            result = answers.get(str(card.root))
+            if result is not None and result.card is not None and result.card.is_yes:
+                on_card = self.w.on_card(card)
+                if why := self.w.lacking(on_card, self.w.plugged()):
+                    raise TourError(f"the watch said yes, and {why}")
+                card.cleared = frozenset(on_card.values())
+                self.w.reformat(card)
+
     # What befalls the drives
 
     def do_rot(self, drive: str, number: str) -> None:
@@ -249,9 +287,10 @@ class Tour:
         self.command("topup")
 
     def do_maintain(self) -> None:
-        """An evening of care: what is owed, everything read, what is bad put right, what is owed then."""
-        for words in (("topup",), ("rescan", "--all"), ("repair",), ("topup",)):
-            self.command(*words)
+        """An evening of care: everything is read, what is bad is put right, what is owed is copied."""
+        if self.command("rescan", "--all").status != 0:
+            self.command("repair")
+        self.command("topup")
 
     def do_retire(self, drive: str, verb: str = "retire") -> None:
         """Ask whether a drive may go; after a yes it is reformatted."""
@@ -351,6 +390,9 @@ def _json(answer: Answer) -> dict[str, Any]:
 
 def prepare_template(root: Path, store: Path) -> None:
     """Keep at store a home with the drives A and B, as `setup` leaves them at root."""
+    world = World(root)
     with SimulatedSystem(root, "home", None, (), store).on():
-        World(root).setup("A", "B")
+        world.setup("A", "B")
+    cards = json.dumps([str(root / name) for name in CARDS])
+    world.settings(f"[watch]\nlook_at = []\nlook_also = {cards}\n")
     shutil.copytree(root, store)

@@ -26,6 +26,7 @@ from volatile_medium import VolatileMedium
 from tripleguard.model import Medium
 from tripleguard.places import card, discovery, drive, local, place_writer
 from tripleguard.places.cache_bypass import CacheBypass
+from tripleguard.watch import devices
 
 GROUPS = {
     **dict.fromkeys(("read", "pread", "readv", "preadv", "readinto", "readall", "lseek"), "read"),
@@ -42,7 +43,11 @@ GROUPS = {
 """The kinds of calls that a trigger counts."""
 
 CHANGING = frozenset({"write", "rename", "mkdir", "unlink"})
-FAULTS = {"cut": errno.EIO, "pull": errno.ENODEV, "full": errno.ENOSPC, "readonly": errno.EROFS, "dying": errno.EIO}
+FAULTS = {
+    **{"cut": errno.EIO, "pull": errno.ENODEV, "full": errno.ENOSPC, "readonly": errno.EROFS, "dying": errno.EIO},
+    "garble": 0,
+}
+"""What a medium can do, and the error that calls get from then on. garble: one write stores other bytes."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,7 @@ class SimulatedSystem(Tap):
         self._sql = threading.Lock()
         self._started = threading.Event()
         self.off = False
+        self._garbles = ""
         with self.quarantine():
             self._media = {name: VolatileMedium(str(root / name)) for name in media}
 
@@ -81,7 +87,8 @@ class SimulatedSystem(Tap):
             for module in (drive, card, local):
                 stack.enter_context(patch.object(module, "detect_cache_bypass", _answers_as_a_device))
             # What else is mounted on this machine is no part of a tour.
-            stack.enter_context(patch.object(discovery, "list_mounts", list))
+            for module in (discovery, devices):
+                stack.enter_context(patch.object(module, "list_mounts", list))
             stack.enter_context(patch.object(place_writer, "_kernel_rename", self._kernel_rename))
             stack.enter_context(super().on())
             yield self
@@ -114,6 +121,10 @@ class SimulatedSystem(Tap):
             with self._sql:
                 return call()
         medium = self._media.get(place)
+        if self._garbles and group == "write" and place == self._garbles:
+            answer = call()
+            self._garble(Path(self.root) / path)
+            return answer
         if medium is None or (group not in CHANGING and group not in ("fsync", "open")):
             return call()
         return self._on_medium(medium, what, str(Path(self.root) / path), call)
@@ -127,8 +138,19 @@ class SimulatedSystem(Tap):
         if is_it and not self._started.is_set():
             self._begin_fault(trigger)
 
+    def _garble(self, path: Path) -> None:
+        """Let the medium hold another byte than was written, once."""
+        with self.quarantine(), path.open("r+b") as file:
+            self._garbles = ""
+            file.seek(100)
+            old = file.read(1)
+            file.seek(100)
+            file.write(bytes([old[0] ^ 1]) if old else b"")
+
     def _begin_fault(self, trigger: Trigger) -> None:
-        if trigger.fault == "cut":
+        if trigger.fault == "garble":
+            self._garbles = trigger.place
+        elif trigger.fault == "cut":
             with self._sql, self.quarantine():
                 shutil.copytree(Path(self.root) / self._home, self._frozen)
                 self.off = True

@@ -74,6 +74,7 @@ class TourWorld:
     drives: dict[str, Path] = field(init=False)
     away: set[str] = field(default_factory=set)
     gone: set[str] = field(default_factory=set)
+    clones: dict[str, Path] = field(default_factory=dict)
     offset: int = 0
     shot: dict[bytes, str] = field(default_factory=dict)
     known: set[bytes] = field(default_factory=set)
@@ -137,6 +138,18 @@ class TourWorld:
     def plug(self, name: str) -> None:
         self.where(name).rename(self.drives[name])
         self.away.discard(name)
+
+    def swap_clone(self, name: str) -> None:
+        """The first time keep a copy of a drive, marker and all; later put it where the drive is, and back."""
+        clone = self.root / "clones" / self.drives[name].name
+        if name not in self.clones:
+            shutil.copytree(self.drives[name], clone)
+            self.clones[name] = clone
+            return
+        spare = self.root / "clones" / "spare"
+        self.drives[name].rename(spare)
+        clone.rename(self.drives[name])
+        spare.rename(clone)
 
     def lose(self, name: str) -> None:
         """A drive dies or is lost, with all that is on it."""
@@ -228,6 +241,8 @@ class TourWorld:
     def check(self) -> None:
         """No frame of a card that was cleared is lost, and a final name means a whole file."""
         everywhere: set[bytes] = set()
+        for clone in self.clones.values():
+            everywhere |= {self._digest(str(path)) for path in clone.rglob("*.DNG")}
         for name in self.in_bag():
             for path, digest in self.files(name).items():
                 everywhere.add(digest)
