@@ -178,13 +178,13 @@ def played(seeds: Sequence[int], *, shorten: bool = True, stop_at: int = 0) -> t
                 kept = stage.shorten(steps) if shorten else steps
                 again = stage.play(kept)
                 failures.append(Failure(seed, again.why or outcome.why, tuple(kept)))
+                print("\n".join(failures[-1].lines()), file=sys.stderr, flush=True)
                 if stop_at and len(failures) >= stop_at:
                     break
     return number, counts, failures
 
 
 def _work(seeds: Sequence[int], stop_at: int) -> tuple[int, Counter[str], list[Failure]]:
-    os.nice(10)
     return played(seeds, stop_at=stop_at)
 
 

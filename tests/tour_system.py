@@ -98,9 +98,13 @@ class SimulatedSystem(Tap):
         return self._started.is_set()
 
     def settle(self) -> None:
-        """After the command: what a power cut or a pulled cable left of the media, and of the home."""
+        """After the command: what a power cut or a pulled cable left of the media, and of the home.
+
+        A cut whose call never came comes now, after the answer.
+        """
+        is_cut = self._trigger is not None and self._trigger.fault == "cut"
         for name, medium in self._media.items():
-            if self.off or self._failing.get(name, ("", 0))[0] == "pull":
+            if is_cut or self._failing.get(name, ("", 0))[0] == "pull":
                 medium.cut()
             else:
                 shutil.rmtree(f"{medium.root}.volatile", ignore_errors=True)
