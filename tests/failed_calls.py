@@ -11,13 +11,16 @@ from __future__ import annotations
 
 import argparse
 import errno
+import gc
 import os
+import re
+import shlex
 import sqlite3
 import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -34,7 +37,8 @@ from tripleguard.clock import HOUR
 
 ANY = (errno.EIO, errno.ENOTCONN)
 ERRORS = {
-    "open": (*ANY, errno.EACCES, errno.EROFS, errno.ENOSPC),
+    "open": (*ANY, errno.EACCES),
+    "create": (*ANY, errno.EACCES, errno.EROFS, errno.ENOSPC),
     "read": ANY,
     "write": (*ANY, errno.ENOSPC, errno.EROFS),
     "fsync": (*ANY, errno.ENOSPC, errno.EROFS),
@@ -42,6 +46,7 @@ ERRORS = {
     "mkdir": (*ANY, errno.ENOSPC, errno.EROFS, errno.EACCES),
     "unlink": (*ANY, errno.EROFS, errno.EACCES),
     "stat": (*ANY, errno.EACCES),
+    "fstat": ANY,
     "statvfs": ANY,
     "list": (*ANY, errno.EACCES),
     "sql": (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR),
@@ -64,8 +69,7 @@ class Failure:
     stays: bool
 
     def __str__(self) -> str:
-        kind = "sql" if self.call.what == "sql" else GROUPS[self.call.what]
-        name = _SQL[self.error][0] if kind == "sql" else errno.errorcode[self.error]
+        name = _SQL[self.error][0] if self.call.what == "sql" else errno.errorcode[self.error]
         return f"{name}{' from then on' if self.stays else ''} at {self.call}"
 
 
@@ -79,6 +83,7 @@ class FailingSystem(SimulatedSystem):
         self.failed = 0
         self._failure = failure
         self._numbers: Counter[tuple[str, str]] = Counter()
+        self.creating: set[Call] = set()
 
     def through(self, what: str, path: str, call: Callable[[], Any]) -> Any:
         group = "sql" if what == "sql" else GROUPS.get(what, "")
@@ -94,6 +99,14 @@ class FailingSystem(SimulatedSystem):
                 self.failed += 1
                 raise _error(self._failure.error, path, is_sql=what == "sql")
         return super().through(what, path, call)
+
+    def _open(self, real: Callable[..., int], path: str, given: tuple[Any, ...], how: dict[str, Any]) -> int:
+        flags = given[1] if len(given) > 1 else how["flags"]
+        if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+            with self._lock:
+                key = "open", _stable_name(self._named(path))
+                self.creating.add(Call(*key, self._numbers[key] + 1))
+        return super()._open(real, path, given, how)
 
     def _fails(self, key: tuple[str, str], number: int, group: str, path: str) -> bool:
         failure = self._failure
@@ -116,6 +129,16 @@ def _error(code: int, path: str, *, is_sql: bool) -> Exception:
     error = sqlite3.OperationalError(text)
     error.sqlite_errorcode, error.sqlite_errorname = code, name
     return error
+
+
+def failure_of(text: str) -> Failure:
+    """Return the failure that was printed so. Raises ValueError."""
+    found = re.fullmatch(r"(\w+)( from then on)? at (\S+) (.*) #(\d+)", text)
+    if found is None:
+        raise ValueError(f"{text!r} is no failure")
+    names = {name: code for code, (name, _) in _SQL.items()}
+    error = names[found[1]] if found[1] in names else getattr(errno, found[1])
+    return Failure(Call(found[3], found[4], int(found[5])), error, bool(found[2]))
 
 
 @dataclass(frozen=True)
@@ -208,20 +231,27 @@ class Ground:
         job.prepare(self.tour)
         self._kept = Kept(live, root / "kept")
         self._kept.keep()
-        self._calls: list[Call] = []
+        self.text = ""
         self._status = 0
 
-    def calls(self) -> list[Call]:
-        """Return the calls of an undisturbed run, each name once."""
+    def failures(self) -> list[Failure]:
+        """Return every call of an undisturbed run, with every error that it can give, once and from then on."""
         system = FailingSystem(self.tour.w)
         answer = self._run(system)
         assert answer.status in (0, 1), answer.err
         self._status = answer.status
-        return list(dict.fromkeys(system.noted))
+        return [
+            Failure(call, error, stays)
+            for call in dict.fromkeys(system.noted)
+            for error in _errors(call, system.creating)
+            for stays in (False, True)
+        ]
 
     def play(self, failure: Failure) -> str:
         """Run the job with a failure; return what is wrong, '' if nothing."""
         world, job = self.tour.w, self.job
+        # SQLite in one process shares what a connection that an error left open knows of a file.
+        gc.collect()
         self._kept.restore()
         world._digests.clear()
         before = {name: set(world.files(name).values()) for name in world.in_bag()}
@@ -230,6 +260,7 @@ class Ground:
         answer = self._run(system)
         if not system.failed:
             return ""
+        self.text = answer.err or answer.out
         if any(word in answer.err for word in UNFORESEEN):
             return answer.err.strip()
         if answer.status not in (0, 1) and "What happened" not in answer.err:
@@ -266,13 +297,13 @@ class Ground:
         return world.lacking(world.on_card(world.cards[0]), world.plugged())
 
 
-def failures(calls: Sequence[Call]) -> Iterator[Failure]:
-    """Every call, with every error that it can give, once and from then on."""
-    for call in calls:
-        group = "sql" if call.what == "sql" else GROUPS[call.what]
-        for error in ERRORS[group]:
-            for stays in (False, True):
-                yield Failure(call, error, stays)
+def _errors(call: Call, creating: set[Call]) -> tuple[int, ...]:
+    """Return the errors that a call can give; only what creates or changes finds a full or read-only disk."""
+    if call.what == "sql":
+        return ERRORS["sql"]
+    if call.what in ("fstat", "fstatvfs"):
+        return ERRORS["fstat"]
+    return ERRORS["create" if call in creating else GROUPS[call.what]]
 
 
 @dataclass
@@ -289,9 +320,14 @@ class Tally:
 
     def lines(self) -> list[str]:
         found = [
-            f"WRONG, {len(cases)} times: {why}\n    first: {cases[0]}" for why, cases in sorted(self.wrong.items())
+            f"WRONG, {len(cases)} times: {why}\n    {_replay(why, cases[0])}" for why, cases in sorted(self.wrong.items())
         ]
         return [*found, *(f"{name}: {number:,} failed calls" for name, number in self.played.items())]
+
+
+def _replay(why: str, failure: str) -> str:
+    job = why.partition(":")[0]
+    return f"replay: scripts/campaign-failed-calls --only {shlex.quote(job)} --replay {shlex.quote(failure)}"
 
 
 def swept(jobs: Sequence[Job], step: int, tally: Tally, *, first: int = 0, seconds: float = 1e9) -> Tally:
@@ -300,7 +336,7 @@ def swept(jobs: Sequence[Job], step: int, tally: Tally, *, first: int = 0, secon
     for job in jobs:
         with tempfile.TemporaryDirectory(prefix="failed-calls-", dir=scratch_folder()) as root:
             ground = Ground(Path(root), job)
-            for failure in list(failures(ground.calls()))[first::step]:
+            for failure in ground.failures()[first::step]:
                 if time.monotonic() - began > seconds:
                     break
                 tally.add(job, failure, ground.play(failure))
@@ -313,7 +349,17 @@ def main() -> int:
     words.add_argument("--only", default="", metavar="JOB", help="one job alone")
     words.add_argument("--step", type=int, default=1, help="play every n-th failure")
     words.add_argument("--first", type=int, default=0, help="begin with this one")
+    words.add_argument("--replay", metavar="FAILURE", help="play this failure of the job --only names, as printed")
     asked = words.parse_args()
+    if asked.replay:
+        os.environ["TRIPLEGUARD_TRACE"] = "1"
+        job = next(one for one in JOBS if one.name == asked.only)
+        with tempfile.TemporaryDirectory(prefix="failed-calls-", dir=scratch_folder()) as root:
+            ground = Ground(Path(root), job)
+            ground.failures()
+            why = ground.play(failure_of(asked.replay))
+        print(why or ground.text)
+        return 1 if why else 0
     began = time.monotonic()
     tally = swept([job for job in JOBS if asked.only in job.name], asked.step, Tally(), first=asked.first)
     print("\n".join(tally.lines()))

@@ -50,6 +50,7 @@ def plan(seed: int) -> list[str]:
         **{"backup": 2, "restore": 3, "laptop": 2, "rot": 5, "resave": 2, "truncate": 2, "delete": 3},
         **{"lose": 2, "retire": 3, "twin": 3, "swap": 2},
         **{"clone": 2, "watch": 5, "pattern": 8},
+        **{"stolen": 2, "squat": 2, "empty": 2},
     }
     for _ in range(rng.randint(2, 9)):
         kind = rng.choices(list(kinds), list(kinds.values()))[0]
@@ -59,8 +60,8 @@ def plan(seed: int) -> list[str]:
             case "offload" | "clear":
                 steps.append(f"{kind} {card()}" + rng.choice((" wipe", " wipe", "")))
             case "disturb":
-                fault = rng.choice(("cut", "cut", "cut", *FAULTS))
-                group = rng.choice(("write", "fsync", "rename") if fault == "cut" else GROUPS)
+                fault = rng.choice(("cut", "cut", "lag", *FAULTS))
+                group = rng.choice(("write", "fsync", "rename") if fault in ("cut", "lag") else GROUPS)
                 number = int(1 + rng.paretovariate(0.7))
                 steps.append(f"disturb {fault} {drive()} {group} {min(number, 400)} {rng.choice(DISTURBED)}")
             case "rescan":
@@ -70,9 +71,11 @@ def plan(seed: int) -> list[str]:
             case "retire":
                 steps.append(f"retire {drive()} {rng.choice(('retire', 'clearance'))}")
             case "night":
-                steps.append(f"night {rng.choice((1, 12, 26, 26, 24 * 40))}")
-            case "handcopy":
-                steps.append(f"handcopy {card()} {drive()}")
+                steps.append(f"night {rng.choice((1, 12, 26, 26, 24 * 40, -30, -9000))}")
+            case "empty":
+                steps.append(f"empty {drive()}")
+            case "handcopy" | "squat":
+                steps.append(f"{kind} {card()} {drive()}")
             case "rot" | "resave" | "truncate" | "delete" | "sidecar":
                 steps.append(f"{kind} {drive()} {rng.randint(0, 3)}")
             case "twin" | "swap":

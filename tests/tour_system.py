@@ -45,9 +45,13 @@ GROUPS = {
 CHANGING = frozenset({"write", "rename", "mkdir", "unlink"})
 FAULTS = {
     **{"cut": errno.EIO, "pull": errno.ENODEV, "full": errno.ENOSPC, "readonly": errno.EROFS, "dying": errno.EIO},
-    "garble": 0,
+    **{"lag": errno.EIO, "garble": 0},
 }
-"""What a medium can do, and the error that calls get from then on. garble: one write stores other bytes."""
+"""What can happen, and the error that calls get from then on.
+
+cut: the power goes, and the home keeps all that was written. lag: it keeps only commits that were forced to the disk.
+garble: one write stores other bytes.
+"""
 
 
 @dataclass(frozen=True)
@@ -77,8 +81,11 @@ class SimulatedSystem(Tap):
         self._started = threading.Event()
         self.off = False
         self._garbles = ""
+        self._is_durable = True
         with self.quarantine():
             self._media = {name: VolatileMedium(str(root / name)) for name in media}
+            if trigger is not None and trigger.fault == "lag":
+                shutil.copytree(root / home, frozen)
 
     @contextmanager
     def on(self) -> Iterator[SimulatedSystem]:
@@ -102,13 +109,13 @@ class SimulatedSystem(Tap):
 
         A cut whose call never came comes now, after the answer.
         """
-        is_cut = self._trigger is not None and self._trigger.fault == "cut"
+        is_cut = self._trigger is not None and self._trigger.fault in ("cut", "lag")
         for name, medium in self._media.items():
             if is_cut or self._failing.get(name, ("", 0))[0] == "pull":
                 medium.cut()
             else:
                 shutil.rmtree(f"{medium.root}.volatile", ignore_errors=True)
-        if self.off:
+        if self.off or (is_cut and self._frozen.exists()):
             home = Path(self.root) / self._home
             shutil.rmtree(home)
             shutil.copytree(self._frozen, home)
@@ -123,7 +130,9 @@ class SimulatedSystem(Tap):
         self._fail(what, group, place)
         if what == "sql":
             with self._sql:
-                return call()
+                answer = call()
+                self._keep_durable_home(path)
+                return answer
         medium = self._media.get(place)
         if self._garbles and group == "write" and place == self._garbles:
             answer = call()
@@ -151,9 +160,22 @@ class SimulatedSystem(Tap):
             file.seek(100)
             file.write(bytes([old[0] ^ 1]) if old else b"")
 
+    def _keep_durable_home(self, sql: str) -> None:
+        """Note which state of the home outlives a power cut. What the tap calls OFF is FULL in the program."""
+        if self._trigger is None or self._trigger.fault != "lag" or self.off:
+            return
+        if sql.startswith("PRAGMA synchronous"):
+            self._is_durable = not sql.endswith("NORMAL")
+        elif sql.startswith("COMMIT") and self._is_durable:
+            with self.quarantine():
+                shutil.rmtree(self._frozen)
+                shutil.copytree(Path(self.root) / self._home, self._frozen)
+
     def _begin_fault(self, trigger: Trigger) -> None:
         if trigger.fault == "garble":
             self._garbles = trigger.place
+        elif trigger.fault == "lag":
+            self.off = True
         elif trigger.fault == "cut":
             with self._sql, self.quarantine():
                 shutil.copytree(Path(self.root) / self._home, self._frozen)
