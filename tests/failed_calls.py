@@ -1,8 +1,8 @@
 """Lets every call of every job fail: once, and from then on.
 
-A job is prepared in a tiny world and run once undisturbed, which names its calls. Then it is run again for each call
-and each error that such a call can give. After each failure nothing is lost, no yes is wrong, the message is clear;
-and the next run, undisturbed, ends as if nothing had happened.
+A job is prepared in a tiny world and run once undisturbed, which names its calls. Then it is run again for each
+call and each error that such a call can give. After each failure nothing is lost, no yes is wrong, the message is
+clear; and the next run, undisturbed, ends as if nothing had happened.
 
 `scripts/campaign-failed-calls` plays all of it; the suite plays a sample (`tests/test_failed_calls.py`).
 """
@@ -28,7 +28,8 @@ from typing import Any
 from adversary_scene import Kept
 from adversary_syscalls import MOUNTS, Call, _stable_name
 from tour import scratch_folder
-from tour_steps import UNFORESEEN, Tour, prepare_template
+from tour_commands import UNFORESEEN, prepare_template
+from tour_steps import Tour
 from tour_system import GROUPS, SimulatedSystem
 from tour_world import TourWorld
 from world import Answer
@@ -146,6 +147,7 @@ class Job:
     """A prepared world and a command.
 
     removes: it deletes what is in quarantine. done: what the next run says if the failed one did everything.
+    step: what its no advises.
     """
 
     name: str
@@ -153,6 +155,7 @@ class Job:
     words: tuple[str, ...]
     removes: bool = False
     done: str = ""
+    step: tuple[str, ...] = ()
 
 
 def _fresh(tour: Tour) -> None:
@@ -166,8 +169,8 @@ def _offloaded(tour: Tour) -> None:
 
 def _spoiled(tour: Tour) -> None:
     _offloaded(tour)
-    tour.w.rot("A", _first(tour, "A"), 3000)
-    (tour.w.drives["B"] / _first(tour, "B")).unlink()
+    tour.w.rot("A", _pictures(tour, "A")[0], 3000)
+    (tour.w.drives["B"] / _pictures(tour, "B")[1]).unlink()
     tour.w.offset += 26 * HOUR
 
 
@@ -202,18 +205,28 @@ def _selected(tour: Tour) -> None:
     assert tour.command("selects", "add", "ORR_0001").status == 0
 
 
-def _first(tour: Tour, name: str) -> str:
-    return min(path for path in tour.w.files(name) if path.endswith(".DNG"))
+def _pictures(tour: Tour, name: str) -> list[str]:
+    return sorted(path for path in tour.w.files(name) if path.endswith(".DNG"))
 
 
-_EMPTY = ("quarantine", "empty", "--drive", "A", "--older-than", "0d", "--because", "it was repaired", "--confirmed")
+_EMPTY = (
+    "quarantine",
+    "empty",
+    "--drive",
+    "A",
+    "--older-than",
+    "0d",
+    "--because",
+    "it was repaired",
+    "--confirmed",
+)
 JOBS = (
     Job("offload", _fresh, ("offload", "CARD", "--json")),
-    Job("clearance card", _offloaded, ("clearance", "card", "CARD", "--json")),
+    Job("clearance card", _offloaded, ("clearance", "card", "CARD", "--json"), step=("offload", "CARD")),
     Job("rescan", _spoiled, ("rescan", "--all")),
-    Job("repair", _found, ("repair",)),
+    Job("repair", _found, ("repair",), step=("rescan", "--all")),
     Job("topup", _on_one, ("topup",)),
-    Job("retire", _three, ("retire", "A", "--json"), done="is retired already"),
+    Job("retire", _three, ("retire", "A", "--json"), done="is retired already", step=("retire", "A", "--prepare")),
     Job("quarantine empty", _repaired, _EMPTY, removes=True),
     Job("upload", _selected, ("upload",)),
 )
@@ -281,12 +294,14 @@ class Ground:
             last = self._run(FailingSystem(world))
             if last.status in (0, self._status) or (job.done and job.done in last.err):
                 return self._wrong_yes(last)
+            if job.step:
+                self._run(FailingSystem(world), job.step)
         return f"the next run ended with {last.status}: {last.err.strip() or last.out.strip()[-300:]}"
 
-    def _run(self, system: FailingSystem) -> Answer:
+    def _run(self, system: FailingSystem, words: tuple[str, ...] = ()) -> Answer:
         card = str(self.tour.w.cards[0].root)
         with system.on():
-            return self.tour.w.world.run(*(card if word == "CARD" else word for word in self.job.words))
+            return self.tour.w.world.run(*(card if word == "CARD" else word for word in words or self.job.words))
 
     def _wrong_yes(self, answer: Answer) -> str:
         world = self.tour.w
@@ -320,7 +335,8 @@ class Tally:
 
     def lines(self) -> list[str]:
         found = [
-            f"WRONG, {len(cases)} times: {why}\n    {_replay(why, cases[0])}" for why, cases in sorted(self.wrong.items())
+            f"WRONG, {len(cases)} times: {why}\n    {_replay(why, cases[0])}"
+            for why, cases in sorted(self.wrong.items())
         ]
         return [*found, *(f"{name}: {number:,} failed calls" for name, number in self.played.items())]
 

@@ -9,6 +9,7 @@ from unittest.mock import patch
 import pytest
 from world import World
 
+from tripleguard.catalog.store import Catalog
 from tripleguard.errors import CatalogError
 
 pytestmark = pytest.mark.alone
@@ -35,9 +36,8 @@ def test_an_error_whose_undoing_fails_too_is_the_one_that_is_raised(world: World
     ):
         connection = ctx.catalog._connection
         assert isinstance(connection, FailingConnection)
-        with pytest.raises(CatalogError, match="disk I/O error"), ctx.catalog.transaction():
-            connection.first = "UPDATE"
-            ctx.catalog.execute("UPDATE meta SET value = ?", "x")
+        with pytest.raises(CatalogError, match="disk I/O error"):
+            _change(ctx.catalog, connection)
         connection.first = ""
     with world.ctx() as ctx:
         assert ctx.catalog.fetch_one("SELECT count(*) FROM meta WHERE value = 'x'") == (0,)
@@ -50,3 +50,9 @@ def test_a_catalog_that_cannot_be_reached_is_not_taken_for_a_missing_one(world: 
     answer = world.run("report")
     assert "can't be reached" in answer.err
     assert "setup" not in answer.err
+
+
+def _change(catalog: Catalog, connection: FailingConnection) -> None:
+    with catalog.transaction():
+        connection.first = "UPDATE"
+        catalog.execute("UPDATE meta SET value = ?", "x")

@@ -1,4 +1,7 @@
-"""Simulated tours break no promise, and the simulator finds mistakes; `scripts/campaign-tours` is the long form."""
+"""Simulated tours break no promise, and the simulator finds mistakes.
+
+`scripts/campaign-tours` is the long form.
+"""
 
 from __future__ import annotations
 

@@ -1,12 +1,13 @@
 """Simulated tours: the real program against simulated cards, drives, faults, a clock and a person.
 
-Each seed is one tour. A tour that breaks a promise is shortened (delta debugging over its steps) and printed with the
-command that replays it. `scripts/campaign-tours --help` says the rest.
+Each seed is one tour. A tour that breaks a promise is shortened (delta debugging over its steps) and printed with
+the command that replays it. `scripts/campaign-tours --help` says the rest.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import multiprocessing
 import os
 import random
@@ -19,7 +20,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tour_steps import Tour, prepare_template
+from tour_commands import prepare_template
+from tour_steps import Tour
 from tour_system import FAULTS
 from tour_world import TourError, TourWorld
 
@@ -41,16 +43,47 @@ PATTERNS = (
 def plan(seed: int) -> list[str]:
     """The steps of a tour."""
     rng = random.Random(seed)
-    card = lambda: str(rng.choice((0, 0, 0, 1, 1, 2)))  # noqa: E731
-    drive = lambda: rng.choice("AAABBBC")  # noqa: E731
+
+    def card() -> str:
+        return rng.choice("000112")
+
+    def drive() -> str:
+        return rng.choice("AAABBBC")
+
     steps = [f"shoot 0 {rng.randint(1, 3)}"]
     kinds = {
-        **{"shoot": 8, "offload": 14, "clear": 5, "disturb": 14, "maintain": 4, "rescan": 4, "repair": 4},
-        **{"topup": 3, "unplug": 4, "plug": 5, "add": 2, "night": 5, "rename": 2, "handcopy": 2, "sidecar": 3},
-        **{"backup": 2, "restore": 3, "laptop": 2, "rot": 5, "resave": 2, "truncate": 2, "delete": 3},
-        **{"lose": 2, "retire": 3, "twin": 3, "swap": 2},
-        **{"clone": 2, "watch": 5, "pattern": 8},
-        **{"stolen": 2, "squat": 2, "empty": 2},
+        "shoot": 8,
+        "offload": 14,
+        "clear": 5,
+        "disturb": 14,
+        "maintain": 4,
+        "rescan": 4,
+        "repair": 4,
+        "topup": 3,
+        "unplug": 4,
+        "plug": 5,
+        "add": 2,
+        "night": 5,
+        "rename": 2,
+        "handcopy": 2,
+        "sidecar": 3,
+        "backup": 2,
+        "restore": 3,
+        "laptop": 2,
+        "rot": 5,
+        "resave": 2,
+        "truncate": 2,
+        "delete": 3,
+        "lose": 2,
+        "retire": 3,
+        "twin": 3,
+        "swap": 2,
+        "clone": 2,
+        "watch": 5,
+        "pattern": 8,
+        "stolen": 2,
+        "squat": 2,
+        "empty": 2,
     }
     for _ in range(rng.randint(2, 9)):
         kind = rng.choices(list(kinds), list(kinds.values()))[0]
@@ -163,19 +196,26 @@ class Failure:
         ]
 
 
-def played(seeds: Sequence[int], *, shorten: bool = True, stop_at: int = 0) -> tuple[int, Counter[str], list[Failure]]:
+def played(
+    seeds: Sequence[int], *, shorten: bool = True, stop_at: int = 0, minutes: float = math.inf
+) -> tuple[int, Counter[str], list[Failure]]:
     """Play these seeds: how many tours, how often each command ran, and what failed."""
     counts: Counter[str] = Counter()
     failures: list[Failure] = []
     number = 0
     with tempfile.TemporaryDirectory(prefix="tours-", dir=scratch_folder()) as scratch:
         stage = Stage(Path(scratch))
+        ends = time.monotonic() + 60 * minutes
         for seed in seeds:
+            if time.monotonic() > ends:
+                break
             steps = plan(seed)
             outcome = stage.play(steps)
             number += 1
             counts.update(" ".join(word for word in line.split()[:2] if word.isalpha()) for line in outcome.log)
-            counts["yes"] += sum("-> 0" in line and line.startswith(("offload", "clearance")) for line in outcome.log)
+            counts["yes"] += sum(
+                "-> 0" in line and line.startswith(("offload", "clearance")) for line in outcome.log
+            )
             counts.update(line.rpartition(" (")[2].split()[0] for line in outcome.log if line.endswith(")"))
             if outcome.why:
                 kept = stage.shorten(steps) if shorten else steps
@@ -187,8 +227,8 @@ def played(seeds: Sequence[int], *, shorten: bool = True, stop_at: int = 0) -> t
     return number, counts, failures
 
 
-def _work(seeds: Sequence[int], stop_at: int) -> tuple[int, Counter[str], list[Failure]]:
-    return played(seeds, stop_at=stop_at)
+def _work(seeds: Sequence[int], stop_at: int, minutes: float) -> tuple[int, Counter[str], list[Failure]]:
+    return played(seeds, stop_at=stop_at, minutes=minutes)
 
 
 def main() -> int:
@@ -198,6 +238,7 @@ def main() -> int:
     words.add_argument("--first", type=int, default=1, metavar="SEED")
     words.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     words.add_argument("--stop-at", type=int, default=0, metavar="N", help="end a worker after N failures")
+    words.add_argument("--minutes", type=float, default=math.inf, help="end after so long")
     words.add_argument("--replay", metavar="STEPS", help="play these steps, separated by semicolons")
     words.add_argument("--show", type=int, metavar="SEED", help="print the steps of a seed and play it")
     asked = words.parse_args()
@@ -211,7 +252,7 @@ def main() -> int:
     seeds = range(asked.first, asked.first + asked.number)
     shares = [list(seeds[one :: asked.workers]) for one in range(asked.workers)]
     with multiprocessing.get_context("spawn").Pool(asked.workers) as pool:
-        results = pool.starmap(_work, [(share, asked.stop_at) for share in shares])
+        results = pool.starmap(_work, [(share, asked.stop_at, asked.minutes) for share in shares])
     number = sum(one[0] for one in results)
     counts = sum((one[1] for one in results), Counter())
     failures = [failure for one in results for failure in one[2]]

@@ -1,9 +1,8 @@
 """The operating system that a tour runs on: real files, and media that fail where a step of the tour says so.
 
-Every call of a command passes here (see `adversary_syscalls`). A trigger names a place, a kind of call and a number:
-at that call the power goes, the cable is pulled, the drive is full, read-only, or answers with I/O errors from then
-on. A power cut drops whatever was not forced to the medium (`volatile_medium`), and leaves the home as a killed
-process leaves it.
+Every call of a command passes here (see `adversary_syscalls`). A trigger names a place, a kind of call and a
+number: at that call the power goes, the cable is pulled, the drive is full, read-only, or answers with I/O errors
+from then on. A power cut drops whatever was not forced to the medium (`volatile_medium`).
 """
 
 from __future__ import annotations
@@ -44,12 +43,17 @@ GROUPS = {
 
 CHANGING = frozenset({"write", "rename", "mkdir", "unlink"})
 FAULTS = {
-    **{"cut": errno.EIO, "pull": errno.ENODEV, "full": errno.ENOSPC, "readonly": errno.EROFS, "dying": errno.EIO},
-    **{"lag": errno.EIO, "garble": 0},
+    "cut": errno.EIO,
+    "pull": errno.ENODEV,
+    "full": errno.ENOSPC,
+    "readonly": errno.EROFS,
+    "dying": errno.EIO,
+    "lag": errno.EIO,
+    "garble": 0,
 }
 """What can happen, and the error that calls get from then on.
 
-cut: the power goes, and the home keeps all that was written. lag: it keeps only commits that were forced to the disk.
+cut: the power goes, and the home keeps all that was written. lag: it keeps only what was forced to the disk.
 garble: one write stores other bytes.
 """
 
@@ -70,7 +74,9 @@ class Trigger:
 class SimulatedSystem(Tap):
     """The calls of one command. media: folders that lose what was not flushed when the power goes."""
 
-    def __init__(self, root: Path, home: str, trigger: Trigger | None, media: tuple[str, ...], frozen: Path) -> None:
+    def __init__(
+        self, root: Path, home: str, trigger: Trigger | None, media: tuple[str, ...], frozen: Path
+    ) -> None:
         super().__init__(root)
         self._trigger = trigger
         self._home = home
@@ -245,5 +251,3 @@ _real_rename = place_writer._kernel_rename
 def _answers_as_a_device(root: Path) -> CacheBypass:
     """A simulated medium is a device that can be read past every cache."""
     return CacheBypass(Medium.DIRECT, "ext4")
-
-

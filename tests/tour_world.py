@@ -33,9 +33,7 @@ class TourError(AssertionError):
 def frame_bytes(seed: int, serial: str, number: int) -> bytes:
     """The raw of one frame; another seed is another picture of the same size and time."""
     taken = SHOW + timedelta(seconds=number)
-    return make_raw(
-        seed, taken_at=taken, subsec=0, offset="+02:00", serial=serial, model="Orrery R7", size=SIZE
-    )
+    return make_raw(seed, taken_at=taken, subsec=0, offset="+02:00", serial=serial, model="Orrery R7", size=SIZE)
 
 
 @dataclass
