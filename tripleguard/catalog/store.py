@@ -7,6 +7,7 @@ loss. Readers never wait for the writer. A second process waits up to `BUSY_TIME
 from __future__ import annotations
 
 import contextlib
+import errno
 import sqlite3
 import sys
 import time
@@ -51,10 +52,16 @@ class Catalog:
             with sqlite_errors_explained(self.path):
                 self._connection.execute("COMMIT")
         except BaseException:
-            # A full disk may have ended the transaction already.
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
+            self._roll_back()
             raise
+
+    def _roll_back(self) -> None:
+        """End the transaction after an error, which the caller raises again whatever happens here."""
+        # A full disk may have ended the transaction already.
+        if self._connection.in_transaction:
+            # SQLite undoes what was never committed when the catalog is opened the next time.
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.execute("ROLLBACK")
 
     def execute(self, sql: str, *values: object) -> int:
         """Execute one statement inside `transaction`; return the id of the inserted row, if any."""
@@ -192,12 +199,20 @@ def checkpoint_into_one_file(path: Path) -> None:
 
 def open_catalog(path: Path) -> Catalog:
     """Return the catalog at path, migrated. Raises NotSetUpError, CatalogError."""
-    if not path.exists():
+    try:
+        path.stat()
+    except OSError as error:
+        if error.errno not in (errno.ENOENT, errno.ENOTDIR):
+            raise CatalogError(
+                f"The catalog {path} can't be reached ({error.strerror or error}).",
+                safe="The pictures on the drives do not depend on it, and each drive carries a snapshot of it.",
+                do="Check the disk it is on before anything else; do not reformat any card now.",
+            ) from error
         raise NotSetUpError(
             f"There is no catalog in {path.parent} yet.",
             safe="Nothing was changed.",
             do="Run `tripleguard setup --drive A=PATH --drive B=PATH` first, or point --home elsewhere.",
-        )
+        ) from None
     return create_catalog(path, may_be_empty=False)
 
 
@@ -248,7 +263,8 @@ def _bring_up_to_date(connection: sqlite3.Connection) -> None:
         schema.migrate(connection)
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        with contextlib.suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")
         raise
 
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from tripleguard.errors import StoppedError, TripleguardError
+from tripleguard.names import escape_text
 
 if TYPE_CHECKING:
     from threading import Event
@@ -49,6 +50,11 @@ def run_command_line(root: click.Group) -> None:
         # The reader of the output is gone, so there is nobody to report to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except OSError as error:
+        if os.environ.get("TRIPLEGUARD_TRACE"):
+            traceback.print_exc()
+        _print_error(_explain_os_error(error))
+        sys.exit(3)
     except Exception as error:  # noqa: BLE001 - the outermost edge; unexpected errors are reported like all others
         if os.environ.get("TRIPLEGUARD_TRACE"):
             traceback.print_exc()
@@ -197,6 +203,16 @@ def _print_error(error: TripleguardError) -> None:
     ):
         if sentence:
             click.echo(wrap_line(f"{word}: {sentence}", sys.stderr), err=True)
+
+
+def _explain_os_error(error: OSError) -> TripleguardError:
+    """Return what to say where the system refused a call on the home, or on anything else that is no drive."""
+    name = escape_text(os.fsdecode(error.filename)) if isinstance(error.filename, str | bytes) else ""
+    return TripleguardError(
+        f"The system reports an error{f' at {name}' if name else ''}: {error.strerror or error}.",
+        safe="Cards are only read, and copies are never replaced. Do not reformat a card now.",
+        do="Check the disk that it is on, its free space and its permissions, then run the command again.",
+    )
 
 
 def _wrap_unexpected_error(error: Exception) -> TripleguardError:

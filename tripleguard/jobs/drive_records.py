@@ -70,8 +70,9 @@ def _write_snapshots(ctx: JobContext, stale: Sequence[tuple[OpenDrive, list[Shoo
     mine = f"-{ensure_catalog_id(ctx)[:8]}.db.gz"
     fresh = f"catalog-{format_stamp(ctx.clock.now())}{mine}"
     troubles: list[TripleguardError] = []
-    plain = prepare_scratch_path(ctx.home, f"snapshot-{os.getpid()}-{threading.get_ident()}.db")
+    plain: Path | None = None
     try:
+        plain = prepare_scratch_path(ctx.home, f"snapshot-{os.getpid()}-{threading.get_ident()}.db")
         ctx.catalog.back_up_to(plain)
         for drive, lagging in stale:
             try:
@@ -92,7 +93,10 @@ def _write_snapshots(ctx: JobContext, stale: Sequence[tuple[OpenDrive, list[Shoo
             )
         )
     finally:
-        delete_scratch(plain)
+        if plain is not None:
+            # A file that can't be deleted now stays below the home, where the next one of its name replaces it.
+            with contextlib.suppress(OSError):
+                delete_scratch(plain)
     return troubles
 
 

@@ -219,10 +219,7 @@ class CardCopyRun(CopyRun):
             if self._read_twice or (self._read_twice is None and self._had_read_error):
                 yield from self._read_second_time()
         except BaseException:
-            # Re-raise the original error; ignore secondary errors from the clean-up.
-            with contextlib.suppress(TripleguardError):
-                self.write_drive_records(with_snapshots=False)
-                self._finish_offload(EventOutcome.FAILURE)
+            self.finish_after_error(self._finish_offload)
             raise
         finally:
             self._decider.close()

@@ -6,7 +6,6 @@ the recorded one, that copy is marked corrupt and not used.
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -131,10 +130,7 @@ class _TopupRun(ReplicationRun):
                 if not self.take_retries():
                     break
         except BaseException:
-            # Re-raise the original error; ignore secondary errors from the clean-up.
-            with contextlib.suppress(TripleguardError):
-                self.write_drive_records(with_snapshots=False)
-                self._finish_topup(EventOutcome.FAILURE)
+            self.finish_after_error(self._finish_topup)
             raise
         self.collect_last_errors()
         self.write_drive_records(with_snapshots=True)

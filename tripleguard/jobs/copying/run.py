@@ -6,6 +6,7 @@ a verified copy is handled here, the same way for every job.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -67,6 +68,7 @@ class CopyRun:
         self._to_retry: FilesToRetry = {}
         self._failures: dict[int, CopyError] = {}
         self._message_count = 0
+        self._has_lost_results = False
         with ctx.catalog.transaction():
             self.job_id = begin_job(
                 ctx.catalog, kind, subject, current_agent(), ctx.clock.now(), insertion=insertion
@@ -121,8 +123,9 @@ class CopyRun:
         finally:
             left = copier.close()
             finished: list[CopyResult] = [result for result in left if not isinstance(result, SourceReadFailed)]
-            for _ in self._record_batch(finished, record):
-                pass
+            if not self._has_lost_results:
+                for _ in self._record_batch(finished, record):
+                    pass
             rate.finish_pass(copier)
         self.raise_if_stopped()
 
@@ -216,6 +219,18 @@ class CopyRun:
             self.ctx, self.remaining_drives(), with_snapshots=with_snapshots
         )
 
+    def finish_after_error(self, finish: Callable[[EventOutcome], None]) -> None:
+        """Write check lists and record the end of a run whose error the caller raises again.
+
+        Secondary errors are ignored. Where results could not be recorded, nothing more is: the recorder knows rows
+        that were rolled back. The catalog then shows the run as it would after a kill.
+        """
+        if self._has_lost_results:
+            return
+        with contextlib.suppress(TripleguardError):
+            self.write_drive_records(with_snapshots=False)
+            finish(EventOutcome.FAILURE)
+
     def finish_job(self, outcome: EventOutcome, detail: Mapping[str, object]) -> None:
         """Record what was done and how it ended; call inside `transaction`."""
         self.recorder.add_summary_events(outcome)
@@ -225,9 +240,13 @@ class CopyRun:
         """Record results in one commit; then release what they held in memory, and yield messages."""
         if not batch:
             return
-        with self.ctx.catalog.transaction():
-            for result in batch:
-                record(result)
+        try:
+            with self.ctx.catalog.transaction():
+                for result in batch:
+                    record(result)
+        except BaseException:
+            self._has_lost_results = True
+            raise
         for result in batch:
             self.release(result)
             line = self.message_for(result)

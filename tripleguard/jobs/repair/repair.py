@@ -11,7 +11,6 @@ would vouch for new bytes.
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -121,9 +120,7 @@ class _RepairRun(ReplicationRun):
                     break
             self._restore_names()
         except BaseException:
-            with contextlib.suppress(TripleguardError):
-                self.write_drive_records(with_snapshots=False)
-                self._finish_repair(EventOutcome.FAILURE)
+            self.finish_after_error(self._finish_repair)
             raise
         finally:
             self._plan.close()
