@@ -20,6 +20,8 @@ from adversary_scene import Kept, tree
 from adversary_syscalls import Call, Tap
 from disk_images import why_not
 
+MOUNTS = "/proc/self/mountinfo"
+
 
 @pytest.fixture(scope="module")
 def ground(disk: Path) -> CardGround:
@@ -80,13 +82,15 @@ def test_a_plain_right_answer_withstands_and_each_check_of_it_is_needed(
 
 def test_a_run_that_nobody_disturbs_makes_the_same_calls_again(ground: CardGround) -> None:
     first, again = ground.trace(), ground.trace()
-    assert Counter(first) == Counter(again)
+    # Other tests mount volumes meanwhile, and the table is read once more for each of them.
+    mine, repeated = (Counter(call for call in calls if call.path != MOUNTS) for calls in (first, again))
+    assert mine == repeated
     assert len(set(first)) == len(first), "every call has a name of its own"
     kinds = Counter(f"{call.what} {call.path.split('/')[0]}" for call in first)
     for what in ("scandir card", "readinto card", "stat drive-a", "stat drive-b", "now clock"):
         assert kinds[what], what
     assert any(call.what == "sql" for call in first)
-    assert any(call.path == "/proc/self/mountinfo" for call in first) or os.name != "posix"
+    assert any(call.path == MOUNTS for call in first) or os.name != "posix"
 
 
 def test_a_change_is_made_once_at_its_call_and_nowhere_else(ground: CardGround) -> None:

@@ -124,7 +124,7 @@ def test_a_yes_comes_as_one_message_and_a_quiet_morning_as_none(world: World, ma
         watch.until(lambda found: "A message was sent." in watch.log(), "the message is sent")
         watch.until_idle()
     assert [body.strip() for body in box.bodies()] == [
-        "Card card (ORR_0001.DNG to ORR_0004.DNG) may be reformatted: 4 files, each verified on its drives."
+        "Card Orrery R7 7731, ORR_0001 to 0004 may be reformatted: 4 files, each verified on its drives."
     ]
     assert (world.home / "reports" / "newest.txt").exists()
 

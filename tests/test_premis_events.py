@@ -127,7 +127,7 @@ def test_what_happens_to_a_copy_is_written_under_its_term(written: dict[str, set
         ("fixity check", "read back, all equal"),
         ("fixity check", "ORR_0001.DNG: corrupt"),
         ("fixity check", "ORR_0002.DNG: missing"),
-        ("quarantine", "ORR_0001.DNG was moved to quarantine"),
+        ("quarantine", "ORR_0001.DNG was quarantined"),
         ("recovery", "ORR_0002.DNG was repaired"),
         ("recovery", "ORR_0003.DNG lies in its place again"),
         ("metadata modification", "ORR_0001.xmp has a new version"),

@@ -134,7 +134,7 @@ def test_a_card_is_not_copied_while_something_writes_to_it(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     "change",
     [
-        lambda drive: replace(drive, free_bytes=drive.free_bytes + (100 << 20)),
+        lambda drive: replace(drive, free_bytes=drive.free_bytes + (300 << 20)),
         lambda drive: replace(drive, mount_token="plugged in again"),
     ],
     ids=["room was freed", "plugged in again"],

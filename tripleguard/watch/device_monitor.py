@@ -72,7 +72,7 @@ _LOOK_AGAIN_S, _LOOK_AT_UNSETTLED_S = 15.0, 3.0
 """Seconds until everything is looked at again without a report, and until a card that is being written to is."""
 _LOOK_SHARE = 100
 """Looks take at most this fraction of the time."""
-_MORE_ROOM_BYTES = 64 << 20
+_MORE_ROOM_BYTES = 256 << 20
 """A drive with so much more free space than at its fullest is tried again."""
 _MAX_LOOK_S, _HANG_CHECK_S = 15.0, 0.5
 """Seconds that a look may take before another thread looks, and how often that is checked."""

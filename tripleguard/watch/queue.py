@@ -174,6 +174,7 @@ class PendingWork:
         self._cards_in_progress: dict[str, str] = {}
         self._waiting_since: dict[str, float] = {}
         self._needs_topup = True
+        self._is_topup_incomplete = False
         self._new_files: dict[tuple[TaskKind, str], int] = {}
         self._due: list[WatchTask] = []
         self._upload_at: float | None = None
@@ -202,14 +203,15 @@ class PendingWork:
         """Take note of what is plugged in now; return what changed."""
         before, self.volumes = self.volumes, volumes
         news = VolumeNews()
-        has_new_drive = self._compare_drives(before, volumes, news)
+        has_new_drive, has_more_room = self._compare_drives(before, volumes, news)
         has_new_card = self._compare_cards(before, volumes, news)
-        if has_new_drive or has_new_card or news.lines:
+        if has_new_drive or has_more_room or has_new_card or news.lines:
             # What failed or waited for want of a volume may go now.
             for one in self.retries.values():
                 one.retry_at = 0.0
-        if has_new_drive:
+        if has_new_drive or (has_more_room and self._is_topup_incomplete):
             self._needs_topup = True
+        if has_new_drive or has_more_room:
             self._queue_cards_that_need_copies()
         return news
 
@@ -312,24 +314,21 @@ class PendingWork:
         self._waiting_since = {token: self._waiting_since.get(token, now) for token in waiting}
         return [waiting[token] for token, since in self._waiting_since.items() if now - since >= seconds]
 
-    def _compare_drives(self, before: ConnectedVolumes, now: ConnectedVolumes, news: VolumeNews) -> bool:
-        """Add what drives came and left; return whether one can take more than before."""
+    def _compare_drives(
+        self, before: ConnectedVolumes, now: ConnectedVolumes, news: VolumeNews
+    ) -> tuple[bool, bool]:
+        """Add what drives came and left; return whether one came, and whether one has more room than before."""
         old = {drive.mount_token: drive for drive in before.drives}
-        can_take_more = False
+        has_new_drive = has_more_room = False
         for drive in now.drives:
             known = old.get(drive.mount_token)
             if known is None:
                 news.lines.append(f"Drive {drive.record.name} is here, at {drive.root}.")
-            elif drive.room_token > known.room_token:
-                news.lines.append(f"Drive {drive.record.name} can take more than before.")
-            can_take_more |= (
-                known is None
-                or drive.room_token > known.room_token
-                or drive.record.state is not known.record.state
-            )
+            has_new_drive |= known is None or drive.record.state is not known.record.state
+            has_more_room |= known is not None and drive.room_token > known.room_token
         left = {drive.record.name for drive in before.drives} - {drive.record.name for drive in now.drives}
         news.lines.extend(f"Drive {name} is not here any more." for name in sorted(left))
-        return can_take_more
+        return has_new_drive, has_more_room
 
     def _compare_cards(self, before: ConnectedVolumes, now: ConnectedVolumes, news: VolumeNews) -> bool:
         """Add what cards came, left and changed; return whether one came or changed."""
@@ -370,6 +369,8 @@ class PendingWork:
         if errand.kind in (TaskKind.TOPUP, TaskKind.OFFSITE_TOPUP):
             wait = _OFFSITE_TOPUP_INTERVAL_S if errand.kind is TaskKind.OFFSITE_TOPUP else 0.0
             self._offsite_topup_at = self._monotonic() + wait if result.needs_offsite else None
+        if errand.kind is TaskKind.TOPUP:
+            self._is_topup_incomplete = result.status is TaskStatus.NEEDS_ATTENTION
         if errand.kind in (TaskKind.TOPUP, TaskKind.OFFSITE_TOPUP) and result.new_copies:
             self._queue_cards_that_need_copies()
         elif errand.kind in (TaskKind.NEW_FILES, TaskKind.IMPORT):
