@@ -25,7 +25,7 @@ from tour_steps import Tour
 from tour_system import FAULTS
 from tour_world import TourError, TourWorld
 
-DISTURBED = ("offload 0 wipe", "offload 1 wipe", "clear 0 wipe", "rescan --all", "repair", "topup")
+DISTURBED = ("offload 0 wipe", "offload 1 wipe", "clear 0 wipe", "rescan --all", "repair", "topup", "watch 1")
 GROUPS = ("read", "write", "fsync", "rename", "open", "stat", "mkdir", "unlink", "list")
 
 AFTER_THE_ANSWER = 400
