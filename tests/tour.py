@@ -37,6 +37,12 @@ PATTERNS = (
     ("backup", "offload 0", "rot B 0", "night 26", "rescan --all", "restore", "clear 0 wipe"),
     ("unplug B", "offload 0", "plug B", "disturb FAULT topup", "clear 0 wipe"),
     ("offload 0 wipe", "add", "topup", "rescan --all", "retire A retire"),
+    ("shoot 1 2", "offload 1", "rot B 0", "night 26", "clear 1 wipe", "rescan --all"),
+    ("shoot 1 2", "offload 1", "delete B 1", "clear 1 wipe", "offload 1 wipe"),
+    ("shoot 1 1", "offload 1", "unplug A", "clear 1 wipe", "plug A"),
+    ("shoot 1 1", "offload 1", "lose B", "clear 1 wipe", "offload 1 wipe"),
+    ("squat 0 A", "offload 0 wipe", "rescan --all", "repair", "empty A"),
+    ("shoot 0 2", "offload 0 wipe", "rot A 0", "night 26", "rescan --all", "delete B 0", "repair", "topup"),
     ("offload 0 wipe", "laptop", "shoot 1 1", "offload 1 wipe", "laptop", "retire B clearance"),
 )
 """Sequences that chance would need long to find; other steps come before and after them."""

@@ -54,7 +54,7 @@ FAULTS = {
 """What can happen, and the error that calls get from then on.
 
 cut: the power goes, and the home keeps all that was written. lag: it keeps only what was forced to the disk.
-garble: one write stores other bytes.
+garble: one write of a copy stores other bytes.
 """
 
 
@@ -140,7 +140,7 @@ class SimulatedSystem(Tap):
                 self._keep_durable_home(path)
                 return answer
         medium = self._media.get(place)
-        if self._garbles and group == "write" and place == self._garbles:
+        if self._garbles == place and group == "write" and path.endswith(".part"):
             answer = call()
             self._garble(Path(self.root) / path)
             return answer
