@@ -303,9 +303,9 @@ class Tour(TourCommands):
         if verb in ("offload", "clear"):
             asked = ("offload",) if verb == "offload" else ("clearance", "card")
             self._ask_card(self._card(words[1]), *asked, wipe=len(words) > 2, trigger=trigger)
-        elif verb == "watch":
+        elif verb == "watch" and fault != "stop":
             self.do_watch(words[1], trigger=trigger)
-        else:
+        elif verb != "watch":
             self.command(*words, trigger=trigger)
 
     # The end
