@@ -29,10 +29,11 @@ def stage(tmp_path: Path) -> Stage:
     return Stage(tmp_path)
 
 
+@pytest.mark.slow
 def test_no_promise_is_broken_in_tours_with_faults_and_a_hasty_person() -> None:
-    number, counts, failures = played(range(1, 26))
-    assert number == 25
-    assert counts["yes"] > 10, "tours without a yes prove nothing"
+    number, counts, failures = played(range(1, 21))
+    assert number == 20
+    assert counts["yes"] > 8, "tours without a yes prove nothing"
     assert not failures, "\n".join(line for failure in failures for line in failure.lines())
 
 

@@ -43,6 +43,7 @@ PATTERNS = (
     ("shoot 1 1", "offload 1", "lose B", "clear 1 wipe", "offload 1 wipe"),
     ("shoot 1 3", "twin 1 2", "disturb stop A write 4 offload 1", "swap 1 2", "offload 1 wipe"),
     ("shoot 1 1", "offload 1", "rot B 0", "delete A 0", "rescan --quick", "repair", "clear 1 wipe"),
+    ("shoot 0 2", "disturb garble B write 1 offload 0 wipe", "shoot 0 1", "offload 0 wipe"),
     ("squat 0 A", "offload 0 wipe", "rescan --all", "repair", "empty A"),
     ("shoot 0 2", "offload 0 wipe", "rot A 0", "night 26", "rescan --all", "delete B 0", "repair", "topup"),
     ("offload 0 wipe", "laptop", "shoot 1 1", "offload 1 wipe", "laptop", "retire B clearance"),
