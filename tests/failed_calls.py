@@ -221,7 +221,7 @@ _EMPTY = (
     "--confirmed",
 )
 JOBS = (
-    Job("offload", _fresh, ("offload", "CARD", "--json")),
+    Job("offload", _fresh, ("offload", "CARD", "--json"), step=("offload", "CARD", "--read-twice")),
     Job("clearance card", _offloaded, ("clearance", "card", "CARD", "--json"), step=("offload", "CARD")),
     Job("rescan", _spoiled, ("rescan", "--all")),
     Job("repair", _found, ("repair",), step=("rescan", "--all")),

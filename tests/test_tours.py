@@ -14,6 +14,7 @@ from tour import Outcome, Stage, plan, played, scratch_folder
 from tour_mutations import tour_mutations
 from tour_world import TourError, TourWorld
 
+from tripleguard.model import File
 from tripleguard.places import copy_writer
 from tripleguard.places.place_writer import PlaceWriter
 
@@ -28,10 +29,11 @@ def stage(tmp_path: Path) -> Stage:
     return Stage(tmp_path)
 
 
+@pytest.mark.slow
 def test_no_promise_is_broken_in_tours_with_faults_and_a_hasty_person() -> None:
-    number, counts, failures = played(range(1, 26))
-    assert number == 25
-    assert counts["yes"] > 10, "tours without a yes prove nothing"
+    number, counts, failures = played(range(1, 21))
+    assert number == 20
+    assert counts["yes"] > 8, "tours without a yes prove nothing"
     assert not failures, "\n".join(line for failure in failures for line in failure.lines())
 
 
@@ -52,6 +54,15 @@ def test_a_bad_copy_that_is_deleted_and_not_quarantined_is_found(stage: Stage) -
     assert stage.play(steps) == Outcome("", stage.play(steps).log)
     with patch.object(PlaceWriter, "_move_to_quarantine", _delete):
         assert "took the last copy" in stage.play(steps).why
+
+
+def test_a_medium_that_stores_other_bytes_than_were_written_is_noticed_by_the_program(stage: Stage) -> None:
+    steps = ["shoot 0 2", "disturb garble B write 1 offload 0 wipe", "rescan"]
+    outcome = stage.play(steps)
+    assert outcome.why == ""
+    assert "(garble drive-b write 1)" in outcome.log[0]
+    with patch.object(File, "__eq__", lambda one, other: one.size == other.size):
+        assert "said yes" in stage.play(steps).why
 
 
 def test_the_oracle_notices_a_frame_that_is_nowhere(tmp_path: Path) -> None:

@@ -25,9 +25,11 @@ from tour_steps import Tour
 from tour_system import FAULTS
 from tour_world import TourError, TourWorld
 
-DISTURBED = ("offload 0 wipe", "offload 1 wipe", "clear 0 wipe", "rescan --all", "repair", "topup")
+DISTURBED = ("offload 0 wipe", "offload 1 wipe", "clear 0 wipe", "rescan --all", "repair", "topup", "watch 1")
 GROUPS = ("read", "write", "fsync", "rename", "open", "stat", "mkdir", "unlink", "list")
 
+AFTER_THE_ANSWER = 400
+"""No command makes so many calls of one kind on a drive: the power goes when it has ended."""
 PATTERNS = (
     ("shoot 1 2", "twin 1 2", "disturb FAULT offload 1", "swap 1 2", "offload 1 wipe"),
     ("offload 0 wipe", "clone A", "shoot 0 1", "offload 0 wipe", "clone A", "rescan --all", "repair"),
@@ -35,6 +37,15 @@ PATTERNS = (
     ("backup", "offload 0", "rot B 0", "night 26", "rescan --all", "restore", "clear 0 wipe"),
     ("unplug B", "offload 0", "plug B", "disturb FAULT topup", "clear 0 wipe"),
     ("offload 0 wipe", "add", "topup", "rescan --all", "retire A retire"),
+    ("shoot 1 2", "offload 1", "rot B 0", "night 26", "clear 1 wipe", "rescan --all"),
+    ("shoot 1 2", "offload 1", "delete B 1", "clear 1 wipe", "offload 1 wipe"),
+    ("shoot 1 1", "offload 1", "unplug A", "clear 1 wipe", "plug A"),
+    ("shoot 1 1", "offload 1", "lose B", "clear 1 wipe", "offload 1 wipe"),
+    ("shoot 1 3", "twin 1 2", "disturb stop A write 4 offload 1", "swap 1 2", "offload 1 wipe"),
+    ("shoot 1 1", "offload 1", "rot B 0", "delete A 0", "rescan --quick", "repair", "clear 1 wipe"),
+    ("shoot 0 2", "disturb garble B write 1 offload 0 wipe", "shoot 0 1", "offload 0 wipe"),
+    ("squat 0 A", "offload 0 wipe", "rescan --all", "repair", "empty A"),
+    ("shoot 0 2", "offload 0 wipe", "rot A 0", "night 26", "rescan --all", "delete B 0", "repair", "topup"),
     ("offload 0 wipe", "laptop", "shoot 1 1", "offload 1 wipe", "laptop", "retire B clearance"),
 )
 """Sequences that chance would need long to find; other steps come before and after them."""
@@ -96,7 +107,10 @@ def plan(seed: int) -> list[str]:
                 fault = rng.choice(("cut", "cut", "lag", *FAULTS))
                 group = rng.choice(("write", "fsync", "rename") if fault in ("cut", "lag") else GROUPS)
                 number = int(1 + rng.paretovariate(0.7))
-                steps.append(f"disturb {fault} {drive()} {group} {min(number, 400)} {rng.choice(DISTURBED)}")
+                if fault in ("cut", "lag") and rng.random() < 0.3:
+                    number = AFTER_THE_ANSWER
+                place = f"{drive()} {group} {min(number, AFTER_THE_ANSWER)}"
+                steps.append(f"disturb {fault} {place} {rng.choice(DISTURBED)}")
             case "rescan":
                 steps.append(f"rescan {rng.choice(('--all', '--all', '--due', '--quick'))}")
             case "unplug" | "plug" | "lose" | "rename":
@@ -251,8 +265,12 @@ def main() -> int:
     began = time.monotonic()
     seeds = range(asked.first, asked.first + asked.number)
     shares = [list(seeds[one :: asked.workers]) for one in range(asked.workers)]
-    with multiprocessing.get_context("spawn").Pool(asked.workers) as pool:
-        results = pool.starmap(_work, [(share, asked.stop_at, asked.minutes) for share in shares])
+    tasks = [(share, asked.stop_at, asked.minutes) for share in shares]
+    if asked.workers == 1:
+        results = [_work(*tasks[0])]
+    else:
+        with multiprocessing.get_context("spawn").Pool(asked.workers) as pool:
+            results = pool.starmap(_work, tasks)
     number = sum(one[0] for one in results)
     counts = sum((one[1] for one in results), Counter())
     failures = [failure for one in results for failure in one[2]]

@@ -29,13 +29,9 @@ class TourCommands:
     def command(self, *words: str, trigger: Trigger | None = None, removes: bool = False) -> Answer:
         """Run one command and hold it to what must be true of every command."""
         world = self.w
-        media = tuple(world.drives[name].name for name in world.plugged()) if trigger else ()
-        if trigger and trigger.fault not in ("cut", "lag", "pull"):
-            media = ()
-        before = self._holdings()
+        before = self.holdings()
         cards = [self._card_state(card) for card in world.cards]
-        system = SimulatedSystem(world.root, self.home, trigger, media, self._frozen)
-        system.clock = world.offset
+        system = self.system(trigger)
         with system.on():
             answer = world.world.run(*words)
         system.settle()
@@ -46,13 +42,21 @@ class TourCommands:
         if [self._card_state(card) for card in world.cards] != cards:
             raise TourError(f"`{' '.join(words)}` changed a card")
         if not removes:
-            self._nothing_removed(" ".join(words), before)
+            self.nothing_removed(" ".join(words), before)
         return Answer(3, "", "the power was cut") if system.off else answer
 
-    def _holdings(self) -> dict[str, set[bytes]]:
+    def system(self, trigger: Trigger | None) -> SimulatedSystem:
+        """Return the operating system of the next command; media lose what was not flushed if the power goes."""
+        loses = trigger is not None and trigger.fault in ("cut", "lag", "pull")
+        media = tuple(self.w.drives[name].name for name in self.w.plugged()) if loses else ()
+        system = SimulatedSystem(self.w.root, self.home, trigger, media, self._frozen)
+        system.clock = self.w.offset
+        return system
+
+    def holdings(self) -> dict[str, set[bytes]]:
         return {name: set(self.w.files(name).values()) for name in self.w.in_bag()}
 
-    def _nothing_removed(self, words: str, before: dict[str, set[bytes]]) -> None:
+    def nothing_removed(self, words: str, before: dict[str, set[bytes]]) -> None:
         """No command takes bytes from a drive: what is bad is moved to quarantine."""
         for name, digests in before.items():
             if lost := digests - set(self.w.files(name).values()):

@@ -48,9 +48,10 @@ def main() -> int:
     words = argparse.ArgumentParser(prog="campaign-tours mutations", description=__doc__)
     words.add_argument("--most", type=int, default=1000, help="tours for each")
     words.add_argument("--only", metavar="WORDS", default="", help="those whose name holds these words")
+    words.add_argument("--first", type=int, default=1, metavar="N", help="begin with the N-th of the list")
     asked = words.parse_args()
     missed = 0
-    for mutation in tour_mutations():
+    for mutation in tour_mutations()[asked.first - 1 :]:
         if asked.only not in mutation.name:
             continue
         began = time.monotonic()

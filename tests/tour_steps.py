@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import re
 import shutil
+import sqlite3
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from simulated_daemon import SimulatedDaemon
+from simulated_daemon import Run, SimulatedDaemon
 from tour_commands import UNFORESEEN, TourCommands, json_of
-from tour_system import FAULTS, SimulatedSystem, Trigger
+from tour_system import FAULTS, Trigger
 from tour_world import CardState, TourError
 from world import TestClock
 
 from tripleguard.clock import HOUR, SECOND
+from tripleguard.errors import TripleguardError
 
 _STEP = re.compile(r"`(?:tripleguard )?([a-z]+(?: [^`]*)?)`")
 _FOLLOWED = frozenset(
@@ -185,18 +187,28 @@ class Tour(TourCommands):
         for name in self._some(drive, self.w.plugged()):
             self.w.swap_clone(name)
 
-    def do_watch(self, hours: str) -> None:
+    def do_watch(self, hours: str, *, trigger: Trigger | None = None) -> None:
         """The daemon runs for some hours; what it says of cards is acted upon."""
         clock = TestClock(self.w.now(), UTC)
         until = datetime.fromtimestamp((clock.at + int(hours) * HOUR) // SECOND, UTC)
-        before = self._holdings()
-        system = SimulatedSystem(self.w.root, self.home, None, (), self._frozen)
-        system.clock = self.w.offset
-        with system.on(), self.w.world.ctx(clock) as ctx:
-            runs = SimulatedDaemon(self.w.world, ctx, clock).run(until.strftime("%Y-%m-%dT%H:%M:%S"))
+        before = self.holdings()
+        system = self.system(trigger)
+        runs: list[Run] = []
+        with system.on():
+            try:
+                with self.w.world.ctx(clock) as ctx:
+                    runs = SimulatedDaemon(self.w.world, ctx, clock).run(until.strftime("%Y-%m-%dT%H:%M:%S"))
+            except TripleguardError as error:
+                self.log.append(f"the watch ended: {error}")
+            except (OSError, sqlite3.Error) as error:
+                if not system.off:
+                    raise TourError(f"the watch broke: {error!r}") from error
+        system.settle()
         self.w.offset += int(hours) * HOUR
-        self.log.append(f"watch {hours} -> 0")
-        self._nothing_removed("watch", before)
+        self.log.append(f"watch {hours} -> {len(runs)} tasks" + (f" ({trigger})" if system.has_fired else ""))
+        self.nothing_removed("watch", before)
+        if system.off:
+            return
         answers = {run.result.task.subject: run.result for run in runs if run.result.card is not None}
         for run in runs:
             if any(word in run.result.message for word in UNFORESEEN):
@@ -291,7 +303,9 @@ class Tour(TourCommands):
         if verb in ("offload", "clear"):
             asked = ("offload",) if verb == "offload" else ("clearance", "card")
             self._ask_card(self._card(words[1]), *asked, wipe=len(words) > 2, trigger=trigger)
-        else:
+        elif verb == "watch" and fault != "stop":
+            self.do_watch(words[1], trigger=trigger)
+        elif verb != "watch":
             self.command(*words, trigger=trigger)
 
     # The end

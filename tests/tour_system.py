@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import signal
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
@@ -50,11 +51,12 @@ FAULTS = {
     "dying": errno.EIO,
     "lag": errno.EIO,
     "garble": 0,
+    "stop": 0,
 }
 """What can happen, and the error that calls get from then on.
 
 cut: the power goes, and the home keeps all that was written. lag: it keeps only what was forced to the disk.
-garble: one write stores other bytes.
+garble: one write of a copy stores other bytes. stop: the person presses Ctrl-C.
 """
 
 
@@ -140,7 +142,7 @@ class SimulatedSystem(Tap):
                 self._keep_durable_home(path)
                 return answer
         medium = self._media.get(place)
-        if self._garbles and group == "write" and place == self._garbles:
+        if self._garbles == place and group == "write" and path.endswith(".part"):
             answer = call()
             self._garble(Path(self.root) / path)
             return answer
@@ -180,6 +182,8 @@ class SimulatedSystem(Tap):
     def _begin_fault(self, trigger: Trigger) -> None:
         if trigger.fault == "garble":
             self._garbles = trigger.place
+        elif trigger.fault == "stop":
+            os.kill(os.getpid(), signal.SIGINT)
         elif trigger.fault == "lag":
             self.off = True
         elif trigger.fault == "cut":

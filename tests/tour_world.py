@@ -22,7 +22,7 @@ from tripleguard.places.reserved import QUARANTINE_DIR, RESERVED_DIR
 
 SHOW = datetime(2026, 6, 13, 21, 30)
 CARDS = ("card-0", "card-1", "card-2")
-SIZE = 64 << 10
+SIZE, LONG_SIZE = 64 << 10, 200_000
 
 
 class TourError(AssertionError):
@@ -30,10 +30,26 @@ class TourError(AssertionError):
 
 
 @functools.lru_cache(maxsize=256)
-def frame_bytes(seed: int, serial: str, number: int) -> bytes:
-    """The raw of one frame; another seed is another picture of the same size and time."""
-    taken = SHOW + timedelta(seconds=number)
-    return make_raw(seed, taken_at=taken, subsec=0, offset="+02:00", serial=serial, model="Orrery R7", size=SIZE)
+def frame_bytes(body: int, series: int, number: int) -> bytes:
+    """The raw of one frame; another series is another picture of the same size and time, and with the same ends.
+
+    The first frame is so long that a sample of both ends can't show which picture it is.
+    """
+    content = bytearray(
+        make_raw(
+            body * 1000 + number,
+            taken_at=SHOW + timedelta(seconds=number),
+            subsec=0,
+            offset="+02:00",
+            serial=f"4001{body}",
+            model="Orrery R7",
+            size=LONG_SIZE if number == 1 else SIZE,
+        )
+    )
+    if series:
+        middle = len(content) // 2
+        content[middle : middle + 512] = series.to_bytes(2, "big") * 256
+    return bytes(content)
 
 
 @dataclass
@@ -98,9 +114,7 @@ class TourWorld:
         folder = CardFolder(card.root)
         for _ in range(count):
             card.number += 1
-            content = frame_bytes(
-                (card.series * 7 + card.body) * 1000 + card.number, f"4001{card.body}", card.number
-            )
+            content = frame_bytes(card.body, card.series, card.number)
             name = f"ORR_{card.number:04d}.DNG"
             folder.put(f"DCIM/100ORREY/{name}", content, at=SHOW + timedelta(seconds=card.number))
             digest = compute_digest(content)
