@@ -334,11 +334,10 @@ class Tally:
             self.wrong.setdefault(f"{job.name}: {why}", []).append(str(failure))
 
     def lines(self) -> list[str]:
-        found = [
+        return [
             f"WRONG, {len(cases)} times: {why}\n    {_replay(why, cases[0])}"
             for why, cases in sorted(self.wrong.items())
         ]
-        return [*found, *(f"{name}: {number:,} failed calls" for name, number in self.played.items())]
 
 
 def _replay(why: str, failure: str) -> str:
@@ -346,15 +345,12 @@ def _replay(why: str, failure: str) -> str:
     return f"replay: scripts/campaign-failed-calls --only {shlex.quote(job)} --replay {shlex.quote(failure)}"
 
 
-def swept(jobs: Sequence[Job], step: int, tally: Tally, *, first: int = 0, seconds: float = 1e9) -> Tally:
-    """Play every step-th failure of these jobs, at most so long."""
-    began = time.monotonic()
+def swept(jobs: Sequence[Job], step: int, tally: Tally, *, first: int = 0) -> Tally:
+    """Play every step-th failure of these jobs."""
     for job in jobs:
         with tempfile.TemporaryDirectory(prefix="failed-calls-", dir=scratch_folder()) as root:
             ground = Ground(Path(root), job)
             for failure in ground.failures()[first::step]:
-                if time.monotonic() - began > seconds:
-                    break
                 tally.add(job, failure, ground.play(failure))
     return tally
 
@@ -377,7 +373,11 @@ def main() -> int:
         print(why or ground.text)
         return 1 if why else 0
     began = time.monotonic()
-    tally = swept([job for job in JOBS if asked.only in job.name], asked.step, Tally(), first=asked.first)
+    tally = Tally()
+    for job in JOBS:
+        if asked.only in job.name:
+            swept([job], asked.step, tally, first=asked.first)
+            print(f"{job.name}: {tally.played[job.name]:,} failed calls", flush=True)
     print("\n".join(tally.lines()))
     print(f"{tally.played.total():,} runs in {time.monotonic() - began:.0f} s, {len(tally.wrong)} ways wrong")
     return 1 if tally.wrong else 0

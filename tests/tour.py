@@ -62,6 +62,8 @@ def plan(seed: int) -> list[str]:
         return rng.choice("AAABBBC")
 
     steps = [f"shoot 0 {rng.randint(1, 3)}"]
+    if rng.random() < 0.5:
+        steps.insert(0, "exfat")
     kinds = {
         "shoot": 8,
         "offload": 14,

@@ -21,6 +21,7 @@ class TourCommands:
         self.w = world
         self.log: list[str] = []
         self.home = "home"
+        self.file_system = "ext4"
         self.unknown: set[str] = set()
         self._frozen = world.root / "frozen"
 
@@ -51,6 +52,7 @@ class TourCommands:
         media = tuple(self.w.drives[name].name for name in self.w.plugged()) if loses else ()
         system = SimulatedSystem(self.w.root, self.home, trigger, media, self._frozen)
         system.clock = self.w.offset
+        system.file_system = self.file_system
         return system
 
     def holdings(self) -> dict[str, set[bytes]]:

@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 
 from mutations import Copy, Mutation
@@ -28,11 +29,12 @@ def tour_mutations() -> tuple[Mutation, ...]:
     return tuple(Mutation(**one) for one in found["mutation"])
 
 
-def count_tours(mutation: Mutation, most: int) -> tuple[int | None, str]:
+def count_tours(mistake: Iterable[Mutation], most: int) -> tuple[int | None, str]:
     """Return how many tours it took to find a mistake, and what was seen; None if that many did not."""
     with tempfile.TemporaryDirectory(prefix="tripleguard-mutation-") as own:
         copy = Copy(Path(own))
-        mutation.apply(copy.root)
+        for mutation in mistake:
+            mutation.apply(copy.root)
         env = {**os.environ, "PYTHONPATH": f"{copy.root}{os.pathsep}{copy.root / 'tests'}"}
         words = [sys.executable, "tests/tour.py", str(most), "--workers", "1", "--stop-at", "1"]
         done = subprocess.run(words, cwd=copy.root, env=env, capture_output=True, text=True, check=False)
@@ -51,13 +53,13 @@ def main() -> int:
     words.add_argument("--first", type=int, default=1, metavar="N", help="begin with the N-th of the list")
     asked = words.parse_args()
     missed = 0
-    for mutation in tour_mutations()[asked.first - 1 :]:
-        if asked.only not in mutation.name:
+    for name in list(dict.fromkeys(one.name for one in tour_mutations()))[asked.first - 1 :]:
+        if asked.only not in name:
             continue
         began = time.monotonic()
-        tours, why = count_tours(mutation, asked.most)
+        tours, why = count_tours([one for one in tour_mutations() if one.name == name], asked.most)
         missed += tours is None
-        print(f"{tours or 'NOT FOUND':>9}  {mutation.name} ({time.monotonic() - began:.0f} s): {why}", flush=True)
+        print(f"{tours or 'NOT FOUND':>9}  {name} ({time.monotonic() - began:.0f} s): {why}", flush=True)
     print(f"{missed} not found")
     return 1 if missed else 0
 

@@ -224,6 +224,10 @@ class Tour(TourCommands):
 
     # What befalls the drives
 
+    def do_exfat(self) -> None:
+        """From now on the media are such as keep no time of the last change, which would betray a change."""
+        self.file_system = "exfat"
+
     def do_rot(self, drive: str, number: str) -> None:
         for name, path in self._picture(drive, number):
             if self.w.can_bear(name):

@@ -88,6 +88,7 @@ class SimulatedSystem(Tap):
         self._sql = threading.Lock()
         self._started = threading.Event()
         self.off = False
+        self.file_system = "ext4"
         self._garbles = ""
         self._is_durable = True
         with self.quarantine():
@@ -100,13 +101,17 @@ class SimulatedSystem(Tap):
         """Replace the calls of this process for the length of the block."""
         with ExitStack() as stack:
             for module in (drive, card, local):
-                stack.enter_context(patch.object(module, "detect_cache_bypass", _answers_as_a_device))
+                stack.enter_context(patch.object(module, "detect_cache_bypass", self._detect))
             # What else is mounted on this machine is no part of a tour.
             for module in (discovery, devices):
                 stack.enter_context(patch.object(module, "list_mounts", list))
             stack.enter_context(patch.object(place_writer, "_kernel_rename", self._kernel_rename))
             stack.enter_context(super().on())
             yield self
+
+    def _detect(self, root: Path) -> CacheBypass:
+        """A simulated medium is a device that can be read past every cache."""
+        return CacheBypass(Medium.DIRECT, self.file_system)
 
     @property
     def has_fired(self) -> bool:
@@ -250,8 +255,3 @@ class SimulatedSystem(Tap):
 
 
 _real_rename = place_writer._kernel_rename
-
-
-def _answers_as_a_device(root: Path) -> CacheBypass:
-    """A simulated medium is a device that can be read past every cache."""
-    return CacheBypass(Medium.DIRECT, "ext4")
